@@ -1,0 +1,41 @@
+"""Trade knowledge as data: signs, analytes, events, phases, husbandry.
+
+Every number carries a source mark, written behind it in square brackets
+(``0.35 [P]``); the marks are explained in ``data/sources.csv``.
+"""
+
+from maturity_model.catalogue.load import CatalogueError, extend_catalogue, load_catalogue
+from maturity_model.catalogue.types import (
+    LOOKS,
+    METHODS,
+    ROCKS,
+    Analyte,
+    Catalogue,
+    Chart,
+    Covariate,
+    EventKind,
+    Marked,
+    Phase,
+    Quantity,
+    Sign,
+    Source,
+)
+
+__all__ = [
+    "LOOKS",
+    "METHODS",
+    "ROCKS",
+    "Analyte",
+    "Catalogue",
+    "CatalogueError",
+    "Chart",
+    "Covariate",
+    "EventKind",
+    "Marked",
+    "Phase",
+    "Quantity",
+    "Sign",
+    "Source",
+    "extend_catalogue",
+    "load_catalogue",
+]

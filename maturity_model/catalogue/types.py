@@ -1,0 +1,238 @@
+"""The shapes of catalogue entries."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+#: Ways of looking, least to most searching; blank in a log means ``careful``.
+LOOKS = ("glance", "careful", "torch")
+#: Kinds of rock a tank may be started with.
+ROCKS = ("dry", "mixed", "live")
+#: How a reading may be taken.
+METHODS = ("colour_chart", "strip", "photometer", "probe")
+
+
+class Marked(NamedTuple):
+    """A number with the mark of its source.
+
+    Attributes
+    ----------
+    value : float
+    source : str
+        A key of :attr:`Catalogue.sources`.
+    """
+
+    value: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where a number comes from: ``standing`` says how well it is known."""
+
+    mark: str
+    citation: str
+    standing: str
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """A latent phase.
+
+    Attributes
+    ----------
+    stage_weeks : Marked
+        Mean weeks in one stage of the phase, for a tank of usual pace.
+    certainty : Marked
+        Standard deviation of its logarithm (prior).
+    setback_per_year, collapse_per_year : Marked
+        Baseline rates without any event.
+    """
+
+    name: str
+    label: str
+    meaning: str
+    stage_weeks: Marked
+    certainty: Marked
+    setback_per_year: Marked
+    collapse_per_year: Marked
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """Something seen by eye.
+
+    Attributes
+    ----------
+    detection : tuple of Marked
+        P(seen | looked carefully, nothing recorded lately, middle of phase k).
+    certainty : Marked
+        Standard deviation of its log-odds (prior).
+    persistence : Marked
+        Change in log-odds at the strongest balance of past sightings.
+    small : float
+        0 = plain to see, 1 = the keeper's skill and way of looking count fully.
+    minutes : float
+        Effort of one look.
+    own : bool
+        True for a club's own sign.
+    """
+
+    name: str
+    label: str
+    group: str
+    taxon: str
+    aphia_id: str
+    where: str
+    how: str
+    minutes: float
+    small: float
+    persistence: Marked
+    certainty: Marked
+    detection: tuple[Marked, ...]
+    own: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """How finely a method reads: colour steps, or a resolution; canonical unit.
+
+    ``steps`` is empty for a method with a resolution; ``resolution`` is 0 for a chart.
+    """
+
+    method: str
+    steps: tuple[float, ...]
+    resolution: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Analyte:
+    """Something measured.
+
+    Attributes
+    ----------
+    unit : str
+        Canonical unit (UCUM code, and the substance where it matters).
+    informative : bool
+        Whether the reading enters the likelihood of a phase.
+    offset : float
+        x0 in log(x + x0), canonical unit.
+    typical : tuple of Marked
+        Median by phase, canonical unit; empty when not informative.
+    spread : tuple of Marked
+        Standard deviation of log(x + x0) by phase.
+    carry : Marked or None
+        Pull of the previous reading (0 none, 1 whole).
+    certainty : Marked or None
+        Prior standard deviation of the log median.
+    low, high : float
+        Bounds of what can be true; outside is an error in the log.
+    charts : dict of str to Chart
+        Generic chart by method. A method without one is read at its written digits.
+    """
+
+    name: str
+    label: str
+    quantity: str
+    unit: str
+    display_unit: str
+    informative: bool
+    offset: float
+    low: float
+    high: float
+    typical: tuple[Marked, ...]
+    spread: tuple[Marked, ...]
+    carry: Marked | None
+    certainty: Marked | None
+    charts: dict[str, Chart]
+
+
+@dataclass(frozen=True, slots=True)
+class EventKind:
+    """Something done to or suffered by a tank.
+
+    Attributes
+    ----------
+    amount_means, unit : str
+        What the log's ``amount`` is; empty when the event has none.
+    default_amount : float
+        Used, and said so, where the log leaves the amount blank.
+    neutral_amount, reference_amount : float or None
+        The amount that changes nothing, and the one whose effect is listed; None when
+        the event has no amount.
+    max_amount : float or None
+        More than this is an error in the log.
+    memory_weeks : Marked
+        e-folding time of the effect.
+    advance, setback, collapse : Marked
+        Log hazard ratio at the reference amount, when it has just happened.
+    certainty : Marked
+        Prior standard deviation of these, and of the logarithm of ``memory_weeks``
+        (half of it).
+    """
+
+    name: str
+    label: str
+    amount_means: str
+    unit: str
+    default_amount: float | None
+    neutral_amount: float | None
+    reference_amount: float | None
+    max_amount: float | None
+    memory_weeks: Marked
+    advance: Marked
+    setback: Marked
+    collapse: Marked
+    certainty: Marked
+
+    def size(self, amount: float | None) -> float:
+        """Effect size of an amount: 0 neutral, 1 the reference, at most 3."""
+        if amount is None or self.reference_amount is None or self.neutral_amount is None:
+            return 1.0
+        scale = self.reference_amount - self.neutral_amount
+        return min(max((amount - self.neutral_amount) / scale, 0.0), 3.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Covariate:
+    """Standing husbandry: ``effect[k]`` is a log hazard ratio on advance in phase k."""
+
+    name: str
+    label: str
+    meaning: str
+    effect: tuple[Marked, ...]
+    certainty: Marked
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A number about observing: value and prior spread."""
+
+    value: Marked
+    spread: Marked
+    meaning: str
+
+
+@dataclass(frozen=True, slots=True)
+class Catalogue:
+    """All trade knowledge; tables are keyed by name and keep their order.
+
+    ``starts`` holds, by kind of rock (and ``unknown``), the chances of starting in the
+    three stages of the first phase and the first two of the second.
+    """
+
+    phases: dict[str, Phase]
+    signs: dict[str, Sign]
+    analytes: dict[str, Analyte]
+    events: dict[str, EventKind]
+    husbandry: dict[str, Covariate]
+    observing: dict[tuple[str, str], Quantity]
+    starts: dict[str, tuple[Marked, ...]]
+    sources: dict[str, Source]
+
+    @property
+    def informative(self) -> tuple[str, ...]:
+        """Names of the analytes that enter the likelihood."""
+        return tuple(a.name for a in self.analytes.values() if a.informative)

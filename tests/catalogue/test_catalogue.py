@@ -1,0 +1,152 @@
+"""The catalogue: complete, marked, and open to a club's own signs."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from maturity_model.catalogue import (
+    METHODS,
+    CatalogueError,
+    Marked,
+    extend_catalogue,
+    load_catalogue,
+)
+from maturity_model.catalogue.load import MAX_OWN_SIGNS, add_signs, sign_columns
+
+CATALOGUE = load_catalogue()
+PHASES = ("cycling", "bloom", "colonising", "mature")
+GOOD = {"sign": "feather_worms", "cycling": "0.02", "bloom": "0.1", "colonising": "0.4",
+        "mature": "0.6"}  # fmt: skip
+
+
+def _marks(thing: object) -> Iterator[Marked]:
+    if isinstance(thing, Marked):
+        yield thing
+    elif dataclasses.is_dataclass(thing):
+        for field in dataclasses.fields(thing):
+            yield from _marks(getattr(thing, field.name))
+    elif isinstance(thing, dict):
+        for value in thing.values():
+            yield from _marks(value)
+    elif isinstance(thing, tuple):
+        for value in thing:
+            yield from _marks(value)
+
+
+def test_what_it_holds() -> None:
+    assert tuple(CATALOGUE.phases) == PHASES
+    assert set(CATALOGUE.signs) == set(
+        "amphipods copepods spirorbid_worms syconoid_sponges sand_worm_tubes sand_gas_bubbles "
+        "bristle_worms diatoms film_algae hair_algae cyanobacteria coralline_algae".split()
+    )
+    assert set(CATALOGUE.analytes) == set(
+        "ammonia nitrite nitrate phosphate ph salinity temperature alkalinity".split()
+    )
+    assert set(CATALOGUE.events) == set(
+        "water_change overfeeding crash livestock_added deep_clean sand_disturbed "
+        "medication".split()
+    )
+    assert CATALOGUE.informative == ("ammonia", "nitrite", "nitrate", "phosphate")
+
+
+def test_every_value_has_a_known_mark() -> None:
+    marks = list(_marks(CATALOGUE))
+    assert len(marks) > 12 * 4
+    assert {m.source for m in marks} <= set(CATALOGUE.sources)
+    charts = [c for a in CATALOGUE.analytes.values() for c in a.charts.values()]
+    assert {c.source for c in charts} <= set(CATALOGUE.sources)
+    for source in CATALOGUE.sources.values():
+        assert source.citation
+        assert source.standing
+
+
+def test_every_sign_says_where_and_how() -> None:
+    for sign in CATALOGUE.signs.values():
+        assert sign.label
+        assert sign.where
+        assert sign.how
+        assert sign.minutes > 0
+        assert 0 <= sign.small <= 1
+        assert len(sign.detection) == len(PHASES)
+        assert all(0 < p.value < 1 for p in sign.detection)
+
+
+def test_charts_increase_and_stay_in_bounds() -> None:
+    for analyte in CATALOGUE.analytes.values():
+        assert analyte.low < analyte.high
+        for method, chart in analyte.charts.items():
+            assert method in METHODS
+            assert bool(chart.steps) != bool(chart.resolution)
+            assert list(chart.steps) == sorted(set(chart.steps))
+            assert all(analyte.low <= s <= analyte.high for s in chart.steps)
+
+
+def test_own_signs_from_a_file(tmp_path: Path) -> None:
+    path = tmp_path / "signs.csv"
+    path.write_text(f"{','.join(GOOD)}\n{','.join(GOOD.values())}\n", encoding="utf-8")
+    extended = extend_catalogue(CATALOGUE, path)
+    sign = extended.signs["feather_worms"]
+    assert sign.own
+    assert sign.label == "Feather worms"
+    assert [p.value for p in sign.detection] == [0.02, 0.1, 0.4, 0.6]
+    assert {p.source for p in sign.detection} == {"club"}
+    assert len(extended.signs) == 13
+    assert len(CATALOGUE.signs) == 12
+
+
+@pytest.mark.parametrize(
+    ("change", "column"),
+    [
+        ({"sign": "Feather Worms"}, "sign"),
+        ({"sign": ""}, "sign"),
+        ({"sign": "diatoms"}, "sign"),
+        ({"sign": "ammonia"}, "sign"),
+        ({"sign": "observer"}, "sign"),
+        ({"sign": "abc\n"}, None),
+        ({"bloom": ""}, "bloom"),
+        ({"bloom": "often"}, "bloom"),
+        ({"bloom": "0"}, "bloom"),
+        ({"bloom": "1"}, "bloom"),
+        ({"bloom": "1e999"}, "bloom"),
+        ({"bloom": "0.3 [nobody]"}, "bloom"),
+        ({"minutes": "-1"}, "minutes"),
+        ({"small": "2"}, "small"),
+        ({"persistence": "99"}, "persistence"),
+        ({"certainty": "0"}, "certainty"),
+        ({"aphia_id": "<b>"}, "aphia_id"),
+        ({"how": "x" * 501}, "how"),
+    ],
+)
+def test_a_bad_own_sign_is_refused_and_the_good_ones_stay(
+    change: dict[str, str], column: str | None, tmp_path: Path
+) -> None:
+    rows = [(2, GOOD | change), (3, GOOD | {"sign": "sea_squirts", "bloom": "0.2 [P]"})]
+    extended, errors = add_signs(CATALOGUE, "signs.csv", rows)
+    assert extended.signs["sea_squirts"].detection[1] == Marked(0.2, "P")
+    if column is None:  # stripped, so it is good
+        assert not errors
+        return
+    assert [(e.file, e.line, e.column) for e in errors] == [("signs.csv", 2, column)]
+    assert errors[0].mend
+    path = tmp_path / "signs.csv"
+    cells = GOOD | change
+    path.write_text(f"{','.join(cells)}\n{','.join(cells.values())}\n", encoding="utf-8")
+    with pytest.raises(CatalogueError, match="line 2"):
+        extend_catalogue(CATALOGUE, path)
+
+
+def test_own_signs_are_bounded_and_distinct() -> None:
+    rows = [(i + 2, GOOD | {"sign": f"own_{i}"}) for i in range(MAX_OWN_SIGNS + 2)]
+    extended, errors = add_signs(CATALOGUE, "signs.csv", rows)
+    assert len(extended.signs) == 12 + MAX_OWN_SIGNS
+    assert [e.line for e in errors] == [MAX_OWN_SIGNS + 2, MAX_OWN_SIGNS + 3]
+    _, errors = add_signs(CATALOGUE, "signs.csv", [(2, GOOD), (3, GOOD)])
+    assert [e.line for e in errors] == [3]
+
+
+def test_columns_of_a_sign_file() -> None:
+    assert {"sign", "where", "how", "minutes", *PHASES} <= set(sign_columns(CATALOGUE))
