@@ -1,0 +1,280 @@
+"""Finding a logbook's files and cutting them into rows with true line numbers."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import os
+import unicodedata
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from maturity_model.logbook.problems import Collector, Fault, LogbookError, shown
+
+#: Names of the tables, in the order in which they are read.
+TABLES = ("logbook", "signs", "tanks", "kits", "checkins", "events")
+MAX_BYTES = 64 * 2**20
+MAX_COLUMNS = 2_000
+MAX_ROWS = 1_000_000
+MAX_CELL = 10_000
+_SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
+
+
+class BadRow(NamedTuple):
+    """A row that cannot be cut into cells; ``last`` ends reading of the file."""
+
+    value: str
+    fault: Fault
+    last: bool = False
+
+
+class RawTable(NamedTuple):
+    """One table before its columns are understood.
+
+    Attributes
+    ----------
+    name : str
+        One of :data:`TABLES`.
+    file : str
+        As problems name it.
+    header_line : int
+    header : list of str
+    rows : iterator of (int, list or BadRow)
+        True line and cells. Cells of a sheet may be other than text.
+    """
+
+    name: str
+    file: str
+    header_line: int
+    header: list[Any]
+    rows: Iterator[tuple[int, list[Any] | BadRow]]
+
+
+def normal(text: str) -> str:
+    """Fold a header or a fixed word: ``Hair Algae`` becomes ``hair_algae``."""
+    return "_".join(text.replace("-", " ").replace("_", " ").lower().split())
+
+
+def clean_name(text: str) -> str:
+    """Return a free name as it is compared: stripped, NFC."""
+    text = text.strip()
+    return text if text.isascii() else unicodedata.normalize("NFC", text)
+
+
+class Found:
+    """The files of a logbook and their bytes."""
+
+    def __init__(self, path: Path, problems: Collector):
+        self.path, self.problems = path, problems
+        self.csv: dict[str, tuple[str, bytes]] = {}
+        #: Tables that have a CSV file, which may be unreadable.
+        self.named: set[str] = set()
+        self.book: tuple[str, bytes] | None = None
+        self._read: list[tuple[str, bytes]] = []
+        try:
+            if path.is_dir():
+                self._folder()
+            elif path.suffix.lower() == ".xlsx" and path.is_file():
+                self.book = self._bytes(path)
+            else:
+                what = "is not a folder or an .xlsx file" if path.exists() else "does not exist"
+                self._fail(what, "give the folder that holds tanks.csv")
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or "the path is not usable"
+            self._fail(f"cannot be read ({reason})", "check the path and its permissions")
+
+    def _fail(self, what: str, mend: str) -> None:
+        self.problems.add("error", "logbook", shown(str(self.path)), None, None, "", what, mend)
+        raise LogbookError(self.problems.all())
+
+    def _folder(self) -> None:
+        books = []
+        for name in sorted(os.listdir(self.path), key=lambda n: (n.lower(), n)):
+            stem, ending = os.path.splitext(name.lower())
+            if ending not in (".csv", ".xlsx") or name.startswith((".", "~$")):
+                continue
+            path = self.path / name
+            if not path.is_file():
+                continue
+            if ending == ".xlsx":
+                books.append(name)
+            elif stem not in TABLES:
+                self.problems.add(
+                    "settled", "file", shown(name), None, None, "",
+                    "is not part of a logbook and is not read",
+                    f"nothing to do, or give it one of the names {', '.join(TABLES)}",
+                )  # fmt: skip
+            elif stem in self.named:
+                self.problems.add(
+                    "error", "logbook", shown(name), None, None, "",
+                    f"is a second {stem} table and is not read",
+                    "keep one of the two",
+                )  # fmt: skip
+            else:
+                self.named.add(stem)
+                if read := self._bytes(path):
+                    self.csv[stem] = read
+        if len(books) > 1:
+            self.problems.add(
+                "error", "logbook", shown(books[0]), None, None, "",
+                f"is one of {len(books)} workbooks in the folder, so none of them is read",
+                "keep one workbook in the folder",
+            )  # fmt: skip
+        elif books:
+            self.book = self._bytes(self.path / books[0])
+
+    def _bytes(self, path: Path) -> tuple[str, bytes] | None:
+        """Read a whole file, within bounds."""
+        try:
+            with path.open("rb") as handle:
+                data = handle.read(MAX_BYTES + 1)
+        except OSError as error:
+            what, mend = f"cannot be read ({error.strerror})", "check its permissions"
+        else:
+            if len(data) <= MAX_BYTES:
+                self._read.append((path.name, data))
+                return shown(path.name), data
+            what, mend = f"is larger than {MAX_BYTES >> 20} MB", "split the logbook"
+        self.problems.add("error", "file", shown(path.name), None, None, "", what, mend)
+        return None
+
+    def sha256(self) -> str:
+        """Hash over the names and bytes of the files read."""
+        digest = hashlib.sha256()
+        for name, data in sorted(self._read):
+            raw = name.encode("utf-8", "surrogateescape")
+            digest.update(b"%d:%s%d:" % (len(raw), raw, len(data)))
+            digest.update(data)
+        return digest.hexdigest()
+
+
+def decode(file: str, data: bytes, problems: Collector) -> str | None:
+    """Decode UTF-8 or, with its mark, UTF-16; None, and a problem, where that fails."""
+    encoding = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
+    mend = "save the file as CSV UTF-8"
+    try:
+        text = data.decode(encoding)
+    except UnicodeDecodeError as error:
+        # An utf-8-sig error counts from behind the mark.
+        start = error.start + (3 if data[:3] == b"\xef\xbb\xbf" else 0)
+        before = data[:start].decode(encoding, "ignore")
+        bad = f"byte 0x{data[start]:02X}" if start < len(data) else ""
+        what = f"is not {encoding[:6].rstrip('-').upper()} text"
+        problems.add("error", "file", file, _line(before), None, bad, what, mend)
+        return None
+    at = text.find("\0")
+    if at >= 0:
+        what = "holds a NUL character, so it is not a text file"
+        problems.add("error", "file", file, _line(text[:at]), None, "", what, mend)
+        return None
+    return text
+
+
+def _line(before: str) -> int:
+    """Line number of what follows ``before``."""
+    return 1 + before.count("\n") + before.count("\r") - before.count("\r\n")
+
+
+def read_csv(
+    name: str, file: str, data: bytes, known: frozenset[str], problems: Collector
+) -> RawTable | None:
+    """Cut a CSV file into rows.
+
+    Parameters
+    ----------
+    name, file : str
+        Table, and file as problems name it.
+    data : bytes
+    known : frozenset of str
+        Column names that the table may have; they tell the separator.
+    problems : Collector
+
+    Returns
+    -------
+    RawTable or None
+        None, and a problem, where the file holds no header that can be read.
+    """
+    text = decode(file, data, problems)
+    if text is None:
+        return None
+    separator = _separator(text, known)
+    if separator != ",":
+        problems.add(
+            "settled", "file", file, None, None, "",
+            f"has its columns separated by a {_SEPARATORS[separator]}",
+            "nothing to do",
+        )  # fmt: skip
+    rows = _cut(text, separator)
+    for line, cells in rows:
+        if isinstance(cells, BadRow):
+            problems.add("error", "file", file, line, None, cells.value, *cells.fault)
+            return None
+        if any(cells):
+            if len(cells) > MAX_COLUMNS:
+                _too_wide(file, line, len(cells), problems)
+                return None
+            return RawTable(name, file, line, cells, rows)
+    mend = "write the column names in its first line"
+    problems.add("error", "file", file, None, None, "", "is empty", mend)
+    return None
+
+
+def _too_wide(file: str, line: int, count: int, problems: Collector) -> None:
+    what = f"has {count} columns, more than {MAX_COLUMNS}"
+    problems.add("error", "file", file, line, None, "", what, "remove those that are not needed")
+
+
+def _separator(text: str, known: frozenset[str]) -> str:
+    """Choose the separator under which the header line names most known columns."""
+    header = next((line for line in io.StringIO(text[: 2**20]) if line.strip()), "")
+
+    def score(separator: str) -> tuple[int, int]:
+        names = header.split(separator)
+        return sum(normal(n.strip(' "\r\n')) in known for n in names), len(names)
+
+    return max(_SEPARATORS, key=score)  # the comma comes first and wins a tie
+
+
+def _cut(text: str, separator: str) -> Iterator[tuple[int, list[Any] | BadRow]]:
+    reader = csv.reader(
+        io.StringIO(text, newline=""), delimiter=separator, strict=True, skipinitialspace=True
+    )
+    count = 0
+    while True:
+        line = reader.line_num + 1
+        try:
+            cells = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            bad = _bad_row(str(error), line, reader.line_num)
+            yield line, bad
+            if bad.last:
+                return
+            continue
+        if cells:
+            count += 1
+            if count > MAX_ROWS + 1:  # the header is one of them
+                yield line, too_many_rows()
+                return
+            yield line, cells
+
+
+def too_many_rows() -> BadRow:
+    """Return the end of a table that is too long."""
+    what = f"is beyond {MAX_ROWS:,} rows; nothing from here on is read"
+    return BadRow("", Fault(what, "split the logbook"), last=True)
+
+
+def _bad_row(error: str, first: int, last: int) -> BadRow:
+    lines = f"lines {first} to {last}" if last > first else "the line"
+    if "field limit" in error:
+        what = "holds a cell that is far too long; nothing from here on is read"
+        return BadRow("", Fault(what, "look for a quotation mark that is never closed"), last=True)
+    if "unexpected end" in error:
+        what = f"has a quotation mark that is never closed; {lines} cannot be told apart"
+        return BadRow("", Fault(what, "close it, or remove it"))
+    what = f"has a quotation mark in the middle of a cell; {lines} cannot be cut into cells"
+    return BadRow("", Fault(what, 'write each quotation mark inside a cell twice, as ""'))

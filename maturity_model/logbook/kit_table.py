@@ -1,0 +1,182 @@
+"""Reading ``kits.csv``, and choosing the kit behind a reading."""
+
+from __future__ import annotations
+
+from maturity_model.catalogue import METHODS, Analyte
+from maturity_model.logbook.columns import Table
+from maturity_model.logbook.files import normal
+from maturity_model.logbook.kits import Scale, assumed_method
+from maturity_model.logbook.numbers import parse_number
+from maturity_model.logbook.problems import Fault
+from maturity_model.logbook.rows import Context, read_name
+from maturity_model.logbook.types import Kit
+from maturity_model.logbook.units import Unit, default_unit, find_unit, units_of
+
+KIT_COLUMNS = ("keeper", "analyte", "method", "unit", "steps")
+_MAX_STEPS = 60
+_METHODS = {m: m for m in METHODS} | {
+    "color_chart": "colour_chart", "colour": "colour_chart", "color": "colour_chart",
+    "strips": "strip", "test_strip": "strip",
+}  # fmt: skip
+
+
+class Kits:
+    """The kits of a logbook.
+
+    ``scales`` holds one entry for each ``(keeper, analyte)``; a Fault where the row
+    of that kit cannot be used, so that its readings are not read in a wrong unit.
+    """
+
+    def __init__(self, context: Context):
+        self._context = context
+        self.kits: list[Kit] = []
+        self.scales: dict[tuple[str, str], Scale | Fault] = {}
+        self.lines: dict[tuple[str, str], int] = {}
+        self._assumed: dict[str, Scale] = {}
+
+    def scale(self, observer: str, keeper: str, analyte: Analyte) -> Scale | Fault:
+        """Return how a reading was taken.
+
+        The observer's own kit comes first, then that of the tank's keeper, then one
+        for everybody, then what is assumed of a kit that nobody named.
+        """
+        # A blank observer is nobody, not everybody.
+        for who in (observer or keeper, keeper, ""):
+            found = self.scales.get((who, analyte.name))
+            if found is not None:
+                return found
+        scale = self._assumed.get(analyte.name)
+        if scale is None:
+            scale = self._assumed[analyte.name] = Scale(
+                analyte,
+                default_unit(analyte.name),
+                assumed_method(analyte),
+                decimal=self._context.decimal,
+            )
+        return scale
+
+
+def read_kits(context: Context, table: Table) -> Kits:
+    """Read the kits table; every row is used or reported."""
+    kits = Kits(context)
+    places = table.places(*KIT_COLUMNS)
+    for line, cells in table:
+        keeper_text, analyte_text, method_text, unit_text, steps_text = (cells[i] for i in places)
+        keeper = read_name(keeper_text)
+        analyte = context.catalogue.analytes.get(normal(analyte_text))
+        if isinstance(keeper, Fault):
+            context.problems.row(table.file, line, "keeper", keeper_text, keeper)
+            continue
+        if analyte is None:
+            names = ", ".join(context.catalogue.analytes)
+            fault = Fault("is not an analyte", f"write one of {names}")
+            context.problems.row(table.file, line, "analyte", analyte_text, fault)
+            continue
+        key = (keeper, analyte.name)
+        if key in kits.lines:
+            fault = Fault(
+                f"has a kit of this keeper in line {kits.lines[key]} already",
+                "keep one of the two rows",
+            )
+            context.problems.row(table.file, line, "analyte", analyte_text, fault)
+            continue
+        kits.lines[key] = line
+        unit = _unit(context, table, line, analyte, unit_text)
+        if unit is None:
+            kits.scales[key] = Fault(
+                f"was read with a kit whose row (line {line} of the kits table) cannot be used",
+                "mend that row first",
+            )
+            continue
+        method = _method(context, table, line, analyte, method_text)
+        steps = _steps(context, table, line, analyte, unit, method, steps_text)
+        kits.kits.append(Kit(keeper, analyte.name, method, unit.name, steps))
+        kits.scales[key] = Scale(analyte, unit, method, steps, named=True, decimal=context.decimal)
+        table.used()
+    return kits
+
+
+def _unit(context: Context, table: Table, line: int, analyte: Analyte, text: str) -> Unit | None:
+    problems = context.problems
+    mend = f"write one of {', '.join(units_of(analyte.name))}"
+    if not text:
+        unit = default_unit(analyte.name)
+        how = f"is blank and is taken as {unit.name} for {analyte.name}"
+        problems.settle(table.file, line, "unit", "", how, mend)
+        return unit
+    found = find_unit(analyte.name, text)
+    if found is None:
+        fault = Fault(f"is not a unit known for {analyte.name}", mend)
+        problems.row(table.file, line, "unit", text, fault)
+    elif found.assumed:
+        problems.settle(table.file, line, "unit", text, found.assumed, mend)
+    return found
+
+
+def _method(context: Context, table: Table, line: int, analyte: Analyte, text: str) -> str:
+    method = _METHODS.get(normal(text))
+    if method is not None:
+        return method
+    assumed = assumed_method(analyte)
+    mend = f"write one of {', '.join(METHODS)}"
+    if text:
+        fault = Fault(f"is not a method; {assumed} is assumed", mend)
+        context.problems.cell(table.file, line, "method", text, fault)
+    else:
+        how = f"is blank and is taken as {assumed} for {analyte.name}"
+        context.problems.settle(table.file, line, "method", "", how, mend)
+    return assumed
+
+
+def _steps(
+    context: Context,
+    table: Table,
+    line: int,
+    analyte: Analyte,
+    unit: Unit,
+    method: str,
+    text: str,
+) -> tuple[float, ...]:
+    if not text:
+        return ()
+    steps = _parse_steps(context, analyte, unit, text)
+    if method not in ("colour_chart", "strip"):
+        steps = Fault(f"are colour steps, which a {method} does not have", "leave them out")
+    if isinstance(steps, Fault):
+        context.problems.cell(table.file, line, "steps", text, steps)
+        return ()
+    return steps
+
+
+def _parse_steps(
+    context: Context, analyte: Analyte, unit: Unit, text: str
+) -> tuple[float, ...] | Fault:
+    mend = "write the steps of the chart as increasing numbers parted by ;, such as 0;0.25;0.5;1"
+    parts = [p.strip() for p in text.split(";")]
+    if not 2 <= len(parts) <= _MAX_STEPS:
+        return Fault(f"are not between 2 and {_MAX_STEPS} steps; the usual chart is assumed", mend)
+    steps: list[float] = []
+    for part in parts:
+        value = parse_number(part, context.decimal)
+        if isinstance(value, Fault):
+            return Fault(f"hold {part!r:.30}, which {value.what}", mend)
+        if steps and value <= steps[-1]:
+            return Fault("do not increase; the usual chart is assumed", mend)
+        if not analyte.low <= unit.convert(value) <= analyte.high:
+            what = f"hold {part!r:.30}, which is outside what {analyte.name} can be in {unit.name}"
+            return Fault(what, "correct the step, or the unit")
+        steps.append(value)
+    return tuple(steps)
+
+
+def report_unused(context: Context, table: Table, kits: Kits, people: set[str]) -> None:
+    """Say which kits belong to nobody in the log: mostly a slip in a name."""
+    said = {"", *people}
+    for (keeper, _), line in kits.lines.items():
+        if keeper not in said:
+            said.add(keeper)
+            context.problems.add(
+                "settled", "cell", table.file, line, "keeper", keeper,
+                "is nobody's name in tanks or check-ins, so the kit is not used for any reading",
+                "write the keeper's name exactly as there",
+            )  # fmt: skip

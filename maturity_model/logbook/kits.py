@@ -1,0 +1,176 @@
+"""From a reading as written to the interval in which the true value lies."""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+
+from maturity_model.catalogue import Analyte
+from maturity_model.logbook.numbers import last_digit, parse_number
+from maturity_model.logbook.problems import Fault
+from maturity_model.logbook.types import Reading
+from maturity_model.logbook.units import Unit, as_specific_gravity
+
+#: How a reading is taken whose kit nobody named: the four nutrients by colour.
+ASSUMED_METHOD = "colour_chart"
+ASSUMED_METHOD_OTHER = "probe"
+#: Two numbers that differ by less are the same step.
+_SAME = 1e-9
+
+
+def assumed_method(analyte: Analyte) -> str:
+    """Return the method of a reading whose kit nobody named."""
+    return ASSUMED_METHOD if analyte.informative else ASSUMED_METHOD_OTHER
+
+
+class Scale:
+    """How one keeper reads one analyte.
+
+    Parameters
+    ----------
+    analyte : Analyte
+    unit : Unit
+    method : str
+    steps : tuple of float
+        The colour chart in ``unit``; empty for the method's generic chart.
+    named : bool
+        Whether ``kits.csv`` says all this.
+    decimal : str or None
+        The logbook's decimal mark.
+
+    Attributes
+    ----------
+    steps : tuple of float
+        Canonical unit, increasing; empty where there is no chart.
+    resolution : float
+        Canonical unit; 0 where it is not known.
+    """
+
+    def __init__(
+        self,
+        analyte: Analyte,
+        unit: Unit,
+        method: str,
+        steps: tuple[float, ...] = (),
+        *,
+        named: bool = False,
+        decimal: str | None = None,
+    ):
+        self.analyte, self.unit, self.method = analyte, unit, method
+        self.named, self.decimal = named, decimal
+        chart = analyte.charts.get(method)
+        self.resolution = chart.resolution if chart and not steps else 0.0
+        self.steps = tuple(map(unit.convert, steps)) or (chart.steps if chart else ())
+        self._seen: dict[str, Reading | Fault] = {}
+
+    def read(self, text: str) -> Reading | Fault:
+        """Read one result.
+
+        Parameters
+        ----------
+        text : str
+            A number, ``<x`` or ``>x``; not blank.
+
+        Returns
+        -------
+        Reading or Fault
+        """
+        found = self._seen.get(text)
+        if found is None:
+            found = self._seen[text] = self._read(text)
+        return found
+
+    def _read(self, text: str) -> Reading | Fault:
+        sign = text[0] if text[0] in "<>" else ""
+        digits = text[len(sign) :].strip()
+        written = parse_number(digits, self.decimal)
+        if isinstance(written, Fault):
+            if written.what == "is not a number":
+                mend = "write a number, <x or >x (for example 0.25 or <0.25), or leave it blank"
+                return Fault("is not a reading", mend)
+            return written
+        unit = self.unit
+        if not self.named and self.analyte.name == "salinity":
+            unit = as_specific_gravity(written) or unit
+        if unit.name in ("1", "g/kg") and as_specific_gravity(written):
+            return Fault(
+                f"can only be a specific gravity, while kits.csv says {unit.name}",
+                "correct the reading, or write sg 25/25 as the unit in kits.csv",
+            )
+        value = unit.convert(written)
+        fault = self._outside(value, written, unit, sign)
+        if fault:
+            return fault
+        low, high, best = self._interval(value, written, digits, unit, sign)
+        return Reading(text, low, high, best, unit.name, self.method)
+
+    def _interval(
+        self, value: float, written: float, digits: str, unit: Unit, sign: str
+    ) -> tuple[float, float, float]:
+        least = self.analyte.low
+        if sign == "<":
+            # Half of a bound makes no sense where zero is not "none" (pH, °C).
+            return least, value, value / 2 if self.analyte.informative else value
+        if sign == ">":
+            return value, math.inf, value
+        if self.steps:
+            return *between_steps(value, self.steps, least), value
+        low, high = value - self.resolution / 2, value + self.resolution / 2
+        if not (self.named and self.resolution and unit.name == self.analyte.unit):
+            # The usual resolution holds for a kit that somebody named, in its usual
+            # unit; another is not trusted beyond the written digits.
+            half = last_digit(digits) / 2
+            low = min(low, unit.convert(written - half))
+            high = max(high, unit.convert(written + half))
+        return max(low, least), high, value
+
+    def _outside(self, value: float, written: float, unit: Unit, sign: str) -> Fault | None:
+        analyte = self.analyte
+        shown = analyte.display_unit
+        tail = f" {shown}" if shown else ""
+        as_read = "" if value == written else f" (read as {unit.name}, it is {value:.4g}{tail})"
+        if value > analyte.high or (sign == ">" and value >= analyte.high):
+            what = f"is above {analyte.high:g}{tail}{as_read}"
+        elif value < analyte.low or (sign == "<" and value <= analyte.low):
+            what = f"is below {analyte.low:g}{tail}{as_read}"
+        else:
+            return None
+        hint = _HINTS.get(analyte.name, "")
+        return Fault(what, f"{hint}correct it, or name the unit in kits.csv")
+
+
+_HINTS = {
+    "temperature": "if it is °F say so in kits.csv with unit [degF]; else ",
+    "salinity": "write a specific gravity as 1.026, and name any other unit in kits.csv "
+    "(PSU, g/kg, mS/cm); else ",
+    "alkalinity": "without a kit it is taken as dKH; if it is ppm say so in kits.csv with unit "
+    "mg/L CaCO3; else ",
+}
+
+
+def between_steps(value: float, steps: tuple[float, ...], least: float) -> tuple[float, float]:
+    """Return where the true value lies that a colour chart reads as ``value``.
+
+    Parameters
+    ----------
+    value : float
+    steps : tuple of float
+        Increasing, same unit.
+    least : float
+        The least that can be true.
+
+    Returns
+    -------
+    low, high : float
+        On a step: up to half-way to its neighbours (the nearest colour was chosen), and
+        without end above the last step. Between two steps: from one to the other.
+    """
+    place = bisect_right(steps, value + _SAME * max(1.0, abs(value)))
+    at = place - 1
+    if at >= 0 and abs(steps[at] - value) <= _SAME * max(1.0, abs(value)):
+        low = least if at == 0 else (steps[at - 1] + steps[at]) / 2
+        high = math.inf if at == len(steps) - 1 else (steps[at] + steps[at + 1]) / 2
+        return low, high
+    low = least if at < 0 else steps[at]
+    high = math.inf if place == len(steps) else steps[place]
+    return low, high

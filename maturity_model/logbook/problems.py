@@ -1,0 +1,138 @@
+"""Collecting what is wrong in a logbook, one line each."""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple
+
+from maturity_model.logbook.types import Problem, Severity
+
+Scope = Literal["cell", "row", "column", "file", "logbook"]
+#: Longest value shown in a problem.
+MAX_SHOWN = 80
+
+
+class Fault(NamedTuple):
+    """Why a text cannot be used, and how to mend it."""
+
+    what: str
+    mend: str
+
+
+class LogbookError(ValueError):
+    """Nothing of a logbook can be read.
+
+    Attributes
+    ----------
+    problems : tuple of Problem
+        At least one.
+    """
+
+    def __init__(self, problems: tuple[Problem, ...]):
+        self.problems = problems
+        super().__init__("; ".join(str(p) for p in problems[:5]))
+
+
+def shown(text: str) -> str:
+    """Return ``text`` fit for a message: printable, at most 80 characters."""
+    if len(text) > MAX_SHOWN:
+        text = text[: MAX_SHOWN - 1] + "…"
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+class _Use:
+    """How often a rule was applied, and where first."""
+
+    def __init__(self, line: int, value: str, mend: str):
+        self.line, self.value, self.mend, self.count = line, value, mend, 1
+
+
+class Collector:
+    """Problems of one reading of a logbook, given back in file order."""
+
+    def __init__(self) -> None:
+        self._found: list[tuple[int, int, Problem]] = []
+        self._order: dict[str, int] = {}
+        self._many: dict[str, int] = {}
+        self._settled: dict[tuple[str, str | None, str], _Use] = {}
+
+    def begin(self, file: str) -> None:
+        """Place a file in the order; one that is never begun stands at its first problem."""
+        self._order.setdefault(file, len(self._order))
+
+    def add(
+        self,
+        severity: Severity,
+        scope: Scope,
+        file: str,
+        line: int | None,
+        column: str | None,
+        value: str,
+        what: str,
+        mend: str,
+        tank: str | None = None,
+    ) -> None:
+        """Add one problem."""
+        problem = Problem(
+            severity,
+            scope,
+            file,
+            line,
+            None if column is None else shown(column),
+            shown(value),
+            what,
+            mend,
+            tank,
+        )
+        # Problems of the logbook as a whole come first.
+        rank = -1 if scope == "logbook" else self._order.setdefault(file, len(self._order))
+        self._found.append((rank, line or 0, problem))
+        self._many[file] = self._many.get(file, 0) + 1
+
+    def count(self, file: str) -> int:
+        """Return how many problems a file has so far."""
+        return self._many.get(file, 0)
+
+    def cell(
+        self,
+        file: str,
+        line: int,
+        column: str,
+        value: str,
+        fault: Fault,
+        tank: str | None = None,
+    ) -> None:
+        """Add a cell that is not used."""
+        self.add("error", "cell", file, line, column, value, fault.what, fault.mend, tank)
+
+    def row(
+        self,
+        file: str,
+        line: int,
+        column: str | None,
+        value: str,
+        fault: Fault,
+        tank: str | None = None,
+    ) -> None:
+        """Add a row that is not used."""
+        what = f"{fault.what}, so the row is not used"
+        self.add("error", "row", file, line, column, value, what, fault.mend, tank)
+
+    def settle(
+        self, file: str, line: int, column: str | None, value: str, how: str, mend: str
+    ) -> None:
+        """Count one use of a rule; each (file, column, rule) makes one problem in the end."""
+        use = self._settled.get((file, column, how))
+        if use is None:
+            self._settled[file, column, how] = _Use(line, value, mend)
+        else:
+            use.count += 1
+
+    def all(self) -> tuple[Problem, ...]:
+        """Return every problem: by file in reading order, then by line."""
+        for (file, column, how), use in self._settled.items():
+            what = how if use.count == 1 else f"{how} ({use.count} times, here first)"
+            self.add("settled", "cell", file, use.line, column, use.value, what, use.mend)
+        self._settled = {}
+        return tuple(p for _, _, p in sorted(self._found, key=lambda f: f[:2]))

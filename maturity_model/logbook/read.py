@@ -1,0 +1,178 @@
+"""Reading a whole logbook."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+from pathlib import Path
+
+from maturity_model.catalogue import Catalogue, load_catalogue
+from maturity_model.logbook.checkins import CHECKIN_COLUMNS, read_checkins
+from maturity_model.logbook.columns import Table
+from maturity_model.logbook.events import EVENT_COLUMNS, read_events
+from maturity_model.logbook.files import TABLES, Found, RawTable, read_csv
+from maturity_model.logbook.kit_table import KIT_COLUMNS, Kits, read_kits, report_unused
+from maturity_model.logbook.problems import Collector, LogbookError, shown
+from maturity_model.logbook.rows import TANK_COLUMNS, Context, read_tanks
+from maturity_model.logbook.settings import (
+    SETTING_COLUMNS,
+    own_sign_columns,
+    read_settings,
+    read_signs,
+)
+from maturity_model.logbook.types import CheckIn, Event, Logbook
+
+_REQUIRED = {
+    "logbook": ("setting", "value"),
+    "signs": ("sign",),
+    "tanks": ("tank", "started"),
+    "kits": ("analyte",),
+    "checkins": ("tank", "date"),
+    "events": ("tank", "date", "event"),
+}
+
+
+def read_logbook(
+    path: str | os.PathLike[str],
+    catalogue: Catalogue | None = None,
+    *,
+    today: dt.date | None = None,
+) -> Logbook:
+    """Read and check a logbook.
+
+    Parameters
+    ----------
+    path : str or path
+        A folder with ``tanks.csv``, ``checkins.csv`` and, where there are any,
+        ``events.csv``, ``kits.csv``, ``signs.csv`` and ``logbook.csv``; or with one
+        ``.xlsx`` workbook that holds sheets of these names; or such a workbook itself.
+    catalogue : Catalogue, optional
+        Default: the one that ships with the package.
+    today : date, optional
+        Later dates are refused. Default: the day on this computer's clock.
+
+    Returns
+    -------
+    Logbook
+        Every row is used, or refused with a problem that names its line; every cell
+        that is not blank is used or stands in a problem.
+
+    Raises
+    ------
+    LogbookError
+        Where nothing can be read: no such folder, no usable table of tanks.
+    """
+    return _Reading(Path(path), catalogue or load_catalogue(), today or dt.date.today()).read()
+
+
+class _Reading:
+    """One reading of one logbook."""
+
+    def __init__(self, path: Path, catalogue: Catalogue, today: dt.date):
+        self.path = path
+        self.problems = Collector()
+        self.context = Context(catalogue, self.problems, today)
+        self.found = Found(path, self.problems)
+        self.sheets: dict[str, RawTable] = {}
+        self.tables: list[Table] = []
+
+    def read(self) -> Logbook:
+        if self.found.book is not None:
+            from maturity_model.logbook.sheets import read_sheets  # only where it is needed
+
+            self.sheets = read_sheets(*self.found.book, self.problems)
+        context = self.context
+        self._settings()
+        self._signs()
+        self._tanks()
+        kits, kit_table = Kits(context), self._table("kits", KIT_COLUMNS)
+        if kit_table is not None:
+            kits = read_kits(context, kit_table)
+        checkins = self._checkins(kits)
+        if kit_table is not None:
+            people = {t.keeper for t in context.tanks.values()} | {c.observer for c in checkins}
+            report_unused(context, kit_table, kits, people)
+        events: list[Event] = []
+        event_table = self._table("events", EVENT_COLUMNS)
+        if event_table is not None:
+            events = read_events(context, event_table)
+        return Logbook(
+            path=self.path,
+            catalogue=context.catalogue,
+            tanks=context.tanks,
+            checkins=tuple(sorted(checkins, key=lambda c: c.date)),
+            events=tuple(sorted(events, key=lambda e: e.date)),
+            kits=tuple(kits.kits),
+            problems=self.problems.all(),
+            rows=tuple(t.count() for t in self.tables),
+            refused_tanks=tuple(context.refused),
+            sha256=self.found.sha256(),
+        )
+
+    def _raw(self, name: str, known: frozenset[str]) -> RawTable | None:
+        """Find a table: the CSV file, else the sheet."""
+        sheet = self.sheets.get(name)
+        if name not in self.found.csv:
+            return sheet
+        file, data = self.found.csv[name]
+        if sheet is not None:
+            self.problems.add(
+                "error", "logbook", sheet.file, None, None, "",
+                f"is a second {name} table beside {file} and is not read",
+                "keep one of the two",
+            )  # fmt: skip
+        return read_csv(name, file, data, known, self.problems)
+
+    def _table(self, name: str, known: tuple[str, ...]) -> Table | None:
+        names = frozenset(known)
+        raw = self._raw(name, names)
+        if raw is None:
+            return None
+        comma = self.context.decimal == "comma" and name in ("tanks", "kits", "checkins", "events")
+        table = Table(raw, names, _REQUIRED[name], self.problems, comma=comma)
+        self.tables.append(table)
+        return table
+
+    def _settings(self) -> None:
+        table = self._table("logbook", SETTING_COLUMNS)
+        if table is not None:
+            settings = read_settings(table, self.problems)
+            self.context.date_order = settings.get("date_order")
+            self.context.decimal = settings.get("decimal")
+
+    def _signs(self) -> None:
+        context = self.context
+        table = self._table("signs", own_sign_columns(context.catalogue))
+        if table is not None:
+            context.catalogue = read_signs(table, context.catalogue, self.problems, context.decimal)
+
+    def _tanks(self) -> None:
+        table = self._table("tanks", TANK_COLUMNS)
+        if table is None or table.missing:
+            self.problems.add(
+                "error", "logbook", shown(self.path.name), None, None, "",
+                "has no table of tanks that can be read",
+                "add a tanks.csv with the columns tank and started; the tables are "
+                + ", ".join(f"{t}.csv" for t in TABLES),
+            )  # fmt: skip
+            raise LogbookError(self.problems.all())
+        read_tanks(self.context, table)
+        if not self.context.tanks:
+            self.problems.add(
+                "error", "file", table.file, None, None, "",
+                "holds no tank that can be used", "add one row for each tank",
+            )  # fmt: skip
+
+    def _checkins(self, kits: Kits) -> list[CheckIn]:
+        catalogue = self.context.catalogue
+        known = (*CHECKIN_COLUMNS, *catalogue.signs, *catalogue.analytes)
+        table = self._table("checkins", known)
+        if table is None:
+            if "checkins" not in self.found.named:
+                self.problems.add(
+                    "error", "logbook", shown(self.path.name), None, None, "",
+                    "has no table of check-ins",
+                    "add a checkins.csv with the columns tank, date and one for each sign",
+                )  # fmt: skip
+            return []
+        return read_checkins(self.context, table, kits)

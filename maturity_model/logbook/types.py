@@ -1,0 +1,185 @@
+"""What a checked logbook holds."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from maturity_model.catalogue import Catalogue
+
+#: ``error``: the cell or row is not used. ``settled``: it is used, and how is said.
+Severity = Literal["error", "settled"]
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing wrong, or settled openly, in a logbook.
+
+    Attributes
+    ----------
+    severity : {'error', 'settled'}
+        ``error``: the cell or row is not used; ``settled``: it is used as ``what`` says.
+    scope : {'cell', 'row', 'column', 'file', 'logbook'}
+        How much is affected.
+    file : str
+        Name of the file, with the sheet behind an exclamation mark for a workbook.
+    line : int or None
+        True line in the file (row in a sheet), counted from 1, also after a quoted newline.
+    column : str or None
+    value : str
+        What stands there, at most 80 characters.
+    what, mend : str
+        What is wrong, and how to mend it.
+    tank : str or None
+        The tank it concerns, where that is known.
+    """
+
+    severity: Severity
+    scope: Literal["cell", "row", "column", "file", "logbook"]
+    file: str
+    line: int | None
+    column: str | None
+    value: str
+    what: str
+    mend: str
+    tank: str | None = None
+
+    def __str__(self) -> str:
+        place = self.file
+        if self.line is not None:
+            place += f", line {self.line}"
+        if self.column is not None:
+            place += f", column {self.column}"
+        shown = f" {self.value!r}" if self.value else ""
+        return f"{place}:{shown} {self.what}; {self.mend}"
+
+
+@dataclass(frozen=True, slots=True)
+class Tank:
+    """One tank: ``rock`` is None when the log leaves it blank."""
+
+    name: str
+    started: dt.date
+    keeper: str = ""
+    club: str = ""
+    volume_l: float | None = None
+    rock: str | None = None
+    sand_depth_mm: float | None = None
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One test result in the analyte's canonical unit, known to an interval.
+
+    Attributes
+    ----------
+    text : str
+        As written in the log.
+    low, high : float
+        The true value lies in [low, high]; ``high`` may be ``inf``.
+    best : float
+        One number for display and as the previous reading: the value itself, or
+        for ``<x`` half of x, for ``>x`` x (canonical unit).
+    unit : str
+        The unit it was written in.
+    method : str
+        One of :data:`maturity_model.catalogue.METHODS`.
+    """
+
+    text: str
+    low: float
+    high: float
+    best: float
+    unit: str
+    method: str
+
+
+@dataclass(frozen=True, slots=True)
+class CheckIn:
+    """One dated look at one tank. What was not checked is not a key."""
+
+    tank: str
+    date: dt.date
+    observer: str = ""
+    look: str = "careful"
+    judged_phase: str | None = None
+    note: str = ""
+    signs: dict[str, bool] = field(default_factory=dict)
+    readings: dict[str, Reading] = field(default_factory=dict)
+    file: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something done to or suffered by a tank; ``amount`` is None where it has none."""
+
+    tank: str
+    date: dt.date
+    kind: str
+    amount: float | None = None
+    note: str = ""
+    file: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Kit:
+    """How a keeper reads an analyte; ``keeper`` '' is for everybody.
+
+    ``steps`` are in ``unit``; empty for the generic chart of the method.
+    """
+
+    keeper: str
+    analyte: str
+    method: str
+    unit: str
+    steps: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RowCount:
+    """Rows of one file: ``read == used + refused`` always."""
+
+    file: str
+    read: int
+    used: int
+    refused: int
+
+
+@dataclass(frozen=True)
+class Logbook:
+    """A checked logbook.
+
+    Attributes
+    ----------
+    path : Path
+    catalogue : Catalogue
+        Extended by the logbook's own ``signs.csv``, where there is one.
+    tanks : dict of str to Tank
+        In file order.
+    checkins, events : tuple
+        Sorted by date, then file order.
+    kits : tuple of Kit
+    problems : tuple of Problem
+        In file order.
+    rows : tuple of RowCount
+    refused_tanks : tuple of str
+        Tanks that the log names but that cannot be assessed.
+    sha256 : str
+        Over the names and bytes of the files read.
+    """
+
+    path: Path
+    catalogue: Catalogue
+    tanks: dict[str, Tank]
+    checkins: tuple[CheckIn, ...]
+    events: tuple[Event, ...]
+    kits: tuple[Kit, ...]
+    problems: tuple[Problem, ...]
+    rows: tuple[RowCount, ...]
+    refused_tanks: tuple[str, ...]
+    sha256: str

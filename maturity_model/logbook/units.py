@@ -1,0 +1,206 @@
+"""The one place where a unit is converted.
+
+Every unit a log may use, and how to get from it to the catalogue's canonical unit.
+Mass factors follow from atomic weights: IUPAC 2021 abridged standard atomic weights
+(Prohaska et al. 2022, *Pure and Applied Chemistry* 94: 573-600; from memory).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from functools import cache, partial
+from typing import NamedTuple
+
+from maturity_model.logbook import seawater
+
+#: g/mol.
+ATOMIC_WEIGHT = {"H": 1.0080, "C": 12.011, "N": 14.007, "O": 15.999, "P": 30.974, "Ca": 40.078}
+_H, _C, _N, _O, _P, _CA = (ATOMIC_WEIGHT[e] for e in ("H", "C", "N", "O", "P", "Ca"))
+#: g/mol of what each analyte's canonical unit counts.
+_MOLAR = {
+    "ammonia": _N + 4 * _H,
+    "nitrite": _N + 2 * _O,
+    "nitrate": _N + 3 * _O,
+    "phosphate": _P + 4 * _O,
+}
+#: g of each substance that hold one mole of the analyte.
+_SUBSTANCES = {
+    "ammonia": {"NH4": _N + 4 * _H, "NH3": _N + 3 * _H, "NH4-N": _N, "NH3-N": _N, "N": _N},
+    "nitrite": {"NO2": _N + 2 * _O, "NO2-N": _N, "N": _N},
+    "nitrate": {"NO3": _N + 3 * _O, "NO3-N": _N, "N": _N},
+    "phosphate": {"PO4": _P + 4 * _O, "PO4-P": _P, "P": _P},
+}
+#: meq/L in 1 dKH: 10 mg/L of CaO, two equivalents a mole (DIN 38409-6; from memory).
+MEQ_PER_DKH = 2 * 10 / (_CA + _O)
+#: meq/L in 1 mg/L of CaCO3.
+MEQ_PER_MG_CACO3 = 2 / (_CA + _C + 3 * _O)
+
+
+class Unit(NamedTuple):
+    """A unit of one analyte.
+
+    Attributes
+    ----------
+    name : str
+        As this program spells it.
+    convert : callable
+        From a number in this unit to the catalogue's canonical unit; increasing.
+    assumed : str
+        What was assumed where the text left it open; empty when nothing was.
+    """
+
+    name: str
+    convert: Callable[[float], float]
+    assumed: str = ""
+
+
+def _times(factor: float, x: float) -> float:
+    return x * factor
+
+
+def _fahrenheit(x: float) -> float:
+    return (x - 32.0) / 1.8
+
+
+def _kelvin(x: float) -> float:
+    return x - 273.15
+
+
+def _same(x: float) -> float:
+    return x
+
+
+#: (°C of the sample, °C of the pure water) that hydrometers are made for.
+_GRAVITIES = ((25, 25), (20, 20), (15, 15), (24, 24), (20, 4), (25, 4))
+
+
+def _gravity(at: int, reference: int, assumed: str = "") -> Unit:
+    convert = partial(
+        seawater.salinity_from_specific_gravity, at=float(at), reference=float(reference)
+    )
+    return Unit(f"sg {at}/{reference}", convert, assumed)
+
+
+def _nutrient(analyte: str) -> dict[str, Unit]:
+    molar = _MOLAR[analyte]
+    out = {}
+    for substance, grams in _SUBSTANCES[analyte].items():
+        for prefix, size in (("mg/L", 1.0), ("ug/L", 1e-3)):
+            name = f"{prefix} {substance}"
+            factor = molar / grams * size
+            out[name] = Unit(name, _same if factor == 1.0 else partial(_times, factor))
+    out["umol/L"] = Unit("umol/L", partial(_times, molar * 1e-3))
+    return out
+
+
+@cache
+def units_of(analyte: str) -> dict[str, Unit]:
+    """Return every unit known for an analyte, by name; empty for an unknown analyte."""
+    if analyte in _SUBSTANCES:
+        return _nutrient(analyte)
+    found: tuple[Unit, ...] = ()
+    if analyte == "ph":
+        found = (Unit("[pH]", _same), Unit("[pH] total", _same))
+    elif analyte == "temperature":
+        found = (Unit("Cel", _same), Unit("[degF]", _fahrenheit), Unit("K", _kelvin))
+    elif analyte == "alkalinity":
+        found = (
+            Unit("meq/L", _same),
+            Unit("mmol/L", _same),
+            Unit("[dKH]", partial(_times, MEQ_PER_DKH)),
+            Unit("mg/L CaCO3", partial(_times, MEQ_PER_MG_CACO3)),
+        )
+    elif analyte == "salinity":
+        found = (
+            Unit("1", _same),
+            Unit("g/kg", partial(_times, 1 / seawater.ABSOLUTE_PER_PRACTICAL)),
+            Unit("mS/cm", seawater.salinity_from_conductivity),
+            *(_gravity(*g) for g in _GRAVITIES),
+        )
+    return {u.name: u for u in found}
+
+
+#: Other spellings, after :func:`_plain`.
+_SPELLINGS = {
+    "ph": {"ph": "[pH]", "[ph] nbs": "[pH]", "ph nbs": "[pH]", "ph total": "[pH] total"},
+    "temperature": {
+        "°c": "Cel", "c": "Cel", "degc": "Cel", "celsius": "Cel",
+        "°f": "[degF]", "f": "[degF]", "degf": "[degF]", "fahrenheit": "[degF]",
+    },
+    "alkalinity": {"dkh": "[dKH]", "°dkh": "[dKH]", "kh": "[dKH]"},
+    # The old per-mille scales agree with practical salinity within what a hobby
+    # instrument can tell (UNESCO 1981).
+    "salinity": {
+        "psu": "1", "pss-78": "1", "ppt": "1", "[ppth]": "1", "‰": "1", "s": "1",
+        "ms/cm at 25 °c": "mS/cm", "ms/cm 25 °c": "mS/cm",
+    },
+}  # fmt: skip
+_ION = {"ammonia": "NH4", "nitrite": "NO2", "nitrate": "NO3", "phosphate": "PO4"}
+_SUBSCRIPTS = str.maketrans("₀₁₂₃₄₅₆₇₈₉µμ–−⁺⁻", "0123456789uu--+-")
+_PREFIXES = (("ppm", "mg/l"), ("ppb", "ug/l"), ("mcg/l", "ug/l"))
+_SPACES = re.compile(r"\s+")
+_BETWEEN = re.compile(r"\b(no[23]|nh[34]|po4) (as )?([np])$")
+
+
+def _plain(text: str) -> str:
+    """Fold case, spaces, subscripts and charges: ``mg/l  NO₃⁻`` becomes ``mg/l no3``."""
+    text = _SPACES.sub(" ", text.translate(_SUBSCRIPTS).strip()).lower()
+    for old, new in _PREFIXES:
+        if text == old or text.startswith(old + " "):
+            text = new + text[len(old) :]
+    text = text.rstrip("+-").rstrip() if text[:4] in ("mg/l", "ug/l") else text
+    return _BETWEEN.sub(r"\1-\3", text.replace(" as ", " "))
+
+
+def find_unit(analyte: str, text: str) -> Unit | None:
+    """Find the unit that a log names.
+
+    Parameters
+    ----------
+    analyte : str
+        Name in the catalogue.
+    text : str
+        A name of :func:`units_of` in any case, or a usual spelling (``ppm NO3``, ``dKH``).
+
+    Returns
+    -------
+    Unit or None
+        None where the text is no unit of the analyte.
+    """
+    known = units_of(analyte)
+    if text in known:
+        return known[text]
+    plain = _plain(text)
+    for name, unit in known.items():
+        if _plain(name) == plain:
+            return unit
+    name = _SPELLINGS.get(analyte, {}).get(plain, "")
+    if name:
+        return known[name]
+    if analyte in _ION and plain in ("mg/l", "ug/l"):
+        ion = known[f"{plain[0]}g/L {_ION[analyte]}"]
+        return Unit(ion.name, ion.convert, f"is taken as {ion.name}, the whole ion")
+    if analyte == "alkalinity" and plain == "mg/l":
+        unit = known["mg/L CaCO3"]
+        return Unit(unit.name, unit.convert, "is taken as mg/L CaCO3")
+    if analyte == "salinity" and plain in ("sg", "specific gravity"):
+        return _gravity(25, 25, "is taken as specific gravity 25/25 °C")
+    return None
+
+
+#: What a reading without a line in ``kits.csv`` is taken to be.
+_DEFAULTS = {"ph": "[pH]", "temperature": "Cel", "alkalinity": "[dKH]", "salinity": "1"}
+
+
+def default_unit(analyte: str) -> Unit:
+    """Return the unit of a reading whose kit nobody named."""
+    known = units_of(analyte)
+    if analyte in _ION:
+        return known[f"mg/L {_ION[analyte]}"]
+    return known[_DEFAULTS[analyte]] if analyte in _DEFAULTS else Unit("", _same)
+
+
+def as_specific_gravity(value: float) -> Unit | None:
+    """Return specific gravity 25/25 °C where a salinity without a unit can be nothing else."""
+    return units_of("salinity")["sg 25/25"] if 1.0 <= value <= 1.05 else None

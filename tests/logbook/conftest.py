@@ -1,0 +1,45 @@
+"""A logbook in a folder, made of a few lines."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from maturity_model.logbook import Logbook, read_logbook
+
+TODAY = dt.date(2026, 12, 31)
+TANKS = "tank,started\nReef,2026-01-01\n"
+
+Read = Callable[..., Logbook]
+
+
+@pytest.fixture
+def read(tmp_path: Path) -> Read:
+    """Write the files given as ``name=text or bytes`` and read them."""
+
+    def _read(**files: str | bytes) -> Logbook:
+        files = {"tanks": TANKS, "checkins": "tank,date\n"} | files
+        for name, content in files.items():
+            data = content.encode() if isinstance(content, str) else content
+            (tmp_path / f"{name}.csv").write_bytes(data)
+        book = read_logbook(tmp_path, today=TODAY)
+        for count in book.rows:
+            assert count.read == count.used + count.refused
+        return book
+
+    return _read
+
+
+@pytest.fixture
+def read_cells(read: Read) -> Read:
+    """Read one check-in of Reef on 2026-03-01 with the cells given."""
+
+    def _read(files: dict[str, str] | None = None, **cells: str) -> Logbook:
+        quoted = ['"' + c.replace('"', '""') + '"' for c in cells.values()]
+        text = f"tank,date,{','.join(cells)}\nReef,2026-03-01,{','.join(quoted)}\n"
+        return read(checkins=text, **(files or {}))
+
+    return _read

@@ -1,0 +1,253 @@
+"""CSV files: true line numbers, encodings, separators, bounds."""
+
+from __future__ import annotations
+
+import codecs
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from maturity_model.logbook import Logbook, LogbookError, Problem, files, read_logbook
+
+Read = Callable[..., Logbook]
+HEAD = "tank,date,diatoms,note\n"
+
+
+def only(book: Logbook, severity: str = "error") -> Problem:
+    """Return the one problem of a severity."""
+    found = [p for p in book.problems if p.severity == severity]
+    assert len(found) == 1, found
+    return found[0]
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
+def test_lines_are_true_after_a_quoted_newline(read: Read, end: str) -> None:
+    lines = [
+        "tank,date,diatoms,note",
+        'Reef,2026-02-01,y,"two',
+        'lines, and ""more"" of it"',
+        "",
+        "  , ,,",
+        "Reef,2026-02-30,y,",
+        'Reef,2026-02-08,maybe,"a',
+        "",
+        'b"',
+        "Reef,2026-02-15,n,",
+    ]
+    book = read(checkins=end.join(lines))
+    assert [(p.line, p.column, p.scope) for p in book.problems] == [
+        (6, "date", "row"),
+        (7, "diatoms", "cell"),
+    ]
+    assert [c.line for c in book.checkins] == [2, 7, 10]
+    assert book.checkins[0].note == f'two{end}lines, and "more" of it'
+    count = book.rows[-1]
+    assert (count.file, count.read, count.used, count.refused) == ("checkins.csv", 4, 3, 1)
+
+
+@pytest.mark.parametrize(
+    "encode",
+    [
+        lambda t: t.encode("utf-8"),
+        lambda t: codecs.BOM_UTF8 + t.encode("utf-8"),
+        lambda t: t.encode("utf-16"),
+        lambda t: codecs.BOM_UTF16_BE + t.encode("utf-16-be"),
+    ],
+)
+def test_encodings(read: Read, encode: Callable[[str], bytes]) -> None:
+    book = read(
+        tanks=encode("tank,started\nRiff ä,2026-01-01\n"),
+        checkins=encode(HEAD + "Riff ä,2026-02-01,y,schön 🐟\n"),
+    )
+    assert not book.problems
+    assert book.checkins[0].note == "schön 🐟"
+
+
+@pytest.mark.parametrize(
+    ("data", "line"),
+    [
+        (b"tank,date,note\nReef,2026-02-01,\nReef,2026-02-02,sch\xf6n\n", 3),
+        (codecs.BOM_UTF8 + b"tank,date,note\nReef,2026-02-01,\xff\n", 2),
+        ("tank,date\nReef,2026-02-01\n".encode("utf-16") + b"\x00", 3),
+        (b"tank,date,note\nReef,2026-02-01,a\x00b\n", 2),
+        ("tank,date\n".encode("utf-16-le"), 1),
+    ],
+)
+def test_what_is_not_text_names_the_line(read: Read, data: bytes, line: int) -> None:
+    book = read(checkins=data)
+    problem = only(book)
+    assert (problem.file, problem.line, problem.scope) == ("checkins.csv", line, "file")
+    assert "UTF-8" in problem.mend
+    assert not book.checkins
+
+
+@pytest.mark.parametrize(("separator", "word"), [(";", "semicolon"), ("\t", "tab")])
+def test_other_separators_are_said(read: Read, separator: str, word: str) -> None:
+    text = 'tank,date,diatoms,note\nReef,2026-02-01,y,"a, b; c"\n'
+    text = text.replace(",", separator).replace(f"a{separator} b", "a, b")
+    book = read(checkins=text)
+    assert word in only(book, "settled").what
+    assert book.checkins[0].signs == {"diatoms": True}
+    assert book.checkins[0].note == "a, b; c"
+
+
+def test_a_semicolon_in_a_comma_file_is_not_a_separator(read: Read) -> None:
+    book = read(checkins="tank,date,note;more;and;more;and\nReef,2026-02-01,x\n")
+    problem = only(book)
+    assert (problem.scope, problem.column) == ("column", "note;more;and;more;and")
+    assert len(book.checkins) == 1
+
+
+def test_headers_fold_case_and_spaces(read: Read) -> None:
+    book = read(checkins=" Tank ,DATE,Hair Algae,sand-gas bubbles,pH\nReef,2026-02-01,y,n,8.2\n")
+    assert book.checkins[0].signs == {"hair_algae": True, "sand_gas_bubbles": False}
+    assert book.checkins[0].readings["ph"].best == 8.2
+
+
+def test_columns_that_cannot_be_used_are_reported_once(read: Read) -> None:
+    rows = "Reef,2026-02-01,y,n,low,,lost\nReef,2026-02-02,y,n,low,,lost\n"
+    book = read(checkins="tank,date,diatoms,Diatoms,flow,,\n" + rows)
+    found = [(p.scope, p.line, p.column) for p in book.problems]
+    assert found == [
+        ("column", 1, "Diatoms"),
+        ("column", 1, "flow"),
+        ("column", 1, "number 7"),
+    ]
+    assert [c.signs for c in book.checkins] == [{"diatoms": True}] * 2
+
+
+def test_too_many_cells(read: Read) -> None:
+    text = HEAD + "Reef,2026-02-01,y,a,b\nReef,2026-02-02,y,a,,\nReef,2026-02-03\n"
+    book = read(checkins=text)
+    problem = only(book)
+    assert (problem.line, problem.scope, problem.value) == (2, "row", "b")
+    assert [c.line for c in book.checkins] == [3, 4]
+
+
+def test_a_quotation_mark_in_the_middle_costs_its_row(read: Read) -> None:
+    text = HEAD + 'Reef,2026-02-01,y,"big" one\nReef,2026-02-02,y,5" deep\n'
+    book = read(checkins=text)
+    problem = only(book)
+    assert (problem.line, problem.scope) == (2, "row")
+    assert [c.note for c in book.checkins] == ['5" deep']
+
+
+def test_an_open_quotation_mark_is_said_with_its_lines(read: Read) -> None:
+    text = HEAD + 'Reef,2026-02-01,y,\nReef,2026-02-02,y,"open\nReef,2026-02-03,y,\n'
+    book = read(checkins=text)
+    problem = only(book)
+    assert problem.line == 3
+    assert "never closed" in problem.what
+    assert "3 to 4" in problem.what
+    assert len(book.checkins) == 1
+
+
+def test_a_cell_without_end(read: Read) -> None:
+    text = HEAD + "Reef,2026-02-01,y,\n" + 'Reef,2026-02-02,y,"' + "x" * 200_000 + '"\n'
+    book = read(checkins=text + "Reef,2026-02-03,y,\n")
+    problem = only(book)
+    assert (problem.scope, problem.line) == ("file", 3)
+    assert "nothing from here on" in problem.what
+    assert len(book.checkins) == 1
+
+
+def test_a_long_cell_is_not_used(read: Read) -> None:
+    book = read(checkins=HEAD + f"Reef,2026-02-01,y,{'x' * 10_001}\n")
+    problem = only(book)
+    assert (problem.scope, problem.line, problem.column) == ("cell", 2, "note")
+    assert len(problem.value) == 80
+    assert book.checkins[0].note == ""
+
+
+def test_bounds(read: Read, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(files, "MAX_ROWS", 3)
+    rows = "".join(f"Reef,2026-02-0{i},y,\n" for i in range(1, 6))
+    book = read(checkins=HEAD + rows)
+    assert len(book.checkins) == 3
+    assert only(book).line == 5
+    book = read(checkins=HEAD[:-1] + "," * 2001 + "\n")
+    assert "columns" in only(book).what
+    monkeypatch.setattr(files, "MAX_BYTES", 100)
+    book = read(checkins=HEAD + "x" * 100)
+    assert "larger than" in only(book).what
+
+
+@pytest.mark.parametrize("content", ["", "\n\n", "\ufeff", " , ,\n"])
+def test_an_empty_file(read: Read, content: str) -> None:
+    assert "empty" in only(read(checkins=content)).what
+
+
+def test_header_below_blank_lines(read: Read) -> None:
+    book = read(checkins="\n\n,,,\n" + HEAD + "Reef,2026-02-01,y,\nReef,x,y,\n")
+    assert only(book).line == 6
+    assert book.checkins[0].line == 5
+
+
+def test_names_of_files(read: Read, tmp_path: Path) -> None:
+    (tmp_path / "old.csv").write_text("x")
+    (tmp_path / "notes.txt").write_text("x")
+    (tmp_path / ".hidden.csv").write_text("x")
+    (tmp_path / "events.csv").mkdir()
+    book = read()
+    problem = only(book, "settled")
+    assert (problem.scope, problem.file) == ("file", "old.csv")
+    assert not [p for p in book.problems if p.severity == "error"]
+
+
+def test_file_names_in_any_case(tmp_path: Path) -> None:
+    (tmp_path / "Tanks.CSV").write_text("tank,started\nReef,2026-01-01\n")
+    (tmp_path / "CheckIns.csv").write_text("tank,date\nReef,2026-01-05\n")
+    book = read_logbook(tmp_path)
+    assert len(book.checkins) == 1
+    assert book.checkins[0].file == "CheckIns.csv"
+
+
+def test_the_same_table_twice(tmp_path: Path) -> None:
+    for name in ("TANKS.csv", "tanks.csv"):
+        (tmp_path / name).write_text("tank,started\nReef,2026-01-01\n")
+    if len(list(tmp_path.iterdir())) < 2:
+        # A file system that folds case cannot hold both.
+        return
+    (tmp_path / "checkins.csv").write_text("tank,date\n")
+    problem = only(read_logbook(tmp_path))
+    assert (problem.scope, problem.severity) == ("logbook", "error")
+
+
+def test_nothing_to_read(tmp_path: Path) -> None:
+    for path in (tmp_path / "none", tmp_path, Path("a\0b")):
+        with pytest.raises(LogbookError) as caught:
+            read_logbook(path)
+        assert caught.value.problems[-1].mend
+    file = tmp_path / "tanks.csv"
+    for content in (b"", b"name,started\n", b"\xff\xff", b"tank\nReef\n"):
+        file.write_bytes(content)
+        with pytest.raises(LogbookError) as caught:
+            read_logbook(tmp_path)
+        assert len(caught.value.problems) >= 2
+    with pytest.raises(LogbookError, match=r"folder or an \.xlsx"):
+        read_logbook(file)
+
+
+def test_no_checkins(tmp_path: Path) -> None:
+    (tmp_path / "tanks.csv").write_text("tank,started\nReef,2026-01-01\n")
+    book = read_logbook(tmp_path)
+    assert only(book).scope == "logbook"
+    assert list(book.tanks) == ["Reef"]
+
+
+def test_the_hash_is_over_names_and_bytes(read: Read, tmp_path: Path) -> None:
+    first = read().sha256
+    assert len(first) == 64
+    assert read().sha256 == first
+    (tmp_path / "old.csv").write_text("not read")
+    assert read().sha256 == first
+    assert read(checkins="tank,date\n\n").sha256 != first
+    assert read(kits="analyte\n").sha256 != first
+
+
+def test_values_in_problems_are_printable(read: Read) -> None:
+    problem = only(read(checkins=HEAD + 'Reef,"2026\n\x1b[31m",y,\n'))
+    assert problem.value.isprintable()
+    assert "\N{REPLACEMENT CHARACTER}" in problem.value
+    assert "line 2, column date" in str(problem)

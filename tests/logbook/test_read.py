@@ -1,0 +1,227 @@
+"""Every row and cell of a logbook is used, or said."""
+
+from __future__ import annotations
+
+import datetime as dt
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from maturity_model.logbook import Logbook, LogbookError, Problem, columns, read_logbook
+
+Read = Callable[..., Logbook]
+TODAY = dt.date(2026, 12, 31)
+
+
+def errors(book: Logbook) -> list[Problem]:
+    return [p for p in book.problems if p.severity == "error"]
+
+
+def settled(book: Logbook) -> list[Problem]:
+    return [p for p in book.problems if p.severity == "settled"]
+
+
+def only(found: list[Problem]) -> Problem:
+    assert len(found) == 1, found
+    return found[0]
+
+
+# Settings and signs
+
+
+def test_date_order_and_decimal(read: Read) -> None:
+    rows = 'tank,date,nitrate\nReef,03/04/2026,"2,5"\n'
+    assert len(errors(read(checkins=rows))) == 1
+    for order, month in (("day-month-year", 4), ("Month-Day-Year", 3)):
+        book = read(checkins=rows, logbook=f"setting,value\ndate_order,{order}\ndecimal,comma\n")
+        assert not errors(book)
+        assert book.checkins[0].date.month == month
+        assert book.checkins[0].readings["nitrate"].best == 2.5
+
+
+def test_a_decimal_comma_is_refused_whatever_the_separator(read: Read) -> None:
+    book = read(checkins="tank;date;nitrate\nReef;2026-02-01;2,5\n")
+    problem = only(errors(book))
+    assert (problem.scope, problem.value) == ("cell", "2,5")
+    assert "decimal,comma" in problem.mend
+
+
+@pytest.mark.parametrize(
+    "row", ["colour,blue", "date_order,ymd", "decimal,", "decimal,point\ndecimal,comma", ",x"]
+)
+def test_bad_settings(read: Read, row: str) -> None:
+    problem = only(errors(read(logbook=f"setting,value\n{row}\n")))
+    assert (problem.scope, problem.file) == ("row", "logbook.csv")
+
+
+def test_an_own_sign_is_used_the_same_day(read: Read) -> None:
+    signs = "sign,cycling,bloom,colonising,mature\n"
+    book = read(
+        signs=signs + "feather_worms,0.02,0.1,0.4,0.6\nbad sign,0.1,0.1,0.1,0.1\n"
+        "diatoms,0.1,0.1,0.1,0.1\n",
+        checkins="tank,date,Feather Worms\nReef,2026-02-01,y\n",
+    )
+    assert book.checkins[0].signs == {"feather_worms": True}
+    assert book.catalogue.signs["feather_worms"].own
+    assert [(p.file, p.line, p.scope) for p in errors(book)] == [
+        ("signs.csv", 3, "row"),
+        ("signs.csv", 4, "row"),
+    ]
+    assert (book.rows[0].file, book.rows[0].read, book.rows[0].used) == ("signs.csv", 3, 1)
+
+
+# Everything
+
+
+def test_problems_stand_in_file_order(read: Read) -> None:
+    book = read(
+        kits="keeper,analyte\nwho,ph\n",
+        tanks="tank,started,rock\nReef,1 Jan 2026,stone\n",
+        checkins="tank,date,look\nReef,x,\nReef,1 Feb 2026,x\nReef,y,\n",
+        events="tank,date,event\nReef,x,crash\n",
+    )
+    order = ["tanks.csv", "kits.csv", "checkins.csv", "events.csv"]
+    places = [(order.index(p.file), p.line) for p in book.problems]
+    assert places == sorted(places)
+    assert len(book.problems) == 10
+
+
+def test_the_demo_logbook_reads() -> None:
+    demo = Path(__file__).parents[2] / "data" / "demo"
+    book = read_logbook(demo)
+    assert len(book.tanks) >= 5
+    assert not book.refused_tanks
+    for count in book.rows:
+        assert count.read == count.used + count.refused
+        rows = {p.line for p in book.problems if p.scope == "row" and p.file == count.file}
+        assert len(rows) == count.refused
+
+
+CELLS = st.one_of(
+    st.sampled_from(
+        ["", "Reef", "Lagoon", "2026-02-01", "03/04/2026", "2025-01-01", "y", "n", "maybe", "0",
+         "0.25", "<5", "0,5", "crash", "water_change", "25%", "torch", "mature", "ph", "nitrate",
+         "strip", "mg/L NO3", "0;5;10", '"', "a\nb", "1.026"]
+    ),
+    st.text(max_size=8),
+)  # fmt: skip
+HEADERS = {
+    "tanks": ["tank", "started", "volume_l", "rock", "keeper"],
+    "checkins": ["tank", "date", "look", "judged_phase", "diatoms", "nitrate", "salinity", "x"],
+    "events": ["tank", "date", "event", "amount", "note"],
+    "kits": ["keeper", "analyte", "method", "unit", "steps"],
+    "signs": ["sign", "cycling", "bloom", "colonising", "mature", "minutes"],
+    "logbook": ["setting", "value"],
+}
+TABLES = st.fixed_dictionaries(
+    {},
+    optional={
+        name: st.lists(st.lists(CELLS, max_size=len(head) + 1), max_size=4)
+        for name, head in HEADERS.items()
+    },
+)
+
+
+@given(TABLES)
+@settings(
+    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+def test_any_cells_are_used_or_said(tmp_path: Path, tables: dict[str, list[list[str]]]) -> None:
+    for name, head in HEADERS.items():
+        rows = [head, *tables.get(name, [])]
+        if name == "tanks":
+            rows.insert(1, ["Reef", "2026-01-01"])
+        text = "\n".join(",".join('"' + c.replace('"', '""') + '"' for c in r) for r in rows)
+        data = text.encode("utf-8", "replace").replace(b"\0", b"?")
+        (tmp_path / f"{name}.csv").write_bytes(data)
+    book = read_logbook(tmp_path, today=TODAY)
+    assert "Reef" in book.tanks
+    for count in book.rows:
+        assert count.read == count.used + count.refused
+        rows = [p for p in book.problems if p.scope == "row" and p.file == count.file]
+        assert len(rows) == count.refused
+    for problem in book.problems:
+        assert len(problem.value) <= 80
+        assert problem.value.isprintable()
+        assert problem.what
+        assert problem.mend
+
+
+def check_reads_or_says_why(path: Path) -> None:
+    """Anything but a LogbookError with problems, or a logbook that adds up, fails."""
+    problems = None
+    try:
+        book = read_logbook(path, today=TODAY)
+    except LogbookError as error:
+        problems = error.problems
+    if problems is None:
+        assert all(c.read == c.used + c.refused for c in book.rows)
+    else:
+        assert all(p.what and p.mend for p in problems)
+        assert problems
+
+
+@given(
+    st.dictionaries(
+        st.sampled_from(["tanks.csv", "checkins.csv", "events.csv", "kits.csv", "log.xlsx"]),
+        st.one_of(
+            st.binary(max_size=60),
+            st.binary(max_size=40).map(lambda b: b"tank,started\nReef,2026-01-01\n" + b),
+            st.binary(max_size=40).map(lambda b: b"tank,date,event\nReef," + b),
+        ),
+    )
+)
+@settings(
+    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+def test_any_bytes_are_read_or_refused(tmp_path: Path, data: dict[str, bytes]) -> None:
+    for old in tmp_path.iterdir():
+        old.unlink()
+    for name, content in data.items():
+        (tmp_path / name).write_bytes(content)
+    check_reads_or_says_why(tmp_path)
+
+
+def test_a_file_of_nothing_but_problems_ends(read: Read, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(columns, "MAX_PROBLEMS", 5)
+    book = read(checkins="tank,date\n" + "Reef,x\n" * 9, events="tank,date,event\nReef,x,y\n")
+    last = [p for p in book.problems if p.file == "checkins.csv"][-1]
+    assert (last.scope, last.line) == ("file", 7)
+    assert [(c.read, c.refused) for c in book.rows] == [(1, 0), (5, 5), (1, 1)]
+
+
+def test_speed_of_a_large_logbook(tmp_path: Path) -> None:
+    """200 tanks with 100 check-ins of 20 cells: a second or two would be a mistake."""
+    days = [str(dt.date(2025, 1, 1) + dt.timedelta(days=3 * i)) for i in range(100)]
+    names = [f"Tank {i}" for i in range(200)]
+    signs = "diatoms,hair_algae,copepods,amphipods,film_algae,coralline_algae"
+    (tmp_path / "tanks.csv").write_text(
+        "tank,started\n" + "".join(f"{n},2025-01-01\n" for n in names)
+    )
+    with (tmp_path / "checkins.csv").open("w") as handle:
+        handle.write(f"tank,date,{signs},ammonia,nitrate,ph\n")
+        handle.writelines(f"{n},{d},y,n,,y,n,y,0.25,10,8.2\n" for n in names for d in days)
+    start = time.perf_counter()
+    book = read_logbook(tmp_path, today=TODAY)
+    seconds = time.perf_counter() - start
+    assert len(book.checkins) == 20_000
+    assert seconds < 5.0
+
+
+def test_reading_imports_nothing_heavy() -> None:
+    code = (
+        "import sys, maturity_model.logbook as m\n"
+        "heavy = {'numpy', 'pandas', 'xarray', 'scipy', 'python_calamine', 'zipfile', 'html'}\n"
+        "print(sorted(heavy & set(sys.modules)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True,
+        cwd=Path(__file__).parents[2],
+    )  # fmt: skip
+    assert done.stdout.strip() == "[]"

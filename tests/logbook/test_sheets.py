@@ -1,0 +1,301 @@
+"""Workbooks: true row numbers, cell types, and bounds before opening."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+import struct
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+import xlsxwriter
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from maturity_model.logbook import Logbook, LogbookError, read_logbook, sheets
+
+TODAY = dt.date(2026, 12, 31)
+HEAD = ["tank", "date", "diatoms", "hair_algae", "nitrate", "note"]
+Sheets = dict[str, list[list[Any]]]
+TANKS = [["tank", "started"], ["Reef", dt.date(2026, 1, 1)]]
+
+
+def workbook(tables: Sheets) -> bytes:
+    out = io.BytesIO()
+    book = xlsxwriter.Workbook(out, {"in_memory": True, "strings_to_formulas": False})
+    day = book.add_format({"num_format": "yyyy-mm-dd hh:mm"})
+    for title, rows in tables.items():
+        sheet = book.add_worksheet(title)
+        for r, row in enumerate(rows):
+            for c, cell in enumerate(row):
+                if isinstance(cell, dt.date):
+                    sheet.write_datetime(r, c, cell, day)
+                elif isinstance(cell, tuple):
+                    sheet.write_formula(r, c, cell[0], None, cell[1])
+                elif cell is not None:
+                    sheet.write(r, c, cell)
+    book.close()
+    return out.getvalue()
+
+
+@pytest.fixture
+def read(tmp_path: Path) -> Callable[..., Logbook]:
+    def _read(tables: Sheets | None = None, data: bytes = b"", **csv: str) -> Logbook:
+        for name, text in csv.items():
+            (tmp_path / f"{name}.csv").write_text(text)
+        (tmp_path / "log.xlsx").write_bytes(data or workbook(tables or {}))
+        book = read_logbook(tmp_path, today=TODAY)
+        for count in book.rows:
+            assert count.read == count.used + count.refused
+        return book
+
+    return _read
+
+
+def test_row_numbers_and_cell_types(read: Callable[..., Logbook]) -> None:
+    book = read(
+        {
+            "Tanks": TANKS,
+            "checkins": [
+                [],
+                [],
+                [None, *HEAD],
+                [None, "Reef", dt.datetime(2026, 2, 1, 23, 59), True, 0, 12.5, 7],
+                [],
+                [None, "Reef", dt.date(2026, 2, 8), False, "Y", "<5", "x"],
+                [None, "Reef", 46000, True],
+                [None, "Reef", "2026-02-15", dt.date(2026, 2, 1), 2, 0.1 + 0.2],
+                [None, "Reef", 20260222, ("=1/0", "#DIV/0!"), 1.0, ("=2*5", 10)],
+            ],
+        }
+    )
+    found = [(p.file, p.line, p.column, p.value, p.scope) for p in book.problems]
+    name = "log.xlsx!checkins"
+    assert (name, 7, "date", "46000", "row") in found
+    assert (name, 8, "diatoms", "2026-02-01", "cell") in found
+    assert (name, 8, "hair_algae", "2", "cell") in found
+    assert (name, 9, "diatoms", "#DIV/0!", "cell") in found
+    assert len([p for p in book.problems if p.severity == "error"]) == 4
+    first, second, third, fourth = book.checkins
+    assert (first.line, first.date, first.note) == (4, dt.date(2026, 2, 1), "7")
+    assert first.signs == {"diatoms": True, "hair_algae": False}
+    assert first.readings["nitrate"].text == "12.5"
+    assert second.signs == {"diatoms": False, "hair_algae": True}
+    assert third.readings["nitrate"].text == "0.3"
+    assert fourth.readings["nitrate"].text == "10"
+
+
+def test_the_workbook_itself(tmp_path: Path) -> None:
+    path = tmp_path / "Log.XLSX"
+    path.write_bytes(workbook({"tanks": TANKS, "checkins": [HEAD]}))
+    book = read_logbook(path, today=TODAY)
+    assert list(book.tanks) == ["Reef"]
+    assert book.rows[0].file == "Log.XLSX!tanks"
+
+
+def test_sheet_and_csv_of_the_same_table(read: Callable[..., Logbook]) -> None:
+    book = read(
+        {"tanks": TANKS, "checkins": [HEAD], "Summary": [["x"]]},
+        tanks="tank,started\nLagoon,2026-01-01\n",
+    )
+    assert list(book.tanks) == ["Lagoon"]
+    errors = [p for p in book.problems if p.severity == "error"]
+    assert [(p.scope, p.file) for p in errors] == [("logbook", "log.xlsx!tanks")]
+    settled = [p for p in book.problems if p.severity == "settled"]
+    assert [p.file for p in settled] == ["log.xlsx!Summary"]
+
+
+def test_two_sheets_of_one_table(read: Callable[..., Logbook]) -> None:
+    book = read({"tanks": TANKS, "Tanks ": [["tank", "started"]], "checkins": [HEAD]})
+    problem = next(p for p in book.problems if p.severity == "error")
+    assert (problem.scope, problem.file) == ("logbook", "log.xlsx!Tanks ")
+    assert list(book.tanks) == ["Reef"]
+
+
+def test_own_signs_and_settings_from_sheets(read: Callable[..., Logbook]) -> None:
+    book = read(
+        {
+            "tanks": TANKS,
+            "logbook": [["setting", "value"], ["decimal", "comma"]],
+            "signs": [
+                ["sign", "cycling", "bloom", "colonising", "mature"],
+                ["feather_worms", 0.02, 0.1, "0,4", 0.6],
+                ["Bad Name", 0.02, 0.1, 0.4, 0.6],
+            ],
+            "checkins": [
+                ["tank", "date", "feather_worms", "salinity", "phosphate"],
+                ["Reef", dt.date(2026, 2, 1), "y", 1.025, "0,25"],
+            ],
+        }
+    )
+    assert book.catalogue.signs["feather_worms"].detection[2].value == 0.4
+    checkin = book.checkins[0]
+    assert checkin.signs == {"feather_worms": True}
+    # A number in a cell is a number, whatever the decimal mark of texts.
+    assert checkin.readings["salinity"].unit == "sg 25/25"
+    assert checkin.readings["phosphate"].best == 0.25
+    errors = [p for p in book.problems if p.severity == "error"]
+    assert [(p.file, p.line) for p in errors] == [("log.xlsx!signs", 3)]
+
+
+def test_two_workbooks(read: Callable[..., Logbook], tmp_path: Path) -> None:
+    (tmp_path / "other.xlsx").write_bytes(b"")
+    (tmp_path / "~$log.xlsx").write_bytes(b"")
+    with pytest.raises(LogbookError, match="2 workbooks"):
+        read({"tanks": TANKS})
+
+
+def check_reads_or_says_why(path: Path) -> None:
+    """Anything but a LogbookError with problems, or a logbook that adds up, fails."""
+    problems = None
+    try:
+        book = read_logbook(path, today=TODAY)
+    except LogbookError as error:
+        problems = error.problems
+    if problems is None:
+        assert all(c.read == c.used + c.refused for c in book.rows)
+    else:
+        assert all(p.what and p.mend for p in problems)
+        assert problems
+
+
+def _rezip(data: bytes, change: Callable[[str, bytes], bytes], level: int = 9) -> bytes:
+    out = io.BytesIO()
+    with (
+        zipfile.ZipFile(io.BytesIO(data)) as old,
+        zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=level) as new,
+    ):
+        for name in old.namelist():
+            new.writestr(name, change(name, old.read(name)))
+    return out.getvalue()
+
+
+GOOD = workbook({"tanks": TANKS, "checkins": [HEAD, ["Reef", dt.date(2026, 2, 1), "y"]]})
+
+
+def _bomb(name: str, part: bytes) -> bytes:
+    return part + b" " * (20 << 20) if name.endswith("sheet1.xml") else part
+
+
+def _far_cell(name: str, part: bytes) -> bytes:
+    cell = b'<row r="1048576"><c r="XFD1048576"><v>1</v></c></row></sheetData>'
+    return part.replace(b"</sheetData>", cell) if name.endswith("sheet1.xml") else part
+
+
+def _far_cells_in_quotes(name: str, part: bytes) -> bytes:
+    cell = b"<row x='>' r = '9999999'><c\nx='>' r='XFD1' ><v>1</v></c></row></sheetData>"
+    return part.replace(b"</sheetData>", cell) if name.endswith("sheet1.xml") else part
+
+
+def _odd_name(name: str, part: bytes) -> bytes:
+    cell = b'<row r="9"><c r="&#65;1"><v>1</v></c></row></sheetData>'
+    return part.replace(b"</sheetData>", cell) if name.endswith("sheet1.xml") else part
+
+
+def _long_text(name: str, part: bytes) -> bytes:
+    if name.endswith("sharedStrings.xml"):
+        return part.replace(b"<t>Reef</t>", b"<t>" + b"ab" * 1_000_000 + b"</t>")
+    if name.endswith("sheet2.xml"):
+        rows = b"".join(
+            b'<row r="%d">%s</row>'
+            % (r, b"".join(b'<c r="%c%d" t="s"><v>2</v></c>' % (65 + c, r) for c in range(20)))
+            for r in range(3, 60)
+        )
+        return part.replace(b"</sheetData>", rows + b"</sheetData>")
+    return part
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        (_bomb, "expands more than"),
+        (_far_cell, "reaches over"),
+        (_far_cells_in_quotes, "reaches over"),
+        (_odd_name, "cannot be understood"),
+        (_long_text, "repeats long texts"),
+    ],
+)
+def test_bombs_are_refused_before_opening(
+    read: Callable[..., Logbook], change: Callable[[str, bytes], bytes], why: str
+) -> None:
+    with pytest.raises(LogbookError, match=why):
+        read(data=_rezip(GOOD, change))
+
+
+def test_expanded_size(read: Callable[..., Logbook], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sheets, "MAX_EXPANDED", 1000)
+    with pytest.raises(LogbookError, match="expands to more than"):
+        read(data=GOOD)
+
+
+def _declare(data: bytes, name: bytes, size: int) -> bytes:
+    """Change the expanded size that the zip's directory declares for a part."""
+    raw = bytearray(data)
+    at = raw.find(b"PK\x01\x02")
+    while raw[at + 46 : at + 46 + len(name)] != name:
+        at = raw.index(b"PK\x01\x02", at + 4)
+    raw[at + 24 : at + 28] = struct.pack("<I", size)
+    return bytes(raw)
+
+
+@pytest.mark.parametrize("size", [1, 10, 2**31])
+def test_a_directory_that_lies(read: Callable[..., Logbook], size: int) -> None:
+    with pytest.raises(LogbookError, match=r"not true|expands to more"):
+        read(data=_declare(GOOD, b"xl/worksheets/sheet1.xml", size))
+
+
+def test_a_large_declared_dimension_is_harmless(read: Callable[..., Logbook]) -> None:
+    def change(name: str, part: bytes) -> bytes:
+        return part.replace(b'<dimension ref="A1:B2"/>', b'<dimension ref="A1:XFD1048576"/>')
+
+    data = _rezip(GOOD, change)
+    assert data != _rezip(GOOD, lambda _, part: part)
+    assert len(read(data=data).checkins) == 1
+
+
+@pytest.mark.parametrize(
+    "data",
+    [b"x", b"PK\x03\x04", GOOD[:-30], GOOD[:500], b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" * 64],
+)
+def test_what_is_no_workbook(read: Callable[..., Logbook], data: bytes) -> None:
+    with pytest.raises(LogbookError) as caught:
+        read(data=data)
+    assert caught.value.problems[0].file == "log.xlsx" or caught.value.problems[1].mend
+
+
+def test_a_plain_zip_is_no_workbook(read: Callable[..., Logbook]) -> None:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as archive:
+        archive.writestr("a.txt", "x")
+    with pytest.raises(LogbookError, match=r"not an \.xlsx"):
+        read(data=out.getvalue())
+
+
+@given(st.integers(0, len(GOOD) - 1), st.binary(min_size=1, max_size=4))
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+def test_damaged_bytes_never_raise_anything_else(tmp_path: Path, place: int, junk: bytes) -> None:
+    path = tmp_path / "log.xlsx"
+    path.write_bytes(GOOD[:place] + junk + GOOD[place + len(junk) :])
+    check_reads_or_says_why(path)
+
+
+SHEET = zipfile.ZipFile(io.BytesIO(GOOD)).read("xl/worksheets/sheet2.xml")
+
+
+@given(st.integers(0, len(SHEET) - 1), st.binary(min_size=1, max_size=4))
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+def test_damaged_xml_never_raises_anything_else(tmp_path: Path, place: int, junk: bytes) -> None:
+    def change(name: str, part: bytes) -> bytes:
+        damaged = SHEET[:place] + junk + SHEET[place + len(junk) :]
+        return damaged if name.endswith("sheet2.xml") else part
+
+    path = tmp_path / "log.xlsx"
+    path.write_bytes(_rezip(GOOD, change))
+    check_reads_or_says_why(path)
