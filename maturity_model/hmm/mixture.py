@@ -1,0 +1,166 @@
+"""One series under a mixture of chains: draws of the parameters, nodes within draws.
+
+Within a draw everything is exact given the quadrature; across draws the weights are the
+draw's own likelihood, Pareto-smoothed, and tempered where they cannot be trusted
+(:mod:`.psis`). All of it is causal: what is said of step t uses steps up to t only,
+weights included.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.hmm import native
+from maturity_model.hmm.psis import TrustedWeights, trusted_weights
+from maturity_model.hmm.staged import StagedChain
+
+Floats = NDArray[np.float64]
+
+#: Draws kept, as a share, where the weights must be tempered.
+MIN_EFFECTIVE_SHARE = 0.25
+
+
+def k_limit(n_draws: int) -> float:
+    """Largest Pareto k at which n draws can be reweighted (Vehtari et al. 2024, eq. 13)."""
+    return min(1 - 1 / np.log10(n_draws), 0.7) if n_draws > 10 else 0.0
+
+
+@dataclass(frozen=True)
+class FilteredMixture:
+    """A filtered series.
+
+    Attributes
+    ----------
+    chain : StagedChain
+    moves, emission, filtered, scale : ndarray
+        Lanes, laid out as in :mod:`.kernels`.
+    node_weight : ndarray, shape (P, Q, T, D)
+        P(node | observations to t, draw).
+    states : ndarray, shape (T, S, D)
+        P(state at t | observations to t, draw).
+    log_likelihood : ndarray, shape (T, D)
+        Of the observations to t, by draw.
+    trusted : TrustedWeights
+        P(draw | observations to t), as far as it can be trusted.
+    """
+
+    chain: StagedChain
+    moves: Floats
+    emission: Floats
+    filtered: Floats
+    scale: Floats
+    node_weight: Floats
+    states: Floats
+    log_likelihood: Floats
+    trusted: TrustedWeights
+
+    @property
+    def draw_weight(self) -> Floats:
+        """P(draw | observations to t), shape (T, D); rows sum to 1."""
+        return self.trusted.weight
+
+    def phases(self) -> Floats:
+        """P(phase at t | observations to t), shape (T, K)."""
+        return self.mix(self.states)
+
+    def mix(self, states: Floats, weight: Floats | None = None) -> Floats:
+        """Average (T, S, D) over draws and sum stages, with weights (T, D) or (D,)."""
+        weight = self.draw_weight if weight is None else weight
+        weight = np.broadcast_to(weight, (states.shape[0], states.shape[2]))
+        return self.chain.by_phase(np.einsum("tsd,td->ts", states, weight))
+
+    def smooth(self) -> tuple[Floats, Floats]:
+        """Smoothed states and downward moves, by draw.
+
+        Returns
+        -------
+        states : ndarray, shape (T, S, D)
+            P(state at t | all observations, draw).
+        down : ndarray, shape (T, D)
+            P(move to a lower phase between t-1 and t | all observations, draw).
+        """
+        t, s, d = self.states.shape
+        states, down = np.empty((t, s, d)), np.empty((t, d))
+        last = np.ascontiguousarray(self.node_weight[:, :, -1])
+        native.smooth_lanes(
+            self.moves, self.emission, self.filtered, self.scale, last, *self.chain,
+            states, down, np.empty((2, s, d)),
+        )  # fmt: skip
+        return states, down
+
+    def risk(
+        self, advance: Floats, ahead: tuple[Floats, Floats, Floats], horizons: tuple[int, ...]
+    ) -> Floats:
+        """P(a lower phase than at t, some time in the next h steps | observations to t, draw).
+
+        Parameters
+        ----------
+        advance : ndarray, shape (T, K, P, D)
+        ahead : tuple of ndarray
+            Factor (T, H, D) on it, setback and collapse hazards (T, H, K, D),
+            1..H steps ahead as seen from t.
+        horizons : tuple of int
+
+        Returns
+        -------
+        ndarray, shape (T, len(horizons), D)
+        """
+        t, s, d = self.states.shape
+        out = np.empty((t, len(horizons), d))
+        steps = np.array(horizons, dtype=np.int64)
+        factor, setback, collapse = (np.ascontiguousarray(x) for x in ahead)
+        rows = np.empty((factor.shape[1], 4 * self.chain.n_phases, d))
+        native.downward_risk(
+            self.filtered, self.node_weight, advance, factor, setback, collapse, steps,
+            self.chain.n_stages, out, rows, np.empty((2, s, d)),
+        )  # fmt: skip
+        return out
+
+
+def filter_mixture(
+    chain: StagedChain,
+    initial: Floats,
+    moves: Floats,
+    emission: Floats,
+    node_prior: Floats,
+) -> FilteredMixture:
+    """Filter one series under all draws and nodes.
+
+    Parameters
+    ----------
+    chain : StagedChain
+    initial : ndarray, shape (S, D)
+    moves : ndarray, shape (T-1, 4K+3, P, D)
+    emission : ndarray, shape (T, S, Q, D)
+    node_prior : ndarray, shape (P, Q)
+        Weights of the nodes; sum to 1.
+
+    Returns
+    -------
+    FilteredMixture
+    """
+    weeks, s, q, d = emission.shape
+    p = moves.shape[2]
+    filtered, scale = np.empty((p, q, weeks, s, d)), np.empty((p, q, weeks, d))
+    mass = np.zeros((chain.n_phases, d))
+    native.filter_lanes(initial, moves, emission, *chain, filtered, scale, mass)
+    with np.errstate(divide="ignore"):
+        # Within-lane cumulative log-likelihood plus log prior weight of the node.
+        joint = np.cumsum(np.log(scale), axis=2) + np.log(node_prior)[:, :, None, None]
+    flat = joint.reshape(p * q, weeks, d)
+    top = flat.max(axis=0)
+    top = np.where(np.isfinite(top), top, 0.0)
+    share = np.exp(joint - top)
+    total = share.reshape(p * q, weeks, d).sum(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        log_likelihood = np.log(total) + top
+        node_weight = np.where(total > 0, share / total, 0.0)
+    states = np.empty((weeks, s, d))
+    native.mix_nodes(filtered, node_weight, states)
+    trusted = trusted_weights(log_likelihood, k_limit(d), MIN_EFFECTIVE_SHARE)
+    return FilteredMixture(
+        chain, moves, emission, filtered, scale, node_weight, states, log_likelihood, trusted
+    )

@@ -1,0 +1,150 @@
+"""Phases made of stages: the state space and its competing moves.
+
+A *phase* k is passed in ``r`` *stages*, so that the time in it is a sum of ``r``
+waiting times (Erlang-like) rather than geometric. State ``j = k * r + i`` is stage
+``i`` of phase ``k``. In one step a state can
+
+* stay,
+* advance to state ``j + 1`` (hazard alpha of its phase; none from the last state),
+* be set back to the first stage of the phase below (hazard beta; none from phase 0),
+* collapse to state 0 (hazard gamma; none from phase 0).
+
+With competing hazards ``P(no move) = exp(-h)`` and ``P(move m) = (1 - exp(-h)) h_m / h``
+where ``h`` is their sum (constant hazards within a step; see for example Cox and
+Oakes 1984, *Analysis of Survival Data*, ch. 9).
+
+Probabilities of moves are kept in *rows*: ``stay, advance, setback, collapse`` of each
+phase, then ``stay, setback, collapse`` of the last state, ``4 K + 3`` in all.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+
+class StagedChain(NamedTuple):
+    """Size of a staged chain.
+
+    Attributes
+    ----------
+    n_phases : int
+        K, at least 2.
+    n_stages : int
+        r, at least 1.
+    """
+
+    n_phases: int
+    n_stages: int
+
+    @property
+    def n_states(self) -> int:
+        """S = K r."""
+        return self.n_phases * self.n_stages
+
+    @property
+    def n_moves(self) -> int:
+        """Rows of a move array, 4 K + 3."""
+        return 4 * self.n_phases + 3
+
+    @property
+    def phase_of(self) -> NDArray[np.int64]:
+        """Phase of each state, shape (S,)."""
+        return np.repeat(np.arange(self.n_phases), self.n_stages)
+
+    def by_phase(self, states: Array, axis: int = -1) -> Array:
+        """Sum a distribution over states into one over phases along ``axis``."""
+        starts = np.arange(0, self.n_states, self.n_stages)
+        return np.add.reduceat(states, starts, axis=axis)
+
+    def gradual(self) -> Array:
+        """Weights that move a quantity gradually from phase to phase.
+
+        Returns
+        -------
+        ndarray, shape (S, K)
+            Row j holds the weights of the phases' values in state j: linear
+            between the middles of the phases, constant beyond the outer ones.
+            With one stage it is the identity.
+        """
+        k, r = self
+        middle = np.arange(k) * r + (r - 1) / 2
+        return np.array([[np.interp(j, middle, row) for row in np.eye(k)] for j in range(k * r)])
+
+    def abrupt(self) -> Array:
+        """Weights that keep a phase's value through all its stages, shape (S, K)."""
+        return np.repeat(np.eye(self.n_phases), self.n_stages, axis=0)
+
+
+def move_probabilities(advance: ArrayLike, setback: ArrayLike, collapse: ArrayLike) -> Array:
+    """Turn competing hazards into probabilities of moves.
+
+    Parameters
+    ----------
+    advance, setback, collapse : array_like, shape (..., K, lanes)
+        Hazards per step, all at least 0, broadcast against each other.
+        Those of setback and collapse in phase 0 are ignored.
+
+    Returns
+    -------
+    ndarray, shape (..., 4 K + 3, lanes)
+        Rows as described above.
+    """
+    advance, setback, collapse = np.broadcast_arrays(
+        np.asarray(advance, float), np.asarray(setback, float), np.asarray(collapse, float)
+    )
+    k = advance.shape[-2]
+    out = np.empty((*advance.shape[:-2], 4 * k + 3, advance.shape[-1]))
+    setback, collapse = setback.copy(), collapse.copy()
+    setback[..., 0, :] = 0.0
+    collapse[..., 0, :] = 0.0
+    down = setback + collapse
+    _moves(out[..., : 4 * k, :], (advance, setback, collapse), down + advance)
+    last = (setback[..., -1:, :], collapse[..., -1:, :])
+    _moves(out[..., 4 * k :, :], last, down[..., -1:, :])
+    return out
+
+
+def _moves(out: Array, hazards: tuple[Array, ...], total: Array) -> None:
+    n = total.shape[-2]
+    np.exp(-total, out=out[..., :n, :])
+    # (1 - exp(-h)) / h -> 1 as h -> 0.
+    share = np.where(total > 0, -np.expm1(-total) / np.where(total > 0, total, 1.0), 1.0)
+    for m, hazard in enumerate(hazards, start=1):
+        np.multiply(hazard, share, out=out[..., m * n : (m + 1) * n, :])
+
+
+def transition_matrices(moves: ArrayLike, chain: StagedChain) -> Array:
+    """Dense matrices of a move array, for checking and for small problems.
+
+    Parameters
+    ----------
+    moves : array_like, shape (..., 4 K + 3)
+    chain : StagedChain
+
+    Returns
+    -------
+    ndarray, shape (..., S, S)
+        Rows sum to 1.
+    """
+    moves = np.asarray(moves, float)
+    k, r = chain
+    s = chain.n_states
+    out = np.zeros((*moves.shape[:-1], s, s))
+    for j in range(s):
+        phase = j // r
+        last = j == s - 1
+        stay, back, fall = (
+            (4 * k, 4 * k + 1, 4 * k + 2) if last else (phase, 2 * k + phase, 3 * k + phase)
+        )
+        out[..., j, j] += moves[..., stay]
+        if not last:
+            out[..., j, j + 1] += moves[..., k + phase]
+        if phase > 0:
+            out[..., j, (phase - 1) * r] += moves[..., back]
+            out[..., j, 0] += moves[..., fall]
+    return out
