@@ -1,0 +1,190 @@
+"""Populations in NetCDF-4 files."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from maturity_model.population.types import DIMS, Population
+
+#: Version of the file's layout.
+LAYOUT = 1
+#: Larger files are not opened.
+MAX_BYTES = 512 * 2**20
+_LABELS = {
+    "phase": "phases",
+    "sign": "signs",
+    "analyte": "analytes",
+    "event": "events",
+    "covariate": "covariates",
+    "look": "looks",
+    "rock": "rocks",
+}
+_UNITS = {
+    "log_advance": ("1", "log of the weekly hazard of advancing a stage"),
+    "log_setback": ("1", "log of the weekly hazard of a setback without events"),
+    "log_collapse": ("1", "log of the weekly hazard of a collapse without events"),
+    "husbandry": ("1", "log hazard ratio on advance per unit of a covariate"),
+    "event_advance": ("1", "log hazard ratio on advance per unit of load"),
+    "event_setback": ("1", "log hazard ratio on setback per unit of load"),
+    "event_collapse": ("1", "log hazard ratio on collapse per unit of load"),
+    "event_memory": ("week", "time in which an event's load falls to 1/e"),
+    "pace_sd": ("1", "standard deviation of tanks' log pace"),
+    "skill_sd": ("1", "standard deviation of keepers' log-odds of seeing"),
+    "sign_logit": ("1", "log-odds of seeing a sign at a careful look"),
+    "persistence": ("1", "change in log-odds at the strongest balance of past sightings"),
+    "small": ("1", "how far skill and look count for a sign"),
+    "look_effect": ("1", "change in log-odds by way of looking"),
+    "reading_mean": ("1", "mean of log(x + offset)"),
+    "reading_sd": ("1", "standard deviation of log(x + offset)"),
+    "carry": ("1", "weekly autocorrelation of readings"),
+    "offset": ("mg/L", "offset in log(x + offset)"),
+    "outlier": ("1", "chance of a reading that says nothing"),
+    "judge_accuracy": ("1", "chance that a judge names the true phase"),
+    "judge_repeat": ("1", "chance that a judgement repeats the last one"),
+    "start": ("1", "probability of the state in week 0"),
+}
+
+
+class PopulationError(ValueError):
+    """A population file cannot be used; the message says why."""
+
+
+def default_population_path() -> Path:
+    """Where the population that ships with the package lies."""
+    package = Path(__file__).parent.parent
+    shipped = package / "_shipped" / "default_population.nc"
+    return shipped if shipped.exists() else package.parent / "data" / "default_population.nc"
+
+
+@contextmanager
+def _replacing(path: Path) -> Iterator[Path]:
+    # Written beside the target and renamed: a kill at any moment leaves the old file whole.
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+    try:
+        yield temporary
+        os.replace(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def save_population(population: Population, path: Path) -> None:
+    """Write a population as NetCDF-4 (draws first, as other software expects).
+
+    Parameters
+    ----------
+    population : Population
+    path : Path
+        Replaced only when the new file is whole.
+    """
+    import h5py
+
+    path = Path(path)
+    with _replacing(path) as temporary, h5py.File(temporary, "w", track_order=True) as file:
+        file.attrs["Conventions"] = "CF-1.11"
+        file.attrs["title"] = "Population of a maturity model"
+        file.attrs["layout"] = LAYOUT
+        file.attrs["name"] = population.name
+        file.attrs["kind"] = population.kind
+        file.attrs["evidence_weight"] = float(population.evidence_weight)
+        file.attrs["n_stages"] = population.n_stages
+        file.attrs["provenance"] = json.dumps(population.provenance, sort_keys=True)
+        scales = {}
+        for dim, attr in _LABELS.items():
+            labels = list(getattr(population, attr))
+            scales[dim] = file.create_dataset(dim, data=labels, dtype=h5py.string_dtype())
+        scales["draw"] = file.create_dataset("draw", data=np.arange(population.n_draws))
+        scales["state"] = file.create_dataset("state", data=np.arange(population.chain.n_states))
+        for name, scale in scales.items():
+            scale.make_scale(name)
+        for name, dims in DIMS.items():
+            values = getattr(population, name)
+            if dims[-1] == "draw":
+                values, dims = np.moveaxis(values, -1, 0), ("draw", *dims[:-1])
+            data = file.create_dataset(name, data=np.ascontiguousarray(values))
+            data.attrs["units"], data.attrs["long_name"] = _UNITS[name]
+            for axis, dim in enumerate(dims):
+                data.dims[axis].attach_scale(scales[dim])
+
+
+def _read(file: Any) -> dict[str, Any]:
+    out: dict[str, Any] = {
+        attr: tuple(v.decode() if isinstance(v, bytes) else str(v) for v in file[dim][()])
+        for dim, attr in _LABELS.items()
+    }
+    for name, dims in DIMS.items():
+        values = np.asarray(file[name][()], dtype=np.float64)
+        if dims[-1] == "draw":
+            values = np.ascontiguousarray(np.moveaxis(values, 0, -1))
+        out[name] = values
+    return out
+
+
+def _check(values: dict[str, Any], n_stages: int) -> None:
+    sizes = {dim: len(values[attr]) for dim, attr in _LABELS.items()}
+    sizes["draw"] = values["log_advance"].shape[-1]
+    sizes["state"] = sizes["phase"] * n_stages
+    for name, dims in DIMS.items():
+        want = tuple(sizes[d] for d in dims)
+        if values[name].shape != want:
+            raise PopulationError(f"{name} has the shape {values[name].shape}, not {want}")
+        bare = values[name][1:] if name in ("log_setback", "log_collapse") else values[name]
+        if not np.isfinite(bare).all():
+            raise PopulationError(f"{name} holds values that are not finite")
+    if sizes["draw"] < 1:
+        raise PopulationError("it holds no draws")
+
+
+def load_population(path: str | Path | None = None) -> Population:
+    """Read a population.
+
+    Parameters
+    ----------
+    path : str or Path, optional
+        Default: the one that ships with the package.
+
+    Returns
+    -------
+    Population
+
+    Raises
+    ------
+    PopulationError
+        When the file is missing, too large, or not a population of this layout.
+    """
+    import io
+
+    import h5py
+
+    path = Path(path) if path is not None else default_population_path()
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise PopulationError(f"{path}: larger than {MAX_BYTES // 2**20} MiB")
+        content = path.read_bytes()
+        with h5py.File(io.BytesIO(content), "r") as file:
+            layout = int(file.attrs.get("layout", -1))
+            if layout != LAYOUT:
+                raise PopulationError(f"layout {layout} is not known here, only {LAYOUT}")
+            n_stages = int(file.attrs["n_stages"])
+            values = _read(file)
+            _check(values, n_stages)
+            return Population(
+                name=str(file.attrs["name"]),
+                kind="fitted" if str(file.attrs["kind"]) == "fitted" else "elicited",
+                evidence_weight=float(file.attrs["evidence_weight"]),
+                n_stages=n_stages,
+                sha256=hashlib.sha256(content).hexdigest(),
+                provenance=dict(json.loads(str(file.attrs["provenance"]))),
+                **values,
+            )
+    except PopulationError as error:
+        raise PopulationError(f"{path}: {error}") from None
+    except (OSError, KeyError, ValueError, TypeError) as error:
+        raise PopulationError(f"{path}: not a population file ({error})") from None

@@ -1,0 +1,275 @@
+"""Whole logbooks drawn from a population: the model run forwards.
+
+Used to check the population against what practice says of time scales, to choose the
+evidence weight, and to test the engine where the truth is known. The tanks may carry
+effects that the model does not know (``sign_effect_sd``), as real ones do.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.catalogue import LOOKS, Analyte, Catalogue
+from maturity_model.hmm.staged import transition_matrices
+from maturity_model.logbook import CheckIn, Event, Logbook, Reading, Tank
+from maturity_model.panel import BALANCE_HALF_LIFE, PREVIOUS_WEEKS, balance_level, build_panel
+from maturity_model.population.tables import fit_to_catalogue, tank_hazards
+from maturity_model.population.types import Floats, Population, take_draws
+
+_START = dt.date(2024, 1, 1)
+
+
+@dataclass(frozen=True)
+class Habits:
+    """How tanks are kept and logged in a simulated club.
+
+    Attributes
+    ----------
+    weeks : int
+    checkin, sign, reading, judged : float
+        Chances: of a check-in in a week; that it answers a sign; that it holds a
+        reading of an analyte; that it judges the phase.
+    looks : tuple of float
+        Chances of a glance, a careful look, a torch.
+    events_per_year : float
+        Of each kind but water changes.
+    water_changes : float
+        Share of tanks whose water is changed every second week.
+    rocks : tuple of float
+        Chances of dry, mixed, live rock.
+    sign_effect_sd : float
+        Spread of a tank's own shift of each sign's log-odds, which the model lacks.
+    reading_effect_sd : float
+        Likewise of each analyte's log level.
+    """
+
+    weeks: int = 60
+    checkin: float = 0.75
+    sign: float = 0.55
+    reading: float = 0.3
+    judged: float = 0.0
+    looks: tuple[float, float, float] = (0.25, 0.6, 0.15)
+    events_per_year: float = 0.25
+    water_changes: float = 0.75
+    rocks: tuple[float, float, float] = (0.5, 0.3, 0.2)
+    sign_effect_sd: float = 0.0
+    reading_effect_sd: float = 0.0
+
+
+@dataclass(frozen=True)
+class Simulated:
+    """A logbook and the truth behind it.
+
+    Attributes
+    ----------
+    logbook : Logbook
+    states : tuple of int ndarray, shape (weeks,)
+        True state of each tank in each week.
+    phases : tuple of int ndarray, shape (weeks,)
+    pace, skill : ndarray, shape (N,)
+        In standard deviations.
+    """
+
+    logbook: Logbook
+    states: tuple[NDArray[np.int64], ...]
+    phases: tuple[NDArray[np.int64], ...]
+    pace: Floats
+    skill: Floats
+
+
+def _events(tank: Tank, habits: Habits, catalogue: Catalogue, rng: np.random.Generator) -> list[Event]:
+    out = []
+    for kind in catalogue.events.values():
+        if kind.name == "water_change":
+            continue
+        for week in np.flatnonzero(rng.random(habits.weeks) < habits.events_per_year / 52):
+            # Early in the week, before any check-in.
+            day = tank.started + dt.timedelta(days=int(7 * week + rng.integers(0, 3)))
+            out.append(Event(tank.name, day, kind.name, kind.default_amount))
+    if rng.random() < habits.water_changes:
+        amount = float(rng.choice([10.0, 20.0, 30.0]))
+        for week in range(2, habits.weeks, 2):
+            day = tank.started + dt.timedelta(days=7 * week)
+            out.append(Event(tank.name, day, "water_change", amount))
+    return out
+
+
+def _chart(analyte: Analyte, x: float) -> Reading:
+    # Nearest colour of the generic chart; the last colour stands for all beyond it.
+    steps = np.array(analyte.charts["colour_chart"].steps)
+    i = int(np.argmin(np.abs(steps - x)))
+    low = 0.0 if i == 0 else float(steps[i - 1] + steps[i]) / 2
+    high = float("inf") if i == len(steps) - 1 else float(steps[i] + steps[i + 1]) / 2
+    return Reading(f"{steps[i]:g}", low, high, float(steps[i]), analyte.unit, "colour_chart")
+
+
+class _Observer:
+    """Looks at one tank week after week."""
+
+    def __init__(
+        self,
+        population: Population,
+        catalogue: Catalogue,
+        habits: Habits,
+        skill: float,
+        rng: np.random.Generator,
+    ):
+        gradual = population.chain.gradual()
+        self.population, self.catalogue, self.habits, self.rng = population, catalogue, habits, rng
+        self.logit = population.sign_logit[:, :, 0] @ gradual.T
+        self.logit += rng.normal(0, habits.sign_effect_sd, (len(self.logit), 1))
+        self.logit += (population.small * skill * population.skill_sd[0])[:, None]
+        self.mean = population.reading_mean[:, :, 0] @ gradual.T
+        self.mean += rng.normal(0, habits.reading_effect_sd, (len(self.mean), 1))
+        self.sd = population.reading_sd[:, :, 0] @ gradual.T
+        self.balance: dict[str, tuple[float, dt.date]] = {}
+        self.previous: dict[str, tuple[float, dt.date]] = {}
+        self.judged: tuple[int, dt.date] | None = None
+
+    def look(self, tank: str, day: dt.date, state: int) -> CheckIn:
+        look = int(self.rng.choice(3, p=self.habits.looks))
+        judged = self._judge(day, state) if self.rng.random() < self.habits.judged else None
+        return CheckIn(
+            tank,
+            day,
+            look=LOOKS[look],
+            judged_phase=judged,
+            signs=self._signs(day, state, look),
+            readings=self._readings(day, state),
+        )
+
+    def _signs(self, day: dt.date, state: int, look: int) -> dict[str, bool]:
+        pop, out = self.population, {}
+        for g, name in enumerate(pop.signs):
+            if self.rng.random() >= self.habits.sign:
+                continue
+            total, last = self.balance.get(name, (0.0, day))
+            total *= 2.0 ** (-(day - last).days / BALANCE_HALF_LIFE)
+            logit = self.logit[g, state] + balance_level(total) * pop.persistence[g, 0]
+            logit += pop.small[g] * pop.look_effect[look, 0]
+            out[name] = bool(self.rng.random() < 1 / (1 + np.exp(-logit)))
+            self.balance[name] = (total + (1.0 if out[name] else -1.0), day)
+        return out
+
+    def _readings(self, day: dt.date, state: int) -> dict[str, Reading]:
+        pop, out = self.population, {}
+        for a, name in enumerate(pop.analytes):
+            if self.rng.random() >= self.habits.reading:
+                continue
+            mean, sd, analyte = self.mean[a, state], self.sd[a, state], self.catalogue.analytes[name]
+            wide = self.rng.random() < pop.outlier[0]
+            if wide:
+                mean = pop.reading_mean[a, :, 0].mean()
+                sd = 2 * pop.reading_sd[a, :, 0].max()
+            elif name in self.previous:
+                last, before = self.previous[name]
+                gap = max((day - before).days / 7.0, 1.0)
+                if gap <= PREVIOUS_WEEKS:
+                    pull = pop.carry[a, 0] ** gap
+                    mean += pull * (np.log(last + analyte.offset) - mean)
+                    sd *= np.sqrt(1 - pull**2)
+            x = max(float(np.exp(self.rng.normal(mean, sd)) - analyte.offset), 0.0)
+            out[name] = _chart(analyte, x)
+            self.previous[name] = (out[name].best, day)
+        return out
+
+    def _judge(self, day: dt.date, state: int) -> str:
+        pop = self.population
+        k, phase = len(pop.phases), state // pop.n_stages
+        recent = self.judged is not None and (day - self.judged[1]).days <= 7 * PREVIOUS_WEEKS
+        if self.judged is not None and recent and self.rng.random() < pop.judge_repeat[0]:
+            named = self.judged[0]
+        else:
+            distance = np.abs(np.arange(k) - phase)
+            p = np.where(distance > 0, 0.5**distance, 0.0)
+            p = p / p.sum() * (1 - pop.judge_accuracy[0])
+            p[phase] = pop.judge_accuracy[0]
+            named = int(self.rng.choice(k, p=p))
+        self.judged = (named, day)
+        return pop.phases[named]
+
+
+def simulate_logbook(
+    population: Population,
+    catalogue: Catalogue,
+    n_tanks: int,
+    rng: np.random.Generator,
+    habits: Habits | None = None,
+    *,
+    one_draw: bool = False,
+) -> Simulated:
+    """Draw a logbook from a population.
+
+    Parameters
+    ----------
+    population : Population
+    catalogue : Catalogue
+    n_tanks : int
+    rng : numpy.random.Generator
+    habits : Habits, optional
+    one_draw : bool
+        True: all tanks share one draw of the parameters (one club); False: each has
+        its own (the prior predictive of a single tank).
+
+    Returns
+    -------
+    Simulated
+    """
+    habits = habits or Habits()
+    population = fit_to_catalogue(population, catalogue)
+    draws = rng.integers(population.n_draws, size=n_tanks)
+    if one_draw:
+        draws[:] = draws[0]
+    rock = rng.choice(["dry", "mixed", "live"], size=n_tanks, p=habits.rocks)
+    tanks = {
+        f"tank-{i:04d}": Tank(f"tank-{i:04d}", _START, keeper=f"keeper-{i:04d}", rock=str(rock[i]))
+        for i in range(n_tanks)
+    }
+    # A first water change in week 0 of every keeper tells that they are logged at all.
+    events = [
+        e
+        for tank in tanks.values()
+        for e in (
+            Event(tank.name, _START, "water_change", 1.0),
+            *_events(tank, habits, catalogue, rng),
+        )
+    ]
+    events.sort(key=lambda e: e.date)
+    end = _START + dt.timedelta(days=7 * habits.weeks - 1)
+    logbook = Logbook(
+        Path("simulated"), catalogue, tanks, (), tuple(events), (), (), (), (), "simulated"
+    )
+    panel = build_panel(logbook, catalogue, end)
+    pace, skill = rng.normal(size=n_tanks), rng.normal(size=n_tanks)
+    paths, checkins = [], []
+    for n, name in enumerate(tanks):
+        single = take_draws(population, draws[n : n + 1])
+        hazards = tank_hazards(panel, n, single, pace[n : n + 1])
+        matrices = transition_matrices(hazards.moves()[:, :, 0, 0], single.chain)
+        path = _path(single.start[panel.rock[n]], matrices, rng)
+        paths.append(path)
+        observer = _Observer(single, catalogue, habits, skill[n], rng)
+        for week in np.flatnonzero(rng.random(habits.weeks) < habits.checkin):
+            day = _START + dt.timedelta(days=int(7 * week + rng.integers(3, 7)))
+            checkins.append(observer.look(name, day, int(path[week])))
+    checkins.sort(key=lambda c: c.date)
+    return Simulated(
+        replace(logbook, checkins=tuple(checkins)),
+        tuple(paths),
+        tuple(p // population.n_stages for p in paths),
+        pace,
+        skill,
+    )
+
+
+def _path(start: Floats, matrices: Floats, rng: np.random.Generator) -> NDArray[np.int64]:
+    path = np.empty(len(matrices) + 1, dtype=np.int64)
+    path[0] = rng.choice(len(start), p=start)
+    for t, matrix in enumerate(matrices):
+        path[t + 1] = np.searchsorted(np.cumsum(matrix[path[t]]), rng.random() * (1 - 1e-12))
+    return path

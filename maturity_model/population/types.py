@@ -1,0 +1,154 @@
+"""A population: draws of everything that tanks and keepers share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.hmm.staged import StagedChain
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Population:
+    """Draws from the distribution of the population's parameters.
+
+    Arrays have their draws last; hazards are per week. K phases, r stages, G signs,
+    A informative analytes, E events, J covariates, R kinds of rock, D draws.
+
+    Attributes
+    ----------
+    name : str
+    kind : {'elicited', 'fitted'}
+        ``elicited``: from the catalogue's priors alone; no pooled fit lies behind it.
+    evidence_weight : float
+        Power on the likelihood of signs, readings and judgements, in [0, 1].
+    phases, signs, analytes, events, covariates, looks, rocks : tuple of str
+    n_stages : int
+    log_advance : ndarray, shape (K, D)
+        Log hazard of advancing a stage, for a tank of usual pace and husbandry.
+    log_setback : ndarray, shape (K, D)
+        Log hazard of a setback without events; -inf in phase 0.
+    log_collapse : ndarray, shape (K, D)
+        Log hazard of a collapse without events; -inf in phase 0.
+    husbandry : ndarray, shape (J, K, D)
+        Log hazard ratio on advance per unit of a covariate.
+    event_advance, event_setback, event_collapse : ndarray, shape (E, D)
+        Log hazard ratio per unit of load.
+    event_memory : ndarray, shape (E, D)
+        Weeks in which the load falls to 1/e.
+    pace_sd, skill_sd : ndarray, shape (D,)
+        Spread of tanks' log pace; of keepers' log-odds of seeing a small sign.
+    sign_logit : ndarray, shape (G, K, D)
+        Log-odds of seeing, at a careful look, nothing recorded lately.
+    persistence : ndarray, shape (G, D)
+        Change in them at the strongest balance of past sightings.
+    small : ndarray, shape (G,)
+        How far skill and look count.
+    look_effect : ndarray, shape (3, D)
+        Change in them by way of looking.
+    reading_mean, reading_sd : ndarray, shape (A, K, D)
+        Of log(x + offset).
+    carry : ndarray, shape (A, D)
+        Weekly autocorrelation of readings within a phase.
+    offset : ndarray, shape (A,)
+    outlier, judge_accuracy, judge_repeat : ndarray, shape (D,)
+    start : ndarray, shape (R, S)
+        P(state in week 0) by kind of rock.
+    sha256 : str
+        Of the file it was read from; empty when it was made in memory.
+    provenance : dict of str to str
+    """
+
+    name: str
+    kind: Literal["elicited", "fitted"]
+    evidence_weight: float
+    phases: tuple[str, ...]
+    signs: tuple[str, ...]
+    analytes: tuple[str, ...]
+    events: tuple[str, ...]
+    covariates: tuple[str, ...]
+    looks: tuple[str, ...]
+    rocks: tuple[str, ...]
+    n_stages: int
+    log_advance: Floats
+    log_setback: Floats
+    log_collapse: Floats
+    husbandry: Floats
+    event_advance: Floats
+    event_setback: Floats
+    event_collapse: Floats
+    event_memory: Floats
+    pace_sd: Floats
+    skill_sd: Floats
+    sign_logit: Floats
+    persistence: Floats
+    small: Floats
+    look_effect: Floats
+    reading_mean: Floats
+    reading_sd: Floats
+    carry: Floats
+    offset: Floats
+    outlier: Floats
+    judge_accuracy: Floats
+    judge_repeat: Floats
+    start: Floats
+    sha256: str = ""
+    provenance: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def n_draws(self) -> int:
+        """Number of draws."""
+        return int(self.log_advance.shape[-1])
+
+    @property
+    def chain(self) -> StagedChain:
+        """The staged chain of its phases."""
+        return StagedChain(len(self.phases), self.n_stages)
+
+
+#: Dimension names of each variable of a population, draws last.
+DIMS: dict[str, tuple[str, ...]] = {
+    "log_advance": ("phase", "draw"),
+    "log_setback": ("phase", "draw"),
+    "log_collapse": ("phase", "draw"),
+    "husbandry": ("covariate", "phase", "draw"),
+    "event_advance": ("event", "draw"),
+    "event_setback": ("event", "draw"),
+    "event_collapse": ("event", "draw"),
+    "event_memory": ("event", "draw"),
+    "pace_sd": ("draw",),
+    "skill_sd": ("draw",),
+    "sign_logit": ("sign", "phase", "draw"),
+    "persistence": ("sign", "draw"),
+    "small": ("sign",),
+    "look_effect": ("look", "draw"),
+    "reading_mean": ("analyte", "phase", "draw"),
+    "reading_sd": ("analyte", "phase", "draw"),
+    "carry": ("analyte", "draw"),
+    "offset": ("analyte",),
+    "outlier": ("draw",),
+    "judge_accuracy": ("draw",),
+    "judge_repeat": ("draw",),
+    "start": ("rock", "state"),
+}
+
+
+def take_draws(population: Population, index: NDArray[np.int64]) -> Population:
+    """The same population with only some of its draws.
+
+    Parameters
+    ----------
+    population : Population
+    index : int ndarray, shape (M,)
+        Draws to keep, in the order and number wanted.
+    """
+    values = {f.name: getattr(population, f.name) for f in fields(population)}
+    for name, dims in DIMS.items():
+        if dims[-1] == "draw":
+            values[name] = np.ascontiguousarray(values[name][..., index])
+    return Population(**values)
