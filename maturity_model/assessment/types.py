@@ -1,0 +1,188 @@
+"""What an assessment holds: every probability with its conditioning."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from maturity_model.assessment.cautions import Caution
+    from maturity_model.catalogue import Catalogue
+    from maturity_model.logbook import CheckIn, Event, Problem, RowCount, Tank
+
+#: Horizons of the risk of slipping back, in weeks.
+HORIZONS = (4, 8)
+
+
+@dataclass(frozen=True)
+class Reach:
+    """What the log reaches, and how much of it was checked.
+
+    Attributes
+    ----------
+    weeks : int
+        Weeks from the start to the day of the assessment, the present one included.
+    weeks_with_checkin : int
+    last_checkin : date or None
+    weeks_since_checkin : int or None
+    share_signs_checked : float
+        Cells with an answer, of all check-ins times signs of the catalogue.
+    readings : int
+        Number of readings that enter the likelihood.
+    unchecked_signs : tuple of str
+        Signs with no answer in the last four weeks.
+    """
+
+    weeks: int
+    weeks_with_checkin: int
+    last_checkin: dt.date | None
+    weeks_since_checkin: int | None
+    share_signs_checked: float
+    readings: int
+    unchecked_signs: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Reweighting:
+    """How the population's draws were reweighted by this tank's own likelihood.
+
+    Attributes
+    ----------
+    khat_full : float
+        Pareto k of the plain weights (all of the tank's likelihood).
+    khat : float
+        Pareto k of the weights that were used.
+    share : float
+        Power of the likelihood in those weights: 1 all of it, less where the plain
+        weights were unreliable (k above the limit), 0 none.
+    ess : float
+        Effective number of draws, of ``draws``.
+    draws : int
+    limit : float
+        The k above which weights are not used.
+    """
+
+    khat_full: float
+    khat: float
+    share: float
+    ess: float
+    draws: int
+    limit: float
+
+
+@dataclass(frozen=True)
+class TankAssessment:
+    """The answer for one tank.
+
+    Attributes
+    ----------
+    weeks : int ndarray, shape (T,)
+        Week numbers, 0 is the week of the start.
+    dates : tuple of date
+        Last day of each week; the day of the assessment for the present week.
+    filtered : ndarray, shape (T, K)
+        P(phase at week t | log up to the end of week t, population).
+    smoothed : ndarray, shape (T, K)
+        P(phase at week t | whole log up to the day of the assessment, population).
+    smoothed_low, smoothed_high : ndarray, shape (T, K)
+        5 % and 95 % weighted quantiles over population draws of the smoothed probability.
+    now_low, now_high : ndarray, shape (K,)
+        The same for the present filtered probability.
+    forecast_only : ndarray, shape (T, K)
+        P(phase at week t | rock, events and husbandry alone, population): no sign or reading.
+    regression : ndarray, shape (T, H)
+        P(phase at some week in t+1..t+h is lower than at t | log up to the end of week t,
+        no further event, husbandry as it stands), for h in ``horizons``.
+    regression_low, regression_high : ndarray, shape (H,)
+        5 % and 95 % weighted quantiles over draws, for the present week.
+    horizons : tuple of int
+    slipped : ndarray, shape (T,)
+        P(the tank moved to a lower phase between week t-1 and t | whole log); entry 0 is 0.
+    reach : Reach
+    reweighting : Reweighting
+    checkins, events : tuple
+        The tank's rows of the log, by date, up to the day of the assessment.
+    problems : tuple of Problem
+        Those of the log that concern this tank, or no tank in particular.
+    cautions : tuple of Caution
+    notes : tuple of str
+        What the reader must know about how the log was understood (for example that
+        no water change was ever logged, so their number is taken as unknown).
+    """
+
+    tank: Tank
+    weeks: np.ndarray
+    dates: tuple[dt.date, ...]
+    filtered: np.ndarray
+    smoothed: np.ndarray
+    smoothed_low: np.ndarray
+    smoothed_high: np.ndarray
+    now_low: np.ndarray
+    now_high: np.ndarray
+    forecast_only: np.ndarray
+    regression: np.ndarray
+    regression_low: np.ndarray
+    regression_high: np.ndarray
+    horizons: tuple[int, ...]
+    slipped: np.ndarray
+    reach: Reach
+    reweighting: Reweighting
+    checkins: tuple[CheckIn, ...]
+    events: tuple[Event, ...]
+    problems: tuple[Problem, ...]
+    cautions: tuple[Caution, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def present(self) -> int:
+        """Index of the most probable phase now, given the log up to now."""
+        return int(np.argmax(self.filtered[-1]))
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """Where the answer comes from.
+
+    Attributes
+    ----------
+    version : str
+        Of this program.
+    population_name : str
+    population_kind : {'elicited', 'fitted'}
+        ``elicited``: no pooled fit lies behind it.
+    population_sha256, logbook_sha256 : str
+    evidence_weight : float
+        The power on the likelihood of signs and readings.
+    as_of : date
+        The day of the assessment.
+    as_of_given : bool
+        False: it is the last date in the log.
+    quadrature : tuple of int
+        Draws, pace nodes, skill nodes.
+    """
+
+    version: str
+    population_name: str
+    population_kind: str
+    population_sha256: str
+    logbook_sha256: str
+    evidence_weight: float
+    as_of: dt.date
+    as_of_given: bool
+    quadrature: tuple[int, int, int]
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """The answers for all tanks of a logbook."""
+
+    catalogue: Catalogue
+    tanks: tuple[TankAssessment, ...]
+    problems: tuple[Problem, ...]
+    rows: tuple[RowCount, ...]
+    refused_tanks: tuple[str, ...]
+    provenance: Provenance
+    phases: tuple[str, ...]

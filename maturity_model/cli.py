@@ -1,0 +1,241 @@
+"""The command line: thin, and it imports only what a command needs."""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import shlex
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from maturity_model import __version__
+
+#: Exit codes, as documented in the README.
+DONE, USAGE, LOG_ERRORS, MISMATCH, DIAGNOSTICS, INTERRUPTED = 0, 2, 3, 4, 5, 130
+#: Problems listed on stderr; the rest is counted and stands in the report.
+MAX_LISTED = 40
+
+
+def _say(message: str) -> None:
+    print(message, file=sys.stderr)
+
+
+def _keep_memory() -> None:
+    # Every tank needs the same large arrays again: without this, glibc hands them back to
+    # the system between tanks and each page is faulted in anew (a fifth of the run).
+    import contextlib
+    import ctypes
+
+    with contextlib.suppress(OSError, AttributeError, TypeError):
+        libc = ctypes.CDLL(None)
+        libc.mallopt(-3, 2**30)  # M_MMAP_THRESHOLD
+        libc.mallopt(-1, 2**31 - 1)  # M_TRIM_THRESHOLD
+
+
+def _date(text: str) -> dt.date:
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a date like 2026-03-31") from None
+
+
+def _weekly(args: argparse.Namespace, command: str) -> int:
+    from maturity_model.logbook import LogbookError, read_logbook
+    from maturity_model.population import PopulationError, PopulationMismatch, load_population
+
+    try:
+        logbook = read_logbook(args.logbook)
+    except LogbookError as error:
+        _say(f"maturity-model: {error}")
+        return LOG_ERRORS
+    listed = [p for p in logbook.problems if p.severity == "error"]
+    for problem in listed[:MAX_LISTED]:
+        _say(str(problem))
+    if len(listed) > MAX_LISTED:
+        _say(f"... and {len(listed) - MAX_LISTED} more problems, all listed in index.html")
+    try:
+        population = load_population(args.population)
+    except PopulationError as error:
+        _say(f"maturity-model: {error}")
+        return MISMATCH
+
+    from maturity_model.assessment import assess
+    from maturity_model.panel import build_panel
+    from maturity_model.report import text_summary, write_reports
+
+    _keep_memory()
+    panel = build_panel(logbook, as_of=args.as_of)
+    if not panel.tanks and not logbook.refused_tanks:
+        _say("maturity-model: the log holds no tank that had been started by that day")
+        return LOG_ERRORS
+    try:
+        assessment = assess(panel, population, evidence_weight=args.evidence_weight)
+    except PopulationMismatch as error:
+        _say(f"maturity-model: {error}")
+        return MISMATCH
+    try:
+        write_reports(assessment, args.out, command)
+    except OSError as error:
+        _say(f"maturity-model: cannot write to {args.out}: {error.strerror or error}")
+        return USAGE
+    print(text_summary(assessment))
+    print(f"Report: {args.out / 'index.html'}")
+    if logbook.refused_tanks:
+        _say(
+            "maturity-model: not assessed, because of errors in the log: "
+            + ", ".join(logbook.refused_tanks)
+        )
+        return LOG_ERRORS
+    if any(p.scope == "file" and "checkins" in p.file.lower() for p in listed):
+        _say("maturity-model: the check-ins could not be read, so the answers rest on events alone")
+        return LOG_ERRORS
+    return DONE
+
+
+def _elicit(args: argparse.Namespace, command: str) -> int:
+    from maturity_model.catalogue import load_catalogue
+    from maturity_model.population import elicit_population, save_population
+
+    population = elicit_population(
+        load_catalogue(), args.evidence_weight, n_draws=args.draws, seed=args.seed
+    )
+    try:
+        save_population(population, args.out)
+    except OSError as error:
+        _say(f"maturity-model: cannot write {args.out}: {error.strerror or error}")
+        return USAGE
+    print(f"{args.out}: {population.n_draws} draws from the catalogue's priors")
+    return DONE
+
+
+def _evidence_weight(args: argparse.Namespace, command: str) -> int:
+    from maturity_model.studies import evidence_weight as study
+
+    show = sys.stderr.isatty()
+    scores = study.run(
+        args.tanks, args.weeks, args.seed, lambda message: _say(message) if show else None
+    )
+    try:
+        study.write(scores, args.out, args.tanks, args.weeks, args.seed)
+    except OSError as error:
+        _say(f"maturity-model: cannot write to {args.out}: {error.strerror or error}")
+        return USAGE
+    print(f"chosen evidence weight: {study.choose(scores):g}")
+    print(f"Report: {args.out / 'README.md'}")
+    return DONE
+
+
+def _share(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = -1.0
+    if not 0.0 <= value <= 1.0:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number between 0 and 1")
+    return value
+
+
+def _whole(low: int, high: int) -> Callable[[str], int]:
+    def number(text: str) -> int:
+        if not text.isdecimal() or not low <= int(text) <= high:
+            raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from {low} to {high}")
+        return int(text)
+
+    return number
+
+
+def _parser() -> argparse.ArgumentParser:
+    from maturity_model.population.constants import (
+        DEFAULT_DRAWS,
+        DEFAULT_EVIDENCE_WEIGHT,
+        DEFAULT_SEED,
+    )
+
+    parser = argparse.ArgumentParser(
+        prog="maturity-model",
+        description="How mature is each marine tank, week by week, judged from its log.",
+    )
+    parser.add_argument("--version", action="version", version=f"%(prog)s {__version__}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    weekly = commands.add_parser(
+        "weekly",
+        help="read a logbook and write a report for every tank",
+        description="Read a logbook, check it, and write a probability report for every tank.",
+        epilog="Exit codes: 0 done; 2 usage; 3 the log has errors that keep a tank from being "
+        "assessed; 4 population and log do not fit together; 5 diagnostics failed; "
+        "130 interrupted.",
+    )
+    weekly.add_argument("logbook", type=Path, metavar="LOGBOOK", help="a folder, or an .xlsx file")
+    weekly.add_argument("--out", type=Path, required=True, metavar="DIR", help="where to write")
+    weekly.add_argument(
+        "--as-of", type=_date, metavar="DATE", help="ignore everything later than YYYY-MM-DD"
+    )
+    weekly.add_argument(
+        "--population", type=Path, metavar="FILE", help="a population (default: practice alone)"
+    )
+    weekly.add_argument(
+        "--evidence-weight",
+        type=_share,
+        metavar="W",
+        help="power on the likelihood of signs and readings, 0 to 1 (default: the population's)",
+    )
+    weekly.set_defaults(run=_weekly)
+
+    elicit = commands.add_parser(
+        "elicit",
+        help="make a population from the catalogue's priors",
+        description="Draw a population from the catalogue's priors and write it as NetCDF. "
+        "With the default options it is the population that ships with the program.",
+    )
+    elicit.add_argument("--out", type=Path, required=True, metavar="FILE")
+    elicit.add_argument("--draws", type=_whole(32, 100_000), default=DEFAULT_DRAWS, metavar="N")
+    elicit.add_argument("--seed", type=_whole(0, 2**32), default=DEFAULT_SEED, metavar="SEED")
+    elicit.add_argument(
+        "--evidence-weight",
+        type=_share,
+        default=DEFAULT_EVIDENCE_WEIGHT,
+        metavar="W",
+        help="as chosen by the study in reports/evidence_weight (default: %(default)s)",
+    )
+    elicit.set_defaults(run=_elicit)
+
+    study = commands.add_parser(
+        "study", help="rerun a study whose result is committed under reports/"
+    )
+    studies = study.add_subparsers(dest="study", required=True, metavar="STUDY")
+    weight = studies.add_parser(
+        "evidence-weight",
+        help="which power on the likelihood predicts best",
+        description="Simulate tanks with ways of their own, and score evidence weights on them. "
+        "Takes some minutes.",
+    )
+    weight.add_argument("--out", type=Path, required=True, metavar="DIR")
+    weight.add_argument("--tanks", type=_whole(6, 100_000), default=240, metavar="N")
+    weight.add_argument("--weeks", type=_whole(10, 1000), default=60, metavar="N")
+    weight.add_argument("--seed", type=_whole(0, 2**32), default=7, metavar="SEED")
+    weight.set_defaults(run=_evidence_weight)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Default: ``sys.argv[1:]``.
+
+    Returns
+    -------
+    int
+        An exit code.
+    """
+    argv = sys.argv[1:] if argv is None else list(argv)
+    args = _parser().parse_args(argv)
+    try:
+        return int(args.run(args, shlex.join(["maturity-model", *argv])))
+    except KeyboardInterrupt:
+        _say("maturity-model: interrupted; files already written are whole")
+        return INTERRUPTED

@@ -1,0 +1,135 @@
+"""The page of all tanks, side by side, and the log's problems in full."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from maturity_model.report.files import href
+from maturity_model.report.history_figure import stacked_bar, swatch
+from maturity_model.report.html import esc, page, section, table, unordered
+from maturity_model.report.sections import general_cautions, problem_item, provenance_section
+from maturity_model.report.tank_page import change_line, phase_labels
+from maturity_model.report.wording import (
+    ago,
+    conditioning,
+    day,
+    phase_words,
+    plural,
+    slip_words,
+)
+
+if TYPE_CHECKING:
+    from maturity_model.assessment.types import Assessment, TankAssessment
+    from maturity_model.logbook.types import Problem
+
+
+def index_page(assessment: Assessment, names: Mapping[str, str], command: str) -> str:
+    """Build the page of all tanks.
+
+    Parameters
+    ----------
+    assessment : Assessment
+    names : mapping of str to str
+        File name, without extension, by tank name.
+    command : str
+
+    Returns
+    -------
+    str
+        A whole HTML page.
+    """
+    labels = phase_labels(assessment)
+    provenance = assessment.provenance
+    cards = "".join(
+        _card(tank, number, names[tank.tank.name], labels)
+        for number, tank in enumerate(assessment.tanks)
+    )
+    legend = "".join(f"<li>{swatch(k)}{esc(label)}</li>" for k, label in enumerate(labels))
+    header = (
+        f"<h1>All tanks</h1><p>{day(provenance.as_of)}. "
+        f"{plural(len(assessment.tanks), 'tank')} assessed"
+        + (f", {len(assessment.refused_tanks)} not" if assessment.refused_tanks else "")
+        + f". Every probability is {esc(conditioning(provenance))}.</p>"
+    )
+    main = section(
+        "tanks",
+        "Tanks, in the order of the log",
+        f'<ul class="legend">{legend}</ul><ol class="tanks">{cards}</ol>'
+        if cards
+        else "<p>No tank of this log can be assessed; the problems below say why.</p>",
+    )
+    if assessment.refused_tanks:
+        main += section("refused", "Not assessed", _refused(assessment))
+    main += section(
+        "rows",
+        "Rows read",
+        '<div class="scroll" role="region" tabindex="0" aria-label="Rows read">'
+        + table(
+            "Every row is used or listed below",
+            ["File", "Read", "Used", "Refused"],
+            ([esc(r.file, 80), str(r.read), str(r.used), str(r.refused)] for r in assessment.rows),
+        )
+        + "</div>",
+    )
+    main += section(
+        "problems",
+        "Log problems",
+        unordered(map(_named_problem, assessment.problems), "problems") or "<p>None found.</p>",
+    )
+    main += provenance_section(provenance, command)
+    return page(f"All tanks on {day(provenance.as_of)}", header, main, general_cautions())
+
+
+def _named_problem(problem: Problem) -> str:
+    tank = f" <small>(tank <bdi>{esc(problem.tank, 80)}</bdi>)</small>" if problem.tank else ""
+    return problem_item(problem) + tank
+
+
+def _card(tank: TankAssessment, number: int, file: str, labels: Sequence[str]) -> str:
+    k = tank.present
+    head, frequency = phase_words(
+        labels[k], float(tank.filtered[-1, k]), float(tank.now_low[k]), float(tank.now_high[k])
+    )
+    last = len(tank.horizons) - 1
+    slip = slip_words(
+        float(tank.regression[-1, last]),
+        float(tank.regression_low[last]),
+        float(tank.regression_high[last]),
+    )
+    reach = tank.reach
+    seen = (
+        "no check-in yet"
+        if reach.last_checkin is None
+        else f"last check-in {ago((tank.dates[-1] - reach.last_checkin).days)}"
+    )
+    if reach.last_checkin == tank.dates[-1]:
+        seen = "checked that day"
+    urgent = "".join(
+        f'<p class="urgent"><b>Urgent:</b> {esc(c.title)}.</p>'
+        for c in tank.cautions
+        if c.level == "urgent"
+    )
+    cares = sum(c.level != "urgent" for c in tank.cautions)
+    counts = [plural(len(tank.problems), "log problem")] if tank.problems else []
+    counts += [plural(cares, "caution")] if cares else []
+    more = f'<p class="small soft">{", ".join(counts)}</p>' if counts else ""
+    return (
+        f'<li><div><h3><a href="{href(file)}.html"><bdi>{esc(tank.tank.name, 120)}</bdi></a></h3>'
+        f'<p class="small soft">Week {int(tank.weeks[-1])}, {seen}</p>{more}</div>'
+        f"<div><p><b>{esc(head)}</b>, {esc(frequency)}</p>"
+        f"{stacked_bar(tank.filtered[-1], labels, f'now-{number}')}"
+        f'<p class="small">Slipping back within {tank.horizons[last]} weeks: {slip}</p>'
+        f'<p class="small">Since last week: {esc(change_line(tank, labels))}</p></div>{urgent}</li>'
+    )
+
+
+def _refused(assessment: Assessment) -> str:
+    out = []
+    for name in assessment.refused_tanks:
+        own = [p for p in assessment.problems if p.tank == name]
+        out.append(
+            f"<h3><bdi>{esc(name, 120)}</bdi></h3>"
+            + (unordered(map(problem_item, own), "problems") or "<p>See the problems below.</p>")
+        )
+    return "".join(out)

@@ -1,0 +1,190 @@
+"""Everything on a tank's page in machine form."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import TYPE_CHECKING, Any
+
+from maturity_model.report.wording import statement
+
+if TYPE_CHECKING:
+    import datetime as dt
+
+    import numpy as np
+
+    from maturity_model.assessment.types import Assessment, Provenance, TankAssessment
+    from maturity_model.logbook.types import CheckIn, Event, Problem
+
+#: Raised when a key changes its meaning or goes away.
+SCHEMA_VERSION = 1
+
+
+def tank_record(
+    tank: TankAssessment, assessment: Assessment, command: str, labels: tuple[str, ...]
+) -> dict[str, Any]:
+    """The record of one tank, ready for JSON.
+
+    Probabilities are listed by week, then phase (``phases`` gives their order); numbers
+    that are infinite or unknown are null.
+
+    Parameters
+    ----------
+    tank : TankAssessment
+    assessment : Assessment
+    command : str
+    labels : tuple of str
+        Labels of the phases.
+    """
+    t, reach, rw = tank.tank, tank.reach, tank.reweighting
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "statement": statement(tank, labels, assessment.provenance),
+        "provenance": provenance_record(assessment.provenance, command),
+        "tank": {
+            "name": t.name,
+            "started": t.started.isoformat(),
+            "keeper": t.keeper,
+            "club": t.club,
+            "volume_l": _number(t.volume_l),
+            "rock": t.rock,
+            "sand_depth_mm": _number(t.sand_depth_mm),
+        },
+        "as_of": assessment.provenance.as_of.isoformat(),
+        "phases": list(assessment.phases),
+        "present_phase": assessment.phases[tank.present],
+        "weeks": [int(w) for w in tank.weeks],
+        "dates": [d.isoformat() for d in tank.dates],
+        "filtered": _array(tank.filtered),
+        "smoothed": _array(tank.smoothed),
+        "forecast_only": _array(tank.forecast_only),
+        "intervals": {
+            "levels": [0.05, 0.95],
+            "smoothed_low": _array(tank.smoothed_low),
+            "smoothed_high": _array(tank.smoothed_high),
+            "now_low": _array(tank.now_low),
+            "now_high": _array(tank.now_high),
+        },
+        "regression": {
+            "horizons_weeks": list(tank.horizons),
+            "probability": _array(tank.regression),
+            "now_low": _array(tank.regression_low),
+            "now_high": _array(tank.regression_high),
+        },
+        "slipped": _array(tank.slipped),
+        "reach": {
+            "weeks": reach.weeks,
+            "weeks_with_checkin": reach.weeks_with_checkin,
+            "last_checkin": _date(reach.last_checkin),
+            "weeks_since_checkin": reach.weeks_since_checkin,
+            "share_signs_checked": _number(reach.share_signs_checked),
+            "readings": reach.readings,
+            "unchecked_signs": list(reach.unchecked_signs),
+        },
+        "reweighting": {
+            "khat_full": _number(rw.khat_full),
+            "khat": _number(rw.khat),
+            "share": _number(rw.share),
+            "ess": _number(rw.ess),
+            "draws": rw.draws,
+            "limit": _number(rw.limit),
+        },
+        "checkins": [_checkin(c) for c in tank.checkins],
+        "events": [_event(e) for e in tank.events],
+        "problems": [problem_record(p) for p in tank.problems],
+        "cautions": [
+            {"level": c.level, "title": c.title, "text": c.text, "authority": c.authority}
+            for c in tank.cautions
+        ],
+        "notes": list(tank.notes),
+    }
+
+
+def provenance_record(provenance: Provenance, command: str) -> dict[str, Any]:
+    """Where the answer comes from, ready for JSON."""
+    draws, pace, skill = provenance.quadrature
+    return {
+        "program": "maturity-model",
+        "version": provenance.version,
+        "command": command,
+        "population": {
+            "name": provenance.population_name,
+            "kind": provenance.population_kind,
+            "sha256": provenance.population_sha256,
+        },
+        "logbook_sha256": provenance.logbook_sha256,
+        "evidence_weight": _number(provenance.evidence_weight),
+        "as_of": provenance.as_of.isoformat(),
+        "as_of_given": provenance.as_of_given,
+        "quadrature": {"draws": draws, "pace_nodes": pace, "skill_nodes": skill},
+    }
+
+
+def problem_record(problem: Problem) -> dict[str, Any]:
+    """One problem of a log, ready for JSON."""
+    return {
+        "severity": problem.severity,
+        "scope": problem.scope,
+        "file": problem.file,
+        "line": problem.line,
+        "column": problem.column,
+        "value": problem.value,
+        "what": problem.what,
+        "mend": problem.mend,
+        "tank": problem.tank,
+    }
+
+
+def to_json(record: dict[str, Any]) -> str:
+    """Strict JSON, so a number that is not finite is an error here and not in a reader."""
+    return json.dumps(record, allow_nan=False, ensure_ascii=True, separators=(",", ":")) + "\n"
+
+
+def _checkin(checkin: CheckIn) -> dict[str, Any]:
+    return {
+        "date": checkin.date.isoformat(),
+        "observer": checkin.observer,
+        "look": checkin.look,
+        "judged_phase": checkin.judged_phase,
+        "note": checkin.note,
+        "signs": dict(checkin.signs),
+        "readings": {
+            name: {
+                "text": r.text,
+                "unit": r.unit,
+                "method": r.method,
+                "low": _number(r.low),
+                "high": _number(r.high),
+                "best": _number(r.best),
+            }
+            for name, r in checkin.readings.items()
+        },
+        "file": checkin.file,
+        "line": checkin.line,
+    }
+
+
+def _event(event: Event) -> dict[str, Any]:
+    return {
+        "date": event.date.isoformat(),
+        "kind": event.kind,
+        "amount": _number(event.amount),
+        "note": event.note,
+        "file": event.file,
+        "line": event.line,
+    }
+
+
+def _number(value: float | None) -> float | None:
+    if value is None:
+        return None
+    plain = float(value)
+    return plain if math.isfinite(plain) else None
+
+
+def _array(values: np.ndarray) -> Any:
+    return values.tolist()
+
+
+def _date(date: dt.date | None) -> str | None:
+    return None if date is None else date.isoformat()

@@ -1,0 +1,253 @@
+"""The one place where a probability is put into words.
+
+Words follow the likelihood scale of the fifth IPCC assessment: Mastrandrea et al.
+2010, *Guidance Note for Lead Authors of the IPCC Fifth Assessment Report on Consistent
+Treatment of Uncertainties*, table 1. Its ranges are closed and nest in one another;
+the narrowest one that holds is used. A word never stands alone, because words alone are
+misread (Budescu et al. 2012, *Climatic Change* 113:181): the number and a natural
+frequency go with it.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from maturity_model.assessment.types import Provenance, TankAssessment
+
+#: Word, and the closed range of percent in which it is true.
+LIKELIHOOD_WORDS = (
+    ("virtually certain", 99, 100),
+    ("very likely", 90, 100),
+    ("likely", 66, 100),
+    ("about as likely as not", 33, 66),
+    ("unlikely", 0, 33),
+    ("very unlikely", 0, 10),
+    ("exceptionally unlikely", 0, 1),
+)
+_RANGE = {word: (low, high) for word, low, high in LIKELIHOOD_WORDS}
+#: With draws further apart than this (5 % to 95 %), only every fifth percent is told.
+COARSE_WIDTH = 0.25
+_MONTHS = (
+    "January February March April May June July August September October November December"
+).split()
+
+
+class Worded(NamedTuple):
+    """A probability in words.
+
+    Attributes
+    ----------
+    word : str
+        IPCC likelihood word.
+    number : str
+        For example '93 %', 'about 85 %', 'more than 99 %'.
+    frequency : str
+        For example 'about 93 of 100'.
+    interval : str
+        '81–97 %', or '' where no interval was given.
+    """
+
+    word: str
+    number: str
+    frequency: str
+    interval: str
+
+
+def likelihood_word(p: float) -> str:
+    """IPCC likelihood word of a probability.
+
+    Parameters
+    ----------
+    p : float
+        Probability, 0 to 1.
+
+    Raises
+    ------
+    ValueError
+        If ``p`` is not a probability.
+    """
+    if not 0.0 <= p <= 1.0:
+        raise ValueError(f"{p!r} is not a probability")
+    if p >= 0.99:
+        return "virtually certain"
+    if p >= 0.90:
+        return "very likely"
+    if p >= 0.66:
+        return "likely"
+    if p >= 0.33:
+        return "about as likely as not"
+    if p > 0.10:
+        return "unlikely"
+    if p > 0.01:
+        return "very unlikely"
+    return "exceptionally unlikely"
+
+
+def percent(p: float) -> str:
+    """A probability as percent, never '0 %' or '100 %'."""
+    if p > 0.99:
+        return "more than 99 %"
+    if p < 0.01:
+        return "less than 1 %"
+    return f"{math.floor(100 * p + 0.5)} %"
+
+
+def short_percent(p: float) -> str:
+    """The same for a cell of a table: '>99', '<1', '93'."""
+    if p > 0.99:
+        return ">99"
+    if p < 0.01:
+        return "<1"
+    return str(math.floor(100 * p + 0.5))
+
+
+def _outward(low: float, high: float) -> tuple[int, int]:
+    return math.floor(100 * low + 1e-9), math.ceil(100 * high - 1e-9)
+
+
+def short_interval(low: float, high: float) -> str:
+    """An interval for a cell of a table, rounded outward: '<1–20', '86–>99'."""
+    lo, hi = _outward(low, high)
+    return f"{'<1' if lo < 1 else min(lo, 99)}–{'>99' if hi > 99 else max(hi, 1)}"
+
+
+def interval(low: float, high: float) -> str:
+    """An interval in percent, rounded outward, never reaching '0 %' or '100 %'."""
+    lo, hi = _outward(low, high)
+    if hi <= 1:
+        return "less than 1 %"
+    if lo >= 99:
+        return "more than 99 %"
+    if lo < 1 and hi > 99:
+        return "less than 1 % to more than 99 %"
+    if lo < 1:
+        return f"less than 1 % to {hi} %"
+    if hi > 99:
+        return f"{lo} % to more than 99 %"
+    return f"{lo} %" if lo == hi else f"{lo}–{hi} %"
+
+
+def worded(p: float, low: float | None = None, high: float | None = None) -> Worded:
+    """Put a probability into words.
+
+    Parameters
+    ----------
+    p : float
+    low, high : float, optional
+        5 % and 95 % quantile over the population's draws. Where they lie more than
+        :data:`COARSE_WIDTH` apart the number is told to five percent only, unless that
+        would make the word false.
+    """
+    word = likelihood_word(p)
+    given = "" if low is None or high is None else interval(low, high)
+    if p > 0.99:
+        return Worded(word, "more than 99 %", "more than 99 of 100", given)
+    if p < 0.01:
+        return Worded(word, "less than 1 %", "fewer than 1 of 100", given)
+    shown = math.floor(100 * p + 0.5)
+    about = ""
+    if low is not None and high is not None and high - low > COARSE_WIDTH:
+        coarse = 5 * math.floor(20 * p + 0.5)
+        least, most = _RANGE[word]
+        if 0 < coarse < 100 and least <= coarse <= most:
+            shown, about = coarse, "about "
+    return Worded(word, f"{about}{shown} %", f"about {shown} of 100", given)
+
+
+def day(date: dt.date, *, seen_from: dt.date | None = None) -> str:
+    """A date in words, the same on every machine: '5 June 2026'.
+
+    Parameters
+    ----------
+    date : date
+    seen_from : date, optional
+        The year is left out where it is the year of this date.
+    """
+    short = f"{date.day} {_MONTHS[date.month - 1]}"
+    return short if seen_from and seen_from.year == date.year else f"{short} {date.year}"
+
+
+def plural(count: int, one: str, many: str = "") -> str:
+    """'1 week', '3 weeks'."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def ago(days: int) -> str:
+    """How long ago, in days up to two weeks, then in weeks."""
+    if days <= 0:
+        return "the same day"
+    if days == 1:
+        return "the day before"
+    return f"{days} days before" if days < 14 else f"{days // 7} weeks before"
+
+
+def population_words(provenance: Provenance) -> str:
+    """What the answer leans on besides the log."""
+    if provenance.population_kind == "elicited":
+        return "practice population (elicited, no pooled fit yet)"
+    return f"population {provenance.population_name} (pooled fit)"
+
+
+def capital(text: str) -> str:
+    """First letter upper case, the rest as it is."""
+    return text[:1].upper() + text[1:]
+
+
+def phase_words(label: str, p: float, low: float, high: float) -> tuple[str, str]:
+    """The present phase: word and number, and the natural frequency.
+
+    Parameters
+    ----------
+    label : str
+        Of the most probable phase.
+    p, low, high : float
+        Its probability, and the 5 % and 95 % quantile over draws.
+
+    Returns
+    -------
+    tuple of str
+        Joined by ', ' they make one sentence, still without its full stop.
+    """
+    said = worded(p, low, high)
+    name = label.lower()
+    if p >= 0.66:
+        head = f"{capital(said.word)} {name}: {said.number}"
+    elif p >= 0.33:
+        head = f"{capital(name)} comes first, but is not sure: {said.word}, {said.number}"
+    else:
+        head = (
+            f"No phase stands out. {capital(name)} comes first, and is itself {said.word}: "
+            f"{said.number}"
+        )
+    return head, f"{said.frequency} tanks with a log like this one"
+
+
+def slip_words(p: float, low: float, high: float) -> str:
+    """The risk of slipping back, with its range over draws."""
+    said = worded(p, low, high)
+    return f"{said.word}: {said.number}, {said.frequency} (range {said.interval})"
+
+
+def statement(tank: TankAssessment, phases: tuple[str, ...], provenance: Provenance) -> str:
+    """The present phase and its conditioning, in one sentence.
+
+    Parameters
+    ----------
+    tank : TankAssessment
+    phases : tuple of str
+        Labels of the phases.
+    provenance : Provenance
+    """
+    k = tank.present
+    head, frequency = phase_words(
+        phases[k], float(tank.filtered[-1, k]), float(tank.now_low[k]), float(tank.now_high[k])
+    )
+    return f"{head}, {frequency}, {conditioning(provenance)}."
+
+
+def conditioning(provenance: Provenance) -> str:
+    """What every probability is given."""
+    return f"given the log up to {day(provenance.as_of)} and the {population_words(provenance)}"

@@ -1,0 +1,251 @@
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from report.example import PHASES, example_assessment, example_tank
+
+import maturity_model.report as report
+from maturity_model.report import file_names, write_reports
+from maturity_model.report.files import csv_text, href, write_whole
+from maturity_model.report.wording import statement
+
+LABELS = tuple(p.capitalize() for p in PHASES)
+HOSTILE = [
+    "../../etc/passwd",
+    "..",
+    ".",
+    ".hidden",
+    "/absolute",
+    "C:\\windows\\system32",
+    "a/b",
+    "a\\b",
+    "nul",
+    "CON",
+    "com1.tank",
+    "LPT9 ",
+    "ends in a dot.",
+    "ends in a space ",
+    " starts with a space",
+    "",
+    "   ",
+    "index",
+    "INDEX",
+    "phase",
+    "Regression",
+    "x" * 300,
+    "zero\0byte",
+    "new\nline",
+    "<script>",
+    'quote"',
+    "übung",
+    "u\u0308bung",
+    "🐠",
+    "lone \ud800 surrogate",
+    "\u202egnp.exe",
+    "a:stream",
+    "%2e%2e%2f",
+    "tank*?",
+    "-rf",
+    "Reef",
+    "reef",
+    "REEF",
+]
+
+
+def test_hostile_names_stay_inside_the_folder_and_apart(tmp_path: Path) -> None:
+    names = file_names(HOSTILE)
+    assert list(names) == HOSTILE
+    made = list(names.values())
+    assert len({m.lower() for m in made}) == len(HOSTILE)
+    assert not {m.lower() for m in made} & {"index", "phase", "regression"}
+    for name in made:
+        assert (tmp_path / f"{name}.html").resolve().parent == tmp_path.resolve()
+        assert name == name.strip(" .")
+        assert len(name) <= 80
+        assert all(c.isascii() and (c.isalnum() or c in " _.-") for c in name)
+        assert name.split(".")[0].strip().lower() not in {"nul", "con", "com1", "lpt9"}
+
+
+@pytest.mark.parametrize("name", ["Window reef", "Lagoon-60", "tank_2.b", "7", "-rf", "phase 2"])
+def test_safe_names_are_kept(name: str) -> None:
+    assert file_names([name]) == {name: name}
+
+
+def test_the_first_of_names_that_differ_in_case_keeps_its_own() -> None:
+    names = file_names(["Reef", "reef", "Cube"])
+    assert names["Reef"] == "Reef"
+    assert names["Cube"] == "Cube"
+    assert names["reef"].startswith("reef-")
+
+
+def test_a_tank_named_like_another_ones_made_up_name_keeps_it() -> None:
+    made = file_names(["a/b"])["a/b"]
+    names = file_names(["a/b", made])
+    assert names[made] == made
+    assert names["a/b"] != made
+
+
+def test_a_name_does_not_depend_on_the_order_of_the_log() -> None:
+    assert file_names(["a/b", "ü"]) == {**file_names(["ü", "a/b"])}
+
+
+def test_links_need_no_more_than_a_space_escaped() -> None:
+    assert href("Window reef") == "./Window%20reef"
+
+
+@pytest.mark.parametrize(
+    ("text", "cell"),
+    [
+        ("Reef", "Reef"),
+        ("=1+1", "'=1+1"),
+        ("+1", "'+1"),
+        ("-1", "'-1"),
+        ("@SUM(A1)", "'@SUM(A1)"),
+        ("\tx", "'\tx"),
+        ("\rx", '"\'\rx"'),
+        ("a,b", '"a,b"'),
+        ('say "x"', '"say ""x"""'),
+        ("=a,b", '"\'=a,b"'),
+        ("two\nlines", '"two\nlines"'),
+    ],
+)
+def test_no_csv_cell_is_a_formula(text: str, cell: str) -> None:
+    assert csv_text(text) == cell
+    (row,) = csv.reader(io.StringIO(cell + "\n", newline=""), strict=True)
+    assert row[0].removeprefix("'") == text
+    assert row[0][0] not in "=+-@\t\r"
+
+
+def test_what_is_written(tmp_path: Path) -> None:
+    assessment = example_assessment()
+    written = write_reports(assessment, tmp_path / "new" / "out", "maturity-model weekly demo")
+    assert written[-1].name == "index.html"
+    assert {p.name for p in written} == {p.name for p in (tmp_path / "new" / "out").iterdir()}
+    expected = {"index.html", "phase.csv", "regression.csv"}
+    for tank in assessment.tanks:
+        expected |= {f"{tank.tank.name}.html", f"{tank.tank.name}.json"}
+    assert {p.name for p in written} == expected
+
+
+def test_csv_holds_every_digit(tmp_path: Path) -> None:
+    assessment = example_assessment()
+    hostile = replace(
+        assessment.tanks[0], tank=replace(assessment.tanks[0].tank, name="=cmd|' /C calc'!A0,\"x\"")
+    )
+    assessment = replace(assessment, tanks=(hostile, *assessment.tanks[1:]))
+    write_reports(assessment, tmp_path, "x")
+    with (tmp_path / "phase.csv").open(newline="", encoding="utf-8") as handle:
+        rows = list(csv.DictReader(handle))
+    assert list(rows[0]) == ["tank", "week", "date", "phase", "filtered", "smoothed"]
+    at = 0
+    for tank in assessment.tanks:
+        for t in range(len(tank.weeks)):
+            for k, phase in enumerate(PHASES):
+                row = rows[at]
+                assert row["tank"].removeprefix("'") == tank.tank.name
+                assert (int(row["week"]), row["phase"]) == (tank.weeks[t], phase)
+                assert row["date"] == tank.dates[t].isoformat()
+                assert float(row["filtered"]) == tank.filtered[t, k]
+                assert float(row["smoothed"]) == tank.smoothed[t, k]
+                at += 1
+    assert at == len(rows)
+    assert rows[0]["tank"].startswith("'=")
+    with (tmp_path / "regression.csv").open(newline="", encoding="utf-8") as handle:
+        rows = list(csv.DictReader(handle))
+    assert list(rows[0]) == ["tank", "week", "date", "horizon_weeks", "probability"]
+    assert len(rows) == sum(2 * len(t.weeks) for t in assessment.tanks)
+    assert float(rows[1]["probability"]) == assessment.tanks[0].regression[0, 1]
+    assert [r["horizon_weeks"] for r in rows[:4]] == ["4", "8", "4", "8"]
+
+
+def _not_json(constant: str) -> None:
+    raise AssertionError(f"{constant} is not JSON")
+
+
+def test_json_is_strict_and_complete(tmp_path: Path) -> None:
+    assessment = example_assessment()
+    write_reports(assessment, tmp_path, "the command")
+    for tank in assessment.tanks:
+        text = (tmp_path / f"{tank.tank.name}.json").read_text(encoding="utf-8")
+        record = json.loads(text, parse_constant=_not_json)
+        assert record["schema_version"] == 1
+        assert record["tank"]["name"] == tank.tank.name
+        assert record["phases"] == list(PHASES)
+        assert record["filtered"] == tank.filtered.tolist()
+        assert record["smoothed"] == tank.smoothed.tolist()
+        assert record["regression"]["probability"] == tank.regression.tolist()
+        assert record["provenance"]["command"] == "the command"
+        assert record["provenance"]["logbook_sha256"] == assessment.provenance.logbook_sha256
+        assert record["statement"] == statement(tank, LABELS, assessment.provenance)
+        assert record["intervals"]["now_high"] == tank.now_high.tolist()
+        assert record["reweighting"]["khat_full"] == tank.reweighting.khat_full
+        assert len(record["checkins"]) == len(tank.checkins)
+        assert len(record["problems"]) == len(tank.problems)
+    # A reading with no upper end: JSON can only say null.
+    window = json.loads((tmp_path / "Window reef.json").read_text(encoding="utf-8"))
+    highs = [r["high"] for c in window["checkins"] for r in c["readings"].values()]
+    assert None in highs
+
+
+def test_not_a_number_is_an_error_and_no_file(tmp_path: Path) -> None:
+    tank = example_tank()
+    tank.forecast_only[0, 0] = float("nan")
+    with pytest.raises(ValueError, match="JSON compliant"):
+        write_reports(example_assessment((tank,)), tmp_path, "x")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_failing_write_leaves_the_old_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "page.html"
+    write_whole(path, "old")
+
+    def fail(*_: object) -> None:
+        raise OSError("disk full")
+
+    monkeypatch.setattr(os, "replace", fail)
+    with pytest.raises(OSError, match="disk full"):
+        write_whole(path, "new")
+    assert path.read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["page.html"]
+
+
+def test_a_failing_page_leaves_the_whole_old_report(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_reports(example_assessment(), tmp_path, "first")
+    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
+
+    def fail(*_: object) -> str:
+        raise RuntimeError("cannot build")
+
+    monkeypatch.setattr(report, "index_page", fail)
+    with pytest.raises(RuntimeError, match="cannot build"):
+        write_reports(example_assessment(), tmp_path, "second")
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
+
+
+def test_a_link_in_the_folder_is_replaced_not_followed(tmp_path: Path) -> None:
+    outside = tmp_path / "outside.txt"
+    outside.write_text("mine")
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "index.html").symlink_to(outside)
+    write_reports(example_assessment(), out, "x")
+    assert outside.read_text() == "mine"
+    assert not (out / "index.html").is_symlink()
+
+
+def test_hostile_tanks_are_written_inside_the_folder(tmp_path: Path) -> None:
+    tanks = tuple(example_tank(name, weeks=3, course="new") for name in HOSTILE)
+    out = tmp_path / "out"
+    written = write_reports(example_assessment(tanks), out, "x")
+    assert [p.name for p in tmp_path.iterdir()] == ["out"]
+    assert len(list(out.iterdir())) == 2 * len(HOSTILE) + 3 == len(written)

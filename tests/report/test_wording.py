@@ -1,0 +1,150 @@
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from report.example import PHASES, example_assessment
+
+from maturity_model.report.wording import (
+    LIKELIHOOD_WORDS,
+    ago,
+    day,
+    interval,
+    likelihood_word,
+    percent,
+    phase_words,
+    population_words,
+    short_interval,
+    short_percent,
+    slip_words,
+    statement,
+    worded,
+)
+
+
+# Mastrandrea et al. 2010, IPCC AR5 guidance note, table 1 (from memory): the closed ranges.
+@pytest.mark.parametrize(
+    ("p", "word"),
+    [
+        (1.0, "virtually certain"),
+        (0.99, "virtually certain"),
+        (0.9899, "very likely"),
+        (0.90, "very likely"),
+        (0.8999, "likely"),
+        (0.66, "likely"),
+        (0.6599, "about as likely as not"),
+        (0.33, "about as likely as not"),
+        (0.3299, "unlikely"),
+        (0.1001, "unlikely"),
+        (0.10, "very unlikely"),
+        (0.0101, "very unlikely"),
+        (0.01, "exceptionally unlikely"),
+        (0.0, "exceptionally unlikely"),
+    ],
+)
+def test_words_change_at_the_published_boundaries(p: float, word: str) -> None:
+    assert likelihood_word(p) == word
+
+
+@pytest.mark.parametrize("p", [-0.01, 1.01, float("nan")])
+def test_what_is_no_probability_is_refused(p: float) -> None:
+    with pytest.raises(ValueError, match="not a probability"):
+        likelihood_word(p)
+
+
+@pytest.mark.parametrize("width", [0.0, 0.1, 0.3, 0.8])
+def test_the_number_shown_never_makes_its_word_false(width: float) -> None:
+    ranges = {word: (low, high) for word, low, high in LIKELIHOOD_WORDS}
+    for p in np.linspace(0, 1, 2001):
+        said = worded(float(p), max(0.0, float(p) - width), min(1.0, float(p) + width))
+        assert said.number not in {"0 %", "100 %", "about 0 %", "about 100 %"}
+        low, high = ranges[said.word]
+        if said.number == "more than 99 %":
+            assert p > 0.99
+            assert said.frequency == "more than 99 of 100"
+        elif said.number == "less than 1 %":
+            assert p < 0.01
+            assert said.frequency == "fewer than 1 of 100"
+        else:
+            shown = int(said.number.removeprefix("about ").removesuffix(" %"))
+            assert low <= shown <= high
+            assert said.frequency == f"about {shown} of 100"
+            assert abs(shown - 100 * p) <= (2.5 if said.number.startswith("about") else 0.5) + 1e-9
+
+
+def test_a_wide_interval_coarsens_the_number() -> None:
+    assert worded(0.83, 0.80, 0.86).number == "83 %"
+    assert worded(0.83, 0.55, 0.96).number == "about 85 %"
+    # 67 is 'likely', 65 would not be: the finer number stays.
+    assert worded(0.67, 0.40, 0.90).number == "67 %"
+
+
+@pytest.mark.parametrize(
+    ("p", "long", "short"),
+    [
+        (0.0, "less than 1 %", "<1"),
+        (0.0099, "less than 1 %", "<1"),
+        (0.01, "1 %", "1"),
+        (0.125, "13 %", "13"),
+        (0.99, "99 %", "99"),
+        (0.9901, "more than 99 %", ">99"),
+        (1.0, "more than 99 %", ">99"),
+    ],
+)
+def test_percent_stays_off_the_ends(p: float, long: str, short: str) -> None:
+    assert percent(p) == long
+    assert short_percent(p) == short
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "said", "short"),
+    [
+        (0.811, 0.969, "81–97 %", "81–97"),
+        (0.0, 0.12, "less than 1 % to 12 %", "<1–12"),
+        (0.88, 1.0, "88 % to more than 99 %", "88–>99"),
+        (0.0, 1.0, "less than 1 % to more than 99 %", "<1–>99"),
+        (0.0, 0.004, "less than 1 %", "<1–1"),
+        (0.995, 1.0, "more than 99 %", "99–>99"),
+        (0.25, 0.25, "25 %", "25–25"),
+    ],
+)
+def test_intervals_round_outward(low: float, high: float, said: str, short: str) -> None:
+    assert interval(low, high) == said
+    assert short_interval(low, high) == short
+
+
+def test_the_sentence_has_word_number_and_natural_frequency() -> None:
+    assert ", ".join(phase_words("Mature", 0.93, 0.85, 0.97)) == (
+        "Very likely mature: 93 %, about 93 of 100 tanks with a log like this one"
+    )
+    head, _ = phase_words("Bloom", 0.52, 0.45, 0.60)
+    assert head == "Bloom comes first, but is not sure: about as likely as not, 52 %"
+    head, _ = phase_words("Bloom", 0.31, 0.25, 0.35)
+    assert head == "No phase stands out. Bloom comes first, and is itself unlikely: 31 %"
+    assert slip_words(0.06, 0.02, 0.14) == "very unlikely: 6 %, about 6 of 100 (range 2–14 %)"
+
+
+def test_the_statement_says_what_it_is_given() -> None:
+    assessment = example_assessment()
+    said = statement(assessment.tanks[0], PHASES, assessment.provenance)
+    assert said.endswith(
+        "given the log up to 5 June 2026 and the practice population (elicited, no pooled fit yet)."
+    )
+    fitted = replace(assessment.provenance, population_kind="fitted", population_name="Harbour")
+    assert population_words(fitted) == "population Harbour (pooled fit)"
+
+
+def test_dates_are_spelt_alike_everywhere() -> None:
+    date = dt.date(2026, 3, 9)
+    assert day(date) == "9 March 2026"
+    assert day(date, seen_from=dt.date(2026, 12, 31)) == "9 March"
+    assert day(date, seen_from=dt.date(2027, 1, 1)) == "9 March 2026"
+    assert [ago(n) for n in (0, 1, 13, 14, 27)] == [
+        "the same day",
+        "the day before",
+        "13 days before",
+        "2 weeks before",
+        "3 weeks before",
+    ]
