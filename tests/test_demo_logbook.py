@@ -1,0 +1,139 @@
+"""The demo logbook: rerunnable to the byte, and wrong only where it means to be."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import itertools
+import subprocess
+import sys
+from collections import Counter
+from pathlib import Path
+
+import pytest
+
+from maturity_model.assessment.cautions import cautions_for
+from maturity_model.logbook import read_logbook
+
+DATA = Path(__file__).parents[1] / "data"
+DEMO = DATA / "demo"
+TABLES = ("tanks.csv", "checkins.csv", "events.csv", "kits.csv", "signs.csv")
+END = dt.date(2026, 11, 20)
+
+
+@pytest.fixture(scope="module")
+def logbook():
+    return read_logbook(DEMO)
+
+
+def rows(table):
+    with (DEMO / table).open(encoding="utf-8", newline="") as handle:
+        return list(csv.DictReader(handle))
+
+
+def test_rerun_gives_the_same_bytes(tmp_path):
+    command = [sys.executable, str(DATA / "make_demo.py"), "--out", str(tmp_path / "demo")]
+    subprocess.run(command, check=True)
+    assert sorted(p.name for p in (tmp_path / "demo").iterdir()) == sorted(TABLES)
+    for table in TABLES:
+        assert (tmp_path / "demo" / table).read_bytes() == (DEMO / table).read_bytes()
+
+
+def test_exactly_the_deliberate_problems(logbook):
+    found = Counter((p.severity, p.file, p.column, p.value) for p in logbook.problems)
+    (comma,) = [r["phosphate"] for r in rows("checkins.csv") if "," in r["phosphate"]]
+    (named,) = [r["date"] for r in rows("checkins.csv") if "May" in r["date"]]
+    assert found == Counter(
+        [
+            ("error", "checkins.csv", "flow", ""),
+            ("error", "checkins.csv", "date", "03/04/2026"),
+            ("settled", "checkins.csv", "date", named),
+            ("error", "checkins.csv", "nitrate", "-10"),
+            ("error", "checkins.csv", "phosphate", comma),
+            ("error", "events.csv", "tank", "Lagoon-66"),
+            ("settled", "events.csv", "amount", ""),
+        ]
+    )
+    for problem in logbook.problems:
+        lines = (DEMO / problem.file).read_text(encoding="utf-8").split("\n")
+        assert (problem.value or problem.column or "") in lines[problem.line - 1] or (
+            problem.column == "amount" and "overfeeding,," in lines[problem.line - 1]
+        )
+
+
+def test_all_tanks_can_be_assessed(logbook):
+    assert len(logbook.tanks) == 6
+    assert logbook.refused_tanks == ()
+    assert all(r.read == r.used + r.refused for r in logbook.rows)
+    assert sum(r.refused for r in logbook.rows) == 2
+
+
+def test_it_is_sparse_and_messy(logbook):
+    sizes = [len(c.signs) for c in logbook.checkins if c.look != "glance"]
+    assert sum(4 <= n <= 8 for n in sizes) > 0.8 * len(sizes)
+    share = sum(len(c.signs) for c in logbook.checkins) / (13 * len(logbook.checkins))
+    assert 0.3 < share < 0.6
+    texts = {r.text for c in logbook.checkins for r in c.readings.values()}
+    assert "<0.25" in texts
+    words = {row["diatoms"] for row in rows("checkins.csv")}
+    assert {"y", "yes", "Yes", "1", "n", "no", "No", "0", ""} <= words
+    assert any("\n" in c.note for c in logbook.checkins)
+    assert any("," in c.note for c in logbook.checkins)
+    assert {c.look for c in logbook.checkins} == {"glance", "careful", "torch"}
+    assert any("feather_worms" in c.signs for c in logbook.checkins)
+    assert 5 <= sum(c.judged_phase is not None for c in logbook.checkins) <= 40
+    units = {r.unit for c in logbook.checkins for r in c.readings.values()}
+    assert {"mg/L NO3-N", "mg/L NO3", "sg 25/25", "[dKH]"} <= units
+
+
+def test_a_newline_in_a_note_comes_before_later_problems():
+    """So the line numbers checked above are true ones."""
+    text = (DEMO / "checkins.csv").read_text(encoding="utf-8")
+    assert text.index("two days\nfed less") < text.index(",-10,")
+
+
+def test_holidays_leave_gaps(logbook):
+    for tank in ("Lagoon-60", "Drift-40", "Breakwater-200"):
+        days = [c.date for c in logbook.checkins if c.tank == tank]
+        assert max(b - a for a, b in itertools.pairwise(days)) >= dt.timedelta(days=21)
+
+
+def test_stories(logbook):
+    def events(tank, kind):
+        return [e for e in logbook.events if e.tank == tank and e.kind == kind]
+
+    keeper = {name: t.keeper for name, t in logbook.tanks.items()}
+    assert not events("Pier-120", "water_change")
+    assert keeper["Pier-120"] == keeper["Breakwater-200"]
+    assert len(events("Breakwater-200", "water_change")) > 10
+    assert len(events("Breakwater-200", "overfeeding")) == 6
+    (crash,) = events("Drift-40", "crash")
+    assert (crash.date - logbook.tanks["Drift-40"].started).days // 7 == 30
+    assert (END - logbook.tanks["Tidepool-30"].started).days == 21
+    torch = [c for c in logbook.checkins if c.observer == "night-shift"]
+    assert len(torch) > 8
+    assert {(c.tank, c.look) for c in torch} == {("Skerry-90", "torch")}
+
+    def share(tank, sign, since):
+        answers = [
+            c.signs[sign]
+            for c in logbook.checkins
+            if c.tank == tank and c.date >= since and sign in c.signs
+        ]
+        return sum(answers) / len(answers)
+
+    late = dt.date(2026, 6, 1)
+    assert share("Lagoon-60", "coralline_algae", late) > 0.8
+    assert share("Pier-120", "coralline_algae", late) == 0
+    assert share("Lagoon-60", "hair_algae", late) < 0.35 < share("Pier-120", "hair_algae", late)
+
+
+def test_cautions_on_the_last_day(logbook):
+    def titles(name):
+        tank = logbook.tanks[name]
+        found = cautions_for(tank, logbook.checkins, logbook.events, END, logbook.catalogue)
+        return [c.title for c in found]
+
+    assert "Hydrogen sulphide from the sand" in titles("Breakwater-200")
+    assert "Handling ammonium chloride" in titles("Tidepool-30")
+    assert titles("Lagoon-60") == []
