@@ -1,0 +1,1 @@
+"""Studies on simulated tanks, each rerun by one command; results lie under reports/."""
