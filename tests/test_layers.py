@@ -1,0 +1,288 @@
+"""Arrows between the layers point down, and the weekly command's modules stay light.
+
+Both are read off the source (AST), so that no import order can hide a violation; that the
+weekly command really loads nothing heavy is checked in a fresh process elsewhere.
+"""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+
+PACKAGE = "maturity_model"
+ROOT = Path(__file__).parents[1] / PACKAGE
+
+#: What each layer may import of the package, besides itself.
+BELOW: dict[str, set[str]] = {
+    "catalogue": set(),
+    "logbook": {"catalogue"},
+    "panel": {"logbook", "catalogue"},
+    "hmm": set(),
+    "population": {"hmm", "panel", "logbook", "catalogue"},
+    "assessment": {"population", "hmm", "panel", "logbook", "catalogue"},
+    "report": {"assessment", "population", "hmm", "panel", "logbook", "catalogue"},
+    # Rerunnable experiments behind the defaults: nothing but the command line knows them.
+    "studies": {"assessment", "population", "hmm", "panel", "logbook", "catalogue"},
+    "cli": {
+        "studies",
+        "report",
+        "assessment",
+        "population",
+        "hmm",
+        "panel",
+        "logbook",
+        "catalogue",
+    },
+    "__main__": {"cli"},
+}
+#: ``from maturity_model import x`` is for the version; all else has a layer to name.
+FREE = {"__version__"}
+
+#: Never imported by the weekly command.
+HEAVY = {"pymc", "pytensor", "nutpie", "arviz", "pandas", "xarray", "matplotlib", "scipy"}
+#: Layers whose every module is the weekly command's, save those of the pooled path.
+WEEKLY = ("cli", "report", "assessment", "hmm", "panel", "logbook", "catalogue")
+#: Modules of the pooled path or of studies: free to import what they need.
+POOLED: set[str] = set()
+
+
+class Import(NamedTuple):
+    """One imported module, as written in one place."""
+
+    module: str  # importing, dotted
+    target: str  # imported, dotted
+    line: int
+    typing_only: bool
+    at_import: bool  # runs when the module is imported
+
+
+def modules(root: Path) -> dict[str, Path]:
+    """Dotted name of every module under the package folder ``root``."""
+    found = {}
+    for path in sorted(root.rglob("*.py")):
+        parts = [root.name, *path.relative_to(root).with_suffix("").parts]
+        found[".".join(parts[:-1] if parts[-1] == "__init__" else parts)] = path
+    return found
+
+
+def _is_type_checking(test: ast.expr) -> bool:
+    return (isinstance(test, ast.Name) and test.id == "TYPE_CHECKING") or (
+        isinstance(test, ast.Attribute) and test.attr == "TYPE_CHECKING"
+    )
+
+
+def _statements(node: ast.AST, typing: bool, top: bool) -> Iterator[tuple[ast.stmt, bool, bool]]:
+    for child in ast.iter_child_nodes(node):
+        if isinstance(child, ast.Import | ast.ImportFrom):
+            yield child, typing, top
+        elif isinstance(child, ast.If) and _is_type_checking(child.test):
+            for part in child.body:
+                yield from _statements(ast.Module([part], []), True, top)
+            for part in child.orelse:
+                yield from _statements(ast.Module([part], []), typing, top)
+        else:
+            inside = isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda)
+            yield from _statements(child, typing, top and not inside)
+
+
+def imports(root: Path) -> list[Import]:
+    """Every import in the package, with relative ones and ``from package import`` resolved."""
+    known = modules(root)
+    found = []
+    for name, path in known.items():
+        package = name if path.name == "__init__.py" else name.rpartition(".")[0]
+        for node, typing, top in _statements(ast.parse(path.read_text("utf-8")), False, True):
+            if isinstance(node, ast.Import):
+                targets = [alias.name for alias in node.names]
+            else:
+                assert isinstance(node, ast.ImportFrom)
+                base = node.module or ""
+                if node.level:
+                    above = package.split(".")[: len(package.split(".")) - node.level + 1]
+                    base = ".".join([*above, base] if base else above)
+                # The module itself is imported too; a name may be a module under it.
+                targets = [f"{base}.{alias.name}" for alias in node.names]
+                if base != root.name:
+                    targets = [t if t in known else base for t in targets]
+            found += [Import(name, t, node.lineno, typing, top) for t in dict.fromkeys(targets)]
+    return found
+
+
+def layer(dotted: str) -> str | None:
+    """Second part of a dotted name; None for the package itself."""
+    parts = dotted.split(".")
+    return parts[1] if len(parts) > 1 else None
+
+
+def arrow_problems(root: Path) -> list[str]:
+    """Say each arrow that does not point down."""
+    problems = [
+        f"{name}: layer {layer(name)!r} has no place in BELOW"
+        for name in modules(root)
+        if layer(name) is not None and layer(name) not in BELOW
+    ]
+    for found in imports(root):
+        own, other = layer(found.module), layer(found.target)
+        if found.target.split(".")[0] != root.name or own is None or own not in BELOW:
+            continue  # the package's own __init__ names everything, lazily
+        if found.typing_only and own == "report":
+            continue
+        if other in FREE or other == own or other in BELOW[own]:
+            continue
+        problems.append(f"{found.module}, line {found.line}: {own} may not import {found.target}")
+    return problems
+
+
+def parents(dotted: str) -> Iterator[str]:
+    """Yield a module and the packages that importing it runs."""
+    parts = dotted.split(".")
+    for n in range(1, len(parts) + 1):
+        yield ".".join(parts[:n])
+
+
+def weight_problems(root: Path, heavy: set[str], start: set[str]) -> list[str]:
+    """Say each heavy import that importing the modules of ``start`` would run."""
+    known = modules(root)
+    at_import: dict[str, list[Import]] = {name: [] for name in known}
+    for found in imports(root):
+        if found.at_import and not found.typing_only:
+            at_import[found.module].append(found)
+    problems = []
+    waiting = [m for name in sorted(start) for m in parents(name) if m in known]
+    seen: set[str] = set()
+    while waiting:
+        name = waiting.pop()
+        if name in seen:
+            continue
+        seen.add(name)
+        for found in at_import[name]:
+            if found.target.split(".")[0] in heavy:
+                problems.append(f"{name}, line {found.line}: imports {found.target}")
+            waiting += [m for m in parents(found.target) if m in known]
+    return problems
+
+
+def weekly_modules(root: Path) -> set[str]:
+    """Modules that the weekly command may load."""
+    return {
+        name
+        for name in modules(root)
+        if name not in POOLED and layer(name) in {None, "__main__", *WEEKLY}
+    }
+
+
+def test_arrows_point_down() -> None:
+    assert arrow_problems(ROOT) == []
+
+
+def test_the_weekly_path_is_light() -> None:
+    assert weight_problems(ROOT, HEAVY, weekly_modules(ROOT)) == []
+
+
+def test_the_engine_knows_only_numpy_and_its_compiler() -> None:
+    other = {
+        found.target.split(".")[0] for found in imports(ROOT) if layer(found.module) == "hmm"
+    } - set(sys.stdlib_module_names)
+    # llvmlite is numba's own compiler, there wherever numba is.
+    assert {"numpy", "numba"} <= other <= {PACKAGE, "numpy", "numba", "llvmlite"}
+
+
+def test_the_pooled_modules_exist() -> None:
+    assert set(modules(ROOT)) >= POOLED
+
+
+def test_importing_the_package_loads_nothing_of_it() -> None:
+    code = (
+        "import sys, maturity_model, maturity_model.hmm; "
+        "print(sorted({m.split('.')[0] for m in sys.modules} & {'numpy', 'numba', 'h5py'}), "
+        "sorted(m for m in sys.modules if m.startswith('maturity_model')))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT.parent
+    )
+    assert done.stdout.strip() == "[] ['maturity_model', 'maturity_model.hmm']"
+
+
+# The checker itself ---------------------------------------------------------------------
+
+
+def plant(tmp_path: Path, files: dict[str, str]) -> Path:
+    root = tmp_path / PACKAGE
+    for folder in ("catalogue", "logbook", "hmm", "population", "assessment", "report"):
+        (root / folder).mkdir(parents=True)
+        (root / folder / "__init__.py").write_text("")
+    (root / "__init__.py").write_text("__version__ = '1'\n")
+    (root / "panel.py").write_text("from maturity_model.logbook import x\n")
+    (root / "cli.py").write_text("from maturity_model import __version__, report\n")
+    for name, text in files.items():
+        (root / name).write_text(text)
+    return root
+
+
+def test_the_checker_lets_good_arrows_pass(tmp_path: Path) -> None:
+    good = {
+        "population/fit.py": "import pymc\nfrom maturity_model.hmm import a\nfrom . import b\n",
+        "population/__init__.py": "def late():\n    from maturity_model.population import fit\n",
+        "report/html.py": "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n"
+        "    from maturity_model.cli import main\n",
+        "logbook/read.py": "from ..catalogue import signs\nimport json\n",
+    }
+    root = plant(tmp_path, good)
+    assert arrow_problems(root) == []
+    assert weight_problems(root, HEAVY, weekly_modules(root)) == []
+
+
+@pytest.mark.parametrize(
+    ("file", "text", "expected"),
+    [
+        ("catalogue/a.py", "from maturity_model.logbook import x", "catalogue may not import"),
+        ("catalogue/a.py", "import maturity_model.report", "catalogue may not import"),
+        ("catalogue/a.py", "from .. import panel", "catalogue may not import"),
+        ("catalogue/a.py", "from ..panel import x", "catalogue may not import"),
+        ("hmm/a.py", "from maturity_model.catalogue import x", "hmm may not import"),
+        ("hmm/a.py", "from maturity_model import load_catalogue", "hmm may not import"),
+        ("logbook/a.py", "def f():\n    import maturity_model.panel", "line 2: logbook may not"),
+        (
+            "logbook/a.py",
+            "import typing\nif typing.TYPE_CHECKING:\n    from maturity_model.hmm import x",
+            "line 3: logbook may not import",
+        ),
+        ("population/a.py", "from maturity_model.assessment import x", "population may not"),
+        ("report/a.py", "from maturity_model.cli import main", "report may not import"),
+        ("elsewhere.py", "", "layer 'elsewhere' has no place"),
+    ],
+)
+def test_the_checker_sees_a_bad_arrow(tmp_path: Path, file: str, text: str, expected: str) -> None:
+    problems = arrow_problems(plant(tmp_path, {file: text + "\n"}))
+    assert len(problems) == 1
+    assert expected in problems[0]
+
+
+@pytest.mark.parametrize(
+    "files",
+    [
+        {"report/a.py": "import pandas as pd"},
+        {"report/a.py": "from scipy.special import expit"},
+        {"report/a.py": "try:\n    import matplotlib.pyplot\nexcept ImportError:\n    pass"},
+        {"report/a.py": "class A:\n    import xarray"},
+        # Through a module of the pooled path, and through a package's __init__.
+        {
+            "report/a.py": "from maturity_model.population import fit",
+            "population/fit.py": "import pymc",
+        },
+        {
+            "assessment/a.py": "from maturity_model.population.load import x",
+            "population/__init__.py": "import arviz",
+            "population/load.py": "",
+        },
+    ],
+)
+def test_the_checker_sees_weight(tmp_path: Path, files: dict[str, str]) -> None:
+    root = plant(tmp_path, {name: text + "\n" for name, text in files.items()})
+    assert len(weight_problems(root, HEAVY, weekly_modules(root))) == 1
