@@ -20,9 +20,19 @@ from numba import njit
 from numpy.typing import NDArray
 
 from maturity_model.hmm import fixed
-from maturity_model.hmm.kernels import _JIT, _step, _step_back, exp_lanes, log_lanes
+from maturity_model.hmm.arithmetic import (
+    HUGE,
+    JIT,
+    TINY,
+    bounded_hazard,
+    exp_lanes,
+    hazard_share,
+    log_lanes,
+)
+from maturity_model.hmm.kernels import _step, _step_back
 
 Floats = NDArray[np.float64]
+
 
 class ValueAndGradient(NamedTuple):
     """Log-likelihood and its gradient, in blocks of lanes.
@@ -45,7 +55,7 @@ class ValueAndGradient(NamedTuple):
     hazards: Floats
 
 
-@njit(**_JIT)
+@njit(**JIT)
 def _fill_moves(log_h, hazards, moves):
     # hazards (T-1, 3, K, L) and moves (T-1, 4K+3, 1, L) of one block.
     n_t, _, n_phases, n_l = log_h.shape
@@ -57,13 +67,13 @@ def _fill_moves(log_h, hazards, moves):
             if not end:
                 la, lb, lc = log_h[t, 0, k], log_h[t, 1, k], log_h[t, 2, k]
                 for i in range(n_l):
-                    ha[i] = exp_lanes(la[i])
+                    ha[i] = bounded_hazard(la[i])
                     hb[i] = 0.0
                     hc[i] = 0.0
                 if k > 0:
                     for i in range(n_l):
-                        hb[i] = exp_lanes(lb[i])
-                        hc[i] = exp_lanes(lc[i])
+                        hb[i] = bounded_hazard(lb[i])
+                        hc[i] = bounded_hazard(lc[i])
                 stay, adv = moves[t, k, 0], moves[t, n_phases + k, 0]
                 back, fall = moves[t, 2 * n_phases + k, 0], moves[t, 3 * n_phases + k, 0]
             else:
@@ -74,14 +84,14 @@ def _fill_moves(log_h, hazards, moves):
                 a = use * ha[i]
                 total = a + hb[i] + hc[i]
                 keep = exp_lanes(-total)
-                share = (1.0 - keep) / total if total > 1e-8 else 1.0 - 0.5 * total
+                share = hazard_share(keep, total)
                 adv[i] = a * share
                 back[i] = hb[i] * share
                 fall[i] = hc[i] * share
                 stay[i] = keep
 
 
-@njit(**_JIT)
+@njit(**JIT)
 def _forward(initial, log_lik, moves, n_phases, n_stages, alpha, emission, value, mass, top):
     # Scaled forward pass of one block; fills alpha, emission (scaled) and value.
     n_t, n_s, n_l = alpha.shape
@@ -104,7 +114,7 @@ def _forward(initial, log_lik, moves, n_phases, n_stages, alpha, emission, value
             for i in range(n_l):
                 x = ll[i] - top[i]
                 p = exp_lanes(x)
-                row[i] = p if x >= -700.0 else 0.0
+                row[i] = p if x > -700.0 else 0.0
         if t == 0:
             for s in range(n_s):
                 a, p0 = now[s], initial[s]
@@ -121,7 +131,7 @@ def _forward(initial, log_lik, moves, n_phases, n_stages, alpha, emission, value
                 total[i] += a[i]
         for i in range(n_l):
             x = total[i]
-            possible = x > 1e-300
+            possible = x > TINY
             value[i] += (log_lanes(x) if possible else -np.inf) + top[i]
             total[i] = 1.0 / x if possible else 0.0
         for s in range(n_s):
@@ -132,7 +142,7 @@ def _forward(initial, log_lik, moves, n_phases, n_stages, alpha, emission, value
                 row[i] *= total[i]
 
 
-@njit(**_JIT)
+@njit(**JIT)
 def _counts(alpha, g, mv, haz, n_phases, n_stages, n0, nm, d):
     # Adds one step's gradient by log hazards. alpha, g (S, L); haz, d (3, K, L).
     n_s, n_l = alpha.shape
@@ -191,7 +201,7 @@ def _counts(alpha, g, mv, haz, n_phases, n_stages, n0, nm, d):
                 gc[i] += hc[i] * common
 
 
-@njit(**_JIT)
+@njit(**JIT)
 def _block(initial, log_h, log_lik, n_stages, value, smoothed, d):
     # Any number of phases, stages and lanes; arrays of one block, lanes last.
     n_t, n_s, n_l = log_lik.shape
@@ -213,7 +223,8 @@ def _block(initial, log_h, log_lik, n_stages, value, smoothed, d):
         for s in range(n_s):
             e, b, row = emission[t + 1, s], beta[s], g[s]
             for i in range(n_l):
-                row[i] = e[i] * b[i]
+                x = e[i] * b[i]
+                row[i] = x if x < HUGE else HUGE
         _counts(alpha[t], g, moves[t], hazards[t], n_phases, n_stages, n0, nm, d[t])
         _step_back(g, moves[t], 0, n_phases, n_stages, beta)
         for s in range(n_s):
@@ -222,7 +233,7 @@ def _block(initial, log_h, log_lik, n_stages, value, smoothed, d):
                 out[i] = a[i] * b[i]
 
 
-@njit(**_JIT)
+@njit(**JIT)
 def gradient_blocks(initial, log_h, log_lik, n_stages, value, smoothed, d):
     """Kernel of :func:`value_and_gradient`: the same arrays, outputs made by the caller."""
     n_b, n_t, n_s, n_l = log_lik.shape
@@ -273,7 +284,11 @@ def from_lanes(blocks: Floats, n: int) -> Floats:
 
 
 def value_and_gradient(
-    initial: Floats, log_hazards: Floats, log_likelihood: Floats, n_stages: int
+    initial: Floats,
+    log_hazards: Floats,
+    log_likelihood: Floats,
+    n_stages: int,
+    out: ValueAndGradient | None = None,
 ) -> ValueAndGradient:
     """Log-likelihood of B L series of T steps, and its gradient.
 
@@ -286,11 +301,15 @@ def value_and_gradient(
         P(state at step 0).
     log_hazards : ndarray, shape (B, T-1, 3, K, L)
         Log hazards of advance, setback and collapse on the move from t to t+1
-        (:mod:`.staged`); -inf allowed. Setback and collapse from phase 0 are ignored.
+        (:mod:`.staged`); -inf allowed; above 100 they count as 100, below -500 as -inf.
+        Setback and collapse from phase 0 are ignored.
     log_likelihood : ndarray, shape (B, T, S, L)
         log P(observations at t | state), with -inf allowed. A series shorter than T is
-        padded with zeros here and -inf in the log hazards.
+        padded with zeros here and -inf in the log hazards. A state 700 below the step's
+        largest counts as impossible.
     n_stages : int
+    out : ValueAndGradient, optional
+        Result of an earlier call of the same size, to be overwritten and returned.
 
     Returns
     -------
@@ -311,8 +330,13 @@ def value_and_gradient(
     ):
         if array.shape != want:
             raise ValueError(f"{name} has the shape {array.shape}, not {want}")
-    value = np.empty((n_b, lanes))
-    smoothed, hazards = np.empty_like(log_likelihood), np.empty_like(log_hazards)
-    arrays = [np.ascontiguousarray(x) for x in (initial, log_hazards, log_likelihood)]
-    gradient_blocks(*arrays, n_stages, value, smoothed, hazards)
-    return ValueAndGradient(value, smoothed, hazards)
+    shapes = ((n_b, lanes), log_likelihood.shape, log_hazards.shape)
+    if out is None:
+        out = ValueAndGradient(*(np.empty(shape) for shape in shapes))
+    for name, array, want in zip(out._fields, out, shapes, strict=True):
+        fits = array.shape == want and array.dtype == np.float64 and array.flags.c_contiguous
+        if not fits:
+            raise ValueError(f"out.{name} is no C-ordered float64 array of the shape {want}")
+    arrays = [np.ascontiguousarray(x, float) for x in (initial, log_hazards, log_likelihood)]
+    gradient_blocks(*arrays, n_stages, *out)
+    return out

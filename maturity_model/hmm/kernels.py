@@ -23,68 +23,19 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
 from numba import njit
 
-# Division by zero is handled; contraction to fused multiply-add changes only rounding.
-_JIT = {"cache": True, "nogil": True, "error_model": "numpy", "fastmath": {"contract"}}
+from maturity_model.hmm.arithmetic import (
+    HUGE,
+    JIT,
+    TINY,
+    exp_lanes,
+    hazard_share,
+    log_lanes,
+)
 
 
-@njit(**_JIT)
-def exp_lanes(x):
-    """exp(x) in arithmetic that vectorises; relative error below 4e-16.
-
-    Cody and Waite's reduction and a polynomial of degree 11 on [-ln2/2, ln2/2] that
-    interpolates (exp(x) - 1 - x) / x^2 at the Chebyshev nodes (error 1e-17). Beyond -700 and 700 the end's value is returned, so that
-    exp(-inf) is 1e-304: zero for every use here.
-    """
-    x = x if x > -700.0 else -700.0
-    x = x if x < 700.0 else 700.0
-    shifted = x * 1.4426950408889634 + 6755399441055744.0
-    n = shifted - 6755399441055744.0
-    y = x - n * 0.6931471803691238 - n * 1.9082149292705877e-10
-    p = 2.510038549551032e-08
-    p = p * y + 2.7620088445409746e-07
-    p = p * y + 2.7557268459997064e-06
-    p = p * y + 2.4801521295954376e-05
-    p = p * y + 0.00019841269863053618
-    p = p * y + 0.0013888888917213717
-    p = p * y + 0.008333333333330062
-    p = p * y + 0.04166666666662413
-    p = p * y + 0.16666666666666669
-    p = p * y + 0.5000000000000001
-    p = p * y + 1.0
-    p = p * y + 1.0
-    bits = np.float64(p).view(np.int64) + (np.float64(shifted).view(np.int64) << 52)
-    return np.int64(bits).view(np.float64)
-
-
-@njit(**_JIT)
-def log_lanes(x):
-    """log(x) for normal x > 0 in arithmetic that vectorises; absolute error below 3e-16 + eps.
-
-    The series of atanh about the mantissa brought to [sqrt(1/2), sqrt(2)].
-    """
-    bits = np.float64(x).view(np.int64) - 0x3FE6A09E667F3BCD
-    n = np.float64(bits >> 52)
-    m = np.int64((bits & 0x000FFFFFFFFFFFFF) + 0x3FE6A09E667F3BCD).view(np.float64)
-    s = (m - 1.0) / (m + 1.0)
-    z = s * s
-    p = 1.0 / 23.0
-    p = p * z + 1.0 / 21.0
-    p = p * z + 1.0 / 19.0
-    p = p * z + 1.0 / 17.0
-    p = p * z + 1.0 / 15.0
-    p = p * z + 1.0 / 13.0
-    p = p * z + 1.0 / 11.0
-    p = p * z + 1.0 / 9.0
-    p = p * z + 1.0 / 7.0
-    p = p * z + 1.0 / 5.0
-    p = p * z + 1.0 / 3.0
-    return n * 0.6931471805599453 + 2.0 * s + 2.0 * s * z * p
-
-
-@njit(**_JIT)
+@njit(**JIT)
 def multiply_codes(starts, codes, table, out):
     """Multiply look-up rows into emissions: ``out[t] *= prod table[codes of step t]``.
 
@@ -110,7 +61,7 @@ def multiply_codes(starts, codes, table, out):
                         target[d] *= row[d]
 
 
-@njit(**_JIT)
+@njit(**JIT)
 def _step(prev, mv, p, n_phases, n_stages, mass, new):
     # new = prev @ (transition matrix), for all lanes d.
     n_s, n_d = prev.shape
@@ -149,7 +100,7 @@ def _step(prev, mv, p, n_phases, n_stages, mass, new):
                 bottom[d] += fall[d] * end[d]
 
 
-@njit(**_JIT)
+@njit(**JIT)
 def filter_lanes(initial, moves, emission, n_phases, n_stages, filtered, scale, mass):
     """Scaled forward recursion for every lane.
 
@@ -158,8 +109,9 @@ def filter_lanes(initial, moves, emission, n_phases, n_stages, filtered, scale, 
     """
     n_p, n_q, n_t, n_s, n_d = filtered.shape
     for p in range(n_p):
-        for q in range(n_q):
-            for t in range(n_t):
+        # Nodes q innermost: they share the moves, which then stay in the cache.
+        for t in range(n_t):
+            for q in range(n_q):
                 now, total = filtered[p, q, t], scale[p, q, t]
                 if t == 0:
                     now[:] = initial
@@ -174,14 +126,16 @@ def filter_lanes(initial, moves, emission, n_phases, n_stages, filtered, scale, 
                         total[d] += a[d]
                 inverse = mass[0]
                 for d in range(n_d):
-                    inverse[d] = 1.0 / total[d] if total[d] > 0.0 else 0.0
+                    possible = total[d] > TINY
+                    inverse[d] = 1.0 / total[d] if possible else 0.0
+                    total[d] = total[d] if possible else 0.0
                 for s in range(n_s):
                     a = now[s]
                     for d in range(n_d):
                         a[d] *= inverse[d]
 
 
-@njit(**_JIT)
+@njit(**JIT)
 def _step_back(g, mv, p, n_phases, n_stages, beta):
     # beta = (transition matrix) @ g, for all lanes d.
     n_s, n_d = g.shape
@@ -208,7 +162,7 @@ def _step_back(g, mv, p, n_phases, n_stages, beta):
                 out[d] += fall[d] * bottom[d]
 
 
-@njit(**_JIT)
+@njit(**JIT)
 def smooth_lanes(
     moves, emission, filtered, scale, node_weight, n_phases, n_stages, states, down, work
 ):
@@ -243,7 +197,8 @@ def smooth_lanes(
                 for s in range(n_s):
                     e, b, gs = emission[t + 1, s, q], beta[s], g[s]
                     for d in range(n_d):
-                        gs[d] = e[d] * b[d] / total[d] if total[d] > 0.0 else 0.0
+                        x = e[d] * b[d] / total[d] if total[d] > 0.0 else 0.0
+                        gs[d] = x if x < HUGE else HUGE
                 mv = moves[t]
                 _step_back(g, mv, p, n_phases, n_stages, beta)
                 fell = down[t + 1]
@@ -263,7 +218,7 @@ def smooth_lanes(
                             fell[d] += w[d] * a[d] * fall[d] * bottom[d]
 
 
-@njit(**_JIT)
+@njit(**JIT)
 def mix_nodes(filtered, node_weight, out):
     """Mix lanes over nodes: ``out[t, s, d] = sum_pq node_weight * filtered``."""
     n_p, n_q, n_t, n_s, n_d = filtered.shape
@@ -278,12 +233,11 @@ def mix_nodes(filtered, node_weight, out):
                         target[d] += w[d] * a[d]
 
 
-@njit(**_JIT)
+@njit(**JIT)
 def _future_moves(advance, factor, setback, collapse, p, n_phases, rows):
     # rows[h, :, d]: stay, advance, setback, collapse of phases 1..K-1, then of the last state.
-    n_h, n_d = factor.shape
+    n_h, n_f, n_d = factor.shape
     for h in range(n_h):
-        f = factor[h]
         for k in range(1, n_phases + 1):
             end = k == n_phases
             at = 4 * (k - 1)
@@ -291,19 +245,19 @@ def _future_moves(advance, factor, setback, collapse, p, n_phases, rows):
             back, sink = rows[h, at + 2], rows[h, at + 3]
             phase = min(k, n_phases - 1)
             base, down, fall = advance[phase, p], setback[h, phase], collapse[h, phase]
+            f = factor[h, 0 if n_f == 1 else phase]
             for d in range(n_d):
                 a = 0.0 if end else base[d] * f[d]
                 total = a + down[d] + fall[d]
                 keep = exp_lanes(-total)
-                # Below 1e-8 the share is 1 - total/2 to rounding.
-                share = (1.0 - keep) / total if total > 1e-8 else 1.0 - 0.5 * total
+                share = hazard_share(keep, total)
                 stay[d] = keep
                 adv[d] = a * share
                 back[d] = down[d] * share
                 sink[d] = fall[d] * share
 
 
-@njit(**_JIT)
+@njit(**JIT)
 def _stays_up(rows, horizon, start, n_phases, n_stages, w, new):
     # w[j] = P(no phase below `start` in the next `horizon` steps | state j now).
     n_s, n_d = w.shape
@@ -332,7 +286,7 @@ def _stays_up(rows, horizon, start, n_phases, n_stages, w, new):
                 a[d] = b[d]
 
 
-@njit(**_JIT)
+@njit(**JIT)
 def downward_risk(
     filtered, node_weight, advance, factor, setback, collapse, horizons, n_stages, out, rows, work
 ):
@@ -344,8 +298,8 @@ def downward_risk(
     node_weight : ndarray, shape (P, Q, T, D)
     advance : ndarray, shape (T, K, P, D)
         Hazard of advancing as it stands at t, without events.
-    factor : ndarray, shape (T, H, D)
-        Its factor 1..H steps ahead.
+    factor : ndarray, shape (T, H, K or 1, D)
+        Its factor 1..H steps ahead, by phase or for all.
     setback, collapse : ndarray, shape (T, H, K, D)
         Hazards 1..H steps ahead, seen from t.
     horizons : int64 ndarray, shape (M,)
@@ -354,7 +308,7 @@ def downward_risk(
     rows : ndarray, shape (H, 4 K, D)
     work : ndarray, shape (2, S, D)
     """
-    n_p, n_q, n_t, n_s, n_d = filtered.shape
+    n_p, n_q, n_t, _, n_d = filtered.shape
     n_phases = advance.shape[1]
     w, new = work[0], work[1]
     out[:] = 0.0
@@ -373,13 +327,13 @@ def downward_risk(
                                 target[d] += weight[d] * a[d] * (1.0 - up[d])
 
 
-@njit(**_JIT)
+@njit(**JIT)
 def _tail(z):
     # P(N(0,1) > z)
     return 0.5 * math.erfc(z * 0.7071067811865476)
 
 
-@njit(**_JIT)
+@njit(**JIT)
 def _between(low, high, mean, sd):
     a = (low - mean) / sd
     b = (high - mean) / sd
@@ -389,7 +343,7 @@ def _between(low, high, mean, sd):
     return _tail(-b) - _tail(-a)
 
 
-@njit(**_JIT)
+@njit(**JIT)
 def interval_table(low, high, mean, sd, wide_mean, wide_sd, outlier, power, out, noise):
     """Likelihood of values known to lie in intervals: normal, or with a small chance noise.
 
@@ -417,10 +371,13 @@ def interval_table(low, high, mean, sd, wide_mean, wide_sd, outlier, power, out,
             for d in range(n_d):
                 p = _between(low[c], high[c], mean[c, s, d], sd[c, s, d])
                 p = (1.0 - outlier[d]) * p + noise[d]
-                out[c, s, d] = 1.0 if power == 0.0 else math.exp(power * math.log(p)) if p > 0 else 0.0
+                if power == 0.0:
+                    out[c, s, d] = 1.0
+                else:
+                    out[c, s, d] = math.exp(power * math.log(p)) if p > 0.0 else 0.0
 
 
-@njit(**_JIT)
+@njit(**JIT)
 def bernoulli_table(logit, skilled, seen, power, out):
     """Likelihood of yes/no outcomes: ``out = P(outcome)^power``.
 
@@ -449,7 +406,7 @@ def bernoulli_table(logit, skilled, seen, power, out):
                     target[d] = exp_lanes(power * log_p)
 
 
-@njit(**_JIT)
+@njit(**JIT)
 def move_lanes(advance, factor, setback, collapse, moves):
     """Competing hazards to probabilities of moves (:func:`.staged.move_probabilities`).
 
@@ -481,7 +438,7 @@ def move_lanes(advance, factor, setback, collapse, moves):
                     a, b, c = use * base[d] * by[d], live * back[d], live * fall[d]
                     total = a + b + c
                     keep = exp_lanes(-total)
-                    share = (1.0 - keep) / total if total > 1e-8 else 1.0 - 0.5 * total
+                    share = hazard_share(keep, total)
                     ahead[d] = a * share
                     down[d] = b * share
                     sink[d] = c * share

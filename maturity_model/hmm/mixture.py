@@ -100,7 +100,7 @@ class FilteredMixture:
         ----------
         advance : ndarray, shape (T, K, P, D)
         ahead : tuple of ndarray
-            Factor (T, H, D) on it, setback and collapse hazards (T, H, K, D),
+            Factor (T, H, K or 1, D) on it, setback and collapse hazards (T, H, K, D),
             1..H steps ahead as seen from t.
         horizons : tuple of int
 
@@ -141,9 +141,22 @@ def filter_mixture(
     Returns
     -------
     FilteredMixture
+
+    Raises
+    ------
+    ValueError
+        When shapes do not fit together: the kernels would read beyond their arrays.
     """
     weeks, s, q, d = emission.shape
     p = moves.shape[2]
+    for name, array, want in (
+        ("emission", emission, (weeks, chain.n_states, q, d)),
+        ("initial", initial, (s, d)),
+        ("moves", moves, (weeks - 1, chain.n_moves, p, d)),
+        ("node_prior", node_prior, (p, q)),
+    ):
+        if array.shape != want:
+            raise ValueError(f"{name} has the shape {array.shape}, not {want}")
     filtered, scale = np.empty((p, q, weeks, s, d)), np.empty((p, q, weeks, d))
     mass = np.zeros((chain.n_phases, d))
     native.filter_lanes(initial, moves, emission, *chain, filtered, scale, mass)

@@ -21,6 +21,7 @@ import sys
 import threading
 from base64 import b64decode, b64encode
 from collections.abc import Callable
+from operator import index
 from pathlib import Path
 from typing import Any
 
@@ -32,17 +33,26 @@ KERNELS = {
     "filter_lanes": "f2 f4 f4 n n f5 f4 f2",
     "smooth_lanes": "f4 f4 f5 f4 f3 n n f3 f2 f3",
     "mix_nodes": "f5 f4 f3",
-    "downward_risk": "f5 f4 f4 f3 f4 f4 i1 n f3 f3 f3",
+    "downward_risk": "f5 f4 f4 f4 f4 f4 i1 n f3 f3 f3",
     "move_lanes": "f4 f2 f3 f3 f4",
     "multiply_codes": "i1 i1 f4 f4",
     "interval_table": "f1 f1 f3 f3 f2 f2 f1 x f3 f1",
     "bernoulli_table": "f3 f3 f1 x f4",
+    "first_slips": "f5 f4 f4 f4 f3 i1 n n f4 f3 f2",
+    "long_stays": "f5 f4 f4 f4 f3 n n n f2 f2",
+    "first_arrival": "f3 f3 f3 f3 f3 n n f2 f2",
+    "leave_one_out": "f4 f4 f5 f4 f3 f2 n n i1 i1 f4 f3 i1 i1 f4 f3 i1 i1 f4 f3 f5 f3 f3",
+    "filter_without": "f2 f4 f4 i1 i1 f4 n n f4 f3 f3",
 }
+_ITEM = {"f": np.dtype(np.float64), "i": np.dtype(np.int64)}
 _FORMAT = 1
 _STALE_SECONDS = 30 * 86400
 _ENGINES: list[Any] = []  # They own the machine code.
-_LOCK = threading.Lock()
-_SOURCE = Path(__file__).with_name("kernels.py")
+_LOCK, _LINKING = threading.Lock(), threading.Lock()
+_SOURCES = tuple(
+    Path(__file__).with_name(f"{module}.py")
+    for module in ("arithmetic", "kernels", "path_kernels", "removal_kernels")
+)
 
 
 class _Unusable(Exception):
@@ -62,25 +72,40 @@ def cache_folder() -> Path:
 
 
 def _key(llvm: Any) -> str:
-    # Everything the machine code depends on.
+    # Everything the machine code depends on. Looking for numba does not import it.
+    from importlib.util import find_spec
+
     import llvmlite
 
+    numba = find_spec("numba")
+    version = Path(numba.origin).with_name("_version.py") if numba and numba.origin else None
     parts = (
-        _FORMAT, _SOURCE.read_bytes(), repr(KERNELS), llvmlite.__version__, sys.version,
+        _FORMAT, *(p.read_bytes() for p in _SOURCES), repr(KERNELS),
+        version.read_bytes() if version else b"", llvmlite.__version__, sys.version,
         llvm.get_process_triple(), llvm.get_host_cpu_name(), llvm.get_host_cpu_features().flatten(),
         os.environ.get("NUMBA_CPU_NAME", ""), os.environ.get("NUMBA_CPU_FEATURES", ""),
     )  # fmt: skip
     return hashlib.sha256(repr(parts).encode()).hexdigest()
 
 
+def _source(name: str) -> Any:
+    # numba's dispatcher of a kernel.
+    from maturity_model.hmm import kernels, path_kernels, removal_kernels
+
+    for module in (kernels, path_kernels):
+        if hasattr(module, name):
+            return getattr(module, name)
+    return getattr(removal_kernels, name)
+
+
 def _compile() -> tuple[dict[str, Callable[..., None]], dict[str, tuple[str, bytes, list[str]]]]:
     """Compile all kernels; return numba's callables, and (symbol, object, needs) of each."""
     from numba import njit, types
 
-    from maturity_model.hmm import kernels
+    from maturity_model.hmm.arithmetic import JIT
 
     # numba's own cache hands out no object code, so it is left out here.
-    options = {k: v for k, v in kernels._JIT.items() if k != "cache"}
+    options = {k: v for k, v in JIT.items() if k != "cache"}
 
     scalar = {"n": types.int64, "x": types.float64}
     item = {"f": types.float64, "i": types.int64}
@@ -91,9 +116,9 @@ def _compile() -> tuple[dict[str, Callable[..., None]], dict[str, tuple[str, byt
             scalar[a] if a in scalar else types.Array(item[a[0]], int(a[1]), "C")
             for a in spec.split()
         )
-        dispatcher = njit(**options)(getattr(kernels, name).py_func)
+        dispatcher = njit(**options)(_source(name).py_func)
         dispatcher.compile(signature)
-        ready[name] = dispatcher
+        ready[name] = _strict(dispatcher, spec)
         compiled = dispatcher.overloads[signature]
         library = compiled.library
         _, kind, (code, _) = library.serialize_using_object_code()
@@ -105,7 +130,10 @@ def _compile() -> tuple[dict[str, Callable[..., None]], dict[str, tuple[str, byt
 
 def _keep(path: Path, key: str, kept: dict[str, tuple[str, bytes, list[str]]]) -> None:
     payload = json.dumps(
-        {name: [symbol, b64encode(code).decode(), needs] for name, (symbol, code, needs) in kept.items()}
+        {
+            name: [symbol, b64encode(code).decode(), needs]
+            for name, (symbol, code, needs) in kept.items()
+        }
     ).encode()
     content = hashlib.sha256(payload + key.encode()).digest() + payload
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
@@ -152,6 +180,27 @@ def _resolve(llvm: Any, names: list[str]) -> None:
             llvm.add_symbol(name, stop)
 
 
+def _check(kinds: list[str], args: tuple[Any, ...]) -> None:
+    if len(args) != len(kinds):
+        raise TypeError(f"{len(kinds)} arguments are needed, not {len(args)}")
+    for k, a in zip(kinds, args, strict=True):
+        if k in "nx":
+            continue
+        if a.dtype != _ITEM[k[0]] or a.ndim != int(k[1]) or not a.flags.c_contiguous:
+            raise TypeError(f"a C-ordered array {k} is needed, not {a.dtype} {a.shape}")
+
+
+def _strict(kernel: Callable[..., None], spec: str) -> Callable[..., None]:
+    # numba would compile again for arrays of another kind; kept code cannot.
+    kinds = spec.split()
+
+    def call(*args: Any) -> None:
+        _check(kinds, args)
+        kernel(*args)
+
+    return call
+
+
 def _bind(address: int, spec: str) -> Callable[..., None]:
     """A callable over arrays and numbers, in numba's calling convention.
 
@@ -164,20 +213,16 @@ def _bind(address: int, spec: str) -> Callable[..., None]:
     for k, w in zip(kinds, width, strict=True):
         types += [ctypes.c_double] if k == "x" else [ctypes.c_int64] * w
     function = ctypes.CFUNCTYPE(ctypes.c_int32, *types)(address)
-    want = {"f": np.dtype(np.float64), "i": np.dtype(np.int64)}
 
     def call(*args: Any) -> None:
-        if len(args) != len(kinds):
-            raise TypeError(f"{len(kinds)} arguments are needed, not {len(args)}")
+        _check(kinds, args)
         result, trouble = ctypes.c_void_p(), ctypes.c_void_p()
         flat: list[Any] = [ctypes.addressof(result), ctypes.addressof(trouble)]
         for k, a in zip(kinds, args, strict=True):
             if k in "nx":
-                flat.append(a)
-                continue
-            if a.dtype != want[k[0]] or a.ndim != int(k[1]) or not a.flags.c_contiguous:
-                raise TypeError(f"a C-ordered array {k} is needed, not {a.dtype} {a.shape}")
-            flat += (0, 0, a.size, a.itemsize, a.ctypes.data, *a.shape, *a.strides)
+                flat.append(index(a) if k == "n" else float(a))
+            else:
+                flat += (0, 0, a.size, a.itemsize, a.ctypes.data, *a.shape, *a.strides)
         if function(*flat) != 0:
             raise RuntimeError("a kernel failed")
 
@@ -191,19 +236,36 @@ def _load(path: Path, key: str, llvm: Any) -> dict[str, Callable[..., None]]:
     machine = llvm.Target.from_triple(llvm.get_process_triple()).create_target_machine(
         cpu=llvm.get_host_cpu_name(), opt=3, codemodel="jitdefault", jit=True
     )
-    out = {}
-    for name, (symbol, code, needs) in kept.items():
-        _resolve(llvm, needs)
+
+    def link(name: str) -> Callable[..., None]:
+        symbol, code, _ = kept[name]
         # An engine each: every object defines the same helpers.
         engine = llvm.create_mcjit_compiler(llvm.parse_assembly(""), machine)
         engine.add_object_file(llvm.ObjectFileRef.from_data(code))
         engine.finalize_object()
         address = engine.get_function_address(symbol)
         if not address:
-            raise _Unusable(f"{symbol} is not in the object code")
-        out[name] = _bind(address, KERNELS[name])
+            return _strict(_source(name), KERNELS[name])
         _ENGINES.append(engine)
-    return out
+        return _bind(address, KERNELS[name])
+
+    for _, _, needs in kept.values():
+        _resolve(llvm, needs)
+    return {name: _at_first_call(link, name) for name in kept}
+
+
+def _at_first_call(link: Callable[[str], Callable[..., None]], name: str) -> Callable[..., None]:
+    # A command needs some of the kernels: linking each costs milliseconds.
+    linked: list[Callable[..., None]] = []
+
+    def call(*args: Any) -> None:
+        if not linked:
+            with _LINKING:
+                if not linked:
+                    linked.append(link(name))
+        linked[0](*args)
+
+    return call
 
 
 def load_kernels() -> dict[str, Callable[..., None]]:
@@ -212,12 +274,11 @@ def load_kernels() -> dict[str, Callable[..., None]]:
     Returns
     -------
     dict of str to callable
-        Each takes C-ordered arrays and numbers as in :data:`KERNELS`.
+        Each takes C-ordered arrays and numbers as in :data:`KERNELS`, and raises
+        TypeError for others. Shapes are the caller's to keep in step.
     """
     if os.environ.get("MATURITY_MODEL_NATIVE") == "0":
-        from maturity_model.hmm import kernels
-
-        return {name: getattr(kernels, name) for name in KERNELS}
+        return {name: _strict(_source(name), spec) for name, spec in KERNELS.items()}
     path = key = None
     try:
         import llvmlite.binding as llvm
@@ -244,4 +305,4 @@ def __getattr__(name: str) -> Callable[..., None]:
     with _LOCK:
         if name not in globals():
             globals().update(load_kernels())
-    return globals()[name]  # type: ignore[no-any-return]
+    return globals()[name]

@@ -156,6 +156,8 @@ def trusted_weights(log_weight: Floats, limit: float, min_share: float) -> Trust
                 break
             share[todo] *= 0.8
         share[todo] = 0.0
-        weight[bad[todo]], khat[bad[todo]] = 1.0 / n, -np.inf
+        # Equal weights at last, but none for a draw that the data rule out.
+        able = rows[todo] > -1e8
+        weight[bad[todo]], khat[bad[todo]] = able / able.sum(axis=1, keepdims=True), -np.inf
         power[bad] = share
     return TrustedWeights(weight, khat_full, khat, power, 1 / (weight**2).sum(axis=1))

@@ -1,0 +1,262 @@
+"""Compiled kernels for whole paths: first slips, long stays, first arrivals.
+
+Layout, lanes and rules as in :mod:`.kernels`.
+"""
+
+from __future__ import annotations
+
+from numba import njit
+
+from maturity_model.hmm.arithmetic import HUGE, JIT, exp_lanes, hazard_share
+from maturity_model.hmm.kernels import _step_back
+
+
+@njit(**JIT)
+def _landing(moves, emission, scale, p, q, n_phases, n_stages, first, landing, work):
+    # landing[t, k]: P(observations from t on | first stage of phase k at t), over
+    # P(observations from t on | observations before t); steps first..T-1 of one lane.
+    n_t, _, n_d = landing.shape
+    n_s = n_phases * n_stages
+    beta, g = work[:n_s], work[n_s : 2 * n_s]
+    for s in range(n_s):
+        b = beta[s]
+        for d in range(n_d):
+            b[d] = 1.0
+    for t in range(n_t - 1, first - 1, -1):
+        total = scale[p, q, t]
+        for s in range(n_s):
+            e, b, row = emission[t, s, q], beta[s], g[s]
+            for d in range(n_d):
+                x = e[d] * b[d] / total[d] if total[d] > 0.0 else 0.0
+                row[d] = x if x < HUGE else HUGE
+        for k in range(n_phases - 1):
+            row, target = g[k * n_stages], landing[t, k]
+            for d in range(n_d):
+                target[d] = row[d]
+        if t > first:
+            _step_back(g, moves[t - 1], p, n_phases, n_stages, beta)
+
+
+@njit(**JIT)
+def _slips_of_lane(
+    start, filtered, moves, emission, scale, p, q, k, n_phases, n_stages, landing, w, out, work
+):
+    # Adds w * P(first move below phase k at step start + i, phase k at `start` | everything).
+    n_t, n_s, n_d = filtered.shape[2:]
+    last = n_s - 1
+    sink, inverse = work[n_s + n_phases], work[n_s + n_phases + 1]
+    steps = min(out.shape[1], n_t - 1 - start)
+    # work[j]: P(in state j, never below phase k since `start` | observations to then).
+    for j in range(k * n_stages, n_s):
+        a, v = filtered[p, q, start, j], work[j]
+        inside = j < (k + 1) * n_stages
+        for d in range(n_d):
+            v[d] = a[d] if inside else 0.0
+    for i in range(steps):
+        t = start + i + 1
+        mv, total = moves[t - 1], scale[p, q, t]
+        for d in range(n_d):
+            inverse[d] = 1.0 / total[d] if total[d] > 0.0 else 0.0
+            sink[d] = 0.0
+        # work[S + m]: what is set back out of phase m; sink: what collapses.
+        for m in range(k, n_phases):
+            flow = work[n_s + m]
+            back, fall = mv[2 * n_phases + m, p], mv[3 * n_phases + m, p]
+            for d in range(n_d):
+                flow[d] = 0.0
+            for j in range(m * n_stages, min((m + 1) * n_stages, last)):
+                v = work[j]
+                for d in range(n_d):
+                    flow[d] += v[d]
+            for d in range(n_d):
+                sink[d] += fall[d] * flow[d]
+                flow[d] *= back[d]
+        flow, v = work[n_s + n_phases - 1], work[last]
+        back, fall = mv[4 * n_phases + 1, p], mv[4 * n_phases + 2, p]
+        for d in range(n_d):
+            sink[d] += fall[d] * v[d]
+            flow[d] += back[d] * v[d]
+        flow, below, bottom = work[n_s + k], landing[t, k - 1], landing[t, 0]
+        by_setback, by_collapse = out[0, i], out[1, i]
+        for d in range(n_d):
+            by_setback[d] += w[d] * flow[d] * below[d]
+        for d in range(n_d):
+            by_collapse[d] += w[d] * sink[d] * bottom[d]
+        if i == steps - 1:
+            return
+        for j in range(last, k * n_stages - 1, -1):
+            m = j // n_stages
+            v, e = work[j], emission[t, j, q]
+            stay = mv[4 * n_phases, p] if j == last else mv[m, p]
+            for d in range(n_d):
+                v[d] *= stay[d]
+            if j > k * n_stages:
+                a, adv = work[j - 1], mv[n_phases + (j - 1) // n_stages, p]
+                for d in range(n_d):
+                    v[d] += adv[d] * a[d]
+            if j == m * n_stages and m < n_phases - 1:
+                flow = work[n_s + m + 1]
+                for d in range(n_d):
+                    v[d] += flow[d]
+            for d in range(n_d):
+                v[d] *= e[d] * inverse[d]
+
+
+@njit(**JIT)
+def first_slips(
+    filtered, moves, emission, scale, node_weight, starts, n_phases, n_stages, out, landing, work
+):
+    """P(first move below the phase at step ``start`` comes at step start + i | everything).
+
+    Parameters
+    ----------
+    node_weight : ndarray, shape (P, Q, D)
+        P(node | all observations) within a draw.
+    starts : int64 ndarray, shape (M,)
+        Ascending.
+    out : ndarray, shape (M, 2, H, D), output
+        By start; by setback, by collapse; entry i-1 is for step start + i. Steps beyond
+        the series get 0.
+    landing : ndarray, shape (T, K-1, D)
+    work : ndarray, shape (2 S + K + 2, D)
+    """
+    n_p, n_q = filtered.shape[:2]
+    out[:] = 0.0
+    for p in range(n_p):
+        for q in range(n_q):
+            _landing(moves, emission, scale, p, q, n_phases, n_stages, starts[0] + 1, landing, work)
+            for i in range(starts.shape[0]):
+                for k in range(1, n_phases):
+                    _slips_of_lane(
+                        starts[i], filtered, moves, emission, scale, p, q, k, n_phases, n_stages,
+                        landing, node_weight[p, q], out[i], work,
+                    )  # fmt: skip
+
+
+@njit(**JIT)
+def long_stays(filtered, moves, emission, scale, node_weight, phase, n_phases, n_stages, out, work):
+    """P(in ``phase`` now and at each of the i steps before | all observations).
+
+    Parameters
+    ----------
+    node_weight : ndarray, shape (P, Q, D)
+        P(node | all observations) within a draw.
+    phase : int
+    out : ndarray, shape (L, D), output
+        Entry i for i steps before; 0 where it is longer than the series.
+    work : ndarray, shape (r + 1, D)
+    """
+    n_p, n_q, n_t, n_s, n_d = filtered.shape
+    low, last = phase * n_stages, n_s - 1
+    inverse = work[n_stages]
+    out[:] = 0.0
+    steps = min(out.shape[0], n_t)
+    for p in range(n_p):
+        for q in range(n_q):
+            w = node_weight[p, q]
+            # work[i]: P(observations after t, in the phase until now | stage i at t),
+            # over P(observations after t | observations to t).
+            for i in range(n_stages):
+                b = work[i]
+                for d in range(n_d):
+                    b[d] = 1.0
+            for back in range(steps):
+                t = n_t - 1 - back
+                target = out[back]
+                for i in range(n_stages):
+                    a, b = filtered[p, q, t, low + i], work[i]
+                    for d in range(n_d):
+                        target[d] += w[d] * a[d] * b[d]
+                if back == steps - 1:
+                    continue
+                total, mv = scale[p, q, t], moves[t - 1]
+                for d in range(n_d):
+                    inverse[d] = 1.0 / total[d] if total[d] > 0.0 else 0.0
+                for i in range(n_stages):
+                    b, e = work[i], emission[t, low + i, q]
+                    for d in range(n_d):
+                        x = b[d] * e[d] * inverse[d]
+                        b[d] = x if x < HUGE else HUGE
+                for i in range(n_stages):
+                    b = work[i]
+                    stay = mv[4 * n_phases, p] if low + i == last else mv[phase, p]
+                    for d in range(n_d):
+                        b[d] *= stay[d]
+                    if i < n_stages - 1:
+                        a, adv = work[i + 1], mv[n_phases + phase, p]
+                        for d in range(n_d):
+                            b[d] += adv[d] * a[d]
+
+
+@njit(**JIT)
+def first_arrival(start, advance, factor, setback, collapse, target, n_stages, out, work):
+    """P(first step in phase ``target`` or above comes h steps ahead), within a draw.
+
+    Parameters
+    ----------
+    start : ndarray, shape (P, S, D)
+        P(node, state now); what is in ``target`` or above already is left out.
+    advance : ndarray, shape (K, P, D)
+        Hazard of advancing as it stands now, without events.
+    factor : ndarray, shape (H, K or 1, D)
+        Its factor 1..H steps ahead, by phase or for all.
+    setback, collapse : ndarray, shape (H, K, D)
+        Hazards 1..H steps ahead.
+    target : int
+        1..K-1.
+    out : ndarray, shape (H, D), output
+    work : ndarray, shape (S + 4 K, D)
+    """
+    n_phases, n_p, n_d = advance.shape
+    n_s = n_phases * n_stages
+    shared = factor.shape[1] == 1
+    top = target * n_stages - 1
+    out[:] = 0.0
+    for p in range(n_p):
+        for j in range(top + 1):
+            a, v = start[p, j], work[j]
+            for d in range(n_d):
+                v[d] = a[d]
+        for h in range(out.shape[0]):
+            for k in range(target):
+                at = n_s + 4 * k
+                stay, adv, back, fall = work[at], work[at + 1], work[at + 2], work[at + 3]
+                base, f = advance[k, p], factor[h, 0 if shared else k]
+                down, sink = setback[h, k], collapse[h, k]
+                live = 1.0 if k > 0 else 0.0
+                for d in range(n_d):
+                    a, b, c = base[d] * f[d], live * down[d], live * sink[d]
+                    total = a + b + c
+                    keep = exp_lanes(-total)
+                    share = hazard_share(keep, total)
+                    stay[d] = keep
+                    adv[d] = a * share
+                    back[d] = b * share
+                    fall[d] = c * share
+                for d in range(n_d):
+                    down_now = 0.0
+                    for j in range(k * n_stages, (k + 1) * n_stages):
+                        down_now += work[j, d]
+                    back[d] *= down_now
+                    fall[d] *= down_now
+            a, adv, arrived = work[top], work[n_s + 4 * (target - 1) + 1], out[h]
+            for d in range(n_d):
+                arrived[d] += adv[d] * a[d]
+            for j in range(top, -1, -1):
+                k = j // n_stages
+                v, stay = work[j], work[n_s + 4 * k]
+                for d in range(n_d):
+                    v[d] *= stay[d]
+                if j > 0:
+                    a, adv = work[j - 1], work[n_s + 4 * ((j - 1) // n_stages) + 1]
+                    for d in range(n_d):
+                        v[d] += adv[d] * a[d]
+                if j == k * n_stages and k < target - 1:
+                    back = work[n_s + 4 * (k + 1) + 2]
+                    for d in range(n_d):
+                        v[d] += back[d]
+            bottom = work[0]
+            for k in range(1, target):
+                fall = work[n_s + 4 * k + 3]
+                for d in range(n_d):
+                    bottom[d] += fall[d]

@@ -1,0 +1,90 @@
+"""The kernels that take observations out again, against enumeration of all paths."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from assessment.small_mixture import by_lane, end_in, factor, small, week_of
+
+from maturity_model.hmm import native
+from maturity_model.hmm.staged import StagedChain
+
+CHAINS = [StagedChain(2, 2), StagedChain(3, 1), StagedChain(4, 1)]
+
+
+def kinds(panel):
+    return panel.signs, panel.readings, panel.judgements
+
+
+@pytest.mark.parametrize("chain", CHAINS)
+def test_each_observation_taken_out_alone(chain: StagedChain) -> None:
+    given = small(1, chain)
+    tables, found = given.tables, given.found
+    weeks, s, q, d = found.emission.shape
+    p = given.prior.shape[0]
+    ends = np.array([chain.phase_of == k for k in range(chain.n_phases)] + [np.ones(s)], float)
+    m = len(ends)
+    arguments, outs = [], []
+    for kind, table in zip(
+        kinds(tables.panel),
+        (tables.signs, tables.readings[:, :, None], tables.judgements[:, :, None]),
+        strict=True,
+    ):
+        starts, codes = kind.of_rows(0, weeks)
+        outs.append(np.full((len(codes), m, d), np.nan))
+        arguments += [starts, codes, np.ascontiguousarray(table), outs[-1]]
+    native.leave_one_out(
+        found.moves, found.emission, found.filtered, found.scale,
+        np.ascontiguousarray(found.node_weight[:, :, -1]), ends, *chain, *arguments,
+        np.full((m, p, q, s, d), np.nan), np.full((2, s, d), np.nan), np.full((m, s, d), np.nan),
+    )  # fmt: skip
+    _, whole = by_lane(given, found.emission, weeks, end_in(chain, weeks - 1))
+    likelihood = np.einsum("pq,pqd->d", given.prior, whole)
+    for number, out in enumerate(outs):
+        for i in range(len(out)):
+            emission = found.emission.copy()
+            emission[week_of(tables, number, i)] /= factor(tables, number, i)
+            sums, totals = by_lane(given, emission, weeks, end_in(chain, weeks - 1))
+            want = np.einsum("pq,kpqd->kd", given.prior, sums) / likelihood
+            np.testing.assert_allclose(out[i, :-1], want, rtol=1e-10)
+            ratio = np.einsum("pq,pqd->d", given.prior, totals) / likelihood
+            np.testing.assert_allclose(out[i, -1], ratio, rtol=1e-10)
+
+
+@pytest.mark.parametrize("chain", CHAINS)
+def test_filtering_without_some(chain: StagedChain) -> None:
+    given = small(2, chain)
+    tables, found = given.tables, given.found
+    weeks, s, q, d = found.emission.shape
+    p = given.prior.shape[0]
+    starts, codes = tables.panel.signs.of_rows(0, weeks)
+    states, log_l = np.empty((p, q, s, d)), np.empty((p, q, d))
+    native.filter_without(
+        np.repeat(given.initial[:, None], d, axis=1), found.moves, found.emission, starts, codes,
+        tables.signs, *chain, states, log_l, np.full((q + 2, s, d), np.nan),
+    )  # fmt: skip
+    emission = found.emission.copy()
+    for i in range(len(codes)):
+        emission[week_of(tables, 0, i)] /= factor(tables, 0, i)
+    sums, totals = by_lane(given, emission, weeks, end_in(chain, weeks - 1))
+    np.testing.assert_allclose(np.exp(log_l), totals, rtol=1e-10)
+    by_phase = np.add.reduceat(states, np.arange(0, s, chain.n_stages), axis=2)
+    np.testing.assert_allclose(np.moveaxis(by_phase, 2, 0), sums / totals, rtol=1e-10)
+
+
+def test_impossible_data_are_said_so() -> None:
+    given = small(3, StagedChain(2, 1))
+    found = given.found
+    weeks, s, q, d = found.emission.shape
+    emission = found.emission.copy()
+    emission[1, :, :, 0] = 0.0
+    states, log_l = np.empty((2, q, s, d)), np.empty((2, q, d))
+    native.filter_without(
+        np.repeat(given.initial[:, None], d, axis=1), found.moves, emission,
+        np.zeros(weeks + 1, dtype=np.int64), np.zeros(0, dtype=np.int64), given.tables.signs,
+        *found.chain, states, log_l, np.empty((q + 2, s, d)),
+    )  # fmt: skip
+    assert (log_l[:, :, 0] <= -1e300).all()
+    assert (states[:, :, :, 0] == 0).all()
+    assert np.isfinite(states).all()
+    np.testing.assert_allclose(states[:, :, :, 1:].sum(axis=2), 1.0, rtol=1e-12)

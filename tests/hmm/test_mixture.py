@@ -1,0 +1,180 @@
+"""One series under many draws and nodes."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+from hmm.lane_models import Lanes, random_hazards, random_lanes
+from hmm.oracle import Array
+
+from maturity_model.hmm.chain import forward_backward
+from maturity_model.hmm.mixture import FilteredMixture, filter_mixture, k_limit
+from maturity_model.hmm.staged import StagedChain
+
+EXACT = {"rtol": 1e-10, "atol": 1e-12}
+
+
+def run(lanes: Lanes, weeks: int | None = None) -> FilteredMixture:
+    weeks = len(lanes.emission) if weeks is None else weeks
+    return filter_mixture(
+        lanes.chain, lanes.initial, lanes.moves[: weeks - 1], lanes.emission[:weeks],
+        lanes.node_prior,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("chain", [StagedChain(2, 1), StagedChain(3, 2), StagedChain(4, 3)])
+@pytest.mark.parametrize("weeks", [1, 30])
+def test_one_draw_and_one_node_are_the_general_engine(chain: StagedChain, weeks: int) -> None:
+    lanes = random_lanes([*chain, weeks], chain, weeks, draws=1)
+    result = run(lanes)
+    truth = forward_backward(*lanes.dense(0, 0, 0))
+    np.testing.assert_allclose(result.states[:, :, 0], truth.filtered, **EXACT)
+    np.testing.assert_allclose(result.phases(), chain.by_phase(truth.filtered), **EXACT)
+    assert result.log_likelihood[-1, 0] == pytest.approx(truth.log_likelihood, rel=1e-12)
+    smoothed, down = result.smooth()
+    np.testing.assert_allclose(smoothed[:, :, 0], truth.smoothed, **EXACT)
+    np.testing.assert_allclose(
+        result.mix(smoothed, np.ones(1)), chain.by_phase(truth.smoothed), **EXACT
+    )
+    assert down.shape == (weeks, 1)
+    assert down[0, 0] == 0.0
+
+
+def dense_mixture(lanes: Lanes, d: int, weeks: int) -> tuple[float, Array, Array]:
+    """Log-likelihood and last filtered and first smoothed states of a draw, over its nodes."""
+    p, q, *_ = lanes.sizes
+    logs, last, first = [], [], []
+    for i, j in itertools.product(range(p), range(q)):
+        initial, transition, log_likelihood = lanes.dense(i, j, d)
+        part = forward_backward(initial, transition[: weeks - 1], log_likelihood[:weeks])
+        logs.append(part.log_likelihood + np.log(lanes.node_prior[i, j]))
+        last.append(part.filtered[-1])
+        first.append(part.smoothed[0])
+    top = max(logs)
+    weight = np.exp(np.array(logs) - top)
+    total = top + np.log(weight.sum())
+    weight /= weight.sum()
+    return total, weight @ np.array(last), weight @ np.array(first)
+
+
+@pytest.mark.parametrize("chain", [StagedChain(2, 2), StagedChain(4, 3)])
+def test_nodes_are_weighed_by_what_they_make_of_the_data(chain: StagedChain) -> None:
+    lanes = random_lanes([*chain, 1], chain, 25, nodes=(3, 2), draws=4)
+    result = run(lanes)
+    np.testing.assert_allclose(result.node_weight.sum(axis=(0, 1)), 1.0, rtol=0, atol=1e-13)
+    np.testing.assert_allclose(result.states.sum(axis=1), 1.0, rtol=0, atol=1e-12)
+    smoothed, _ = result.smooth()
+    for d in range(4):
+        for weeks in (1, 2, 13, 25):
+            total, last, first = dense_mixture(lanes, d, weeks)
+            assert result.log_likelihood[weeks - 1, d] == pytest.approx(total, rel=1e-12)
+            np.testing.assert_allclose(result.states[weeks - 1, :, d], last, **EXACT)
+        np.testing.assert_allclose(smoothed[0, :, d], first, **EXACT)
+
+
+@pytest.mark.parametrize("spread", [0.02, 6.0])
+def test_nothing_said_of_a_week_changes_later(spread: float) -> None:
+    # Mild evidence keeps plain weights, strong evidence tempers them: both are causal.
+    lanes = random_lanes(2, StagedChain(4, 3), 30, nodes=(3, 2), draws=60)
+    lanes.emission[:] = lanes.emission**spread
+    whole = run(lanes)
+    assert (whole.trusted.power[-1] < 1) == (spread > 1)
+    for weeks in (1, 2, 17, 29):
+        part = run(lanes, weeks)
+        pairs = [
+            (part.states, whole.states[:weeks]),
+            (part.draw_weight, whole.draw_weight[:weeks]),
+            (part.phases(), whole.phases()[:weeks]),
+            (part.log_likelihood, whole.log_likelihood[:weeks]),
+            (part.node_weight, whole.node_weight[:, :, :weeks]),
+            (part.trusted.power, whole.trusted.power[:weeks]),
+        ]
+        for a, b in pairs:
+            np.testing.assert_allclose(a, b, rtol=0, atol=1e-12)
+
+
+def test_phases_are_an_average_over_draws() -> None:
+    lanes = random_lanes(3, StagedChain(3, 2), 12, draws=50)
+    result = run(lanes)
+    np.testing.assert_allclose(result.draw_weight.sum(axis=1), 1.0, rtol=0, atol=1e-12)
+    want = sum(
+        result.draw_weight[:, d, None] * result.chain.by_phase(result.states[:, :, d])
+        for d in range(50)
+    )
+    np.testing.assert_allclose(result.phases(), want, **EXACT)
+    np.testing.assert_allclose(result.phases().sum(axis=1), 1.0, rtol=0, atol=1e-12)
+
+
+def test_impossible_draws_and_nodes_have_no_weight() -> None:
+    lanes = random_lanes(4, StagedChain(3, 2), 12, nodes=(1, 2), draws=40)
+    lanes.emission[5, :, :, 7] = 0.0  # a draw
+    lanes.emission[5, :, 1, 8] = 0.0  # one node of a draw
+    result = run(lanes)
+    assert np.isfinite(result.states).all()
+    assert (result.log_likelihood[5:, 7] == -np.inf).all()
+    assert (result.draw_weight[5:, 7] <= 1e-300).all()
+    assert (result.node_weight[0, 1, 5:, 8] == 0).all()
+    np.testing.assert_allclose(result.node_weight[0, 0, 5:, 8], 1.0, rtol=1e-15)
+    np.testing.assert_allclose(result.phases().sum(axis=1), 1.0, rtol=0, atol=1e-12)
+    smoothed, down = result.smooth()
+    assert np.isfinite(smoothed).all()
+    assert np.isfinite(down).all()
+
+
+def test_data_impossible_under_all_draws() -> None:
+    lanes = random_lanes(5, StagedChain(2, 2), 6, draws=30)
+    lanes.emission[3:] = 0.0
+    result = run(lanes)
+    for array in (result.states, result.draw_weight, result.node_weight, *result.smooth()):
+        assert np.isfinite(array).all()
+    assert (result.trusted.power[3:] == 0).all()
+    assert (result.phases()[3:] == 0).all()
+
+
+def test_risk_without_future_hazards_is_none_and_grows_with_them() -> None:
+    lanes = random_lanes(6, StagedChain(4, 3), 8, nodes=(2, 1), draws=5)
+    result = run(lanes)
+    rng = np.random.default_rng(7)
+    advance = random_hazards(rng, (8, 4, 2, 5))
+    factor = np.ones((8, 6, 1, 5))
+    nothing = np.zeros((8, 6, 4, 5))
+    np.testing.assert_allclose(
+        result.risk(advance, (factor, nothing, nothing), (2, 6)), 0.0, atol=1e-14
+    )
+    some = random_hazards(rng, (8, 6, 4, 5))
+    risk = result.risk(advance, (factor, some, nothing), (1, 2, 6))
+    assert (np.diff(risk, axis=1) > 0).all()
+    assert ((risk > 0) & (risk < 1)).all()
+    # One step ahead: a chance to move down, from phases above the first.
+    falls = np.zeros((8, 5))
+    for p, state in itertools.product(range(2), range(3, 12)):
+        k = state // 3
+        up = 0.0 if state == 11 else advance[:, k, p]
+        total = up + some[:, 0, k]
+        chance = -np.expm1(-total) * some[:, 0, k] / total
+        falls += result.node_weight[p, 0] * result.filtered[p, 0, :, state] * chance
+    np.testing.assert_allclose(risk[:, 0], falls, rtol=1e-10)
+
+
+def test_shapes_that_do_not_fit_are_refused() -> None:
+    chain, initial, moves, emission, prior = random_lanes(8, StagedChain(3, 2), 6, draws=4)
+    for bad in (
+        (StagedChain(2, 2), initial, moves, emission, prior),
+        (chain, initial[:, :3], moves, emission, prior),
+        (chain, initial, moves[1:], emission, prior),
+        (chain, initial, moves, emission, np.ones((2, 1))),
+    ):
+        with pytest.raises(ValueError, match="has the shape"):
+            filter_mixture(*bad)
+
+
+def test_limit_of_k() -> None:
+    # Vehtari et al. 2024, eq. 13: min(1 - 1 / log10(S), 0.7).
+    assert k_limit(100) == pytest.approx(0.5)
+    assert k_limit(1000) == pytest.approx(2 / 3)
+    assert k_limit(10_000) == pytest.approx(0.7)
+    assert k_limit(10**6) == pytest.approx(0.7)
+    assert k_limit(10) == 0.0
+    assert k_limit(1) == 0.0

@@ -1,0 +1,360 @@
+"""Kept machine code: the same numbers as numba's, and numba's whenever it cannot be used."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from maturity_model.hmm import native
+from maturity_model.hmm.staged import StagedChain
+
+ROOT = Path(native.__file__).parents[2]
+
+# Runs every kernel that the weekly filter uses and prints what came out, to the last bit;
+# then whether numba was needed.
+SCRIPT = """
+import sys
+import numpy as np
+from maturity_model.hmm import native
+from maturity_model.hmm.mixture import filter_mixture
+from maturity_model.hmm.staged import StagedChain, move_probabilities
+rng = np.random.default_rng(0)
+chain = StagedChain(4, 3)
+moves = move_probabilities(*rng.random((3, 9, 4, 6)))[:, :, None].copy()
+result = filter_mixture(
+    chain, np.full((12, 6), 1 / 12), moves, rng.random((10, 12, 2, 6)), np.full((1, 2), 0.5)
+)
+states, down = result.smooth()
+print(result.states.sum().hex(), states[3].sum().hex(), down.sum().hex(), states[4, 5, 2].hex())
+print("numba" in sys.modules)
+"""
+
+
+def start(cache: Path, script: str = SCRIPT, **env: str) -> subprocess.Popen[str]:
+    whole = {**os.environ, "MATURITY_MODEL_CACHE": str(cache), **env}
+    whole["PYTHONPATH"] = os.pathsep.join([str(ROOT), whole.get("PYTHONPATH", "")])
+    return subprocess.Popen(
+        [sys.executable, "-c", script], env=whole, text=True,
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    )  # fmt: skip
+
+
+def finish(process: subprocess.Popen[str]) -> tuple[str, bool]:
+    """What the script printed, and whether it needed numba."""
+    out, err = process.communicate(timeout=300)
+    assert process.returncode == 0, err
+    assert err == ""
+    numbers, numba = out.splitlines()
+    return numbers, numba == "True"
+
+
+def run(cache: Path, script: str = SCRIPT, **env: str) -> tuple[str, bool]:
+    return finish(start(cache, script, **env))
+
+
+@pytest.fixture(scope="session")
+def compiled(kernel_cache: Path) -> tuple[Path, str]:
+    """The folder once two processes have filled it at the same time, and the numbers."""
+    both = [start(kernel_cache), start(kernel_cache)]
+    (first, needed), (second, _) = (finish(p) for p in both)
+    assert needed
+    assert first == second
+    assert [f.name for f in kernel_cache.iterdir()] == [f"kernels-{key()[:16]}.bin"]
+    return kernel_cache, first
+
+
+def key() -> str:
+    import llvmlite.binding as llvm
+
+    return native._key(llvm)
+
+
+@pytest.fixture
+def own_copy(compiled: tuple[Path, str], tmp_path: Path) -> Path:
+    """A cache file that a test may damage."""
+    folder = tmp_path / "cache"
+    folder.mkdir(mode=0o700)
+    (source,) = compiled[0].iterdir()
+    target = folder / source.name
+    target.write_bytes(source.read_bytes())
+    target.chmod(0o600)
+    return target
+
+
+def load(path: Path) -> dict[str, Callable[..., None]]:
+    import llvmlite.binding as llvm
+
+    for step in ("initialize_native_target", "initialize_native_asmprinter"):
+        getattr(llvm, step, lambda: None)()
+    return native._load(path, key(), llvm)
+
+
+def test_later_processes_get_the_same_numbers_without_numba(compiled: tuple[Path, str]) -> None:
+    folder, numbers = compiled
+    assert run(folder) == (numbers, False)
+
+
+def test_a_copy_is_as_good(compiled: tuple[Path, str], own_copy: Path) -> None:
+    assert run(own_copy.parent) == (compiled[1], False)
+
+
+def test_numba_on_request(compiled: tuple[Path, str], tmp_path: Path) -> None:
+    assert run(tmp_path / "new", MATURITY_MODEL_NATIVE="0") == (compiled[1], True)
+    assert not (tmp_path / "new").exists()
+
+
+def shapes(spec: str, rng: np.random.Generator) -> list[Any]:
+    """Arguments of the kinds asked for, one element each way."""
+    scalars = {"n": 2, "x": 1.0}
+    return [
+        scalars[k] if k in scalars
+        else np.zeros((1,) * int(k[1]), dtype=np.float64 if k[0] == "f" else np.int64)
+        for k in spec.split()
+    ]  # fmt: skip
+
+
+Random = np.random.Generator
+
+
+def filter_arguments(rng: Random) -> dict[str, list[Any]]:
+    """Arguments of each kernel of :mod:`.kernels`, outputs among them."""
+    (k, r), (p, q, t, d, c, h) = StagedChain(4, 3), (2, 3, 7, 5, 4, 6)
+    s, m = k * r, 4 * k + 3
+    codes, starts = rng.integers(0, c, 9), np.array([0, 2, 2, 3, 5, 6, 8, 9])
+    moves, emission = rng.random((t - 1, m, p, d)) / m, rng.random((t, s, q, d))
+    filtered, scale = rng.random((p, q, t, s, d)), 0.5 + rng.random((p, q, t, d))
+    low = rng.normal(size=c)
+    return {
+        "filter_lanes": [
+            rng.random((s, d)), moves, emission, k, r, np.zeros((p, q, t, s, d)),
+            np.zeros((p, q, t, d)), np.zeros((k, d)),
+        ],
+        "smooth_lanes": [
+            moves, emission, filtered, scale, rng.random((p, q, d)), k, r, np.zeros((t, s, d)),
+            np.zeros((t, d)), np.zeros((2, s, d)),
+        ],
+        "mix_nodes": [filtered, rng.random((p, q, t, d)), np.zeros((t, s, d))],
+        "downward_risk": [
+            filtered, rng.random((p, q, t, d)), rng.random((t, k, p, d)),
+            rng.random((t, h, k, d)), rng.random((t, h, k, d)), rng.random((t, h, k, d)),
+            np.array([2, h]), r, np.zeros((t, 2, d)), np.zeros((h, 4 * k, d)),
+            np.zeros((2, s, d)),
+        ],
+        "move_lanes": [
+            rng.random((t, k, p, d)), rng.random((t, d)), rng.random((t, k, d)),
+            rng.random((t, k, d)), np.zeros((t - 1, m, p, d)),
+        ],
+        "multiply_codes": [starts, codes, rng.random((c, s, q, d)), rng.random((t, s, q, d))],
+        "interval_table": [
+            low, low + 1, rng.normal(size=(c, s, d)), 0.5 + rng.random((c, s, d)),
+            rng.normal(size=(c, d)), 3 + rng.random((c, d)), rng.random(d) / 9, 0.6,
+            np.zeros((c, s, d)), np.zeros(d),
+        ],
+        "bernoulli_table": [
+            rng.normal(size=(c, s, d)), rng.normal(size=(c, q, d)), np.array([1.0, -1, 1, -1]),
+            0.6, np.zeros((c, s, q, d)),
+        ],
+    }  # fmt: skip
+
+
+def test_each_kernel_equals_numbas(compiled: tuple[Path, str]) -> None:
+    from maturity_model.hmm import kernels
+
+    (path,) = compiled[0].iterdir()
+    loaded = load(path)
+    assert loaded.keys() == native.KERNELS.keys()
+    for name, arguments in filter_arguments(np.random.default_rng(1)).items():
+        other = [a.copy() if isinstance(a, np.ndarray) else a for a in arguments]
+        before = [a.copy() if isinstance(a, np.ndarray) else a for a in arguments]
+        loaded[name](*arguments)
+        getattr(kernels, name)(*other)
+        changed = 0
+        for was, a, b in zip(before, arguments, other, strict=True):
+            np.testing.assert_allclose(a, b, rtol=1e-15, atol=1e-300, err_msg=name)
+            changed += isinstance(a, np.ndarray) and not np.array_equal(was, a)
+        assert changed, name
+
+
+@pytest.mark.parametrize("name", native.KERNELS)
+def test_arrays_of_another_kind_are_refused(compiled: tuple[Path, str], name: str) -> None:
+    (path,) = compiled[0].iterdir()
+    loaded = load(path)[name]
+    numba = native._strict(lambda *_: pytest.fail("called"), native.KERNELS[name])
+    good = shapes(native.KERNELS[name], np.random.default_rng(2))
+    arrays = [i for i, a in enumerate(good) if isinstance(a, np.ndarray)]
+    for function in (loaded, numba):
+        with pytest.raises(TypeError, match="arguments are needed"):
+            function(*good[:-1])
+        for i in arrays:
+            wide = np.zeros((2,) * good[i].ndim + (2,), dtype=good[i].dtype)
+            for bad in (good[i].astype(np.float32), good[i][None], wide[..., 0]):
+                with pytest.raises(TypeError, match="C-ordered array"):
+                    function(*good[:i], bad, *good[i + 1 :])
+
+
+def test_numbers_may_be_numpys(compiled: tuple[Path, str]) -> None:
+    (path,) = compiled[0].iterdir()
+    arguments = filter_arguments(np.random.default_rng(3))["filter_lanes"]
+    arguments[3:5] = np.int64(4), np.int32(3)
+    load(path)["filter_lanes"](*arguments)
+    arguments[3] = 4.0
+    with pytest.raises(TypeError, match="integer"):
+        load(path)["filter_lanes"](*arguments)
+
+
+def truncate(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[:-100])
+
+
+def empty(path: Path) -> None:
+    path.write_bytes(b"")
+
+
+def flip_a_bit(path: Path) -> None:
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 1
+    path.write_bytes(content)
+
+
+def of_another_key(path: Path) -> None:
+    native._keep(path, "another key", {})
+
+
+def without_kernels(path: Path) -> None:
+    native._keep(path, key(), {})
+
+
+def with_unknown_symbols(path: Path) -> None:
+    kept = native._read(path, key())
+    native._keep(path, key(), {n: (s, c, ["no_such_function"]) for n, (s, c, _) in kept.items()})
+
+
+def with_symbols_misnamed(path: Path) -> None:
+    kept = native._read(path, key())
+    native._keep(path, key(), {n: ("no_such_kernel", c, x) for n, (_, c, x) in kept.items()})
+
+
+def writable_by_others(path: Path) -> None:
+    path.chmod(0o622)
+
+
+def in_an_open_folder(path: Path) -> None:
+    path.parent.chmod(0o777)
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        truncate, empty, flip_a_bit, of_another_key, without_kernels, with_unknown_symbols,
+        writable_by_others, in_an_open_folder,
+    ],
+)  # fmt: skip
+def test_a_damaged_cache_is_replaced(
+    own_copy: Path, damage: Callable[[Path], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    load(own_copy)
+    damage(own_copy)
+    with pytest.raises(Exception):  # noqa: B017 - whatever it is, it must not be run
+        load(own_copy)
+    # Without compiling all again: numba is asked, and its code is kept.
+    asked = []
+    (good,) = own_copy.parent.iterdir()
+
+    def compile_all() -> tuple[dict[str, Any], dict[str, Any]]:
+        asked.append(True)
+        return {"numba's": len}, dict.fromkeys(native.KERNELS, ("symbol", b"code", []))
+
+    monkeypatch.setattr(native, "_compile", compile_all)
+    monkeypatch.setenv("MATURITY_MODEL_CACHE", str(own_copy.parent))
+    assert native.load_kernels() == {"numba's": len}
+    assert asked == [True]
+    own_copy.parent.chmod(0o700)
+    assert native._read(good, key()).keys() == native.KERNELS.keys()
+    assert good.stat().st_mode & 0o077 == 0
+
+
+def test_code_without_its_symbol_is_left_to_numba(own_copy: Path) -> None:
+    with_symbols_misnamed(own_copy)
+    out = np.zeros((2, 3, 4))
+    load(own_copy)["mix_nodes"](np.ones((1, 2, 2, 3, 4)), np.ones((1, 2, 2, 4)), out)
+    np.testing.assert_array_equal(out, 2.0)
+
+
+@pytest.mark.slow
+def test_a_damaged_cache_gives_the_same_numbers(compiled: tuple[Path, str], own_copy: Path) -> None:
+    flip_a_bit(own_copy)
+    assert run(own_copy.parent) == (compiled[1], True)
+    assert run(own_copy.parent) == (compiled[1], False)
+
+
+def test_a_folder_that_cannot_be_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # A file where the folder should be: fails for root too, whom permissions do not stop.
+    place = tmp_path / "file"
+    place.write_text("in the way")
+    monkeypatch.setattr(
+        native, "_compile", lambda: ({}, dict.fromkeys(native.KERNELS, ("", b"", [])))
+    )
+    monkeypatch.setenv("MATURITY_MODEL_CACHE", str(place))
+    assert native.load_kernels() == {}
+    assert place.read_text() == "in the way"
+
+
+def test_no_llvmlite(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setitem(sys.modules, "llvmlite.binding", None)
+    monkeypatch.setattr(native, "_compile", lambda: ({"a": len}, {}))
+    monkeypatch.setenv("MATURITY_MODEL_CACHE", str(tmp_path))
+    assert native.load_kernels() == {"a": len}
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_key_knows_source_and_processor(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    before = key()
+    assert before == key()
+    monkeypatch.setenv("NUMBA_CPU_NAME", "generic")
+    assert key() != before
+    monkeypatch.delenv("NUMBA_CPU_NAME")
+    for i, source in enumerate(native._SOURCES):
+        changed = tmp_path / source.name
+        changed.write_bytes(source.read_bytes() + b"\n")
+        sources = [*native._SOURCES]
+        sources[i] = changed
+        with monkeypatch.context() as patch:
+            patch.setattr(native, "_SOURCES", tuple(sources))
+            assert key() != before
+    assert before == key()
+
+
+def test_old_files_are_cleared_and_others_left(tmp_path: Path) -> None:
+    old, recent, foreign = (tmp_path / n for n in ("kernels-a.bin", "kernels-b.bin", "mine.bin"))
+    for path in (old, recent, foreign):
+        path.write_bytes(b"x")
+    for path in (old, foreign):
+        os.utime(path, (1e9, 1e9))
+    native._keep(tmp_path / "kernels-c.bin", "key", {})
+    assert {p.name for p in tmp_path.iterdir()} == {"kernels-b.bin", "kernels-c.bin", "mine.bin"}
+
+
+def test_cache_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("MATURITY_MODEL_CACHE", str(tmp_path / "here"))
+    assert native.cache_folder() == tmp_path / "here"
+    monkeypatch.delenv("MATURITY_MODEL_CACHE")
+    if sys.platform != "win32":
+        monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+        assert native.cache_folder() == tmp_path / "maturity-model"
+        monkeypatch.delenv("XDG_CACHE_HOME")
+        monkeypatch.setenv("HOME", str(tmp_path))
+        assert native.cache_folder() == tmp_path / ".cache" / "maturity-model"
+
+
+def test_other_names_are_not_kernels() -> None:
+    with pytest.raises(AttributeError, match="no attribute 'exp_lanes'"):
+        _ = native.exp_lanes
