@@ -130,9 +130,7 @@ class Panel:
     def week_ends(self, n: int) -> tuple[dt.date, ...]:
         """Last day of each week of tank n, at most the day of the panel."""
         start, weeks = self.tanks[n].started, int(self.first[n + 1] - self.first[n])
-        return tuple(
-            min(start + dt.timedelta(days=7 * t + 6), self.as_of) for t in range(weeks)
-        )
+        return tuple(min(start + dt.timedelta(days=7 * t + 6), self.as_of) for t in range(weeks))
 
     def to_dataset(self) -> xr.Dataset:
         """The panel as a labelled dataset (needs xarray)."""
@@ -165,7 +163,9 @@ def balance_level(balance: float) -> float:
     A single look within three weeks counts as half, about two weekly ones as full.
     """
     share = balance / _FULL_BALANCE
-    size = 0.0 if abs(share) < 0.12 else 0.5 if abs(share) < 0.5 else 1.0
+    # Two looks a week apart come to exactly 0.5 a week later, one look to at most 0.42:
+    # a bound between them, so that rounding decides nothing.
+    size = 0.0 if abs(share) < 0.12 else 0.5 if abs(share) < 0.45 else 1.0
     return size if share >= 0 else -size
 
 
@@ -269,8 +269,16 @@ def build_panel(
     -------
     Panel
         Tanks started after ``as_of`` are left out.
+
+    Raises
+    ------
+    ValueError
+        When the catalogue lacks signs of the logbook's own, or a row lies before its
+        tank was started (:func:`.read_logbook` refuses such rows).
     """
     catalogue = catalogue or logbook.catalogue
+    if lacking := logbook.catalogue.signs.keys() - catalogue.signs.keys():
+        raise ValueError(f"the catalogue lacks signs of the logbook: {', '.join(sorted(lacking))}")
     given = as_of is not None
     as_of = as_of or _last_day(logbook)
     tanks = [t for t in logbook.tanks.values() if t.started <= as_of]
@@ -303,6 +311,10 @@ def build_panel(
     liveness = {"dry": 0.0, "mixed": 0.5, "live": 1.0, None: 0.5}
     for n, tank in enumerate(tanks):
         here = slice(first[n], first[n + 1])
+        # Rows are sorted by date.
+        earliest = [r[0].date for r in (checkins[tank.name], events[tank.name]) if r]
+        if min(earliest, default=as_of) < tank.started:
+            raise ValueError(f"tank {tank.name!r} has rows before it was started")
         codes.tank(int(first[n]), tank.started, checkins[tank.name])
         last_look: dict[int, dt.date] = {}
         for c in checkins[tank.name]:
@@ -362,6 +374,11 @@ def _to_dataset(panel: Panel) -> xr.Dataset:
         "tank": [t.name for t in panel.tanks],
         "event": list(cat.events),
         "covariate": list(cat.husbandry),
+        # What the codes' numbers stand for.
+        "sign": list(cat.signs),
+        "analyte": list(cat.informative),
+        "look": list(LOOKS),
+        "phase": list(cat.phases),
         "row_tank": ("row", tank),
         "row_week": ("row", rows - panel.first[tank], {"long_name": "weeks since the start"}),
     }

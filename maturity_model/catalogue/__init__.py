@@ -4,7 +4,12 @@ Every number carries a source mark, written behind it in square brackets
 (``0.35 [P]``); the marks are explained in ``data/sources.csv``.
 """
 
-from maturity_model.catalogue.load import CatalogueError, extend_catalogue, load_catalogue
+from maturity_model.catalogue.load import (
+    CatalogueError,
+    extend_catalogue,
+    load_catalogue,
+    load_decisions,
+)
 from maturity_model.catalogue.types import (
     LOOKS,
     METHODS,
@@ -13,7 +18,9 @@ from maturity_model.catalogue.types import (
     Catalogue,
     Chart,
     Covariate,
+    DecisionRule,
     EventKind,
+    Loss,
     Marked,
     Phase,
     Quantity,
@@ -30,7 +37,9 @@ __all__ = [
     "CatalogueError",
     "Chart",
     "Covariate",
+    "DecisionRule",
     "EventKind",
+    "Loss",
     "Marked",
     "Phase",
     "Quantity",
@@ -38,4 +47,5 @@ __all__ = [
     "Source",
     "extend_catalogue",
     "load_catalogue",
+    "load_decisions",
 ]

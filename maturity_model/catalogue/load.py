@@ -14,7 +14,9 @@ from maturity_model.catalogue.types import (
     Catalogue,
     Chart,
     Covariate,
+    DecisionRule,
     EventKind,
+    Loss,
     Marked,
     Phase,
     Quantity,
@@ -122,7 +124,9 @@ def _charts() -> dict[str, dict[str, Chart]]:
     for row in _rows(_DATA / "charts.csv"):
         steps = tuple(float(s) for s in row.text("steps").split(";") if s.strip())
         resolution = row.optional("resolution") or 0.0
-        chart = Chart(row.text("method"), steps, resolution, row.text("source"))
+        chart = Chart(
+            row.text("method"), steps, resolution, row.marked("minutes"), row.text("source")
+        )
         out.setdefault(row.text("analyte"), {})[chart.method] = chart
     return out
 
@@ -217,6 +221,32 @@ def load_catalogue() -> Catalogue:
             for r in _rows(_DATA / "sources.csv")
         },
     )
+
+
+@functools.cache
+def load_decisions() -> dict[str, DecisionRule]:
+    """Read the decision rules that ship with the package, in their order.
+
+    Returns
+    -------
+    dict of str to DecisionRule
+    """
+    return {
+        r.text("decision"): DecisionRule(
+            name=r.text("decision"),
+            label=r.text("label"),
+            quantity=r.text("quantity"),
+            item=r.text("item"),
+            applies=r.text("applies"),
+            unless=r.text("unless"),
+            urgent=r.text("urgent"),
+            ammonia=r.text("ammonia"),
+            loss=Loss(r.marked("needless"), r.marked("missed")),
+            reason=r.text("reason"),
+            caution=r.text("caution"),
+        )
+        for r in _rows(_DATA / "decisions.csv")
+    }
 
 
 def sign_columns(catalogue: Catalogue) -> tuple[str, ...]:

@@ -98,12 +98,14 @@ class Sign:
 class Chart:
     """How finely a method reads: colour steps, or a resolution; canonical unit.
 
-    ``steps`` is empty for a method with a resolution; ``resolution`` is 0 for a chart.
+    ``steps`` is empty for a method with a resolution; ``resolution`` is 0 for a chart;
+    ``minutes`` is the effort of one test, the waiting for the colour included.
     """
 
     method: str
     steps: tuple[float, ...]
     resolution: float
+    minutes: Marked
     source: str
 
 
@@ -213,6 +215,73 @@ class Quantity:
     value: Marked
     spread: Marked
     meaning: str
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """What a mistake costs, on a scale on which only ratios count.
+
+    Attributes
+    ----------
+    needless : Marked
+        Of doing it although its condition does not hold.
+    missed : Marked
+        Of leaving it although its condition holds.
+    """
+
+    needless: Marked
+    missed: Marked
+
+    @property
+    def threshold(self) -> float:
+        """Probability of the condition from which doing it costs less on average.
+
+        Doing it costs ``(1 - p) needless``, leaving it ``p missed``; they are equal at
+        ``needless / (needless + missed)`` (Berger 1985, *Statistical Decision Theory and
+        Bayesian Analysis*, sec. 4.4.3; from memory).
+        """
+        return self.needless.value / (self.needless.value + self.missed.value)
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionRule:
+    """When to do something: the probability of its condition is at least the threshold.
+
+    Attributes
+    ----------
+    name, label : str
+    quantity : str
+        What must be probable: see ``assessment.decisions.QUANTITIES``.
+    item : str
+        The phase or event that the quantity is about; empty where it needs none.
+    applies : {'always', 'unstocked', 'stocked'}
+        Whether livestock must, or must not, have been logged.
+    unless : str
+        Another decision that forbids this one while its verdict is yes; or empty.
+    urgent : {'', 'do', 'do not'}
+        What an urgent caution makes of it, whatever the probability.
+    ammonia : {'', 'do', 'do not'}
+        Likewise un-ionised ammonia that may be above the chronic criterion.
+    loss : Loss
+    reason, caution : str
+    """
+
+    name: str
+    label: str
+    quantity: str
+    item: str
+    applies: str
+    unless: str
+    urgent: str
+    ammonia: str
+    loss: Loss
+    reason: str
+    caution: str
+
+    @property
+    def threshold(self) -> float:
+        """See :attr:`Loss.threshold`."""
+        return self.loss.threshold
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,4 +3,13 @@
 #: Draws and seed.
 DEFAULT_DRAWS, DEFAULT_SEED = 256, 20261125
 #: Power on the likelihood; chosen by the study whose result lies in reports/evidence_weight.
-DEFAULT_EVIDENCE_WEIGHT = 0.45
+DEFAULT_EVIDENCE_WEIGHT = 0.4
+
+# Spreads of priors that are the same for every entry of the catalogue. All are [E]: elicited
+# by the authors as wide priors, no source.
+#: Standard deviation of the log of a baseline rate of setbacks or collapses.
+BASELINE_SD = 0.5
+#: Of a sign's persistence; of the log of a reading's spread; of a reading's carry.
+PERSISTENCE_SD, READING_SD_SD, CARRY_SD = 0.3, 0.15, 0.1
+#: Least spread of pace and skill.
+LEAST_SD = 0.02

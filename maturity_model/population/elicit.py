@@ -13,7 +13,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maturity_model.catalogue import LOOKS, Analyte, Catalogue, Sign
-from maturity_model.population.constants import DEFAULT_DRAWS, DEFAULT_SEED
+from maturity_model.population.constants import (
+    BASELINE_SD,
+    CARRY_SD,
+    DEFAULT_DRAWS,
+    DEFAULT_SEED,
+    LEAST_SD,
+    PERSISTENCE_SD,
+    READING_SD_SD,
+)
 from maturity_model.population.types import Floats, Population
 
 #: Stages per phase.
@@ -61,7 +69,7 @@ def draw_sign(sign: Sign, n: int, seed: int = DEFAULT_SEED) -> tuple[Floats, Flo
     base = np.array([_logit(p.value) for p in sign.detection])
     shared = rng.normal(0, sd, n)
     logit = base[:, None] + shared + rng.normal(0, sd, (len(base), n))
-    return logit, _truncated(rng, sign.persistence.value, 0.3, 0.0, n)
+    return logit, _truncated(rng, sign.persistence.value, PERSISTENCE_SD, 0.0, n)
 
 
 def _readings(
@@ -69,13 +77,14 @@ def _readings(
 ) -> tuple[Floats, Floats, Floats]:
     mean, sd, carry = [], [], []
     for a in analytes:
-        assert a.certainty is not None and a.carry is not None
+        assert a.certainty is not None
+        assert a.carry is not None
         level = np.log([t.value + a.offset for t in a.typical])
         spread = np.log([t.value for t in a.spread])
         own = a.certainty.value / math.sqrt(2)
         mean.append(level[:, None] + rng.normal(0, own, n) + rng.normal(0, own, (len(level), n)))
-        sd.append(np.exp(spread[:, None] + rng.normal(0, 0.15, (len(level), n))))
-        carry.append(_share(rng, a.carry.value, 0.1, n))
+        sd.append(np.exp(spread[:, None] + rng.normal(0, READING_SD_SD, (len(level), n))))
+        carry.append(_share(rng, a.carry.value, CARRY_SD, n))
     return np.array(mean), np.array(sd), np.array(carry)
 
 
@@ -119,8 +128,8 @@ def elicit_population(
     with np.errstate(divide="ignore"):
         setback = np.log([p.setback_per_year.value / WEEKS_PER_YEAR for p in phases])
         collapse = np.log([p.collapse_per_year.value / WEEKS_PER_YEAR for p in phases])
-    log_setback = setback[:, None] + rng.normal(0, 0.5, (len(phases), n))
-    log_collapse = collapse[:, None] + rng.normal(0, 0.5, n)
+    log_setback = setback[:, None] + rng.normal(0, BASELINE_SD, (len(phases), n))
+    log_collapse = collapse[:, None] + rng.normal(0, BASELINE_SD, n)
 
     def effects(part: str) -> NDArray[np.float64]:
         centre = np.array([[getattr(e, part).value] for e in catalogue.events.values()])
@@ -135,12 +144,14 @@ def elicit_population(
     covariates = list(catalogue.husbandry.values())
     centre = np.array([[[e.value] for e in c.effect] for c in covariates])
     spread = np.array([[[c.certainty.value]] for c in covariates])
-    husbandry = np.where(centre == 0, 0.0, centre + spread * rng.normal(size=(*centre.shape[:2], n)))
+    husbandry = np.where(
+        centre == 0, 0.0, centre + spread * rng.normal(size=(*centre.shape[:2], n))
+    )
     observing = catalogue.observing
 
     def positive(quantity: str, item: str) -> Floats:
         q = observing[quantity, item]
-        return _truncated(rng, q.value.value, q.spread.value, 0.02, n)
+        return _truncated(rng, q.value.value, q.spread.value, LEAST_SD, n)
 
     def chance(quantity: str, item: str) -> Floats:
         q = observing[quantity, item]

@@ -53,6 +53,33 @@ _UNITS = {
 }
 
 
+#: What a value may be; everything else would turn into nonsense without a word.
+_BOUNDS = {
+    "log_advance": (-700.0, 20.0),
+    "log_setback": (-700.0, 20.0),
+    "log_collapse": (-700.0, 20.0),
+    "husbandry": (-50.0, 50.0),
+    "event_advance": (-50.0, 50.0),
+    "event_setback": (-50.0, 50.0),
+    "event_collapse": (-50.0, 50.0),
+    "event_memory": (1e-3, 1e4),
+    "pace_sd": (0.0, 20.0),
+    "skill_sd": (0.0, 20.0),
+    "sign_logit": (-100.0, 100.0),
+    "persistence": (-100.0, 100.0),
+    "small": (0.0, 1.0),
+    "look_effect": (-100.0, 100.0),
+    "reading_mean": (-100.0, 100.0),
+    "reading_sd": (1e-6, 100.0),
+    "carry": (0.0, 1.0 - 1e-9),
+    "offset": (1e-9, 1e6),
+    "outlier": (0.0, 1.0),
+    "judge_accuracy": (0.0, 1.0),
+    "judge_repeat": (0.0, 1.0),
+    "start": (0.0, 1.0),
+}
+
+
 class PopulationError(ValueError):
     """A population file cannot be used; the message says why."""
 
@@ -114,13 +141,24 @@ def save_population(population: Population, path: Path) -> None:
                 data.dims[axis].attach_scale(scales[dim])
 
 
+def _dataset(file: Any, name: str) -> Any:
+    # Its size is looked at before it is read: a small file can claim an enormous array,
+    # or values that lie in another file.
+    data = file[name]
+    if data.size * 8 > MAX_BYTES:
+        raise PopulationError(f"{name} is too large")
+    if data.file.filename != file.filename or data.external or data.is_virtual:
+        raise PopulationError(f"{name} lies in another file")
+    return data[()]
+
+
 def _read(file: Any) -> dict[str, Any]:
     out: dict[str, Any] = {
-        attr: tuple(v.decode() if isinstance(v, bytes) else str(v) for v in file[dim][()])
+        attr: tuple(v.decode() if isinstance(v, bytes) else str(v) for v in _dataset(file, dim))
         for dim, attr in _LABELS.items()
     }
     for name, dims in DIMS.items():
-        values = np.asarray(file[name][()], dtype=np.float64)
+        values = np.asarray(_dataset(file, name), dtype=np.float64)
         if dims[-1] == "draw":
             values = np.ascontiguousarray(np.moveaxis(values, 0, -1))
         out[name] = values
@@ -129,17 +167,29 @@ def _read(file: Any) -> dict[str, Any]:
 
 def _check(values: dict[str, Any], n_stages: int) -> None:
     sizes = {dim: len(values[attr]) for dim, attr in _LABELS.items()}
+    for dim, attr in _LABELS.items():
+        if len(set(values[attr])) < sizes[dim]:
+            raise PopulationError(f"{dim} names something twice")
     sizes["draw"] = values["log_advance"].shape[-1]
     sizes["state"] = sizes["phase"] * n_stages
     for name, dims in DIMS.items():
         want = tuple(sizes[d] for d in dims)
         if values[name].shape != want:
             raise PopulationError(f"{name} has the shape {values[name].shape}, not {want}")
-        bare = values[name][1:] if name in ("log_setback", "log_collapse") else values[name]
+        bare = values[name]
+        if name in ("log_setback", "log_collapse"):
+            if (bare[0] != -np.inf).any():
+                raise PopulationError(f"{name} of the first phase is not -inf")
+            bare = bare[1:]
+        low, high = _BOUNDS[name]
         if not np.isfinite(bare).all():
             raise PopulationError(f"{name} holds values that are not finite")
+        if not ((bare >= low) & (bare <= high)).all():
+            raise PopulationError(f"{name} holds values outside {low:g} to {high:g}")
     if sizes["draw"] < 1:
         raise PopulationError("it holds no draws")
+    if np.abs(values["start"].sum(axis=1) - 1).max() > 1e-6:
+        raise PopulationError("the rows of start do not sum to 1")
 
 
 def load_population(path: str | Path | None = None) -> Population:
@@ -165,20 +215,28 @@ def load_population(path: str | Path | None = None) -> Population:
 
     path = Path(path) if path is not None else default_population_path()
     try:
+        if not path.is_file():
+            raise PopulationError("is not there, or not a file")
         if path.stat().st_size > MAX_BYTES:
-            raise PopulationError(f"{path}: larger than {MAX_BYTES // 2**20} MiB")
+            raise PopulationError(f"larger than {MAX_BYTES // 2**20} MiB")
         content = path.read_bytes()
         with h5py.File(io.BytesIO(content), "r") as file:
             layout = int(file.attrs.get("layout", -1))
             if layout != LAYOUT:
                 raise PopulationError(f"layout {layout} is not known here, only {LAYOUT}")
             n_stages = int(file.attrs["n_stages"])
+            weight = float(file.attrs["evidence_weight"])
+            if not 0.0 <= weight <= 1.0:
+                raise PopulationError(f"the evidence weight {weight} is not between 0 and 1")
+            kind = str(file.attrs["kind"])
+            if kind not in ("elicited", "fitted"):
+                raise PopulationError(f"the kind {kind[:80]!r} is neither elicited nor fitted")
             values = _read(file)
             _check(values, n_stages)
             return Population(
                 name=str(file.attrs["name"]),
-                kind="fitted" if str(file.attrs["kind"]) == "fitted" else "elicited",
-                evidence_weight=float(file.attrs["evidence_weight"]),
+                kind="fitted" if kind == "fitted" else "elicited",
+                evidence_weight=weight,
                 n_stages=n_stages,
                 sha256=hashlib.sha256(content).hexdigest(),
                 provenance=dict(json.loads(str(file.attrs["provenance"]))),
@@ -186,5 +244,9 @@ def load_population(path: str | Path | None = None) -> Population:
             )
     except PopulationError as error:
         raise PopulationError(f"{path}: {error}") from None
-    except (OSError, KeyError, ValueError, TypeError) as error:
+    except (
+        OSError, KeyError, ValueError, TypeError, AttributeError, RuntimeError, MemoryError,
+        OverflowError, IndexError,
+    ) as error:  # fmt: skip
+        # h5py raises almost anything at damaged files.
         raise PopulationError(f"{path}: not a population file ({error})") from None

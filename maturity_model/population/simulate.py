@@ -82,7 +82,9 @@ class Simulated:
     skill: Floats
 
 
-def _events(tank: Tank, habits: Habits, catalogue: Catalogue, rng: np.random.Generator) -> list[Event]:
+def _events(
+    tank: Tank, habits: Habits, catalogue: Catalogue, rng: np.random.Generator
+) -> list[Event]:
     out = []
     for kind in catalogue.events.values():
         if kind.name == "water_change":
@@ -93,8 +95,8 @@ def _events(tank: Tank, habits: Habits, catalogue: Catalogue, rng: np.random.Gen
             out.append(Event(tank.name, day, kind.name, kind.default_amount))
     if rng.random() < habits.water_changes:
         amount = float(rng.choice([10.0, 20.0, 30.0]))
-        for week in range(2, habits.weeks, 2):
-            day = tank.started + dt.timedelta(days=7 * week)
+        for second in range(2, habits.weeks, 2):
+            day = tank.started + dt.timedelta(days=7 * second)
             out.append(Event(tank.name, day, "water_change", amount))
     return out
 
@@ -161,7 +163,11 @@ class _Observer:
         for a, name in enumerate(pop.analytes):
             if self.rng.random() >= self.habits.reading:
                 continue
-            mean, sd, analyte = self.mean[a, state], self.sd[a, state], self.catalogue.analytes[name]
+            mean, sd, analyte = (
+                self.mean[a, state],
+                self.sd[a, state],
+                self.catalogue.analytes[name],
+            )
             wide = self.rng.random() < pop.outlier[0]
             if wide:
                 mean = pop.reading_mean[a, :, 0].mean()

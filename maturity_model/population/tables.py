@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from maturity_model.catalogue import LOOKS
 from maturity_model.hmm import native
 from maturity_model.population.elicit import draw_sign
 from maturity_model.population.types import Floats, Population
@@ -14,6 +15,10 @@ from maturity_model.population.types import Floats, Population
 if TYPE_CHECKING:
     from maturity_model.catalogue import Catalogue
     from maturity_model.panel import Panel
+
+
+#: Log hazard ratios beyond this make a move certain; a log of hundreds of events would overflow.
+_LARGEST = 100.0
 
 
 class PopulationMismatch(ValueError):
@@ -36,8 +41,8 @@ def fit_to_catalogue(population: Population, catalogue: Catalogue) -> Population
     Raises
     ------
     PopulationMismatch
-        When phases, analytes, events or husbandry differ, or a sign of the
-        trade's list is missing.
+        When phases, analytes, events, husbandry, kinds of rock or ways of looking differ,
+        or a sign of the trade's list is missing.
     """
     for what, have, want in (
         ("phases", population.phases, tuple(catalogue.phases)),
@@ -45,6 +50,7 @@ def fit_to_catalogue(population: Population, catalogue: Catalogue) -> Population
         ("events", population.events, tuple(catalogue.events)),
         ("husbandry", population.covariates, tuple(catalogue.husbandry)),
         ("rock", population.rocks, tuple(catalogue.starts)),
+        ("ways of looking", population.looks, LOOKS),
     ):
         if have != want:
             raise PopulationMismatch(
@@ -194,11 +200,9 @@ class Hazards:
     def moves(self) -> Floats:
         """Probabilities of moves t-1 -> t for t = 1..T-1, shape (T-1, 4K+3, P, D)."""
         t, k, p, d = self.advance.shape
-        factor, setback, collapse = _with_load(self.population, self.load)
+        factor, setback, collapse = _with_load(self.population, self.load, np.zeros(1))
         out = np.empty((t - 1, 4 * k + 3, p, d))
-        native.move_lanes(
-            self.advance, factor, np.ascontiguousarray(setback), np.ascontiguousarray(collapse), out
-        )
+        native.move_lanes(self.advance, factor[:, 0], setback[:, 0], collapse[:, 0], out)
         return out
 
     def ahead(self, horizon: int, extra: Floats | None = None) -> tuple[Floats, Floats, Floats]:
@@ -212,8 +216,8 @@ class Hazards:
 
         Returns
         -------
-        factor : ndarray, shape (T, horizon, D)
-            On the hazards of advancing.
+        factor : ndarray, shape (T, horizon, 1, D)
+            On the hazards of advancing, the same for all phases.
         setback : ndarray, shape (T, horizon, K, D)
         collapse : ndarray, shape (T, horizon, K, D)
         """
@@ -221,26 +225,66 @@ class Hazards:
         now = self.load * decay + self.pending[:, :, None]
         if extra is not None:
             now = now + extra[:, None]
-        fade = decay ** np.arange(horizon)[:, None, None]
-        return _with_load(self.population, now[:, None] * fade)
+        factor, setback, collapse = _with_load(self.population, now, np.arange(float(horizon)))
+        return factor[:, :, None], setback, collapse
+
+    def from_now(
+        self, horizon: int, extra: Floats | None = None, change: Floats | None = None
+    ) -> tuple[Floats, Floats, Floats]:
+        """Hazards 1..horizon weeks ahead of the last week, as things may go.
+
+        Parameters
+        ----------
+        horizon : int
+        extra : ndarray, shape (horizon, E), optional
+            Sizes of events that act on each move to come. Default: none.
+        change : ndarray, shape (horizon, J), optional
+            Covariates on each move to come, less those of the last week. Default: 0.
+
+        Returns
+        -------
+        factor : ndarray, shape (1, horizon, K or 1, D)
+            On the last week's hazards of advancing: of each phase where husbandry
+            changes, otherwise one for all.
+        setback, collapse : ndarray, shape (1, horizon, K, D)
+        """
+        population = self.population
+        decay = np.exp(-1.0 / population.event_memory)
+        now = self.load[-1] * decay + self.pending[-1, :, None]
+        ages = np.arange(float(horizon))
+        if extra is None or not extra.any():
+            factor, setback, collapse = (x[0] for x in _with_load(population, now[None], ages))
+        else:
+            fade = np.exp(-ages[:, None, None] / population.event_memory)
+            load = now * fade
+            for h, e in np.argwhere(extra):
+                load[h:, e] += extra[h, e] * fade[: horizon - h, e]
+            found = _with_load(population, load, np.zeros(1))
+            factor, setback, collapse = (x[:, 0] for x in found)
+        factor = factor[:, None]
+        if change is not None:
+            factor = factor * np.exp(np.einsum("hj,jkd->hkd", change, population.husbandry))
+        return factor[None], setback[None], collapse[None]
 
 
-def _with_load(population: Population, load: Floats) -> tuple[Floats, Floats, Floats]:
-    # load (..., E, D) -> factor (..., D), setback (..., K, D), collapse (..., K, D)
-    if not load.any():
-        lead = load.shape[:-2]
-        k_d = population.log_setback.shape
-        return (
-            np.ones((*lead, k_d[1])),
-            np.broadcast_to(np.exp(population.log_setback), (*lead, *k_d)),
-            np.broadcast_to(np.exp(population.log_collapse), (*lead, *k_d)),
-        )
-    factor = np.exp(np.einsum("ed,...ed->...d", population.event_advance, load))
-    back = np.einsum("ed,...ed->...d", population.event_setback, load)
-    fall = np.einsum("ed,...ed->...d", population.event_collapse, load)
-    setback = np.exp(population.log_setback + back[..., None, :])
-    collapse = np.exp(population.log_collapse + fall[..., None, :])
-    return factor, setback, collapse
+def _with_load(population: Population, load: Floats, ages: Floats) -> tuple[Floats, ...]:
+    # load (T, E, D), faded for each of the ages (H,) in weeks
+    # -> factor (T, H, D), setback (T, H, K, D), collapse (T, H, K, D)
+    effects = (population.event_advance, population.event_setback, population.event_collapse)
+    # Few kinds of event happened, and some act on nothing (water changes are husbandry).
+    acts = np.any([effect.any(axis=1) for effect in effects], axis=0) & load.any(axis=(0, 2))
+    # All phases are acted on alike: one exponential for each move, not one by phase.
+    times = np.zeros((3, len(load), len(ages), load.shape[2]))
+    for e in np.flatnonzero(acts):
+        left = load[:, None, e] * np.exp(-ages[:, None] / population.event_memory[e])
+        for out, effect in zip(times, effects, strict=True):
+            out += effect[e] * left
+    if acts.any():
+        np.minimum(times, _LARGEST, out=times)
+    np.exp(times, out=times)
+    setback = np.exp(population.log_setback) * times[1][:, :, None]
+    collapse = np.exp(population.log_collapse) * times[2][:, :, None]
+    return times[0], setback, collapse
 
 
 def tank_hazards(panel: Panel, n: int, population: Population, pace: Floats) -> Hazards:

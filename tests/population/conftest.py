@@ -1,0 +1,6 @@
+"""The pooled fit's tests are collected only where its extra is installed."""
+
+from importlib.util import find_spec
+
+FIT = ["test_convergence.py", "test_fit.py", "test_model.py", "test_op.py"]
+collect_ignore = FIT if find_spec("pymc") is None else []

@@ -1,0 +1,396 @@
+"""From a log to codes on a weekly grid."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from small_logs import START, day, look, make_log, random_log, reading
+
+from maturity_model.catalogue import LOOKS, load_catalogue
+from maturity_model.logbook import CheckIn, Event, Tank, read_logbook
+from maturity_model.panel import BALANCE_LEVELS, Panel, balance_level, build_panel
+
+DEMO = Path(__file__).parents[1] / "data" / "demo"
+
+
+def tank(name: str = "a", start: int = 0, **more: object) -> Tank:
+    return Tank(name, day(start), **{"keeper": "k", "rock": "dry"} | more)  # type: ignore[arg-type]
+
+
+def levels(panel: Panel, sign: str) -> list[float]:
+    """Levels of a sign's observations, in order."""
+    index = list(panel.catalogue.signs).index(sign)
+    codes = panel.signs.codes[panel.signs.code]
+    return [float(c["level"]) for c in codes if c["sign"] == index]
+
+
+# -- grid and codes ----------------------------------------------------------------------
+
+
+def test_rows_and_weeks_by_hand() -> None:
+    panel = build_panel(
+        make_log(
+            [tank("a"), tank("b", 10)],
+            [look(0), look(6), look(7), look(20), look(10, tank="b"), look(24, tank="b")],
+        )
+    )
+    assert panel.as_of == day(24)
+    assert not panel.as_of_given
+    # a: days 0..24 are 4 weeks; b: days 10..24 are 3, the last one of one day.
+    assert panel.first.tolist() == [0, 4, 7]
+    assert panel.checked.tolist() == [True, True, True, False, True, False, True]
+    assert panel.week_ends(0) == (day(6), day(13), day(20), day(24))
+    assert panel.week_ends(1) == (day(16), day(23), day(24))
+
+
+def test_sign_codes() -> None:
+    panel = build_panel(
+        make_log(
+            [tank("a"), tank("b")],
+            [
+                look(0, "diatoms=y amphipods=n", look="glance"),
+                look(0, "diatoms=y", tank="b", look="glance"),
+                look(8, "diatoms=n", look="torch"),
+            ],
+        )
+    )
+    signs = list(panel.catalogue.signs)
+    found = [
+        (signs[c["sign"]], LOOKS[c["look"]], float(c["level"]), bool(c["seen"]))
+        for c in panel.signs.codes[panel.signs.code]
+    ]
+    assert found == [
+        ("diatoms", "glance", 0.0, True),
+        ("amphipods", "glance", 0.0, False),
+        ("diatoms", "torch", 0.5, False),
+        ("diatoms", "glance", 0.0, True),
+    ]
+    assert panel.signs.row.tolist() == [0, 0, 1, 2]
+    # The same observation at two tanks is one code.
+    assert len(panel.signs.codes) == 3
+    starts, codes = panel.signs.of_rows(0, 2)
+    assert starts.tolist() == [0, 2, 3]
+    assert codes.tolist() == panel.signs.code[:3].tolist()
+    starts, codes = panel.signs.of_rows(2, 4)
+    assert starts.tolist() == [0, 1, 1]
+    assert codes.tolist() == [0]
+
+
+def test_rows_ascend_whatever_the_order() -> None:
+    for seed in range(5):
+        logbook, as_of = random_log(seed)
+        panel = build_panel(logbook, as_of=as_of)
+        for kind in (panel.signs, panel.readings, panel.judgements):
+            assert (np.diff(kind.row) >= 0).all()
+            assert len(np.unique(kind.codes)) == len(kind.codes)
+            assert set(kind.code) == set(range(len(kind.codes)))
+        used = [c for c in logbook.checkins if c.date <= as_of]
+        assert len(panel.signs.row) == sum(len(c.signs) for c in used)
+        informative = panel.catalogue.informative
+        assert len(panel.readings.row) == sum(
+            name in informative for c in used for name in c.readings
+        )
+        assert set(panel.signs.codes["level"]) <= set(BALANCE_LEVELS)
+
+
+# -- balance of past sightings -----------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("days", "level"), [(0, 0.5), (1, 0.5), (7, 0.5), (21, 0.5), (25, 0.5), (26, 0.0), (60, 0.0)]
+)
+def test_one_look_fades_within_about_three_weeks(days: int, level: float) -> None:
+    panel = build_panel(make_log([tank()], [look(0, "diatoms=y"), look(days, "diatoms=n")]))
+    assert levels(panel, "diatoms") == [0.0, level]
+    panel = build_panel(make_log([tank()], [look(0, "diatoms=n"), look(days, "diatoms=n")]))
+    assert levels(panel, "diatoms") == [0.0, -level]
+
+
+def test_two_weekly_looks_count_in_full_and_opposites_cancel() -> None:
+    weekly = [look(7 * t, "diatoms=y") for t in range(5)]
+    assert levels(build_panel(make_log([tank()], weekly)), "diatoms") == [0, 0.5, 1, 1, 1]
+    # A day more or less does not matter.
+    for shift in (-1, 1):
+        three = [look(0, "diatoms=y"), look(7 + shift, "diatoms=y"), look(14, "diatoms=y")]
+        assert levels(build_panel(make_log([tank()], three)), "diatoms") == [0, 0.5, 1]
+    mixed = [look(0, "diatoms=y"), look(7, "diatoms=n"), look(14, "diatoms=y")]
+    # 0.5 - 0.707 of 2.41: a little less than nothing.
+    assert levels(build_panel(make_log([tank()], mixed)), "diatoms") == [0, 0.5, 0]
+
+
+def test_signs_keep_their_own_balance_and_blank_leaves_it() -> None:
+    rows = [look(0, "diatoms=y"), look(7, "hair_algae=n"), look(14, "diatoms=y hair_algae=n")]
+    panel = build_panel(make_log([tank()], rows))
+    assert levels(panel, "diatoms") == [0.0, 0.5]
+    assert levels(panel, "hair_algae") == [0.0, -0.5]
+
+
+def test_levels_are_odd_and_monotone() -> None:
+    balance = np.linspace(-3, 3, 601)
+    found = [balance_level(b) for b in balance]
+    assert (np.diff(found) >= 0).all()
+    assert found == [-balance_level(-b) for b in balance]
+    assert set(found) == set(BALANCE_LEVELS)
+
+
+# -- readings and judgements -------------------------------------------------------------
+
+
+def test_readings_with_the_previous_one_and_its_age() -> None:
+    r = [reading(0, 2.5, 0.0), reading(2.5, 7.5, 5.0), reading(160, math.inf, 160.0)]
+    panel = build_panel(
+        make_log(
+            [tank()],
+            [
+                look(0, readings={"nitrate": r[0], "ph": reading(8, 8.2, 8.1)}),
+                look(3, readings={"nitrate": r[1]}),
+                look(17, readings={"nitrate": r[2], "nitrite": reading(0, 0.1, 0.0)}),
+                look(17 + 28, readings={"nitrate": r[0]}),
+                look(17 + 28 + 29, readings={"nitrate": r[0]}),
+            ],
+        )
+    )
+    names = panel.catalogue.informative
+    found = [
+        (names[c["analyte"]], c["low"], c["high"], c["previous"], c["gap"])
+        for c in panel.readings.codes[panel.readings.code]
+    ]
+    assert found == [
+        ("nitrate", 0, 2.5, -1, 0),
+        ("nitrate", 2.5, 7.5, 0, 1),  # three days count as a week
+        ("nitrate", 160, math.inf, 5, 2),
+        ("nitrite", 0, 0.1, -1, 0),
+        ("nitrate", 0, 2.5, 160, 4),
+        ("nitrate", 0, 2.5, -1, 0),  # too long ago
+    ]
+    assert panel.readings.row.tolist() == [0, 0, 2, 2, 6, 10]
+
+
+def test_judgements_with_the_previous_one() -> None:
+    rows = [look(n, judged_phase=p) for n, p in ((0, "cycling"), (28, "bloom"), (57, "bloom"))]
+    panel = build_panel(make_log([tank()], rows))
+    found = [(int(c["phase"]), int(c["previous"])) for c in panel.judgements.codes]
+    assert found == [(0, -1), (1, 0), (1, -1)]
+    assert panel.judgements.row.tolist() == [0, 4, 8]
+
+
+# -- events ------------------------------------------------------------------------------
+
+
+def cells(values: np.ndarray, panel: Panel, kind: str) -> list[float]:
+    return values[:, list(panel.catalogue.events).index(kind)].tolist()
+
+
+def test_events_before_and_after_the_week_s_last_look() -> None:
+    panel = build_panel(
+        make_log(
+            [tank()],
+            [look(2), look(8), look(10)],
+            [
+                Event("a", day(1), "crash"),
+                Event("a", day(2), "deep_clean"),  # on the day of the look: before it
+                Event("a", day(3), "medication"),
+                Event("a", day(9), "crash"),
+                Event("a", day(13), "overfeeding", 3.0),
+                Event("a", day(15), "overfeeding", 3.0),  # no look in that week
+            ],
+        )
+    )
+    assert cells(panel.impulse, panel, "crash") == [1, 1, 0]
+    assert cells(panel.impulse, panel, "deep_clean") == [1, 0, 0]
+    assert cells(panel.pending, panel, "medication") == [1, 0, 0]
+    assert cells(panel.pending, panel, "overfeeding") == [0, 2, 0]
+    assert cells(panel.impulse, panel, "overfeeding") == [0, 0, 2]
+    assert panel.impulse.sum() + panel.pending.sum() == 8
+
+
+def test_event_sizes_add_up_and_are_bounded() -> None:
+    rows = [Event("a", day(1), "livestock_added", n) for n in (3.0, 6.0, 300.0)]
+    panel = build_panel(make_log([tank()], [], rows))
+    assert cells(panel.impulse, panel, "livestock_added") == [1 + 2 + 3]
+
+
+# -- husbandry ---------------------------------------------------------------------------
+
+
+def water(panel: Panel, n: int = 0) -> list[float]:
+    rows = slice(panel.first[n], panel.first[n + 1])
+    return panel.husbandry[rows, list(panel.catalogue.husbandry).index("water_changed")].tolist()
+
+
+def test_water_changed_over_28_days() -> None:
+    # 20 % on day 0, the last day that counts for the week ending on day 27.
+    panel = build_panel(
+        make_log([tank()], [look(41)], [Event("a", day(n), "water_change", 20.0) for n in (0, 40)])
+    )
+    # Weeks 0..2 are extrapolated to four weeks, capped at 1.5; then 20 % = 0.5; then none.
+    want = [1.5, 1.0, 20 * 4 / 3 / 40, 0.5, 0.0, 0.5]
+    assert water(panel) == pytest.approx([x - 0.6 for x in want], abs=1e-12)
+    assert panel.water_known.all()
+
+
+def test_the_window_is_28_days_to_the_day() -> None:
+    for n, inside in ((28, False), (29, True)):
+        event = Event("a", day(n), "water_change", 40.0)
+        panel = build_panel(make_log([tank()], [], [event]), as_of=day(56))
+        assert water(panel)[-1] == pytest.approx((1.0 if inside else 0.0) - 0.6)
+
+
+def test_unknown_is_not_none() -> None:
+    a, b, c, d = tank("a"), tank("b"), tank("c", keeper="other"), tank("d", keeper="")
+    e = tank("e", keeper="")
+    events = [Event("b", day(15), "water_change", 20.0), Event("d", day(0), "water_change", 20.0)]
+    panel = build_panel(make_log([a, b, c, d, e], [], events), as_of=day(27))
+    known = panel.water_known.reshape(5, 4).tolist()
+    # Keeper k logs water changes from day 15 on: only from then does silence mean none.
+    assert known[0] == known[1] == [False, False, True, True]
+    assert known[2] == [False] * 4
+    # Without a keeper's name every tank stands for itself.
+    assert known[3] == [True] * 4
+    assert known[4] == [False] * 4
+    assert water(panel, 0) == pytest.approx([0, 0, -0.6, -0.6])
+    assert water(panel, 2) == [0, 0, 0, 0]
+    # And a run before day 15 did not know.
+    assert not build_panel(panel.logbook, as_of=day(14)).water_known[:4].any()
+
+
+def test_rock() -> None:
+    tanks = [tank(r or "?", rock=r) for r in ("dry", "mixed", "live", None)]
+    panel = build_panel(make_log(tanks))
+    live = list(panel.catalogue.husbandry).index("live_rock")
+    assert panel.husbandry[:, live].tolist() == [0, 0.5, 1, 0.5]
+    assert [list(panel.catalogue.starts)[i] for i in panel.rock] == [
+        "dry", "mixed", "live", "unknown",
+    ]  # fmt: skip
+
+
+# -- as of a day -------------------------------------------------------------------------
+
+
+def test_tanks_started_later_are_left_out() -> None:
+    logbook = make_log([tank("b", 30), tank("a")], [look(40, tank="b"), look(5)])
+    panel = build_panel(logbook, as_of=day(29))
+    assert [t.name for t in panel.tanks] == ["a"]
+    assert panel.as_of_given
+    assert build_panel(logbook, as_of=day(30)).first.tolist() == [0, 1, 6]
+    nothing = build_panel(logbook, as_of=day(-1))
+    assert nothing.tanks == ()
+    assert nothing.first.tolist() == [0]
+
+
+def test_as_of_cuts_to_the_day() -> None:
+    logbook, _ = random_log(4)
+    end = max(c.date for c in logbook.checkins)
+    for n in range(0, (end - START).days, 5):
+        cut = replace(
+            logbook,
+            tanks={k: t for k, t in logbook.tanks.items() if t.started <= day(n)},
+            checkins=tuple(c for c in logbook.checkins if c.date <= day(n)),
+            events=tuple(e for e in logbook.events if e.date <= day(n)),
+        )
+        a, b = build_panel(logbook, as_of=day(n)), build_panel(cut, as_of=day(n))
+        for field in ("impulse", "pending", "husbandry", "checked", "water_known", "first", "rock"):
+            assert np.array_equal(getattr(a, field), getattr(b, field)), field
+        for kind in ("signs", "readings", "judgements"):
+            x, y = getattr(a, kind), getattr(b, kind)
+            assert np.array_equal(x.codes, y.codes)
+            assert np.array_equal(x.row, y.row)
+            assert np.array_equal(x.code, y.code)
+        again = build_panel(logbook).until(day(n))
+        assert again.as_of == day(n)
+        assert np.array_equal(again.impulse, a.impulse)
+
+
+def test_the_last_day_of_the_log_is_the_default() -> None:
+    assert build_panel(make_log([tank()])).as_of == START
+    assert build_panel(make_log([tank("a"), tank("b", 50)], [look(9)])).as_of == day(50)
+    event = Event("a", day(60), "crash")
+    assert build_panel(make_log([tank()], [look(9)], [event])).as_of == day(60)
+
+
+def test_an_empty_log_makes_an_empty_panel() -> None:
+    panel = build_panel(make_log([]))
+    assert panel.tanks == ()
+    assert panel.impulse.shape == (0, 7)
+
+
+@pytest.mark.parametrize("early", ["checkin", "event"])
+def test_rows_before_the_start_are_refused(early: str) -> None:
+    # The reader refuses them; a logbook made in memory must not spill into another tank.
+    checkins = [CheckIn("a", day(-3), signs={"diatoms": True})] if early == "checkin" else []
+    events = [Event("a", day(-3), "crash")] if early == "event" else []
+    with pytest.raises(ValueError, match="before"):
+        build_panel(make_log([tank()], checkins, events))
+
+
+def test_a_catalogue_without_the_log_s_signs_is_refused() -> None:
+    logbook = read_logbook(DEMO, today=dt.date(2026, 11, 25))
+    with pytest.raises(ValueError, match="feather_worms"):
+        build_panel(logbook, load_catalogue())
+
+
+# -- labelled ----------------------------------------------------------------------------
+
+
+def test_the_dataset_holds_everything(need, tmp_path: Path) -> None:
+    xarray = need("xarray")
+    logbook, as_of = random_log(6)
+    panel = build_panel(logbook, as_of=as_of)
+    data = panel.to_dataset()
+    assert isinstance(data, xarray.Dataset)
+    assert list(data["tank"].values) == [t.name for t in panel.tanks]
+    assert data.attrs["as_of"] == as_of.isoformat()
+    for name, dims in (
+        ("impulse", ("row", "event")),
+        ("pending", ("row", "event")),
+        ("husbandry", ("row", "covariate")),
+        ("checked", ("row",)),
+        ("water_known", ("row",)),
+    ):
+        assert data[name].dims == dims
+        assert np.array_equal(data[name].values, getattr(panel, name))
+    assert [str(r) for r in data["rock"].values] == [
+        list(panel.catalogue.starts)[i] for i in panel.rock
+    ]
+    # Rows carry their tank and week; first can be had back.
+    assert np.array_equal(
+        np.searchsorted(data["row_tank"].values, np.arange(len(panel.tanks) + 1)), panel.first
+    )
+    for n in range(len(panel.tanks)):
+        weeks = data["row_week"].values[panel.first[n] : panel.first[n + 1]]
+        assert weeks.tolist() == list(range(len(weeks)))
+    for kind in ("signs", "readings", "judgements"):
+        observed = getattr(panel, kind)
+        assert np.array_equal(data[f"{kind}_row"].values, observed.row)
+        for field in observed.codes.dtype.names:
+            assert np.array_equal(
+                data[f"{kind}_{field}"].values, observed.codes[field][observed.code]
+            )
+    # Codes can be told by name.
+    diatoms = data["signs_seen"][data["sign"].values[data["signs_sign"].values] == "diatoms"]
+    answers = [
+        c.signs["diatoms"] for c in logbook.checkins if "diatoms" in c.signs and c.date <= as_of
+    ]
+    assert (len(diatoms), int(diatoms.sum())) == (len(answers), sum(answers))
+    assert list(data["look"].values) == list(LOOKS)
+    # Events by name and tank, as a researcher would ask.
+    crash = data["impulse"].sel(event="crash") + data["pending"].sel(event="crash")
+    for n, t in enumerate(panel.tanks):
+        logged = [
+            e for e in logbook.events if e.tank == t.name and e.kind == "crash" and e.date <= as_of
+        ]
+        assert float(crash[data["row_tank"].values == n].sum()) == len(logged)
+
+
+def test_the_dataset_goes_through_a_file(need, tmp_path: Path) -> None:
+    xarray = need("xarray")
+    need("h5py")
+    panel = build_panel(read_logbook(DEMO, today=dt.date(2026, 11, 25)))
+    data = panel.to_dataset()
+    again = xarray.Dataset.from_dict(data.to_dict())
+    assert again.equals(data)
