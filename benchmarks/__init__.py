@@ -1,0 +1,1 @@
+"""How fast, beside what others take in the same run: ``python -m benchmarks``."""

@@ -1,0 +1,42 @@
+"""What the numbers were measured on."""
+
+from __future__ import annotations
+
+import os
+import platform
+from importlib import metadata
+from pathlib import Path
+
+PACKAGES = "numpy numba llvmlite hmmlearn jax jaxlib dynamax pandas xarray h5py".split()
+
+
+def cpu() -> str:
+    """Name of the processor."""
+    info = Path("/proc/cpuinfo")
+    if info.exists():
+        for line in info.read_text().splitlines():
+            if line.startswith("model name"):
+                return line.split(":", 1)[1].strip()
+    return platform.processor() or platform.machine()
+
+
+def versions() -> list[str]:
+    out = []
+    for name in PACKAGES:
+        try:
+            out.append(f"{name} {metadata.version(name)}")
+        except metadata.PackageNotFoundError:
+            out.append(f"{name} MISSING")
+    return out
+
+
+def describe() -> list[str]:
+    """Lines about the machine and what is installed."""
+    import llvmlite.binding as llvm
+
+    load = f", load {os.getloadavg()[0]:.1f} at the start" if hasattr(os, "getloadavg") else ""
+    return [
+        f"{cpu()} ({llvm.get_host_cpu_name()}), {os.cpu_count()} cores{load}",
+        f"{platform.system()} {platform.machine()}, Python {platform.python_version()}",
+        ", ".join(versions()),
+    ]
