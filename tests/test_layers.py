@@ -28,7 +28,7 @@ BELOW: dict[str, set[str]] = {
     "assessment": {"population", "hmm", "panel", "logbook", "catalogue"},
     "report": {"assessment", "population", "hmm", "panel", "logbook", "catalogue"},
     # Rerunnable experiments behind the defaults: nothing but the command line knows them.
-    "studies": {"assessment", "population", "hmm", "panel", "logbook", "catalogue"},
+    "studies": {"report", "assessment", "population", "hmm", "panel", "logbook", "catalogue"},
     "cli": {
         "studies",
         "report",
