@@ -16,12 +16,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from maturity_model.assessment.assess import filter_tank, make_tables
+from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.catalogue import load_catalogue
 from maturity_model.panel import Panel, build_panel
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.simulate import Habits, Simulated, simulate_logbook
 from maturity_model.population.types import Population
+from maturity_model.report.files import write_whole
 from maturity_model.studies.scores import Score, score
 
 WEIGHTS = (0.0, 0.15, 0.25, 0.35, 0.4, 0.45, 0.5, 0.65, 0.8, 1.0)
@@ -42,12 +43,14 @@ WORLDS = (
     World("strong", 1.2, 0.7),
     World("very strong", 1.8, 1.0),
 )
+#: Clubs of each world; a club has one draw of the parameters.
+CLUBS = 12
 #: The weight is chosen over these worlds: real tanks are not all alike.
 CHOSEN_OVER = ("moderate", "strong", "very strong")
 
 
 def simulate_world(
-    world: World, n_tanks: int, weeks: int, seed: int, clubs: int = 6
+    world: World, n_tanks: int, weeks: int, seed: int, clubs: int = CLUBS
 ) -> list[Simulated]:
     """Clubs of one world, each with its own draw of the parameters."""
     catalogue = load_catalogue()
@@ -60,9 +63,7 @@ def simulate_world(
             sign_effect_sd=world.sign_effect_sd,
             reading_effect_sd=world.reading_effect_sd,
         )
-        out.append(
-            simulate_logbook(truth, catalogue, n_tanks // clubs, rng, habits, one_draw=True)
-        )
+        out.append(simulate_logbook(truth, catalogue, n_tanks // clubs, rng, habits, one_draw=True))
     return out
 
 
@@ -92,15 +93,16 @@ def run(
         panels = [build_panel(c.logbook, c.logbook.catalogue) for c in clubs]
         # The last check-in may lie before the last simulated week.
         keep = np.concatenate(
-            [
-                np.concatenate([np.arange(weeks) < n for n in np.diff(p.first)])
-                for p in panels
-            ]
+            [np.concatenate([np.arange(weeks) < n for n in np.diff(p.first)]) for p in panels]
         )
         for weight in WEIGHTS:
-            p = np.concatenate([filtered_phases(p, population, weight) for p in panels])
-            out[world.name, weight] = score(p, truth[keep])
-            say(f"{world.name}, weight {weight}: {out[world.name, weight]}")
+            found = [filtered_phases(p, population, weight) for p in panels]
+            ends = np.cumsum([len(p) for p in found])[:-1]
+            each = zip(found, np.split(truth[keep], ends), strict=True)
+            by_club = tuple(score(p, t).log_score for p, t in each)
+            whole = score(np.concatenate(found), truth[keep])._replace(by_group=by_club)
+            out[world.name, weight] = whole
+            say(f"{world.name}, weight {weight}: {whole[:3]}")
     return out
 
 
@@ -108,6 +110,20 @@ def choose(scores: dict[tuple[str, float], Score]) -> float:
     """The weight with the best mean log score over the worlds with shifts."""
     mean = {w: np.mean([scores[name, w].log_score for name in CHOSEN_OVER]) for w in WEIGHTS}
     return max(mean, key=lambda w: float(mean[w]))
+
+
+def _differences(scores: dict[tuple[str, float], Score], best: float) -> dict[float, str]:
+    # Mean log score over the worlds chosen over, less that of the best weight, and its
+    # standard error over clubs (a club of one world has the parameters of its namesakes).
+    out = {}
+    for w in WEIGHTS:
+        each = [np.subtract(scores[n, w].by_group, scores[n, best].by_group) for n in CHOSEN_OVER]
+        if w == best or not all(len(e) > 1 for e in each):
+            out[w] = "0" if w == best else ""
+            continue
+        mean = np.mean(each, axis=0)
+        out[w] = f"{mean.mean():+.3f} ± {mean.std(ddof=1) / np.sqrt(len(mean)):.3f}"
+    return out
 
 
 def write(
@@ -120,7 +136,7 @@ def write(
         f"{name},{w},{s.log_score:.4f},{s.brier:.4f},{s.calibration_error:.4f}"
         for (name, w), s in scores.items()
     ]
-    (out / "scores.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    write_whole(out / "scores.csv", "\n".join(lines) + "\n")
     best = choose(scores)
     head = " | ".join(f"ω = {w:g}" for w in WEIGHTS)
     table = [f"| world | {head} |", "|---|" + "---|" * len(WEIGHTS)]
@@ -134,17 +150,21 @@ def write(
             + " | ".join(cells)
             + " |"
         )
+    gap = _differences(scores, best)
+    table.append("| *less the chosen* | " + " | ".join(gap[w] for w in WEIGHTS) + " |")
     text = f"""# The evidence weight of the practice population
 
 The evidence weight ω is the power on the likelihood of signs and readings. It is chosen
 here by prediction, on simulated tanks that carry shifts of their own which the model
 lacks: each sign's log-odds, and each analyte's log level, are shifted by a normal amount
-that stays with the tank (standard deviations in brackets). {n_tanks} tanks of {weeks}
-weeks in each world, six clubs, each with its own draw of the parameters from the
-catalogue's priors; seed {seed}.
+that stays with the tank (standard deviations in brackets). {n_tanks // CLUBS * CLUBS}
+tanks of {weeks} weeks in each world, {CLUBS} clubs, each with its own draw of the parameters from
+the catalogue's priors; seed {seed}.
 
 Filtered phase against the truth, mean log score per tank-week / expected calibration
-error over 15 bins. Nearer to 0 is better for both. ω = 0 uses no observation at all.
+error over 15 bins. Nearer to 0 is better for both. ω = 0 uses no observation at all. The
+last row: mean log score over the worlds with shifts, less that of the chosen weight, and
+the standard error of that over clubs.
 
 {chr(10).join(table)}
 
@@ -154,4 +174,4 @@ best, and what ω = {best:g} costs there stands in the first row.
 
 Made by `maturity-model study evidence-weight --out reports/evidence_weight`.
 """
-    (out / "README.md").write_text(text, encoding="utf-8")
+    write_whole(out / "README.md", text)

@@ -23,11 +23,14 @@ class Score(NamedTuple):
     calibration_error : float
         Expected calibration error over all phases in 15 equal bins: the mean distance
         between stated probability and observed frequency.
+    by_group : tuple of float
+        Log scores of groups that are independent of each other; empty where none are told.
     """
 
     log_score: float
     brier: float
     calibration_error: float
+    by_group: tuple[float, ...] = ()
 
 
 def score(probability: NDArray[np.float64], truth: NDArray[np.int64]) -> Score:

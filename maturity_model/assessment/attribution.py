@@ -1,0 +1,133 @@
+"""What a recorded event did, as far as the model can tell.
+
+This is the model's attribution, not proof: it rests on the effects of events that the
+population has, and what else happened in those weeks and was not logged is not known.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.assessment.intervals import Estimate, estimate
+from maturity_model.assessment.plan import WATER
+from maturity_model.assessment.present import Present
+from maturity_model.hmm import native
+from maturity_model.logbook import Event
+
+Floats = NDArray[np.float64]
+
+#: Weeks after an event in which a slip is looked for.
+FOLLOWED = 8
+
+
+@dataclass(frozen=True)
+class EventEffect:
+    """What one event of the log did, by the model's attribution.
+
+    A slip is the first week in a phase below that of the week before the event could act.
+    It came by competing hazards; given that it came, it is due to the event with the
+    event's share in the hazard, ``1 - h_without / h_with`` (thinning of competing hazards:
+    Cox and Oakes 1984, *Analysis of Survival Data*, ch. 9), all other events kept.
+    What might have followed in place of a slip that is due is not played out. Each event
+    is taken away alone, so that the numbers of events close together overlap and do not
+    add up.
+
+    Attributes
+    ----------
+    event : Event
+    followed : int
+        Weeks of the log since, at most 8; at 0 there is nothing to tell yet and all
+        numbers are 0.
+    slipped : Estimate
+        P(the tank slipped within ``followed`` weeks | whole log).
+    without : Estimate
+        P(a slip within them that is not due to the event | whole log).
+    due : Estimate
+        P(a slip within them that is due to the event | whole log): their difference.
+        Exactly 0 where the population gives the event no effect; an event that makes
+        a slip less likely counts as 0.
+    """
+
+    event: Event
+    followed: int
+    slipped: Estimate
+    without: Estimate
+    due: Estimate
+
+
+def event_effects(present: Present) -> tuple[EventEffect, ...]:
+    """What each event in the log did, water changes apart (they are husbandry).
+
+    Parameters
+    ----------
+    present : Present
+
+    Returns
+    -------
+    tuple of EventEffect
+        By date.
+    """
+    panel, tank = present.panel, present.panel.tanks[present.n]
+    events = [
+        e
+        for e in panel.logbook.events
+        if e.tank == tank.name and e.kind != WATER and e.date <= panel.as_of
+    ]
+    if not events:
+        return ()
+    last_look: dict[int, int] = {}
+    for c in panel.logbook.checkins:
+        if c.tank == tank.name and c.date <= panel.as_of:
+            days = (c.date - tank.started).days
+            last_look[days // 7] = max(days, last_look.get(days // 7, 0))
+    # Move on which each event acts first: into its own week, or the next if it came after
+    # that week's last look, as in the panel.
+    acts = []
+    for e in events:
+        days = (e.date - tank.started).days
+        acts.append(days // 7 + (days > last_look.get(days // 7, days)))
+    slips = _slips(present, {max(week - 1, 0) for week in acts})
+    return tuple(
+        _effect(present, e, week, slips[max(week - 1, 0)])
+        for e, week in zip(events, acts, strict=True)
+    )
+
+
+def _slips(present: Present, starts: set[int]) -> dict[int, Floats]:
+    # By start: P(first slip 1..8 weeks after it | log, draw), by setback and by collapse.
+    found = present.found
+    (k, r), (weeks, s, d) = found.chain, found.states.shape
+    steps = np.array(sorted(starts), dtype=np.int64)
+    out = np.empty((len(steps), 2, FOLLOWED, d))
+    native.first_slips(
+        found.filtered, found.moves, found.emission, found.scale, present.node_weight, steps,
+        k, r, out, np.empty((weeks, k - 1, d)), np.empty((2 * s + k + 2, d)),
+    )  # fmt: skip
+    return dict(zip(steps.tolist(), out, strict=True))
+
+
+def _effect(present: Present, event: Event, week: int, slips: Floats) -> EventEffect:
+    population, kinds = present.population, present.panel.catalogue.events
+    e = list(kinds).index(event.kind)
+    size = kinds[event.kind].size(event.amount)
+    start = max(week - 1, 0)
+    # The event's own part of the load on the move into start + 1, start + 2, ...
+    age = start + np.arange(1, FOLLOWED + 1) - week
+    load = size * np.exp(-age[:, None] / population.event_memory[e])
+    effect = np.stack([population.event_setback[e], population.event_collapse[e]])
+    # h_with / h_without = exp(effect * own load), whatever else is in both.
+    share = -np.expm1(-np.maximum(effect[:, None] * load, 0.0))
+    slipped = slips.sum(axis=(0, 1))
+    due = (slips * share).sum(axis=(0, 1))
+    weight = present.weight
+    followed = min(max(present.weeks - 1 - start, 0), FOLLOWED)
+    return EventEffect(
+        event,
+        followed,
+        estimate(slipped, weight),
+        estimate(slipped - due, weight),
+        estimate(due, weight),
+    )

@@ -1,0 +1,195 @@
+"""What to do or leave alone: rules with the probability that each needs.
+
+The rules are rows of ``catalogue/data/decisions.csv``. A rule holds what must be probable
+and what the two mistakes cost; the threshold follows from the costs. No rule names a dose
+or a diagnosis, and an urgent caution comes before every probability.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.assessment.cautions import CHRONIC_MG_L, Caution, Unionised
+from maturity_model.assessment.intervals import Estimate, estimate
+from maturity_model.assessment.plan import Plan, Step
+from maturity_model.assessment.present import Present
+from maturity_model.assessment.risk import slip_probability
+from maturity_model.assessment.surprise import Lately
+from maturity_model.catalogue import DecisionRule, load_decisions
+from maturity_model.logbook import Event
+
+Floats = NDArray[np.float64]
+Verdict = Literal["yes", "wait", "not now"]
+
+#: Weeks within which a slip counts.
+HORIZON = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What a rule says of one tank today.
+
+    Attributes
+    ----------
+    rule : DecisionRule
+    verdict : {'yes', 'wait', 'not now'}
+        ``yes``: the probability reaches the threshold. ``wait``: it does not, but for some
+        of the populations that agree with the log (the 95 % quantile over draws) it does: a
+        further look may settle it. ``not now``: it does not. A caution may overrule.
+    probability : Estimate
+        Of the rule's condition, given the log; see :data:`QUANTITIES`.
+    threshold : float
+        Cost of doing it needlessly, over that and the cost of missing it.
+    why : str
+        The rule's reason, or that of what overruled it.
+    overruled : bool
+        Whether a caution or another decision, not the probability, gave the verdict.
+    cautions : tuple of str
+        The rule's own, then the titles of the cautions that apply now.
+    """
+
+    rule: DecisionRule
+    verdict: Verdict
+    probability: Estimate
+    threshold: float
+    why: str
+    overruled: bool
+    cautions: tuple[str, ...]
+
+    @property
+    def action(self) -> str:
+        """Name of the rule."""
+        return self.rule.name
+
+
+def _at_least(present: Present, item: str, recent: Lately) -> Floats:
+    at = list(present.panel.catalogue.phases).index(item)
+    return np.asarray(present.phases[at:].sum(axis=0))
+
+
+def _is(present: Present, item: str, recent: Lately) -> Floats:
+    return np.asarray(present.phases[list(present.panel.catalogue.phases).index(item)])
+
+
+def _uncertain(present: Present, item: str, recent: Lately) -> Floats:
+    return np.asarray(1.0 - present.phases[present.phase])
+
+
+def _slipped(present: Present, item: str, recent: Lately) -> Floats:
+    return np.full(len(present.weight), min(recent.slipped, 1.0))
+
+
+def _fell(present: Present, item: str, recent: Lately) -> Floats:
+    return np.full(len(present.weight), recent.fell)
+
+
+def _no_slip(present: Present, item: str, recent: Lately) -> Floats:
+    return np.asarray(1.0 - slip_probability(present, None, (HORIZON,))[0])
+
+
+def _slips_after(present: Present, item: str, recent: Lately) -> Floats:
+    amount = present.panel.catalogue.events[item].reference_amount
+    return slip_probability(present, Plan(item, (Step(item, amount),)), (HORIZON,))[0]
+
+
+#: What a rule can ask for; each gives a probability by draw, shape (D,), given the log.
+#:
+#: - ``phase at least X``: P(phase now is X or later); ``phase is X``: P(it is X).
+#: - ``present phase uncertain``: P(phase now is not the most probable one).
+#: - ``slipped lately``, ``fallen lately``: see ``surprise.Lately``, at most 1.
+#: - ``no slip within 8 weeks``: P(no lower phase than now in the next 8 weeks | no further event).
+#: - ``slips within 8 weeks after X``: P(some lower phase than now in the next 8 weeks | event X
+#:   today, at its listed amount).
+QUANTITIES: Mapping[str, Callable[[Present, str, Lately], Floats]] = {
+    "phase at least": _at_least,
+    "phase is": _is,
+    "present phase uncertain": _uncertain,
+    "slipped lately": _slipped,
+    "fallen lately": _fell,
+    "no slip within 8 weeks": _no_slip,
+    "slips within 8 weeks after": _slips_after,
+}
+
+
+def decide(
+    present: Present,
+    recent: Lately,
+    events: Iterable[Event],
+    cautions: Iterable[Caution],
+    ammonia: Unionised | None,
+    rules: Mapping[str, DecisionRule] | None = None,
+) -> tuple[Decision, ...]:
+    """Go through the rules for one tank.
+
+    Parameters
+    ----------
+    present : Present
+    recent : Lately
+        ``Surprises.lately``, or ``Lately(0, 0)`` where there is none.
+    events : iterable of Event
+        The tank's, up to now: they tell whether it holds livestock.
+    cautions : iterable of Caution
+        Those that apply now.
+    ammonia : Unionised or None
+        ``cautions.unionised_now``.
+    rules : mapping, optional
+        Default: those that ship with the package.
+
+    Returns
+    -------
+    tuple of Decision
+        In the order of the rules, without those that do not apply.
+    """
+    rules = load_decisions() if rules is None else rules
+    stocked = any(e.kind == "livestock_added" for e in events)
+    cautions = tuple(cautions)
+    out = []
+    for rule in rules.values():
+        if rule.applies == ("unstocked" if stocked else "stocked"):
+            continue
+        values = QUANTITIES[rule.quantity](present, rule.item, recent)
+        out.append(_decide(rule, estimate(values, present.weight), cautions, ammonia))
+    said = {d.action for d in out if d.verdict == "yes"}
+    return tuple(
+        replace(d, verdict="not now", why=rules[d.rule.unless].reason, overruled=True)
+        if d.verdict != "not now" and d.rule.unless in said
+        else d
+        for d in out
+    )
+
+
+def _decide(
+    rule: DecisionRule,
+    probability: Estimate,
+    cautions: tuple[Caution, ...],
+    ammonia: Unionised | None,
+) -> Decision:
+    verdict: Verdict = "not now"
+    if probability.mean >= rule.threshold:
+        verdict = "yes"
+    elif probability.high >= rule.threshold:
+        verdict = "wait"
+    why, overruled = rule.reason, False
+    urgent = [c for c in cautions if c.level == "urgent"]
+    poisonous = ammonia is not None and ammonia.high > CHRONIC_MG_L
+    for applies, what, reason in (
+        (poisonous, rule.ammonia, "Un-ionised ammonia may be above the chronic criterion"),
+        (bool(urgent), rule.urgent, "; ".join(c.title for c in urgent)),
+    ):
+        if applies and what:
+            # What is urgent comes last, so that it has the last word.
+            verdict, why, overruled = "yes" if what == "do" else "not now", reason, True
+    return Decision(
+        rule,
+        verdict,
+        probability,
+        rule.threshold,
+        why,
+        overruled,
+        (*([rule.caution] if rule.caution else []), *(c.title for c in cautions)),
+    )

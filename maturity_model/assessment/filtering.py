@@ -1,0 +1,162 @@
+"""A panel under a population: look-up tables, and one filtered tank."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.hmm import native
+from maturity_model.hmm.mixture import FilteredMixture, filter_mixture
+from maturity_model.hmm.quadrature import normal_nodes
+from maturity_model.panel import Observations, Panel
+from maturity_model.population.tables import (
+    Hazards,
+    fit_to_catalogue,
+    judgement_table,
+    reading_table,
+    sign_table,
+    tank_hazards,
+)
+from maturity_model.population.types import Population
+
+Floats = NDArray[np.float64]
+
+#: Quadrature nodes for pace and skill.
+PACE_NODES, SKILL_NODES = 5, 3
+#: Below this a week's likelihood is worked out in logarithms.
+_SMALLEST = 1e-250
+
+
+@dataclass(frozen=True)
+class Tables:
+    """Everything that all tanks of a panel share.
+
+    Attributes
+    ----------
+    panel : Panel
+    population : Population
+        Its signs in the catalogue's order.
+    evidence_weight : float
+    pace, skill : ndarray, shape (P,), (Q,)
+        Nodes, in standard deviations.
+    node_prior : ndarray, shape (P, Q)
+        Their weights; sum to 1.
+    signs : ndarray, shape (C, S, Q, D)
+    readings, judgements : ndarray, shape (C, S, D)
+        Likelihood of each distinct observation, to the power of the evidence weight.
+    """
+
+    panel: Panel
+    population: Population
+    evidence_weight: float
+    pace: Floats
+    skill: Floats
+    node_prior: Floats
+    signs: Floats
+    readings: Floats
+    judgements: Floats
+
+    def emission(self, n: int) -> Floats:
+        """Likelihood of each week's observations of tank n, shape (T, S, Q, D).
+
+        Up to a factor in weeks with more rows than a product of chances can carry.
+        """
+        first, last = int(self.panel.first[n]), int(self.panel.first[n + 1])
+        out = np.ones((last - first, *self.signs.shape[1:]))
+        for kind, table in self._kinds():
+            if len(kind.codes):
+                starts, codes = kind.of_rows(first, last)
+                native.multiply_codes(starts, codes, table, out)
+        for t in np.flatnonzero(out.min(axis=(1, 2, 3)) < _SMALLEST):
+            out[t] = self._by_logarithms(first + int(t))
+        return out
+
+    def _kinds(self) -> tuple[tuple[Observations, Floats], ...]:
+        return (
+            (self.panel.signs, self.signs),
+            (self.panel.readings, self.readings[:, :, None, :]),
+            (self.panel.judgements, self.judgements[:, :, None, :]),
+        )
+
+    def _by_logarithms(self, row: int) -> Floats:
+        # Relative to the likeliest state and lane; nothing in a log makes a state impossible.
+        total = np.zeros(self.signs.shape[1:])
+        for kind, table in self._kinds():
+            for code in kind.of_rows(row, row + 1)[1]:
+                total += np.log(np.maximum(table[code], 1e-300))
+        return np.asarray(np.exp(np.maximum(total - total.max(), -600.0)))
+
+
+def make_tables(
+    panel: Panel,
+    population: Population,
+    evidence_weight: float | None = None,
+    nodes: tuple[int, int] = (PACE_NODES, SKILL_NODES),
+) -> Tables:
+    """Look-up tables for a panel.
+
+    Parameters
+    ----------
+    panel : Panel
+    population : Population
+    evidence_weight : float, optional
+        Default: the population's own.
+    nodes : tuple of int
+        Quadrature nodes for pace and skill.
+
+    Raises
+    ------
+    PopulationMismatch
+        When population and catalogue do not fit together.
+    ValueError
+        When the weight is not in [0, 1].
+    """
+    population = fit_to_catalogue(population, panel.catalogue)
+    power = population.evidence_weight if evidence_weight is None else evidence_weight
+    if not 0.0 <= power <= 1.0:
+        raise ValueError(f"an evidence weight lies between 0 and 1, not at {power}")
+    pace, pace_weight = normal_nodes(nodes[0])
+    skill, skill_weight = normal_nodes(nodes[1])
+    return Tables(
+        panel,
+        population,
+        power,
+        pace,
+        skill,
+        np.outer(pace_weight, skill_weight),
+        sign_table(panel, population, skill, power),
+        reading_table(panel, population, power),
+        judgement_table(panel, population, power),
+    )
+
+
+def filter_tank(tables: Tables, n: int) -> tuple[FilteredMixture, Hazards]:
+    """Filter tank n under all draws and nodes."""
+    population = tables.population
+    hazards = tank_hazards(tables.panel, n, population, tables.pace)
+    start = population.start[tables.panel.rock[n]]
+    initial = np.repeat(start[:, None], population.n_draws, axis=1)
+    found = filter_mixture(
+        population.chain, initial, hazards.moves(), tables.emission(n), tables.node_prior
+    )
+    return found, hazards
+
+
+def forecast_only(tables: Tables, n: int, found: FilteredMixture) -> Floats:
+    """P(phase) of tank n as if nothing had ever been seen or measured, shape (T, K).
+
+    Events, husbandry and rock stay.
+    """
+    population = tables.population
+    weeks, states, _, draws = found.emission.shape
+    start = population.start[tables.panel.rock[n]]
+    blank = filter_mixture(
+        population.chain,
+        np.repeat(start[:, None], draws, axis=1),
+        found.moves,
+        np.ones((weeks, states, 1, draws)),
+        tables.node_prior.sum(axis=1, keepdims=True),
+    )
+    return blank.phases()

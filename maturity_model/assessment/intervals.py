@@ -1,0 +1,78 @@
+"""A probability with the uncertainty of the population behind it."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+#: Interval over draws that is reported.
+LOW, HIGH = 0.05, 0.95
+
+
+class Estimate(NamedTuple):
+    """A number mixed over the population's draws.
+
+    Attributes
+    ----------
+    mean : float
+        Weighted mean over draws. Of a probability it is the probability itself.
+    low, high : float
+        5 % and 95 % weighted quantiles over draws: how far it depends on what is not
+        known of the population.
+    """
+
+    mean: float
+    low: float
+    high: float
+
+
+def bounds(values: Floats, weight: Floats) -> tuple[Floats, Floats]:
+    """Weighted 5 % and 95 % quantiles over draws.
+
+    Parameters
+    ----------
+    values : ndarray, shape (..., D)
+    weight : ndarray, shape (D,)
+        P(draw | log); sums to 1.
+
+    Returns
+    -------
+    low, high : ndarray, shape (...)
+    """
+    order = np.argsort(values, axis=-1)
+    ranked = np.take_along_axis(values, order, axis=-1)
+    share = np.cumsum(weight[order], axis=-1)
+    share /= share[..., -1:]
+    ends = []
+    for level in (LOW, HIGH):
+        at = np.minimum((share < level).sum(axis=-1, keepdims=True), values.shape[-1] - 1)
+        ends.append(np.take_along_axis(ranked, at, axis=-1)[..., 0])
+    return ends[0], ends[1]
+
+
+def estimates(values: Floats, weight: Floats) -> tuple[Estimate, ...]:
+    """Mix numbers over draws.
+
+    Parameters
+    ----------
+    values : ndarray, shape (N, D)
+    weight : ndarray, shape (D,)
+        P(draw | log); sums to 1.
+
+    Returns
+    -------
+    tuple of Estimate, length N
+    """
+    return tuple(
+        Estimate(float(m), float(a), float(b))
+        for m, a, b in zip(values @ weight, *bounds(values, weight), strict=True)
+    )
+
+
+def estimate(values: Floats, weight: Floats) -> Estimate:
+    """Mix one number over draws: ``values`` and ``weight`` of shape (D,)."""
+    return estimates(values[None], weight)[0]

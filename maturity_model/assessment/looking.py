@@ -1,0 +1,256 @@
+"""Where to look next: how much each sign or test would say about the present phase."""
+
+from __future__ import annotations
+
+import datetime as dt
+import itertools
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.assessment.observed import checkins_of, only, reading_context, sign_context
+from maturity_model.catalogue import LOOKS, Analyte
+from maturity_model.hmm.mixture import FilteredMixture
+from maturity_model.logbook.kits import assumed_method, between_steps
+from maturity_model.logbook.units import find_unit
+from maturity_model.panel import Panel
+from maturity_model.population.tables import reading_table, sign_table
+
+if TYPE_CHECKING:
+    from maturity_model.assessment.filtering import Tables
+
+Floats = NDArray[np.float64]
+
+#: Ways of looking that are weighed for each sign; a glance is never asked for.
+ASKED_LOOKS = ("careful", "torch")
+#: A sign or analyte with no answer for so many days counts as unchecked.
+UNCHECKED_DAYS = 28
+#: Intervals that stand for the readings of an instrument without colours.
+BINS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One thing that could be looked at or measured now.
+
+    Attributes
+    ----------
+    kind : {'sign', 'reading'}
+    name : str
+    how : str
+        For a sign the way of looking, for an analyte the method of the keeper's kit.
+    bits : float
+        Mutual information of its outcome and the phase now, given the log: the expected
+        fall of the phase's entropy under the full likelihood of the answer. At most
+        the entropy of the phase.
+    minutes : float
+        Effort, from the catalogue.
+    seen : float or None
+        P(seen | log) for a sign.
+    last : date or None
+        When it was last answered.
+    unchecked : bool
+        No answer in the last :data:`UNCHECKED_DAYS` days.
+    """
+
+    kind: Literal["sign", "reading"]
+    name: str
+    how: str
+    bits: float
+    minutes: float
+    seen: float | None
+    last: dt.date | None
+    unchecked: bool
+
+    @property
+    def per_minute(self) -> float:
+        """Bits per minute of effort."""
+        return self.bits / self.minutes
+
+
+def mutual_information(joint: Floats) -> float:
+    """Mutual information of a joint distribution, in bits.
+
+    Parameters
+    ----------
+    joint : ndarray, shape (K, outcomes)
+        At least 0; normalised here.
+
+    Returns
+    -------
+    float
+        At least 0; 0 for independence.
+    """
+    joint = joint / joint.sum()
+    apart = joint.sum(axis=1, keepdims=True) * joint.sum(axis=0)
+    there = joint > 0
+    bits = joint[there] * np.log2(joint[there] / apart[there])
+    return max(float(bits.sum()), 0.0)
+
+
+def present_lanes(found: FilteredMixture) -> Floats:
+    """P(state now, skill node, draw | log), shape (S, Q, D); sums to 1."""
+    nodes, lanes = found.node_weight[:, :, -1], found.filtered[:, :, -1]
+    return np.asarray(np.einsum("pqd,pqsd,d->sqd", nodes, lanes, found.draw_weight[-1]))
+
+
+def outcome_table(found: FilteredMixture, now: Floats, likelihood: Floats) -> Floats:
+    """P(phase now, outcome | log).
+
+    Parameters
+    ----------
+    found : FilteredMixture
+    now : ndarray, shape (S, Q, D)
+        :func:`present_lanes`.
+    likelihood : ndarray, shape (outcomes, S, Q or 1, D)
+        P(outcome | state, skill, draw).
+
+    Returns
+    -------
+    ndarray, shape (K, outcomes)
+    """
+    s = now.shape[0]
+    if likelihood.shape[2] == 1:
+        now, likelihood = now.sum(axis=1), likelihood[:, :, 0]
+    by_state = (likelihood.reshape(len(likelihood), s, -1) * now.reshape(s, -1)).sum(axis=2)
+    return found.chain.by_phase(by_state).T
+
+
+def _signs(tables: Tables, n: int, found: FilteredMixture, now: Floats) -> list[Look]:
+    panel, day = tables.panel, tables.panel.as_of
+    checkins = checkins_of(panel, n)
+    contexts = {name: sign_context(name, checkins, day) for name in panel.catalogue.signs}
+    asked = [(i, name, look) for i, name in enumerate(contexts) for look in ASKED_LOOKS]
+    codes = np.array(
+        [(i, LOOKS.index(look), contexts[name].value, True) for i, name, look in asked],
+        dtype=panel.signs.codes.dtype,
+    )
+    signs = replace(panel, signs=only(panel.signs, codes))
+    seen = sign_table(signs, tables.population, tables.skill, 1.0)
+    phases = outcome_table(found, now, seen)
+    total = found.chain.by_phase(now.sum(axis=(1, 2)))
+    out = []
+    for (_, name, look), column in zip(asked, phases.T, strict=True):
+        joint = np.stack([column, np.maximum(total - column, 0.0)], axis=1)
+        last = contexts[name].last
+        out.append(
+            Look(
+                "sign",
+                name,
+                look,
+                mutual_information(joint),
+                panel.catalogue.signs[name].minutes,
+                float(column.sum()),
+                last,
+                _unchecked(last, day),
+            )
+        )
+    return out
+
+
+def _unchecked(last: dt.date | None, day: dt.date) -> bool:
+    return last is None or (day - last).days >= UNCHECKED_DAYS
+
+
+def keepers_kit(panel: Panel, n: int, analyte: Analyte) -> tuple[str, tuple[float, ...]]:
+    """Method of the kit that the keeper of tank n reads an analyte with, and its chart.
+
+    Returns
+    -------
+    method : str
+        Of the kit in the logbook, of the latest reading, or what is assumed of any.
+    steps : tuple of float
+        Canonical unit; empty for an instrument.
+    """
+    keeper = panel.tanks[n].keeper
+    kits = {k.keeper: k for k in panel.logbook.kits if k.analyte == analyte.name}
+    kit = kits.get(keeper) or kits.get("")
+    if kit is not None:
+        unit = find_unit(analyte.name, kit.unit)
+        if kit.steps and unit is not None:
+            return kit.method, tuple(unit.convert(x) for x in kit.steps)
+        method = kit.method
+    else:
+        method = assumed_method(analyte)
+        for c in checkins_of(panel, n):
+            if analyte.name in c.readings:
+                method = c.readings[analyte.name].method
+    chart = analyte.charts.get(method)
+    return method, chart.steps if chart else ()
+
+
+def outcomes(analyte: Analyte, method: str, steps: tuple[float, ...]) -> list[tuple[float, float]]:
+    """Intervals that a reading can fall into, without gaps, from the least value to inf.
+
+    An instrument's readings are gathered into :data:`BINS` of equal width in log(x + offset),
+    no finer than it resolves; what that loses makes its information a lower bound.
+    """
+    if steps:
+        found = [between_steps(step, steps, analyte.low) for step in steps]
+        # What lies below half-way to a first step above zero still reads as the first.
+        return [(analyte.low, found[0][1]), *found[1:]]
+    chart = analyte.charts.get(method)
+    grain = (chart.resolution if chart else 0.0) or 1e-9
+    top = 5 * max(t.value for t in analyte.typical)
+    cuts = np.geomspace(analyte.offset, top + analyte.offset, BINS)[1:] - analyte.offset
+    cuts = np.unique(np.maximum(np.round(cuts / grain - 0.5), 0.0) * grain + grain / 2)
+    edges = [analyte.low, *map(float, cuts[cuts > analyte.low]), np.inf]
+    return list(itertools.pairwise(edges))
+
+
+def _readings(tables: Tables, n: int, found: FilteredMixture, now: Floats) -> list[Look]:
+    panel, day = tables.panel, tables.panel.as_of
+    checkins = checkins_of(panel, n)
+    rows, plan = [], []
+    for i, name in enumerate(panel.catalogue.informative):
+        analyte = panel.catalogue.analytes[name]
+        method, steps = keepers_kit(panel, n, analyte)
+        context = reading_context(name, checkins, day)
+        spans = outcomes(analyte, method, steps)
+        rows += [(i, low, high, context.value, context.gap) for low, high in spans]
+        plan.append((name, analyte, method, context.last, len(spans)))
+    codes = np.array(rows, dtype=panel.readings.codes.dtype)
+    readings = replace(panel, readings=only(panel.readings, codes))
+    likelihood = reading_table(readings, tables.population, 1.0)[:, :, None]
+    joint = outcome_table(found, now, likelihood)
+    out, at = [], 0
+    for name, analyte, method, last, width in plan:
+        chart = analyte.charts.get(method) or analyte.charts[assumed_method(analyte)]
+        out.append(
+            Look(
+                "reading",
+                name,
+                method,
+                mutual_information(joint[:, at : at + width]),
+                chart.minutes.value,
+                None,
+                last,
+                _unchecked(last, day),
+            )
+        )
+        at += width
+    return out
+
+
+def where_to_look(tables: Tables, n: int, found: FilteredMixture) -> tuple[Look, ...]:
+    """Rank what could be looked at or measured in tank n now.
+
+    Parameters
+    ----------
+    tables : Tables
+    n : int
+    found : FilteredMixture
+        Of tank n, under ``tables``.
+
+    Returns
+    -------
+    tuple of Look
+        Every sign, at a careful look and with a torch, and every analyte that bears on the
+        phase, with the keeper's kit; the most bits per minute first. Each is weighed
+        alone: two that would say the same stand both high.
+    """
+    now = present_lanes(found)
+    looks = [*_signs(tables, n, found, now), *_readings(tables, n, found, now)]
+    return tuple(sorted(looks, key=lambda x: (-x.per_minute, x.minutes, x.name, x.how)))

@@ -1,0 +1,71 @@
+"""One filtered tank, as the questions about its future need it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.hmm.mixture import FilteredMixture
+from maturity_model.panel import Panel
+from maturity_model.population.tables import Hazards
+from maturity_model.population.types import Population
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Present:
+    """Tank ``n`` of a panel after filtering.
+
+    Attributes
+    ----------
+    panel : Panel
+    n : int
+    found : FilteredMixture
+    hazards : Hazards
+    pace : ndarray, shape (P,)
+        Pace nodes, in standard deviations.
+    """
+
+    panel: Panel
+    n: int
+    found: FilteredMixture
+    hazards: Hazards
+    pace: Floats
+
+    @property
+    def population(self) -> Population:
+        """The population, its signs in the catalogue's order."""
+        return self.hazards.population
+
+    @property
+    def weeks(self) -> int:
+        """T, weeks since the start, the present one included."""
+        return len(self.hazards.advance)
+
+    @property
+    def weight(self) -> Floats:
+        """P(draw | log), shape (D,)."""
+        return self.found.draw_weight[-1]
+
+    @property
+    def node_weight(self) -> Floats:
+        """P(node | log, draw), shape (P, Q, D)."""
+        return np.ascontiguousarray(self.found.node_weight[:, :, -1])
+
+    @property
+    def phases(self) -> Floats:
+        """P(phase now | log, draw), shape (K, D)."""
+        return self.found.chain.by_phase(self.found.states[-1], axis=0)
+
+    @property
+    def phase(self) -> int:
+        """The most probable phase now."""
+        return int(np.argmax(self.phases @ self.weight))
+
+    def states_by_pace(self) -> Floats:
+        """P(pace node, state now | log, draw), shape (P, S, D)."""
+        weight, states = self.found.node_weight[:, :, -1], self.found.filtered[:, :, -1]
+        return np.ascontiguousarray(np.einsum("pqd,pqsd->psd", weight, states))

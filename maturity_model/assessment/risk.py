@@ -1,0 +1,123 @@
+"""Risk of slipping back: as things stand, and what if."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.assessment.intervals import Estimate, estimates
+from maturity_model.assessment.plan import WATER, Plan, Step, look_ahead
+from maturity_model.assessment.present import Present
+from maturity_model.assessment.types import HORIZONS
+from maturity_model.hmm import native
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Risk:
+    """Risk of slipping back under one course of things.
+
+    Attributes
+    ----------
+    plan : Plan or None
+        None: no further event, husbandry as it stands.
+    horizons : tuple of int
+        Weeks.
+    risk : tuple of Estimate
+        P(phase at some week in t+1..t+h is lower than now | log up to now, the plan, no
+        event besides, population), for each h in ``horizons``. The plan tells nothing
+        about the present: doing is not seeing.
+    change : tuple of Estimate
+        The same less that without the plan, draw by draw; 0 for no plan.
+    """
+
+    plan: Plan | None
+    horizons: tuple[int, ...]
+    risk: tuple[Estimate, ...]
+    change: tuple[Estimate, ...]
+
+
+def slip_probability(
+    present: Present, plan: Plan | None = None, horizons: tuple[int, ...] = HORIZONS
+) -> Floats:
+    """P(a lower phase than now, some time in the next h weeks | log, plan, draw).
+
+    By the exact recursion over h weeks that keeps the starting phase, pace and skill
+    integrated out within each draw.
+
+    Parameters
+    ----------
+    present : Present
+    plan : Plan, optional
+    horizons : tuple of int
+
+    Returns
+    -------
+    ndarray, shape (len(horizons), D)
+    """
+    found, horizon = present.found, max(horizons)
+    ahead = look_ahead(present, horizon, plan)
+    chain, (s, d) = found.chain, found.states.shape[1:]
+    out = np.empty((1, len(horizons), d))
+    # One node for skill: it does not act on the moves to come.
+    state = present.states_by_pace()[:, None, None]
+    native.downward_risk(
+        state,
+        np.ones((len(state), 1, 1, d)),
+        np.ascontiguousarray(present.hazards.advance[-1:]),
+        np.ascontiguousarray(ahead.factor),
+        np.ascontiguousarray(ahead.setback),
+        np.ascontiguousarray(ahead.collapse),
+        np.array(horizons, dtype=np.int64),
+        chain.n_stages,
+        out,
+        np.empty((horizon, 4 * chain.n_phases, d)),
+        np.empty((2, s, d)),
+    )
+    return out[0]
+
+
+def event_plans(present: Present) -> tuple[Plan, ...]:
+    """Each kind of event but water changes, today, at the amount its effect is listed for."""
+    return tuple(
+        Plan(kind.name if amount is None else f"{kind.name}={amount:g}", (Step(kind.name, amount),))
+        for kind in present.panel.catalogue.events.values()
+        if kind.name != WATER
+        for amount in [kind.reference_amount]
+    )
+
+
+def slipping(
+    present: Present, plans: tuple[Plan, ...] = (), horizons: tuple[int, ...] = HORIZONS
+) -> tuple[Risk, ...]:
+    """Risk of slipping back: as things stand, if an event happened today, under plans.
+
+    Parameters
+    ----------
+    present : Present
+    plans : tuple of Plan
+        What-ifs of one's own.
+    horizons : tuple of int
+
+    Returns
+    -------
+    tuple of Risk
+        The first has no plan; then one by kind of event (:func:`event_plans`); then
+        ``plans``, in order.
+    """
+    weight = present.weight
+    base = slip_probability(present, None, horizons)
+    out = [_risk(None, horizons, base, base, weight)]
+    for plan in (*event_plans(present), *plans):
+        values = slip_probability(present, plan, horizons)
+        out.append(_risk(plan, horizons, values, base, weight))
+    return tuple(out)
+
+
+def _risk(
+    plan: Plan | None, horizons: tuple[int, ...], values: Floats, base: Floats, weight: Floats
+) -> Risk:
+    return Risk(plan, horizons, estimates(values, weight), estimates(values - base, weight))

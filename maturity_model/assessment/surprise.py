@@ -1,0 +1,361 @@
+"""Surprises: what the last check-in said that the log before it had not led to expect.
+
+Two things are watched. Whether the tank has slipped lately, given the log: that is the
+model's own answer, and it rests on all signs and readings together. And what the model
+cannot see: animals that were there week after week and are gone, and a lone reading that
+nothing else agrees with. The limits below are tuned by the study whose result lies in
+``reports/surprise``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.assessment.observed import KINDS, Observed, kinds_of, observed, only
+from maturity_model.hmm import native
+from maturity_model.hmm.mixture import FilteredMixture
+from maturity_model.hmm.staged import StagedChain
+from maturity_model.population.tables import judgement_table, reading_table, sign_table
+
+if TYPE_CHECKING:
+    from maturity_model.assessment.filtering import Tables
+
+Floats = NDArray[np.float64]
+
+#: Weeks looked back for a slip.
+LATELY = 3
+#: Chance of having fallen back to the first phase lately from which something is held to be
+#: wrong; small, because it is rare and dear.
+FELL = 0.025
+#: Likewise the chance of having slipped at all.
+SLIPPED = 0.25
+#: A reading whose tail probability is below this is far off.
+FAR_OFF = 0.01
+#: A sign of animals whose absence had less than this chance has vanished.
+VANISHED = 0.1
+#: Several animals vanished at once with less than this chance: something is wrong.
+VANISHED_TOGETHER = 0.002
+#: Chance of a slip from which a reading that is far off does not stand alone.
+AGREES = 0.1
+#: What is held to be the worst omen (common practice, no source).
+PODS = ("amphipods", "copepods")
+
+Alarm = Literal["", "check the kit", "something is wrong"]
+
+
+@dataclass(frozen=True, slots=True)
+class Surprise:
+    """One observation of the last check-in.
+
+    Attributes
+    ----------
+    what : Observed
+    probability : float
+        P(this answer | log before this check-in) for a sign or judgement, with the full
+        likelihood. For a reading, the tail: twice the smaller of P(at least as high) and
+        P(at least as low), at most 1.
+    vanished : bool
+        A sign of animals seen again and again, and not seen now, where that had a chance
+        below :data:`VANISHED`.
+    far_off : bool
+        A reading whose tail is below :data:`FAR_OFF`.
+    high : bool or None
+        Whether the reading lies on the high side; None for other kinds.
+    """
+
+    what: Observed
+    probability: float
+    vanished: bool
+    far_off: bool
+    high: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class Surprises:
+    """What was surprising about the last check-in.
+
+    Attributes
+    ----------
+    alarm : {'', 'check the kit', 'something is wrong'}
+        ``something is wrong``: the chance that the tank fell, or slipped, is above
+        :data:`FELL`, :data:`SLIPPED`; or animals vanished together; or a reading is far off
+        and a slip, vanished animals or another reading agree with it.
+        ``check the kit``: a reading is far off and nothing agrees with it.
+    lately : Lately
+        Over the last :data:`LATELY` weeks, given the log up to the week of the check-in.
+    vanished : float
+        P(none of the vanished animals seen | log before this check-in); 1 for none vanished.
+    pods : bool
+        Whether pods are among the vanished.
+    items : tuple of Surprise
+        All observations of the check-in, least probable first.
+    """
+
+    alarm: Alarm
+    lately: Lately
+    vanished: float
+    pods: bool
+    items: tuple[Surprise, ...]
+
+
+class Lately(NamedTuple):
+    """What has probably happened in the last weeks.
+
+    Both are given the log up to the end of a week, draw weights included. The evidence
+    weight guards against witnesses that repeat themselves for months; what is new this
+    fortnight does not. So the log before those weeks counts with its weight, and the
+    observations in them count in full.
+
+    Attributes
+    ----------
+    slipped : float
+        Expected number of moves to a lower phase in those weeks: at least the probability
+        of any, and nearly that while it is small.
+    fell : float
+        P(in the first phase now, and in a later one before those weeks).
+    """
+
+    slipped: float
+    fell: float
+
+
+def lately(
+    found: FilteredMixture, week: int, evidence_weight: float, weeks: int = LATELY
+) -> Lately:
+    """Whether the tank slipped in the last ``weeks`` moves up to ``week``.
+
+    Parameters
+    ----------
+    found : FilteredMixture
+    week : int
+    evidence_weight : float
+        The weight in ``found``. With 0, no observation counts.
+    weeks : int
+
+    Returns
+    -------
+    Lately
+    """
+    back = max(week - weeks, 0)
+    if back == week:
+        return Lately(0.0, 0.0)
+    p, q, _, s, d = found.filtered.shape
+    length = week - back
+    full = np.ones((length + 1, s, q, d))
+    if evidence_weight > 0:
+        full[1:] = found.emission[back + 1 : week + 1]
+        if evidence_weight != 1:
+            full[1:] **= 1 / evidence_weight
+    moves = np.ascontiguousarray(found.moves[back:week])
+    # Filtered again from where the lanes stood; `later` keeps to paths from a later phase.
+    filtered, scale = np.empty((p, q, length + 1, s, d)), np.ones((p, q, length + 1, d))
+    filtered[:, :, 0] = found.filtered[:, :, back]
+    later = filtered[:, :, 0].copy()
+    first = slice(0, found.chain.n_stages)
+    later[:, :, first] = 0.0
+    for t in range(length):
+        seen = full[t + 1].swapaxes(0, 1)
+        new = step_lanes(filtered[:, :, t], moves[t], found.chain) * seen
+        total = new.sum(axis=2)
+        scale[:, :, t + 1] = total
+        inverse = (1.0 / np.where(total > 0, total, 1.0))[:, :, None]
+        filtered[:, :, t + 1] = new * inverse
+        later = step_lanes(later, moves[t], found.chain) * seen * inverse
+    lanes = found.node_weight[:, :, back] * scale.prod(axis=2)
+    within = lanes.sum(axis=(0, 1))
+    nodes = lanes / np.where(within > 0, within, 1.0)
+    draws = found.draw_weight[back] * within ** float(found.trusted.power[back])
+    draws = draws / draws.sum()
+    states, down = np.empty((length + 1, s, d)), np.empty((length + 1, d))
+    native.smooth_lanes(
+        moves, full, filtered, scale, nodes, *found.chain, states, down, np.empty((2, s, d))
+    )
+    fell = np.einsum("pqsd,pqd,d->", later[:, :, first], nodes, draws)
+    return Lately(float(down.sum(axis=0) @ draws), float(fell))
+
+
+def step_lanes(before: Floats, moves: Floats, chain: StagedChain) -> Floats:
+    """One step of every lane.
+
+    Parameters
+    ----------
+    before : ndarray, shape (P, Q, S, D)
+        P(state) within each lane.
+    moves : ndarray, shape (4K+3, P, D)
+    chain : StagedChain
+
+    Returns
+    -------
+    ndarray, shape (P, Q, S, D)
+    """
+    k, r = chain
+    end = k * r - 1
+    row = np.append(np.repeat(np.arange(k), r)[:-1], 4 * k)  # The last state has its own.
+    new = np.asarray(moves[row].swapaxes(0, 1)[:, None] * before)
+    new[:, :, 1:] += moves[k + chain.phase_of[:-1]].swapaxes(0, 1)[:, None] * before[:, :, :-1]
+    for phase in range(1, k):
+        mass = before[:, :, phase * r : min((phase + 1) * r, end)].sum(axis=2)
+        new[:, :, (phase - 1) * r] += moves[2 * k + phase][:, None] * mass
+        new[:, :, 0] += moves[3 * k + phase][:, None] * mass
+    new[:, :, (k - 2) * r] += moves[4 * k + 1][:, None] * before[:, :, end]
+    new[:, :, 0] += moves[4 * k + 2][:, None] * before[:, :, end]
+    return new
+
+
+def predicted(
+    tables: Tables, n: int, found: FilteredMixture, week: int, earlier: list[tuple[int, int]]
+) -> Floats:
+    """P(state, skill node, draw) before a check-in of tank n, shape (S, Q, D); sums to 1.
+
+    Parameters
+    ----------
+    tables : Tables
+    n : int
+    found : FilteredMixture
+    week : int
+        Of the check-in.
+    earlier : list of (int, int)
+        Kind and code of the observations of that week before the check-in.
+    """
+    if week > 0:
+        lanes = step_lanes(found.filtered[:, :, week - 1], found.moves[week - 1], found.chain)
+        nodes = found.node_weight[:, :, week - 1]
+        draws, power = found.draw_weight[week - 1], float(found.trusted.power[week - 1])
+    else:
+        d = found.states.shape[2]
+        start = tables.population.start[tables.panel.rock[n]]
+        lanes = np.broadcast_to(start[:, None], (*tables.node_prior.shape, len(start), d)).copy()
+        nodes = np.broadcast_to(tables.node_prior[:, :, None], (*tables.node_prior.shape, d))
+        draws, power = np.full(d, 1.0 / d), 1.0
+    joint = np.einsum("pqd,pqsd->sqd", nodes, lanes)
+    for kind, code in earlier:
+        joint = joint * (tables.signs[code] if kind == 0 else _unskilled(tables, kind, code))
+    within = joint.sum(axis=(0, 1))
+    if earlier:
+        draws = draws * within**power
+        draws = draws / draws.sum()
+    return np.asarray(joint * (draws / np.where(within > 0, within, 1.0)))
+
+
+def _unskilled(tables: Tables, kind: int, code: int) -> Floats:
+    table = tables.readings if kind == 1 else tables.judgements
+    return table[code][:, None]
+
+
+def _full_likelihood(tables: Tables, what: list[Observed]) -> list[Floats]:
+    # P(answer | state, skill, draw), shape (S, Q or 1, D), of each observation.
+    panel, population = tables.panel, tables.population
+    out: list[Floats | None] = [None] * len(what)
+    for number, (name, kind) in enumerate(zip(KINDS, kinds_of(panel), strict=True)):
+        index = [i for i, o in enumerate(what) if o.kind == name]
+        if not index:
+            continue
+        codes = only(kind, kind.codes[[what[i].code for i in index]])
+        if number == 0:
+            table = sign_table(replace(panel, signs=codes), population, tables.skill, 1.0)
+        elif number == 1:
+            table = reading_table(replace(panel, readings=codes), population, 1.0)[:, :, None]
+        else:
+            table = judgement_table(replace(panel, judgements=codes), population, 1.0)[:, :, None]
+        for row, i in zip(table, index, strict=True):
+            out[i] = row
+    return [x for x in out if x is not None]
+
+
+def _tails(tables: Tables, what: Observed) -> tuple[Floats, Floats]:
+    # P(value >= low), P(value <= high) of a reading, shape (S, 1, D) each.
+    panel = tables.panel
+    codes = np.repeat(panel.readings.codes[[what.code]], 2)
+    codes["high"][0], codes["low"][1] = np.inf, 0.0
+    both = replace(panel, readings=only(panel.readings, codes))
+    table = reading_table(both, tables.population, 1.0)[:, :, None]
+    return table[0], table[1]
+
+
+def _under(joint: Floats, likelihood: Floats) -> float:
+    return float((joint * likelihood).sum())
+
+
+def surprises(
+    tables: Tables,
+    n: int,
+    found: FilteredMixture,
+    evidence_weight: float,
+    checkin: int | None = None,
+    what: tuple[tuple[Observed, ...], ...] | None = None,
+) -> Surprises | None:
+    """What was surprising about a check-in of tank n.
+
+    Parameters
+    ----------
+    tables : Tables
+    n : int
+    found : FilteredMixture
+        Of tank n, under ``tables``.
+    evidence_weight : float
+        The weight with which ``tables`` were made.
+    checkin : int, optional
+        Index of the check-in; default the last. Everything is said as it could have been
+        said on that day, up to further check-ins in the same week.
+    what : tuple, optional
+        ``observed(tables.panel, n)``, where it is at hand.
+
+    Returns
+    -------
+    Surprises or None
+        None without a check-in that holds an observation.
+    """
+    kinds = observed(tables.panel, n) if what is None else what
+    everything = [(k, o) for k, items in enumerate(kinds) for o in items]
+    if not everything:
+        return None
+    if checkin is None:
+        checkin = max(o.checkin for _, o in everything)
+    new = [o for _, o in everything if o.checkin == checkin]
+    if not new:
+        return None
+    week = new[0].week
+    earlier = [(k, o.code) for k, o in everything if o.week == week and o.checkin < checkin]
+    joint = predicted(tables, n, found, week, earlier)
+    likelihoods = _full_likelihood(tables, new)
+    # The order of _full_likelihood follows that of `new`.
+    items, gone = [], np.ones((1, 1, 1))
+    for o, likelihood in zip(new, likelihoods, strict=True):
+        vanished, far_off, high = False, False, None
+        if o.kind == "reading":
+            above, below = (_under(joint, x) for x in _tails(tables, o))
+            p, high = min(2 * min(above, below), 1.0), above < below
+            far_off = p < FAR_OFF
+        else:
+            p = _under(joint, likelihood)
+        if o.kind == "sign" and not o.seen and p < VANISHED:
+            sign = tables.panel.catalogue.signs[o.name]
+            level = float(tables.panel.signs.codes["level"][o.code])
+            vanished = sign.group == "animals" and level > 0
+            if vanished:
+                gone = gone * likelihood
+        items.append(Surprise(o, p, vanished, far_off, high))
+    items.sort(key=lambda s: s.probability)
+    recent = lately(found, week, evidence_weight)
+    any_gone = any(s.vanished for s in items)
+    together = _under(joint, gone) if any_gone else 1.0
+    return Surprises(
+        alarm=_alarm(recent, together, sum(s.far_off for s in items)),
+        lately=recent,
+        vanished=together,
+        pods=any(s.vanished and s.what.name in PODS for s in items),
+        items=tuple(items),
+    )
+
+
+def _alarm(recent: Lately, vanished: float, far_off: int) -> Alarm:
+    if recent.fell >= FELL or recent.slipped >= SLIPPED or vanished < VANISHED_TOGETHER:
+        return "something is wrong"
+    if far_off:
+        agrees = recent.slipped >= AGREES or vanished < 1.0 or far_off > 1
+        return "something is wrong" if agrees else "check the kit"
+    return ""

@@ -1,0 +1,127 @@
+"""How long until the tank is mature."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.assessment.intervals import Estimate, estimate
+from maturity_model.assessment.plan import Plan, look_ahead
+from maturity_model.assessment.present import Present
+from maturity_model.hmm import native
+
+Floats = NDArray[np.float64]
+
+#: Weeks ahead that are looked at: two years.
+REACH = 104
+#: Dots of a quantile dot plot.
+DOTS = 20
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """The first week in the last phase, counted from now.
+
+    Everything is given the log up to now, the plan, no event besides, and the
+    population, mixed over its draws and over what is not known of the tank.
+
+    Attributes
+    ----------
+    plan : Plan or None
+        None: no further event, husbandry as it stands.
+    by_week : ndarray, shape (105,)
+        P(in the last phase now, or some week up to w weeks from now); entry 0 is now.
+    already : Estimate
+        P(in the last phase now).
+    not_within : Estimate
+        P(not within two years).
+    low, median, high : int or None
+        5 %, 50 % and 95 % quantiles in weeks; 0 is now, None is later than two years.
+    dots : tuple of (int or None), length 20
+        Quantiles at 2.5 %, 7.5 %, ... 97.5 %: twenty equally likely outcomes, for a
+        quantile dot plot (Kay, Kola, Hullman & Munson 2016, CHI '16: 5092-5103).
+    """
+
+    plan: Plan | None
+    by_week: Floats
+    already: Estimate
+    not_within: Estimate
+    low: int | None
+    median: int | None
+    high: int | None
+    dots: tuple[int | None, ...]
+
+
+def arrival(
+    present: Present, start: Floats, target: int, horizon: int, plan: Plan | None = None
+) -> Floats:
+    """P(first week in phase ``target`` or above comes h weeks from now | draw).
+
+    Parameters
+    ----------
+    present : Present
+    start : ndarray, shape (P, S, D)
+        Weight of each pace node and state now; what is in ``target`` already is left out.
+    target : int
+        Index of a phase, at least 1.
+    horizon : int
+    plan : Plan, optional
+
+    Returns
+    -------
+    ndarray, shape (horizon, D)
+        Entry h-1 is for h weeks from now; sums to the weight that arrives.
+    """
+    chain, d = present.found.chain, start.shape[-1]
+    ahead = look_ahead(present, horizon, plan)
+    out = np.empty((horizon, d))
+    native.first_arrival(
+        np.ascontiguousarray(start),
+        np.ascontiguousarray(present.hazards.advance[-1]),
+        np.ascontiguousarray(ahead.factor[0]),
+        np.ascontiguousarray(ahead.setback[0]),
+        np.ascontiguousarray(ahead.collapse[0]),
+        target,
+        chain.n_stages,
+        out,
+        np.empty((chain.n_states + 4 * chain.n_phases, d)),
+    )
+    return out
+
+
+def weeks_at(by_week: Floats, level: float) -> int | None:
+    """First week in which a cumulative distribution reaches a level, or None."""
+    # Rounding in the sum must not push a quantile a week on.
+    at = int(np.searchsorted(by_week, level - 1e-12))
+    return at if at < len(by_week) else None
+
+
+def time_to_mature(present: Present, plan: Plan | None = None) -> Waiting:
+    """The distribution of the first week in the last phase, from now.
+
+    Parameters
+    ----------
+    present : Present
+    plan : Plan, optional
+
+    Returns
+    -------
+    Waiting
+    """
+    last, weight = present.found.chain.n_phases - 1, present.weight
+    already = present.phases[last]
+    arrives = arrival(present, present.states_by_pace(), last, REACH, plan)
+    by_draw = already + np.concatenate([np.zeros_like(arrives[:1]), np.cumsum(arrives, axis=0)])
+    by_week = np.minimum(by_draw @ weight, 1.0)
+    return Waiting(
+        plan,
+        by_week,
+        estimate(already, weight),
+        estimate(np.maximum(1.0 - by_draw[-1], 0.0), weight),
+        weeks_at(by_week, 0.05),
+        weeks_at(by_week, 0.5),
+        weeks_at(by_week, 0.95),
+        tuple(weeks_at(by_week, (i + 0.5) / DOTS) for i in range(DOTS)),
+    )

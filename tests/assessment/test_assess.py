@@ -1,0 +1,618 @@
+"""The whole way from a logbook to probabilities, against a slow second implementation."""
+
+from __future__ import annotations
+
+import datetime as dt
+import sys
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+from slow_reference import STATES, Slow, equal_weights, middle_weights, transition
+from small_logs import START, day, look, make_log, random_log, reading
+
+from maturity_model.assessment import Assessment, TankAssessment, assess
+from maturity_model.assessment.filtering import filter_tank, make_tables
+from maturity_model.catalogue import load_catalogue
+from maturity_model.hmm.chain import forward_backward
+from maturity_model.hmm.mixture import MIN_EFFECTIVE_SHARE, k_limit
+from maturity_model.hmm.psis import trusted_weights
+from maturity_model.logbook import CheckIn, Event, Logbook, Tank, read_logbook
+from maturity_model.panel import Panel, build_panel
+from maturity_model.population import Population, elicit_population, load_population
+from maturity_model.population.types import take_draws
+
+DEMO = Path(__file__).parents[2] / "data" / "demo"
+FIELDS = ("filtered", "smoothed", "forecast_only", "regression", "slipped")
+SEEDS = range(6)
+
+
+@cache
+def practice() -> Population:
+    return load_population()
+
+
+@cache
+def demo() -> tuple[Panel, Assessment]:
+    panel = build_panel(read_logbook(DEMO, today=dt.date(2026, 11, 25)))
+    return panel, assess(panel, practice())
+
+
+def draws(*index: int, **changes: object) -> Population:
+    """The practice population with only these draws."""
+    return replace(take_draws(practice(), np.array(index)), **changes)  # type: ignore[arg-type]
+
+
+def one(population: Population, logbook: Logbook, weight: float = 1.0) -> TankAssessment:
+    return assess(build_panel(logbook), population, evidence_weight=weight).tanks[0]
+
+
+def still(index: int = 0, **changes: object) -> Population:
+    """One draw in which no tank ever moves and all keepers are alike."""
+    pop = draws(index)
+    quiet = np.full_like(pop.log_advance, -690.0)
+    return replace(
+        pop,
+        log_advance=quiet,
+        log_setback=quiet,
+        log_collapse=quiet,
+        pace_sd=np.zeros(1),
+        skill_sd=np.zeros(1),
+        **changes,  # type: ignore[arg-type]
+    )
+
+
+# -- against the slow second implementation ----------------------------------------------
+
+
+def compare(found: Assessment, wanted: dict[str, object], tolerance: float = 1e-10) -> None:
+    for tank in found.tanks:
+        for field in FIELDS:
+            np.testing.assert_allclose(
+                getattr(tank, field),
+                getattr(wanted[tank.tank.name], field),
+                rtol=0,
+                atol=tolerance,
+                err_msg=f"{tank.tank.name}: {field}",
+            )
+
+
+@pytest.mark.parametrize("weight", [1.0, 0.5])
+@pytest.mark.parametrize("seed", SEEDS)
+def test_one_draw_equals_the_slow_model(seed: int, weight: float) -> None:
+    logbook, as_of = random_log(seed)
+    population = draws(seed)
+    found = assess(build_panel(logbook, as_of=as_of), population, evidence_weight=weight)
+    assert len(found.tanks) == 3
+    slow = {
+        name: Slow(logbook, population, name, as_of, weight).answer((5, 3), equal_weights)
+        for name in logbook.tanks
+    }
+    compare(found, slow)
+
+
+@pytest.mark.parametrize("seed", [10, 11])
+def test_few_draws_are_mixed_with_equal_weights(seed: int) -> None:
+    logbook, as_of = random_log(seed, weeks=6)
+    population = draws(3, 50, 100)
+    found = assess(build_panel(logbook, as_of=as_of), population, evidence_weight=0.7)
+    slow = {
+        name: Slow(logbook, population, name, as_of, 0.7).answer((5, 3), equal_weights)
+        for name in logbook.tanks
+    }
+    compare(found, slow)
+    assert {t.reweighting.share for t in found.tanks} == {0.0}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [20, 23])
+def test_many_draws_are_reweighted_by_the_slow_model_s_likelihood(seed: int) -> None:
+    logbook, as_of = random_log(seed, weeks=6)
+    population = draws(*range(32))
+
+    def weights(log_likelihood: np.ndarray) -> np.ndarray:
+        return trusted_weights(log_likelihood, k_limit(32), MIN_EFFECTIVE_SHARE).weight
+
+    panel = build_panel(logbook, as_of=as_of)
+    found = assess(panel, population, evidence_weight=0.3)
+    slow = {
+        name: Slow(logbook, population, name, as_of, 0.3).answer((5, 3), weights)
+        for name in logbook.tanks
+    }
+    assert max(t.reweighting.share for t in found.tanks) > 0.5
+    # The weights are a fitted tail of exponentials: rounding grows a little in them.
+    compare(found, slow, 1e-9)
+    tables = make_tables(panel, population, 0.3)
+    for n, name in enumerate(logbook.tanks):
+        np.testing.assert_allclose(
+            filter_tank(tables, n)[0].log_likelihood, slow[name].log_likelihood, rtol=0, atol=1e-10
+        )
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_single_lane_is_the_plain_posterior_of_the_general_chain(seed: int) -> None:
+    # One draw, one node, weight 1: a textbook hidden Markov chain.
+    logbook, as_of = random_log(seed)
+    population = draws(seed)
+    panel = build_panel(logbook, as_of=as_of)
+    tables = make_tables(panel, population, 1.0, nodes=(1, 1))
+    for n, name in enumerate(logbook.tanks):
+        slow = Slow(logbook, population, name, as_of, 1.0)
+        moves = [transition(*slow.hazards(t, t, 0.0, 0)) for t in range(1, slow.weeks)]
+        want = forward_backward(
+            population.start[panel.rock[n]],
+            np.reshape(moves, (-1, STATES, STATES)),
+            np.log(slow.emission(0.0, 0, 1.0)),
+        )
+        found, _ = filter_tank(tables, n)
+        states, _ = found.smooth()
+        np.testing.assert_allclose(found.states[:, :, 0], want.filtered, rtol=0, atol=1e-10)
+        np.testing.assert_allclose(states[:, :, 0], want.smoothed, rtol=0, atol=1e-10)
+        assert found.log_likelihood[-1, 0] == pytest.approx(want.log_likelihood, abs=1e-10)
+
+
+# -- persistent signs --------------------------------------------------------------------
+
+
+def p_seen(population: Population, sign: str, level: float) -> np.ndarray:
+    """P(seen) in each state at a careful look by a usual keeper."""
+    g = population.signs.index(sign)
+    gradual = np.array([middle_weights(j) for j in range(STATES)])
+    logit = gradual @ population.sign_logit[g, :, 0] + level * population.persistence[g, 0]
+    return 1 / (1 + np.exp(-logit))
+
+
+def in_phases(states: np.ndarray) -> np.ndarray:
+    return (states / states.sum()).reshape(4, 3).sum(axis=1)
+
+
+def test_two_weekly_sightings_in_closed_form() -> None:
+    population = still()
+    start = np.full((len(population.rocks), STATES), 1 / STATES)
+    population = replace(population, start=start)
+    tank = one(
+        population,
+        make_log([Tank("a", START)], [look(3, "hair_algae=y"), look(10, "hair_algae=y")]),
+    )
+    once = in_phases(start[0] * p_seen(population, "hair_algae", 0.0))
+    twice = in_phases(
+        start[0] * p_seen(population, "hair_algae", 0.0) * p_seen(population, "hair_algae", 0.5)
+    )
+    np.testing.assert_allclose(tank.filtered, [once, twice], rtol=0, atol=1e-14)
+    np.testing.assert_allclose(tank.smoothed, [twice, twice], rtol=0, atol=1e-14)
+
+
+def test_two_weekly_sightings_with_known_moves() -> None:
+    population = replace(draws(0), pace_sd=np.zeros(1), skill_sd=np.zeros(1))
+    tank = one(
+        population,
+        make_log([Tank("a", START, rock="live")], [look(3, "diatoms=n"), look(10, "diatoms=y")]),
+    )
+    # No water change is known: of the covariates only the live rock counts.
+    rock = population.husbandry[population.covariates.index("live_rock"), :, 0]
+    matrix = transition(
+        np.exp(population.log_advance[:, 0] + rock),
+        np.exp(population.log_setback[:, 0]),
+        np.exp(population.log_collapse[:, 0]),
+    )
+    begin = population.start[population.rocks.index("live")]
+    now = begin * (1 - p_seen(population, "diatoms", 0.0))
+    then = now @ matrix * p_seen(population, "diatoms", -0.5)
+    np.testing.assert_allclose(tank.filtered, [in_phases(now), in_phases(then)], atol=1e-14)
+
+
+def log_odds(tank: TankAssessment, phase: int, other: int) -> float:
+    return float(np.log(tank.filtered[-1, phase] / tank.filtered[-1, other]))
+
+
+@pytest.mark.parametrize(
+    ("sign", "phase", "other"), [("hair_algae", 1, 3), ("coralline_algae", 3, 1)]
+)
+def test_ten_sightings_of_a_persistent_sign_are_not_ten_witnesses(
+    sign: str, phase: int, other: int
+) -> None:
+    # The catalogue's own numbers, from an even start.
+    signs = load_catalogue().signs.values()
+    chance = np.array([[[p.value] for p in s.detection] for s in signs])
+    population = still(
+        start=np.full((len(practice().rocks), STATES), 1 / STATES),
+        sign_logit=np.log(chance / (1 - chance)),
+        persistence=np.array([[s.persistence.value] for s in signs]),
+    )
+    forgetful = replace(population, persistence=np.zeros_like(population.persistence))
+    logbook = make_log([Tank("a", START)], [look(7 * t, f"{sign}=y") for t in range(10)])
+    moved = log_odds(one(population, logbook), phase, other)
+    independent = log_odds(one(forgetful, logbook), phase, other)
+    # Ten independent witnesses: ten times the log likelihood ratio of one, state by state.
+    p = p_seen(population, sign, 0.0) ** 10
+    wanted = in_phases(p)
+    assert independent == pytest.approx(np.log(wanted[phase] / wanted[other]), abs=1e-9)
+    # Persistent: one look at level 0, two at a half, seven at full (closed form).
+    by_level = [0.0, 0.5, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0]
+    product = in_phases(np.prod([p_seen(population, sign, x) for x in by_level], axis=0))
+    assert moved == pytest.approx(np.log(product[phase] / product[other]), abs=1e-9)
+    assert 0 < moved < 0.5 * independent
+
+
+def test_ten_sightings_move_every_practice_draw_less_than_ten_witnesses() -> None:
+    # With the moves of practice, late enough that every phase is possible.
+    logbook = make_log(
+        [Tank("a", START, rock="dry")], [look(7 * t, "hair_algae=y") for t in range(30, 40)]
+    )
+    moved, independent = [], []
+    for d in range(24):
+        population = draws(d)
+        forgetful = replace(population, persistence=np.zeros_like(population.persistence))
+        for pop, out in ((population, moved), (forgetful, independent)):
+            tank = one(pop, logbook)
+            before = np.log(tank.forecast_only[-1, 1] / tank.forecast_only[-1, 3])
+            out.append(log_odds(tank, 1, 3) - before)
+    assert (np.array(moved) < np.array(independent)).all()
+    assert np.mean(moved) < 0.5 * np.mean(independent)
+
+
+# -- no evidence -------------------------------------------------------------------------
+
+
+def no_evidence(tank: TankAssessment) -> None:
+    # Sums in another order: rounding only, a few units in the last place.
+    for field in ("filtered", "smoothed"):
+        np.testing.assert_allclose(
+            getattr(tank, field), tank.forecast_only, rtol=0, atol=2e-15, err_msg=field
+        )
+
+
+def test_weight_zero_returns_the_prior_forecast() -> None:
+    panel, full = demo()
+    blank = assess(panel, practice(), evidence_weight=0.0)
+    for tank, informed in zip(blank.tanks, full.tanks, strict=True):
+        no_evidence(tank)
+        # The forecast itself does not depend on the weight, to the bit.
+        assert np.array_equal(tank.forecast_only, informed.forecast_only)
+        assert tank.reweighting.khat == -np.inf
+        assert tank.reweighting.share == 1.0
+        assert tank.reweighting.ess == pytest.approx(practice().n_draws, rel=1e-12)
+        assert tank.filtered[-1] != pytest.approx(informed.filtered[-1], abs=1e-3)
+
+
+def test_weight_zero_is_the_forward_marginal_of_the_slow_model() -> None:
+    logbook, as_of = random_log(1)
+    population = draws(7, 8)
+    found = assess(build_panel(logbook, as_of=as_of), population, evidence_weight=0.0)
+    slow = {
+        name: Slow(logbook, population, name, as_of, 0.0).answer((5, 3), equal_weights)
+        for name in logbook.tanks
+    }
+    compare(found, slow, 1e-12)
+
+
+def test_a_log_with_every_sign_blank_returns_the_prior_forecast() -> None:
+    panel, full = demo()
+    kept = ("ph", "salinity", "temperature", "alkalinity")
+    logbook = replace(
+        panel.logbook,
+        checkins=tuple(
+            replace(
+                c,
+                signs={},
+                judged_phase=None,
+                readings={k: v for k, v in c.readings.items() if k in kept},
+            )
+            for c in panel.logbook.checkins
+        ),
+    )
+    for blank, informed in zip(
+        assess(build_panel(logbook), practice()).tanks, full.tanks, strict=True
+    ):
+        no_evidence(blank)
+        assert np.array_equal(blank.forecast_only, informed.forecast_only)
+        assert blank.reach.share_signs_checked == 0.0
+        assert blank.reach.readings == 0
+
+
+def test_a_tank_without_any_row_gets_the_forecast() -> None:
+    found = assess(
+        build_panel(make_log([Tank("a", START, rock="dry")]), as_of=day(60)), practice()
+    ).tanks[0]
+    no_evidence(found)
+    assert found.filtered.shape == (9, 4)
+    assert found.reach.last_checkin is None
+    assert found.reach.weeks_since_checkin is None
+    assert found.checkins == ()
+
+
+@pytest.mark.parametrize("sign", ["diatoms", "coralline_algae"])
+def test_blank_is_not_absence(sign: str) -> None:
+    def filtered(signs: str) -> np.ndarray:
+        logbook = make_log([Tank("a", START, rock="dry")], [look(0), look(70, signs)])
+        return one(practice(), logbook, 0.5).filtered[-1]
+
+    blank, seen, missed = filtered(""), filtered(f"{sign}=y"), filtered(f"{sign}=n")
+    assert np.abs(blank - missed).max() > 0.01
+    assert np.abs(blank - seen).max() > 0.01
+    # And each pulls to its own side of the blank.
+    pull, push = seen - blank, missed - blank
+    assert np.sign(pull[np.abs(pull).argmax()]) == -np.sign(push[np.abs(pull).argmax()])
+
+
+def test_a_weight_outside_zero_and_one_is_refused() -> None:
+    panel = build_panel(make_log([Tank("a", START)]))
+    for weight in (-0.1, 1.1, float("nan")):
+        with pytest.raises(ValueError, match="between 0 and 1"):
+            assess(panel, practice(), evidence_weight=weight)
+
+
+def test_more_rows_in_a_week_than_a_product_of_chances_can_carry() -> None:
+    # A log is untrusted. Two hundred looks at twelve signs: the product underflows.
+    names = list(load_catalogue().signs)
+    logbook = make_log(
+        [Tank("a", START, rock="dry")],
+        [CheckIn("a", day(i % 7), signs=dict.fromkeys(names, bool(i % 2))) for i in range(200)]
+        + [look(16, "diatoms=y")],
+    )
+    tank = one(practice(), logbook, 1.0)
+    for values in (tank.filtered, tank.smoothed):
+        np.testing.assert_allclose(values.sum(axis=1), 1.0, rtol=0, atol=1e-12)
+
+
+@pytest.mark.parametrize("weight", [0.2, 1.0])
+def test_logarithms_and_products_give_the_same(
+    weight: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    logbook, as_of = random_log(2)
+    panel = build_panel(logbook, as_of=as_of)
+    plain = assess(panel, practice(), evidence_weight=weight)
+    # The package's attribute `assess` is the function, hence by the module's full name.
+    monkeypatch.setattr(sys.modules["maturity_model.assessment.filtering"], "_SMALLEST", 2.0)
+    again = assess(panel, practice(), evidence_weight=weight)
+    for a, b in zip(again.tanks, plain.tanks, strict=True):
+        for field in FIELDS:
+            np.testing.assert_allclose(getattr(a, field), getattr(b, field), rtol=0, atol=1e-10)
+
+
+def test_hundreds_of_events_do_not_overflow() -> None:
+    catalogue = load_catalogue()
+    events = [
+        Event("a", day(10 + i % 7), kind, kind_.default_amount, note=str(i))
+        for kind, kind_ in catalogue.events.items()
+        for i in range(400)
+    ]
+    tank = one(practice(), make_log([Tank("a", START)], [look(40, "diatoms=y")], events))
+    np.testing.assert_allclose(tank.filtered.sum(axis=1), 1.0, rtol=0, atol=1e-12)
+    assert np.isfinite(tank.regression).all()
+
+
+# -- what was said at the time -----------------------------------------------------------
+
+
+def same_as_then(panel: Panel, full: Assessment, days: set[dt.date]) -> int:
+    """Compare the rows of the whole run with a run on each of these days; count them."""
+    compared = 0
+    for as_of in sorted(days):
+        then = {t.tank.name: t for t in assess(panel, practice(), as_of).tanks}
+        for tank in full.tanks:
+            if as_of not in tank.dates:
+                continue
+            w = tank.dates.index(as_of)
+            old = then[tank.tank.name]
+            assert len(old.weeks) == w + 1
+            for field in ("filtered", "regression", "forecast_only"):
+                np.testing.assert_allclose(
+                    getattr(tank, field)[: w + 1], getattr(old, field), rtol=0, atol=1e-9
+                )
+            compared += 1
+    return compared
+
+
+def test_filtered_is_what_a_run_on_that_day_said_few_weeks() -> None:
+    panel, full = demo()
+    days = {
+        tank.dates[w]
+        for tank in full.tanks
+        for w in {0, 1, len(tank.dates) // 2, len(tank.dates) - 2} & set(range(len(tank.dates)))
+    }
+    assert same_as_then(panel, full, days) >= 20
+
+
+@pytest.mark.slow
+def test_filtered_is_what_a_run_on_that_day_said_every_week() -> None:
+    panel, full = demo()
+    days = {d for tank in full.tanks for d in tank.dates}
+    assert same_as_then(panel, full, days) == sum(len(t.dates) for t in full.tanks)
+
+
+def test_filtered_is_causal_at_the_awkward_weeks() -> None:
+    # Events after the week's check-in; the keeper's first water change in week 5, at the
+    # other tank; a reading and its predecessor; a tank that starts in between.
+    tanks = [
+        Tank("a", START, keeper="k", rock="dry"),
+        Tank("b", day(16), keeper="k", rock="live"),
+    ]
+    rng = np.random.default_rng(5)
+    names = list(load_catalogue().signs)
+    looks = [
+        CheckIn(
+            "a",
+            day(7 * t + int(rng.integers(0, 4))),
+            signs={s: bool(rng.random() < 0.6) for s in names},
+            readings={"nitrate": reading(5 * (t % 3), 5 * (t % 3) + 5, 5 * (t % 3) + 2.5)},
+        )
+        for t in range(12)
+        if t != 7
+    ]
+    events = [
+        Event("a", day(6), "overfeeding", 3.0),
+        Event("a", day(4 * 7 + 6), "crash"),
+        Event("b", day(5 * 7 + 2), "water_change", 20.0),
+        Event("a", day(7 * 7 + 3), "sand_disturbed"),
+        Event("a", day(9 * 7 + 5), "water_change", 30.0),
+    ]
+    panel = build_panel(make_log(tanks, looks, events))
+    assert panel.pending.any()
+    switched = panel.water_known[panel.first[0] : panel.first[1]]
+    assert switched.tolist() == [False] * 5 + [True] * (len(switched) - 5)
+    full = assess(panel, practice())
+    assert 0 < full.tanks[0].reweighting.share < 1  # tempered weights are in play
+    assert same_as_then(panel, full, {d for t in full.tanks for d in t.dates}) == sum(
+        len(t.dates) for t in full.tanks
+    )
+
+
+def test_as_of_in_the_middle_of_a_week_uses_the_log_up_to_that_day() -> None:
+    logbook = make_log([Tank("a", START)], [look(0, "diatoms=n"), look(9, "diatoms=y"), look(12)])
+    panel = build_panel(logbook)
+    before, after = (assess(panel, practice(), day(n)).tanks[0] for n in (8, 9))
+    assert before.dates[-1] == day(8)
+    assert len(before.checkins) == 1
+    assert np.abs(before.filtered[1] - after.filtered[1]).max() > 1e-3
+    np.testing.assert_allclose(before.filtered[0], after.filtered[0], atol=1e-12)
+
+
+# -- inner agreement and the rest of the answer ------------------------------------------
+
+
+def test_everything_is_a_probability_and_agrees_with_itself() -> None:
+    panel, full = demo()
+    assert full.provenance.as_of == dt.date(2026, 11, 20)
+    assert not full.provenance.as_of_given
+    assert full.phases == tuple(panel.catalogue.phases)
+    for tank in full.tanks:
+        for field in ("filtered", "smoothed", "forecast_only"):
+            values = getattr(tank, field)
+            assert values.min() >= 0
+            np.testing.assert_allclose(values.sum(axis=1), 1, rtol=0, atol=1e-12)
+        np.testing.assert_allclose(tank.smoothed[-1], tank.filtered[-1], rtol=0, atol=1e-12)
+        assert ((tank.regression >= -1e-15) & (tank.regression <= 1)).all()
+        assert (tank.regression[:, 1] >= tank.regression[:, 0]).all()
+        assert (tank.smoothed_low <= tank.smoothed_high).all()
+        assert (tank.now_low <= tank.now_high).all()
+        assert (tank.regression_low <= tank.regression_high).all()
+        assert ((tank.slipped >= 0) & (tank.slipped <= 1)).all()
+        assert tank.slipped[0] == 0
+        assert tank.dates[-1] == full.provenance.as_of
+        assert tank.reweighting.khat <= tank.reweighting.limit
+        assert 0 < tank.reweighting.ess <= tank.reweighting.draws * (1 + 1e-12)
+        assert tank.present == int(np.argmax(tank.filtered[-1]))
+
+
+def test_intervals_are_the_draws_quantiles() -> None:
+    # Counted by hand with numpy's weighted inverted cdf.
+    panel, _ = demo()
+    tables = make_tables(panel, practice())
+    found, _ = filter_tank(tables, 0)
+    weight = found.draw_weight[-1]
+    now = found.states[-1].reshape(4, 3, -1).sum(axis=1)
+    tank = assess(panel, practice()).tanks[0]
+    for level, have in ((0.05, tank.now_low), (0.95, tank.now_high)):
+        want = np.quantile(now, level, axis=1, weights=weight, method="inverted_cdf")
+        np.testing.assert_allclose(have, want, rtol=0, atol=1e-12)
+
+
+def test_an_event_raises_the_risk_of_slipping_back() -> None:
+    looks = [look(7 * t, "coralline_algae=y hair_algae=n amphipods=y") for t in range(40)]
+    for kind in ("crash", "deep_clean", "sand_disturbed", "medication"):
+        calm = one(practice(), make_log([Tank("a", START)], looks), 0.5)
+        # After the last look, so that nothing but the forecast can differ.
+        struck = one(
+            practice(), make_log([Tank("a", START)], looks, [Event("a", day(275), kind)]), 0.5
+        )
+        np.testing.assert_allclose(struck.filtered, calm.filtered, rtol=0, atol=1e-12)
+        assert (struck.regression[-1] > 1.5 * calm.regression[-1]).all()
+        np.testing.assert_allclose(struck.regression[:-1], calm.regression[:-1], atol=1e-12)
+
+
+def test_reach_counts_by_hand() -> None:
+    looks = [
+        look(0, "diatoms=y hair_algae=n", readings={"ammonia": reading(0, 0.1, 0)}),
+        look(1, "diatoms=y"),
+        look(50, "amphipods=n", readings={"ph": reading(8, 8.2, 8.1)}),
+    ]
+    reach = (
+        assess(build_panel(make_log([Tank("a", START)], looks), as_of=day(65)), practice())
+        .tanks[0]
+        .reach
+    )
+    assert reach.weeks == 10
+    assert reach.weeks_with_checkin == 2
+    assert reach.last_checkin == day(50)
+    assert reach.weeks_since_checkin == 2
+    assert reach.share_signs_checked == pytest.approx(4 / (3 * 12))
+    assert reach.readings == 1  # pH does not enter
+    assert set(reach.unchecked_signs) == set(load_catalogue().signs) - {"amphipods"}
+
+
+def test_notes_say_how_the_log_was_understood() -> None:
+    def notes(*tanks: Tank, events: tuple[Event, ...] = (), as_of: int = 40) -> str:
+        panel = build_panel(make_log(tanks, events=events), as_of=day(as_of))
+        return " ".join(assess(panel, practice()).tanks[0].notes)
+
+    change = Event("a", day(20), "water_change", 10.0)
+    other = Event("b", day(20), "water_change", 10.0)
+    a, b = Tank("a", START, keeper="k", rock="dry"), Tank("b", START, keeper="k", rock="dry")
+    assert "rock was not logged" in notes(Tank("a", START))
+    assert "rock was not logged" not in notes(a)
+    assert "taken as unknown" in notes(a, b)
+    assert "none for this tank" in notes(a, b, events=(other,))
+    assert "none for this tank" not in notes(a, b, events=(change,))
+    # What was logged later was not known then.
+    late = Event("a", day(60), "water_change", 10.0)
+    assert "none for this tank" in notes(a, b, events=(other, late))
+
+
+def test_a_club_s_own_sign_enters() -> None:
+    logbook = read_logbook(DEMO, today=dt.date(2026, 11, 25))
+    assert "feather_worms" in logbook.catalogue.signs
+    without = replace(
+        logbook,
+        checkins=tuple(
+            replace(c, signs={k: v for k, v in c.signs.items() if k != "feather_worms"})
+            for c in logbook.checkins
+        ),
+    )
+    _, full = demo()
+    changed = [
+        np.abs(a.filtered - b.filtered).max()
+        for a, b in zip(assess(build_panel(without), practice()).tanks, full.tanks, strict=True)
+    ]
+    assert max(changed) > 1e-3
+    assert any("feather" in n.lower() for n in full.tanks[0].notes)
+
+
+def test_the_same_in_one_thread_and_in_many(monkeypatch: pytest.MonkeyPatch) -> None:
+    panel, _ = demo()
+    answers = []
+    for threads in (1, 4):
+        monkeypatch.setattr("os.cpu_count", lambda threads=threads: threads)
+        answers.append(assess(panel, practice()))
+    for a, b in zip(*(x.tanks for x in answers), strict=True):
+        assert a.tank == b.tank
+        assert np.array_equal(a.filtered, b.filtered)
+        assert np.array_equal(a.smoothed, b.smoothed)
+
+
+def test_an_unknown_tank_order_does_not_matter() -> None:
+    logbook, as_of = random_log(3)
+    turned = replace(logbook, tanks=dict(reversed(logbook.tanks.items())))
+    one_way = assess(build_panel(logbook, as_of=as_of), practice())
+    other = {t.tank.name: t for t in assess(build_panel(turned, as_of=as_of), practice()).tanks}
+    for tank in one_way.tanks:
+        np.testing.assert_allclose(tank.filtered, other[tank.tank.name].filtered, atol=1e-13)
+
+
+def test_provenance_says_what_was_used() -> None:
+    panel, full = demo()
+    p = full.provenance
+    assert p.population_kind == "elicited"
+    assert p.population_sha256 == practice().sha256 != ""
+    assert p.logbook_sha256 == panel.logbook.sha256
+    assert p.evidence_weight == practice().evidence_weight
+    assert p.quadrature == (256, 5, 3)
+    assert assess(panel, practice(), evidence_weight=0.3).provenance.evidence_weight == 0.3
+    assert assess(panel, practice(), dt.date(2026, 5, 1)).provenance.as_of_given
+
+
+def test_elicited_in_memory_has_no_hash() -> None:
+    population = elicit_population(load_catalogue(), 0.5, n_draws=32)
+    assert assess(demo()[0], population).provenance.population_sha256 == ""

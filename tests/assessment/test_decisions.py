@@ -1,0 +1,165 @@
+"""Decision rules: thresholds follow from losses, cautions come first."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from small_logs import START, random_log
+
+from maturity_model.assessment.cautions import CHRONIC_MG_L, Caution, Unionised
+from maturity_model.assessment.decisions import QUANTITIES, Decision, decide
+from maturity_model.assessment.filtering import filter_tank, make_tables
+from maturity_model.assessment.plan import Plan, Step
+from maturity_model.assessment.present import Present
+from maturity_model.assessment.risk import slip_probability
+from maturity_model.assessment.surprise import FELL, Lately
+from maturity_model.catalogue import DecisionRule, Loss, Marked, load_catalogue, load_decisions
+from maturity_model.logbook import Event
+from maturity_model.panel import build_panel
+from maturity_model.population import elicit_population
+
+RULES = load_decisions()
+CATALOGUE = load_catalogue()
+QUIET = Lately(0.0, 0.0)
+STOCKED = [Event("a", START, "livestock_added", 1.0)]
+URGENT = Caution("urgent", "Ammonia above the acute criterion", "", "EPA")
+CARE = Caution("care", "Hands in the tank", "", "CPSC")
+
+
+@pytest.fixture(scope="module")
+def present() -> Present:
+    logbook, day = random_log(15, weeks=20)
+    panel = build_panel(logbook, as_of=day)
+    tables = make_tables(panel, elicit_population(CATALOGUE, 0.5, n_draws=64), None, (3, 2))
+    found, hazards = filter_tank(tables, 0)
+    return Present(panel, 0, found, hazards, tables.pace)
+
+
+def ammonia(high: float) -> Unionised:
+    return Unionised(0.0, high / 2, high, "", START)
+
+
+def only(rule: DecisionRule, present: Present, **more: object) -> Decision:
+    arguments = {"recent": QUIET, "events": STOCKED, "cautions": (), "ammonia": None} | more
+    found = decide(present, **arguments, rules={rule.name: replace(rule, applies="always")})  # type: ignore[arg-type]
+    assert len(found) == 1
+    return found[0]
+
+
+def with_losses(rule: DecisionRule, needless: float, missed: float) -> DecisionRule:
+    return replace(rule, loss=Loss(Marked(needless, "E"), Marked(missed, "E")))
+
+
+@pytest.mark.parametrize("rule", RULES.values(), ids=RULES)
+def test_a_rule_is_whole(rule: DecisionRule) -> None:
+    assert rule.quantity in QUANTITIES
+    needs_item = rule.quantity in {"phase at least", "phase is", "slips within 8 weeks after"}
+    assert bool(rule.item) == needs_item
+    assert not rule.item or rule.item in {*CATALOGUE.phases, *CATALOGUE.events}
+    assert rule.applies in {"always", "stocked", "unstocked"}
+    assert rule.urgent in {"", "do", "do not"}
+    assert rule.ammonia in {"", "do", "do not"}
+    assert rule.unless in {"", *RULES}
+    assert {rule.loss.needless.source, rule.loss.missed.source} <= set(CATALOGUE.sources)
+    assert rule.label
+    assert rule.reason
+    # Never a dose.
+    text = f"{rule.label} {rule.reason} {rule.caution}"
+    assert not re.search(r"\d|\bml\b|\bmg\b|drops|dose", text, re.IGNORECASE)
+
+
+def test_thresholds_follow_from_losses() -> None:
+    for rule in RULES.values():
+        a, b = rule.loss.needless.value, rule.loss.missed.value
+        # At the threshold doing and leaving cost the same.
+        assert (1 - rule.threshold) * a == pytest.approx(rule.threshold * b, rel=1e-12)
+    assert RULES["add_first_animals"].threshold == pytest.approx(0.9)
+    # Alarm and advice say the same.
+    assert RULES["measure_ammonia"].threshold == pytest.approx(FELL)
+
+
+def test_probabilities_are_those_of_the_model(present: Present) -> None:
+    p = present.found.phases()[-1]
+    recent = Lately(0.3, 0.1)
+    by_name = {d.action: d for d in decide(present, recent, STOCKED, (), None)}
+    assert by_name["add_next_animals"].probability.mean == pytest.approx(p[2:].sum(), abs=1e-12)
+    assert by_name["change_water"].probability.mean == pytest.approx(p[1], abs=1e-12)
+    assert by_name["second_opinion"].probability.mean == pytest.approx(1 - p.max(), abs=1e-12)
+    assert by_name["stop_adding"].probability.mean == pytest.approx(0.3, abs=1e-12)
+    assert by_name["measure_ammonia"].probability.mean == pytest.approx(0.1, abs=1e-12)
+    plain = slip_probability(present, None, (8,))[0] @ present.weight
+    sand = slip_probability(present, Plan("", (Step("sand_disturbed", None),)), (8,))[0]
+    assert by_name["do_nothing"].probability.mean == pytest.approx(1 - plain, abs=1e-12)
+    assert by_name["leave_sand_alone"].probability.mean == pytest.approx(
+        sand @ present.weight, abs=1e-12
+    )
+    for d in by_name.values():
+        assert d.threshold == d.rule.threshold
+        assert 0 <= d.probability.low <= d.probability.high <= 1
+
+
+def test_the_verdict_follows_probability_and_spread(present: Present) -> None:
+    rule = RULES["change_water"]
+    p = only(rule, present).probability
+    assert p.low < p.mean < p.high < 1
+
+    def at(threshold: float) -> str:
+        return only(with_losses(rule, threshold, 1 - threshold), present).verdict
+
+    assert at(p.mean * (1 - 1e-9)) == "yes"
+    assert at((p.mean + p.high) / 2) == "wait"
+    assert at((p.high + 1) / 2) == "not now"
+
+
+def test_livestock_decides_which_rules_apply(present: Present) -> None:
+    empty = {d.action for d in decide(present, QUIET, (), (), None)}
+    stocked = {d.action for d in decide(present, QUIET, STOCKED, (), None)}
+    assert "add_first_animals" in empty - stocked
+    assert {"add_next_animals", "stop_adding"} <= stocked - empty
+
+
+@pytest.mark.parametrize("rule", RULES.values(), ids=RULES)
+def test_urgent_cautions_have_the_last_word(rule: DecisionRule, present: Present) -> None:
+    for needless, missed in ((1e-9, 1.0), (1.0, 1e-9)):  # sure to be yes, sure to be no
+        sure = with_losses(rule, needless, missed)
+        free = only(sure, present, recent=Lately(0.5, 0.5))
+        d = only(sure, present, recent=Lately(0.5, 0.5), cautions=[URGENT, CARE])
+        if rule.urgent:
+            assert d.verdict == ("yes" if rule.urgent == "do" else "not now")
+            assert d.overruled
+            assert URGENT.title in d.why
+        else:
+            assert (d.verdict, d.overruled, d.why) == (free.verdict, False, rule.reason)
+        assert {URGENT.title, CARE.title} <= set(d.cautions)
+
+
+def test_a_mere_care_overrules_nothing(present: Present) -> None:
+    plain = decide(present, QUIET, STOCKED, (), None)
+    care = decide(present, QUIET, STOCKED, [CARE], None)
+    assert [d.verdict for d in plain] == [d.verdict for d in care]
+    assert not any(d.overruled for d in care)
+
+
+def test_nothing_is_added_while_ammonia_may_be_too_high(present: Present) -> None:
+    for name in ("add_first_animals", "add_next_animals"):
+        eager = with_losses(RULES[name], 1e-9, 1.0)
+        assert only(eager, present).verdict == "yes"
+        assert only(eager, present, ammonia=ammonia(CHRONIC_MG_L)).verdict == "yes"
+        stopped = only(eager, present, ammonia=ammonia(CHRONIC_MG_L * 1.01))
+        assert (stopped.verdict, stopped.overruled) == ("not now", True)
+        assert only(eager, present, ammonia=ammonia(np.inf)).verdict == "not now"
+
+
+def test_stopping_forbids_adding(present: Present) -> None:
+    eager = with_losses(RULES["add_next_animals"], 1e-9, 1.0)
+    rules = {"add_next_animals": eager, "stop_adding": RULES["stop_adding"]}
+    slipping = Lately(RULES["stop_adding"].threshold, 0.0)
+    calm = decide(present, QUIET, STOCKED, (), None, rules)
+    assert [d.verdict for d in calm] == ["yes", "not now"]
+    add, stop = decide(present, slipping, STOCKED, (), None, rules)
+    assert (add.verdict, stop.verdict) == ("not now", "yes")
+    assert add.overruled
+    assert add.why == RULES["stop_adding"].reason

@@ -1,0 +1,123 @@
+"""Risk of slipping back, as things stand and what if, against all futures."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from assessment.small_tank import a_log, event, lively, over_future, practice, present
+
+from maturity_model.assessment.intervals import estimate
+from maturity_model.assessment.plan import look_ahead, parse_plan
+from maturity_model.assessment.risk import event_plans, slip_probability, slipping
+from maturity_model.catalogue import load_catalogue
+
+CATALOGUE = load_catalogue()
+LOG = a_log(6, [event(1, "water_change", 10.0), event(20, "deep_clean"), event(38, "crash")])
+
+
+def what_if(text: str):
+    return parse_plan(text, CATALOGUE)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        None,
+        "crash",
+        "overfeeding=4",
+        "water_change=35/1w",
+        "water_change=none",
+        "livestock_added=5/1w + water_change=60",
+    ],
+)
+def test_risk_equals_the_enumeration(text: str | None) -> None:
+    here = present(LOG, lively(0, 7))
+    plan = None if text is None else what_if(text)
+    ahead = look_ahead(here, 4, plan)
+
+    def count(paths: np.ndarray, probability: np.ndarray) -> np.ndarray:
+        lower = paths[:, 1:] < paths[:, :1]
+        return np.array([probability @ lower[:, :h].any(axis=1) for h in (2, 4)])
+
+    wanted = over_future(here, (ahead.factor, ahead.setback, ahead.collapse), count)
+    found = slip_probability(here, plan, (2, 4))
+    np.testing.assert_allclose(found, wanted, rtol=0, atol=1e-10)
+    assert found.min() > 1e-3
+
+
+def test_the_baseline_is_the_risk_that_the_filter_gives() -> None:
+    here = present(a_log(20, [event(100, "overfeeding", 4.0)]), practice(), nodes=(5, 3))
+    by_filter = here.found.risk(here.hazards.advance, here.hazards.ahead(8), (4, 8))
+    np.testing.assert_allclose(slip_probability(here), by_filter[-1], rtol=0, atol=1e-12)
+
+
+def test_events_raise_the_risk_and_the_more_the_larger() -> None:
+    here = present(a_log(20, rock="live"), practice(), nodes=(5, 3))
+    base, *rest = slipping(here)
+    assert base.plan is None
+    assert [c.mean for c in base.change] == [0.0, 0.0]
+    assert [r.plan.steps[0].kind for r in rest] == [
+        k for k in CATALOGUE.events if k != "water_change"
+    ]
+    for risk in rest:
+        for change, value, baseline in zip(risk.change, risk.risk, base.risk, strict=True):
+            assert change.mean > 1e-3
+            assert change.mean == pytest.approx(value.mean - baseline.mean, abs=1e-12)
+            assert value.low <= value.mean <= value.high
+        assert risk.risk[0].mean <= risk.risk[1].mean
+    some, more, most = (
+        slip_probability(here, what_if(f"overfeeding={a}")) @ here.weight for a in (1.5, 2, 4)
+    )
+    assert (some < more).all()
+    assert (more < most).all()
+    assert (slip_probability(here, what_if("overfeeding=1")) == slip_probability(here)).all()
+
+
+def test_events_without_effect_change_nothing() -> None:
+    pop = practice()
+    none = np.zeros_like(pop.event_setback)
+    pop = replace(pop, event_setback=none, event_collapse=none, event_advance=none)
+    here = present(LOG, pop)
+    for risk in slipping(here):
+        assert set(risk.change) == {(0.0, 0.0, 0.0)}
+
+
+@pytest.mark.parametrize(
+    ("days", "amount", "text"), [(14, 20.0, "water_change=20/2w"), (7, 12.0, "water_change=12/1w")]
+)
+def test_a_plan_equal_to_present_husbandry_changes_nothing(
+    days: int, amount: float, text: str
+) -> None:
+    log = a_log(20, [event(n, "water_change", amount) for n in range(3, 139, days)])
+    here = present(log, practice(), nodes=(5, 3))
+    base = slip_probability(here)
+    np.testing.assert_allclose(slip_probability(here, what_if(text)), base, rtol=0, atol=1e-12)
+    changed = slip_probability(here, what_if("water_change=none"))
+    assert np.abs(changed - base).max() > 1e-6
+
+
+def test_plans_of_one_s_own_come_last() -> None:
+    here = present(LOG, lively(0, 1))
+    mine = (what_if("water_change=none"), what_if("crash"))
+    found = slipping(here, mine, (1, 3))
+    assert tuple(r.plan for r in found[-2:]) == mine
+    assert len(found) == 1 + len(event_plans(here)) + 2
+    assert all(len(r.risk) == len(r.change) == 2 for r in found)
+    assert found[-1].risk == next(r for r in found if r.plan and r.plan.text == "crash").risk
+
+
+def test_what_is_done_tells_nothing_of_the_past() -> None:
+    # Risk is linear in where the tank is now, whatever the plan.
+    here = present(LOG, lively(0, 1))
+    before = here.found.states[-1].copy()
+    slipping(here, (what_if("crash"),))
+    np.testing.assert_array_equal(here.found.states[-1], before)
+
+
+def test_estimates_are_weighted() -> None:
+    found = estimate(np.array([0.1, 0.9, 0.5]), np.array([0.02, 0.9, 0.08]))
+    assert found.mean == pytest.approx(0.002 + 0.81 + 0.04)
+    assert found.low == 0.5
+    assert found.high == 0.9

@@ -1,0 +1,236 @@
+"""Surprises against enumeration of all paths, against likelihood ratios, and on told stories."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from assessment.small_mixture import by_lane, small
+from small_logs import day, look, make_log, random_log, reading
+
+from maturity_model.assessment.filtering import filter_tank, make_tables
+from maturity_model.assessment.observed import checkins_of, observed
+from maturity_model.assessment.surprise import (
+    FAR_OFF,
+    FELL,
+    Surprises,
+    lately,
+    predicted,
+    step_lanes,
+    surprises,
+)
+from maturity_model.catalogue import load_catalogue
+from maturity_model.hmm.staged import StagedChain
+from maturity_model.logbook import Logbook, Tank
+from maturity_model.panel import build_panel
+from maturity_model.population import elicit_population
+
+CHAINS = [StagedChain(2, 2), StagedChain(3, 1), StagedChain(4, 1), StagedChain(2, 1)]
+
+
+@pytest.mark.parametrize("chain", CHAINS)
+def test_one_step_is_the_dense_one(chain: StagedChain) -> None:
+    given = small(21, chain)
+    before = given.found.filtered[:, :, 1]
+    got = step_lanes(before, given.found.moves[1], chain)
+    want = np.einsum("pqsd,pdsu->pqud", before, given.matrices[1])
+    np.testing.assert_allclose(got, want, rtol=0, atol=1e-14)
+
+
+@pytest.mark.parametrize("weeks", [1, 2, 4])
+@pytest.mark.parametrize("chain", CHAINS)
+def test_what_happened_lately(chain: StagedChain, weeks: int) -> None:
+    given = small(22, chain)
+    found, week, power = given.found, 3, 0.5
+    back = max(week - weeks, 0)
+    emission = found.emission.copy()
+    emission[back + 1 :] **= 1 / power
+
+    def value(paths: np.ndarray) -> np.ndarray:
+        phase = chain.phase_of[paths]
+        down = (np.diff(phase[:, back:], axis=1) < 0).sum(axis=1)
+        return np.stack([down, (phase[:, -1] == 0) & (phase[:, back] > 0)])
+
+    sums, totals = by_lane(given, emission, week + 1, value)
+    _, before = by_lane(given, emission, back + 1, lambda paths: np.ones((1, len(paths))))
+    likelihood = np.einsum("pq,pqd->d", given.prior, totals)
+    ratio = likelihood / np.einsum("pq,pqd->d", given.prior, before)
+    weight = found.draw_weight[back] * ratio ** found.trusted.power[back]
+    within = np.einsum("pq,kpqd->kd", given.prior, sums) / likelihood
+    want = within @ weight / weight.sum()
+    np.testing.assert_allclose(lately(found, week, power, weeks), want, rtol=0, atol=1e-10)
+
+
+def test_nothing_can_have_happened_before_the_first_week() -> None:
+    assert lately(small(22, CHAINS[0]).found, 0, 0.5) == (0.0, 0.0)
+
+
+@pytest.mark.parametrize("chain", CHAINS)
+@pytest.mark.parametrize("week", [0, 2])
+def test_the_prediction_of_a_checkin(chain: StagedChain, week: int) -> None:
+    given = small(23, chain)
+    tables, found = given.tables, given.found
+    earlier = [(0, 1), (1, 2)]
+    emission = found.emission.copy()
+    emission[week] = 1.0
+    n_draws = emission.shape[-1]
+    _, before = by_lane(given, emission, week + 1, lambda paths: np.ones((1, len(paths))))
+    for kind, code in earlier:
+        emission[week] *= tables.signs[code] if kind == 0 else tables.readings[code][:, None]
+    states = np.arange(chain.n_states)[:, None]
+    sums, totals = by_lane(given, emission, week + 1, lambda paths: 1.0 * (paths[:, -1] == states))
+    likelihood = np.einsum("pq,pqd->d", given.prior, totals)
+    ratio = likelihood / np.einsum("pq,pqd->d", given.prior, before)
+    weight, power = np.full(n_draws, 1 / n_draws), 1.0
+    if week:
+        weight, power = found.draw_weight[week - 1], found.trusted.power[week - 1]
+    weight = weight * ratio**power
+    want = np.einsum("pq,spqd->sqd", given.prior, sums) / likelihood * weight / weight.sum()
+    got = predicted(tables, 0, found, week, earlier)
+    np.testing.assert_allclose(got, want, rtol=0, atol=1e-10)
+    assert got.sum() == pytest.approx(1.0, abs=1e-12)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_probability_is_a_ratio_of_likelihoods(seed: int) -> None:
+    logbook, as_of = random_log(seed)
+    population = elicit_population(load_catalogue(), 1.0, n_draws=1)
+
+    def log_likelihood(logbook: Logbook) -> float:
+        panel = build_panel(logbook, as_of=as_of)
+        found, _ = filter_tank(make_tables(panel, population, None, (3, 2)), 0)
+        return float(found.log_likelihood[-1, 0])
+
+    panel = build_panel(logbook, as_of=as_of)
+    tables = make_tables(panel, population, None, (3, 2))
+    found, _ = filter_tank(tables, 0)
+    said = surprises(tables, 0, found, 1.0)
+    assert said is not None
+    last = checkins_of(panel, 0)[said.items[0].what.checkin]
+    earlier = tuple(c for c in logbook.checkins if c.tank == last.tank and c.date <= as_of)
+    earlier = tuple(c for c in earlier if earlier.index(c) < earlier.index(last))
+    base = log_likelihood(replace(logbook, checkins=earlier))
+    bare = replace(last, signs={}, readings={}, judged_phase=None)
+    for item in said.items:
+        o = item.what
+        if o.kind == "sign":
+            alone = replace(bare, signs={o.name: bool(o.seen)})
+        elif o.kind == "judgement":
+            alone = replace(bare, judged_phase=o.phase)
+        else:
+            continue
+        both = log_likelihood(replace(logbook, checkins=(*earlier, alone)))
+        assert item.probability == pytest.approx(np.exp(both - base), abs=1e-10)
+
+
+def test_what_is_said_of_an_old_checkin_is_what_was_said_then() -> None:
+    logbook = story(30)
+    population = elicit_population(load_catalogue(), 0.5, n_draws=32)
+    panel = build_panel(logbook)
+    tables = make_tables(panel, population, None, (3, 2))
+    found, _ = filter_tank(tables, 0)
+    for at in (0, 3, 17):
+        then = panel.until(checkins_of(panel, 0)[at].date)
+        small_tables = make_tables(then, population, None, (3, 2))
+        again, _ = filter_tank(small_tables, 0)
+        a, b = surprises(tables, 0, found, 0.5, at), surprises(small_tables, 0, again, 0.5)
+        assert a is not None
+        assert b is not None
+        assert a.lately == pytest.approx(b.lately, abs=1e-12)
+        assert [x.what.name for x in a.items] == [x.what.name for x in b.items]
+        assert [x.probability for x in a.items] == pytest.approx([x.probability for x in b.items])
+
+
+ANIMALS = "amphipods=y copepods=y spirorbid_worms=y bristle_worms=y coralline_algae=y "
+GONE = ANIMALS.replace("=y", "=n")
+CLEAR = "diatoms=n hair_algae=n film_algae=n"
+
+
+def story(weeks: int, last: str = "", **more: object) -> Logbook:
+    """A tank that is left in peace for so many weeks, then one more check-in."""
+    bloom = "diatoms=y film_algae=y hair_algae=y amphipods=n copepods=y"
+    looks = [look(7 * w + 3, bloom if w < 12 else ANIMALS + CLEAR) for w in range(1, weeks)]
+    looks.append(look(7 * weeks + 3, last or ANIMALS + CLEAR, **more))
+    return make_log([Tank("a", day(0), keeper="k", rock="live")], looks)
+
+
+def said_of(logbook: Logbook) -> Surprises:
+    panel = build_panel(logbook)
+    population = elicit_population(load_catalogue(), 0.5)
+    tables = make_tables(panel, population, None, (3, 2))
+    said = surprises(tables, 0, filter_tank(tables, 0)[0], 0.5)
+    assert said is not None
+    return said
+
+
+def test_a_calm_checkin_raises_no_alarm() -> None:
+    said = said_of(story(50))
+    assert said.alarm == ""
+    assert said.vanished == 1.0
+    assert not said.pods
+    assert said.lately.fell < FELL / 10
+
+
+def test_all_animals_gone_means_that_something_is_wrong() -> None:
+    said = said_of(story(50, GONE + CLEAR))
+    assert said.alarm == "something is wrong"
+    assert said.pods
+    gone = {s.what.name for s in said.items if s.vanished}
+    assert gone >= {"amphipods", "copepods", "spirorbid_worms"}
+    # Coralline is no animal.
+    assert "coralline_algae" not in gone
+    assert [s.probability for s in said.items] == sorted(s.probability for s in said.items)
+
+
+def test_pods_gone_alone_are_named() -> None:
+    signs = "amphipods=n copepods=n spirorbid_worms=y bristle_worms=y coralline_algae=y "
+    said = said_of(story(50, signs + CLEAR))
+    assert said.pods
+    assert {s.what.name for s in said.items if s.vanished} == {"amphipods", "copepods"}
+    assert said.vanished < 0.05
+
+
+def test_a_lone_reading_far_off_asks_for_the_kit_to_be_checked() -> None:
+    nitrate = {"nitrate": reading(120.0, np.inf, 160.0)}
+    usual = [{"nitrate": reading(7.5, 15.0, 10.0)}] * 40
+    calm = story(50, readings=nitrate)
+    checkins = tuple(
+        replace(c, readings=usual[0]) if c.date < calm.checkins[-1].date else c
+        for c in calm.checkins
+    )
+    said = said_of(replace(calm, checkins=checkins))
+    off = next(s for s in said.items if s.what.name == "nitrate")
+    assert off.far_off
+    assert off.high
+    assert off.probability < FAR_OFF
+    assert said.alarm == "check the kit"
+
+
+def test_the_same_with_animals_gone_is_no_matter_of_the_kit() -> None:
+    ammonia = {"ammonia": reading(0.75, 1.5, 1.0)}
+    said = said_of(story(50, GONE + CLEAR, readings=ammonia))
+    assert said.alarm == "something is wrong"
+    assert said.lately.fell > 0.5
+    assert said.lately.slipped >= said.lately.fell - 1e-12
+
+
+def test_a_tail_counts_the_interval_and_beyond_on_both_sides() -> None:
+    logbook, as_of = random_log(9)
+    panel = build_panel(logbook, as_of=as_of)
+    tables = make_tables(panel, elicit_population(load_catalogue(), 0.5, n_draws=16), None, (3, 2))
+    for n in range(len(panel.tanks)):
+        found, _ = filter_tank(tables, n)
+        what = observed(panel, n)
+        for at in range(len(checkins_of(panel, n))):
+            said = surprises(tables, n, found, 0.5, at, what)
+            for item in said.items if said else ():
+                assert 0.0 <= item.probability <= 1.0
+                assert (item.high is None) == (item.what.kind != "reading")
+
+
+def test_without_an_observation_there_is_no_surprise() -> None:
+    logbook = make_log([Tank("a", day(0))], [look(3)])
+    panel = build_panel(logbook, as_of=day(20))
+    tables = make_tables(panel, elicit_population(load_catalogue(), 0.5, n_draws=4), None, (2, 2))
+    assert surprises(tables, 0, filter_tank(tables, 0)[0], 0.5) is None
