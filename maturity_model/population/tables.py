@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 #: Log hazard ratios beyond this make a move certain; a log of hundreds of events would overflow.
-_LARGEST = 100.0
+LARGEST_EFFECT = 100.0
 
 
 class PopulationMismatch(ValueError):
@@ -280,7 +280,7 @@ def _with_load(population: Population, load: Floats, ages: Floats) -> tuple[Floa
         for out, effect in zip(times, effects, strict=True):
             out += effect[e] * left
     if acts.any():
-        np.minimum(times, _LARGEST, out=times)
+        np.minimum(times, LARGEST_EFFECT, out=times)
     np.exp(times, out=times)
     setback = np.exp(population.log_setback) * times[1][:, :, None]
     collapse = np.exp(population.log_collapse) * times[2][:, :, None]

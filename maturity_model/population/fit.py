@@ -1,0 +1,259 @@
+"""The pooled fit: from a panel to a population that was learned."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from maturity_model import __version__
+from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
+from maturity_model.population.convert import make_population
+from maturity_model.population.diagnostics import Diagnostics, diagnose
+from maturity_model.population.priors import Priors, priors_from_catalogue
+from maturity_model.population.sampling import (
+    Chain,
+    SamplingPlan,
+    choose_sampler,
+    plan_key,
+    sample_chains,
+    to_terminal,
+)
+from maturity_model.population.types import DIMS, Population
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from maturity_model.panel import Panel
+    from maturity_model.population.model import ModelOptions
+
+#: Most draws of a fitted population: what the weekly path mixes over.
+MAX_DRAWS = 512
+
+
+@dataclass(frozen=True)
+class FitResult:
+    """A pooled fit.
+
+    Attributes
+    ----------
+    population : Population
+        At most :data:`MAX_DRAWS` draws.
+    diagnostics : Diagnostics
+    posterior, stats : xarray.Dataset
+        Everything that was drawn.
+    priors : Priors
+    """
+
+    population: Population
+    diagnostics: Diagnostics
+    posterior: xr.Dataset
+    stats: xr.Dataset
+    priors: Priors
+
+
+def inputs_digest(
+    panel: Panel, priors: Priors, evidence_weight: float, options: ModelOptions
+) -> str:
+    """Digest of everything that the posterior depends on, this program included."""
+    import pymc as pm
+    import pytensor
+
+    from maturity_model.population.design import make_design
+    from maturity_model.population.op_kernels import version
+
+    digest = hashlib.sha256()
+    design = make_design(panel, priors, by_tank=options.tank_signs)
+    for name, value in sorted(vars(design).items()):
+        digest.update(name.encode())
+        array = np.ascontiguousarray(value)
+        digest.update(array.tobytes() if array.dtype.kind != "U" else repr(value).encode())
+    said = (
+        priors.sha256(), evidence_weight, options, version(), __version__,
+        pm.__version__, pytensor.__version__,
+    )  # fmt: skip
+    digest.update(repr(said).encode())
+    return digest.hexdigest()
+
+
+def _versions(sampler: str) -> dict[str, str]:
+    import importlib
+
+    out = {"maturity_model": __version__}
+    for name in ("pymc", "pytensor", "numba", "numpy", *([sampler] if sampler != "pymc" else [])):
+        out[name] = str(getattr(importlib.import_module(name), "__version__", "unknown"))
+    return out
+
+
+def thin(n: int, most: int = MAX_DRAWS) -> np.ndarray:
+    """Evenly spaced indices of at most ``most`` out of n draws."""
+    return np.unique(np.linspace(0, n - 1, min(n, most)).round().astype(np.int64))
+
+
+def population_from(
+    posterior: xr.Dataset,
+    priors: Priors,
+    *,
+    name: str,
+    evidence_weight: float,
+    provenance: dict[str, str],
+) -> Population:
+    """A fitted population of at most :data:`MAX_DRAWS` draws from all chains."""
+    draws: dict[str, Any] = {}
+    for field in DIMS:
+        if field in posterior:
+            array = posterior[field].stack(sample=("chain", "draw")).transpose(..., "sample")
+            values = np.asarray(array.values, dtype=np.float64)
+            draws[field] = np.ascontiguousarray(values[..., thin(values.shape[-1])])
+    return make_population(
+        draws,
+        priors,
+        name=name,
+        kind="fitted",
+        evidence_weight=evidence_weight,
+        provenance=provenance,
+    )
+
+
+def _join(chains: list[Chain]) -> tuple[xr.Dataset, xr.Dataset]:
+    import xarray as xr
+
+    def joined(parts: list[xr.Dataset]) -> xr.Dataset:
+        return xr.concat(parts, dim="chain", join="exact")
+
+    return joined([c.posterior for c in chains]), joined([c.stats for c in chains])
+
+
+def fit(
+    panel: Panel,
+    priors: Priors | None = None,
+    *,
+    draws: int = 800,
+    tune: int = 500,
+    chains: int = 4,
+    seed: int = 1,
+    evidence_weight: float = DEFAULT_EVIDENCE_WEIGHT,
+    options: ModelOptions | None = None,
+    sampler: str | None = None,
+    cores: int = 2,
+    name: str = "fitted",
+    folder: Path | None = None,
+    progress: bool = False,
+) -> Population:
+    """Learn a population from a panel.
+
+    Parameters
+    ----------
+    panel : Panel
+    priors : Priors, optional
+        Default: those of the panel's catalogue.
+    draws, tune, chains : int
+        Kept and discarded draws of each chain.
+    seed : int
+        The same seed and versions give the same draws.
+    evidence_weight : float
+        See :class:`.types.Population`.
+    options : ModelOptions, optional
+    sampler : {'nutpie', 'pymc'}, optional
+        Default: nutpie where it is installed.
+    cores : int
+        Chains at a time.
+    name : str
+    folder : Path, optional
+        Where finished chains are kept, to be taken up by a rerun.
+    progress : bool
+        Say on stderr how it goes.
+
+    Returns
+    -------
+    Population
+        Its ``provenance["diagnostics"]`` says ``passed``, or which gate failed.
+        :func:`run_fit` also returns all draws.
+
+    Raises
+    ------
+    ValueError
+        When the panel is empty or does not fit the priors.
+    ChainLost
+        When a sampler gives up.
+    """
+    plan = SamplingPlan(draws, tune, chains, seed, sampler=sampler or choose_sampler(), cores=cores)
+    return run_fit(
+        panel,
+        priors,
+        plan,
+        evidence_weight=evidence_weight,
+        options=options,
+        name=name,
+        folder=folder,
+        progress=progress,
+    ).population
+
+
+def run_fit(
+    panel: Panel,
+    priors: Priors | None = None,
+    plan: SamplingPlan | None = None,
+    *,
+    evidence_weight: float = DEFAULT_EVIDENCE_WEIGHT,
+    options: ModelOptions | None = None,
+    name: str = "fitted",
+    folder: Path | None = None,
+    progress: bool = False,
+) -> FitResult:
+    """As :func:`fit`, with all draws and their diagnostics.
+
+    Parameters
+    ----------
+    panel, priors, evidence_weight, options, name, folder, progress
+        See :func:`fit`.
+    plan : SamplingPlan, optional
+
+    Returns
+    -------
+    FitResult
+    """
+    import pytensor
+
+    from maturity_model.population.model import ModelOptions, build_model
+
+    priors = priors or priors_from_catalogue(panel.catalogue)
+    options = options or ModelOptions()
+    plan = plan or SamplingPlan(sampler=choose_sampler())
+    # Everything through numba: no C compiler is needed, or looked for.
+    with pytensor.config.change_flags(mode="NUMBA"):
+        model = build_model(panel, priors, evidence_weight=evidence_weight, options=options)
+        inputs = inputs_digest(panel, priors, evidence_weight, options)
+        found = sample_chains(
+            model,
+            plan,
+            key=plan_key(plan, inputs),
+            folder=folder,
+            say=to_terminal if progress else None,
+        )
+    posterior, stats = _join(found)
+    diagnostics = diagnose(posterior, stats, max(c.seconds for c in found))
+    provenance = {
+        "made_by": "maturity-model fit",
+        "logbook_sha256": panel.logbook.sha256,
+        "as_of": panel.as_of.isoformat(),
+        "tanks": str(len(panel.tanks)),
+        "tank_weeks": str(int(panel.first[-1])),
+        "priors_sha256": priors.sha256(),
+        "inputs_sha256": inputs,
+        "options": repr(options),
+        "sampler": plan.sampler,
+        "seed": str(plan.seed),
+        "chains": str(plan.chains),
+        "draws": str(plan.draws),
+        "tune": str(plan.tune),
+        "diagnostics": diagnostics.verdict(),
+        **{f"version_{k}": v for k, v in _versions(plan.sampler).items()},
+    }
+    population = population_from(
+        posterior, priors, name=name, evidence_weight=evidence_weight, provenance=provenance
+    )
+    return FitResult(population, diagnostics, posterior, stats, priors)

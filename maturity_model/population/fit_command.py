@@ -1,0 +1,202 @@
+"""What ``maturity-model fit`` does, without the command line's options."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from maturity_model.population.sampling import ChainLost, SamplingPlan, choose_sampler, to_terminal
+
+if TYPE_CHECKING:
+    from maturity_model.logbook import Logbook
+    from maturity_model.population.fit import FitResult
+
+#: Exit codes; those of the command line.
+DONE, USAGE, LOG_ERRORS, MISMATCH, DIAGNOSTICS = 0, 2, 3, 4, 5
+#: Modules that the extra ``fit`` brings.
+NEEDED = ("pymc", "pytensor", "xarray", "h5netcdf")
+
+
+def missing_modules() -> tuple[str, ...]:
+    """Those of :data:`NEEDED` that are not installed."""
+    import importlib.util
+
+    return tuple(name for name in NEEDED if importlib.util.find_spec(name) is None)
+
+
+def pool_logbooks(logbooks: list[Logbook]) -> Logbook:
+    """Several clubs' logbooks as one.
+
+    Names of tanks, keepers and observers are told apart by their logbook's number where
+    there is more than one, as two clubs may well have a tank of the same name.
+
+    Raises
+    ------
+    ValueError
+        When the logbooks have different signs of their own.
+    """
+    if len(logbooks) == 1:
+        return logbooks[0]
+    first = logbooks[0]
+    for i, other in enumerate(logbooks[1:], start=2):
+        if other.catalogue != first.catalogue:
+            raise ValueError(
+                f"logbook {i} has signs of its own that differ from those of logbook 1; "
+                "logbooks are pooled only with the same signs.csv"
+            )
+    import hashlib
+
+    tanks, checkins, events, kits = {}, [], [], []
+    for i, book in enumerate(logbooks, start=1):
+
+        def name(text: str, i: int = i) -> str:
+            # A blank name stays blank: nobody, or everybody.
+            return f"{i}:{text}" if text else text
+
+        for tank in book.tanks.values():
+            tanks[name(tank.name)] = replace(tank, name=name(tank.name), keeper=name(tank.keeper))
+        checkins += [
+            replace(c, tank=name(c.tank), observer=name(c.observer)) for c in book.checkins
+        ]
+        events += [replace(e, tank=name(e.tank)) for e in book.events]
+        # A kit for everybody is everybody's of its own club; readings carry their
+        # intervals already, so that it only matters for predictive draws.
+        kits += [replace(k, keeper=name(k.keeper)) for k in book.kits if k.keeper]
+    digest = hashlib.sha256("".join(b.sha256 for b in logbooks).encode()).hexdigest()
+    return replace(
+        first,
+        tanks=tanks,
+        checkins=tuple(sorted(checkins, key=lambda c: c.date)),
+        events=tuple(sorted(events, key=lambda e: e.date)),
+        kits=tuple(kits),
+        problems=tuple(p for b in logbooks for p in b.problems),
+        rows=tuple(r for b in logbooks for r in b.rows),
+        refused_tanks=tuple(t for b in logbooks for t in b.refused_tanks),
+        sha256=digest,
+    )
+
+
+def idata_path(out: Path) -> Path:
+    """Where all draws are written: ``club.idata.nc`` beside ``club.nc``."""
+    return out.with_name(f"{out.name.removesuffix('.nc')}.idata.nc")
+
+
+def save_posterior(result: FitResult, path: Path) -> None:
+    """Write all draws as NetCDF, for xarray and for ArviZ 0.23 and 1.
+
+    The log itself is not in it.
+    """
+    import os
+
+    import xarray as xr
+
+    attrs = {**result.population.provenance, "evidence_weight": result.population.evidence_weight}
+    tree = xr.DataTree.from_dict(
+        {
+            "/": xr.Dataset(attrs=attrs),
+            "/posterior": result.posterior,
+            "/sample_stats": result.stats,
+        }
+    )
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+    try:
+        tree.to_netcdf(temporary, engine="h5netcdf")
+        os.replace(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def fit_command(
+    paths: list[Path],
+    out: Path,
+    *,
+    plan: SamplingPlan | None = None,
+    evidence_weight: float,
+    name: str | None = None,
+) -> int:
+    """Fit logbooks and write a population.
+
+    Parameters
+    ----------
+    paths : list of Path
+        Logbooks.
+    out : Path
+        The population; ``<out>.chains`` keeps finished chains, ``*.idata.nc`` all draws.
+    plan : SamplingPlan, optional
+    evidence_weight : float
+    name : str, optional
+        Of the population; default: the file's.
+
+    Returns
+    -------
+    int
+        An exit code: 5 when a gate failed, and then the file says so too.
+    """
+    missing = missing_modules()
+    if missing:
+        to_terminal(
+            f"{', '.join(missing)} not installed; a fit needs the extra: "
+            "pip install 'maturity-model[fit]'"
+        )
+        return USAGE
+    from maturity_model.logbook import LogbookError, read_logbook
+    from maturity_model.panel import build_panel
+    from maturity_model.population.files import save_population
+    from maturity_model.population.fit import run_fit
+
+    books = []
+    for path in paths:
+        try:
+            books.append(read_logbook(path))
+        except LogbookError as error:
+            to_terminal(str(error))
+            return LOG_ERRORS
+    try:
+        panel = build_panel(pool_logbooks(books))
+        plan = plan or SamplingPlan(sampler=choose_sampler())
+        to_terminal(
+            f"{len(panel.tanks)} tanks, {int(panel.first[-1])} tank-weeks, "
+            f"{plan.chains} chains with {plan.sampler}"
+        )
+        result = run_fit(
+            panel,
+            plan=plan,
+            evidence_weight=evidence_weight,
+            name=name or out.stem,
+            folder=out.with_name(f"{out.name}.chains"),
+            progress=True,
+        )
+    except ValueError as error:
+        to_terminal(str(error))
+        return MISMATCH
+    except ChainLost as error:
+        to_terminal(f"{error}; a rerun takes up the chains that were finished")
+        return DIAGNOSTICS
+    try:
+        save_population(result.population, out)
+        save_posterior(result, idata_path(out))
+    except OSError as error:
+        to_terminal(f"cannot write {out}: {error.strerror or error}")
+        return USAGE
+    return _report(result, panel.logbook.refused_tanks, out)
+
+
+def _report(result: FitResult, refused: tuple[str, ...], out: Path) -> int:
+    found = result.diagnostics
+    worst = found.worst()
+    print(f"{out}: {result.population.n_draws} draws, evidence weight "
+          f"{result.population.evidence_weight:g}")  # fmt: skip
+    print(
+        f"largest R-hat {worst['r_hat']:.3f}; least effective draws {worst['ess_bulk']:.0f} "
+        f"(middle), {worst['ess_tail']:.0f} (tails); {found.divergent} divergent"
+    )
+    if not found.ok:
+        to_terminal(
+            "the sampler's diagnostics failed, and the file says so: " + "; ".join(found.problems)
+        )
+        return DIAGNOSTICS
+    if refused:
+        to_terminal(f"not in the fit, because of errors in the log: {', '.join(refused)}")
+        return LOG_ERRORS
+    return DONE

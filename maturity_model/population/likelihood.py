@@ -1,0 +1,159 @@
+"""From parameters to the log-likelihood of each tank, as a PyTensor graph.
+
+The same tables and hazards as in :mod:`.tables`, which the weekly path uses; a test holds
+the two against each other.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytensor.tensor as pt
+
+from maturity_model.hmm.staged import StagedChain
+from maturity_model.population import op
+from maturity_model.population.priors import Priors
+from maturity_model.population.tables import LARGEST_EFFECT as LARGEST
+
+#: Parameters of the likelihood, in the order in which they are passed.
+PARAMETERS = (
+    "log_advance",
+    "log_setback",
+    "log_collapse",
+    "husbandry",
+    "event_advance",
+    "event_setback",
+    "event_collapse",
+    "event_memory",
+    "pace",
+    "sign_logit",
+    "persistence",
+    "look_effect",
+    "skill",
+    "tank_sign",
+    "reading_mean",
+    "reading_sd",
+    "carry",
+    "outlier",
+    "judge_accuracy",
+    "judge_repeat",
+)
+
+
+def confusion_weights(n: int) -> np.ndarray:
+    """Chances of the wrong phases, halving with each phase of distance, shape (K, K)."""
+    distance = np.abs(np.arange(n)[:, None] - np.arange(n))
+    wrong = np.where(distance > 0, 0.5**distance, 0.0)
+    return np.asarray(wrong / wrong.sum(axis=1, keepdims=True))
+
+
+def sign_rows(p: dict[str, Any], data: dict[str, Any], priors: Priors, gradual: Any) -> Any:
+    """log P(signs of a row | state), shape (R, S)."""
+    d = data["sign"]
+    sign, observer = d["sign"], d["observer"]
+    small = pt.as_tensor(priors.small)[sign]
+    shift = d["level"] * p["persistence"][sign]
+    if data["by_tank"]:
+        shift = shift + small * (p["look_effect"][d["look"]] + p["skill"][data["keeper"][observer]])
+        shift = shift + p["tank_sign"][observer, sign]
+    else:
+        shift = shift + small * (p["look_effect"][d["look"]] + p["skill"][observer])
+    logit = pt.dot(p["sign_logit"], gradual.T)
+    table = op.bernoulli_table(logit, shift, sign, d["seen"])
+    return op.sum_codes(table, d["code"], d["row"], data["husbandry"].shape[0])
+
+
+def reading_rows(p: dict[str, Any], data: dict[str, Any], priors: Priors, gradual: Any) -> Any:
+    """log P(readings of a row | state), shape (R, S)."""
+    d = data["reading"]
+    analyte = d["analyte"]
+    offset = pt.as_tensor(priors.offset)[analyte]
+    # Nothing lies below zero: an interval that begins there begins at -inf.
+    low = pt.switch(d["low"] <= 0, -np.inf, pt.log(pt.maximum(d["low"], 0) + offset))
+    high = pt.log(d["high"] + offset)
+    known = d["previous"] >= 0
+    previous = pt.log(pt.maximum(d["previous"], 0.0) + offset)
+    pull = pt.switch(known, p["carry"][analyte] ** pt.maximum(d["gap"], 1.0), 0.0)
+    mean = pt.dot(p["reading_mean"], gradual.T)[analyte]
+    mean = (1 - pull[:, None]) * mean + (pull * previous)[:, None]
+    sd = pt.dot(p["reading_sd"], gradual.T)[analyte] * pt.sqrt(1 - pull**2)[:, None]
+    wide_mean = p["reading_mean"].mean(axis=1)[analyte]
+    wide_sd = 2 * p["reading_sd"].max(axis=1)[analyte]
+    table = op.interval_table(low, high, mean, sd, wide_mean, wide_sd, p["outlier"])
+    return op.sum_codes(table, d["code"], d["row"], data["husbandry"].shape[0])
+
+
+def judged_rows(p: dict[str, Any], data: dict[str, Any], priors: Priors) -> Any:
+    """log P(judged phases of a row | state), shape (R, S)."""
+    d = data["judged"]
+    k = len(priors.phases)
+    right = p["judge_accuracy"]
+    confusion = np.eye(k) * right + confusion_weights(k) * (1 - right)
+    fresh = confusion.T[d["phase"]]
+    repeat = pt.switch(d["previous"] >= 0, p["judge_repeat"], 0.0)[:, None]
+    same = pt.eq(d["phase"], d["previous"])[:, None]
+    table = pt.log(repeat * same + (1 - repeat) * fresh)
+    table = pt.repeat(table, priors.n_stages, axis=1)
+    return op.sum_codes(table, d["code"], d["row"], data["husbandry"].shape[0])
+
+
+def log_hazards(p: dict[str, Any], data: dict[str, Any]) -> Any:
+    """Log hazards of the move into each row's week, shape (R, 3, K)."""
+    advance = p["log_advance"] + pt.dot(data["husbandry"], p["husbandry"])
+    advance = advance + p["pace"][data["tank_of_row"]][:, None]
+    decay = pt.exp(-1.0 / p["event_memory"])
+    load = op.event_load(data["impulse"], data["pending"], data["first"], decay)
+    shifts = [
+        pt.minimum(pt.dot(load, p[f"event_{move}"]), LARGEST)[:, None]
+        for move in ("advance", "setback", "collapse")
+    ]
+    # Nothing lies below the first phase.
+    never = np.array([-np.inf])
+    setback = pt.concatenate([never, p["log_setback"]])
+    collapse = pt.concatenate([never, p["log_collapse"]])
+    moves = (advance + shifts[0], setback + shifts[1], collapse + shifts[2])
+    return pt.stack(moves, axis=1)
+
+
+def log_likelihood_by_tank(
+    p: dict[str, Any],
+    data: dict[str, Any],
+    priors: Priors,
+    chain: StagedChain,
+    evidence_weight: float,
+) -> Any:
+    """Log-likelihood of each tank.
+
+    Parameters
+    ----------
+    p : dict
+        Tensors named as in :data:`PARAMETERS`; shapes as in :class:`.types.Population`
+        without draws, setback and collapse without phase 0, ``pace`` by tank and
+        ``skill`` by keeper on their own scales, ``tank_sign`` by tank and sign.
+    data : dict
+        Arrays of a :class:`.design.Design`.
+    priors : Priors
+    chain : StagedChain
+    evidence_weight : float
+
+    Returns
+    -------
+    tensor, shape (N,)
+    """
+    gradual = chain.gradual()
+    rows = pt.zeros((data["husbandry"].shape[0], chain.n_states))
+    if data["sign"] is not None:
+        rows = rows + sign_rows(p, data, priors, gradual)
+    if data["reading"] is not None:
+        rows = rows + reading_rows(p, data, priors, gradual)
+    if data["judged"] is not None:
+        rows = rows + judged_rows(p, data, priors)
+    return op.tank_log_likelihood(
+        data["log_start"],
+        log_hazards(p, data),
+        evidence_weight * rows,
+        data["first"],
+        data["order"],
+        priors.n_stages,
+    )

@@ -1,0 +1,209 @@
+"""The priors of the pooled fit: the laws from which the default population is drawn.
+
+A draw from the model of :mod:`.model` without data has the law of
+:func:`.elicit.elicit_population`; a test compares their moments.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from dataclasses import dataclass, fields
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.catalogue import LOOKS, Catalogue
+from maturity_model.population.elicit import STAGES, WEEKS_PER_YEAR, start_distribution
+
+Floats = NDArray[np.float64]
+
+
+class Spread(NamedTuple):
+    """Mean and standard deviation of a prior."""
+
+    mean: float
+    sd: float
+
+    def beta(self) -> tuple[float, float]:
+        """Parameters of the beta distribution with this mean and standard deviation."""
+        size = self.mean * (1 - self.mean) / self.sd**2 - 1
+        return self.mean * size, (1 - self.mean) * size
+
+
+@dataclass(frozen=True)
+class Priors:
+    """Priors of everything that tanks and keepers share.
+
+    K phases, G signs, A informative analytes, E events, J covariates, R kinds of rock.
+    All spreads are standard deviations.
+
+    Attributes
+    ----------
+    n_stages : int
+    phases, signs, analytes, events, covariates, looks, rocks : tuple of str
+    log_advance, log_advance_sd : ndarray, shape (K,)
+        Log weekly hazard of advancing one stage.
+    log_setback, log_collapse : ndarray, shape (K,)
+        Log weekly hazards; -inf in phase 0; spread :data:`BASELINE_SD`, that of
+        collapse shared by all phases.
+    event_effect : ndarray, shape (E, 3)
+        On advance, setback, collapse; exactly 0 stays 0.
+    event_sd : ndarray, shape (E,)
+    event_memory, event_memory_sd : ndarray, shape (E,)
+        Median in weeks, and spread of its logarithm.
+    husbandry : ndarray, shape (J, K)
+        Exactly 0 stays 0.
+    husbandry_sd : ndarray, shape (J,)
+    pace_sd, skill_sd : Spread
+        Normal, cut below :data:`LEAST_SD`.
+    look_effect, look_effect_sd : ndarray, shape (3,)
+    sign_logit : ndarray, shape (G, K)
+    sign_logit_sd : ndarray, shape (G,)
+        Of one phase; half of the variance is shared by all phases.
+    persistence : ndarray, shape (G,)
+        Normal with :data:`PERSISTENCE_SD`, cut below 0.
+    small : ndarray, shape (G,)
+    reading_mean : ndarray, shape (A, K)
+    reading_mean_sd : ndarray, shape (A,)
+        As for the signs.
+    reading_sd : ndarray, shape (A, K)
+        Median; spread of the log :data:`READING_SD_SD`.
+    carry : ndarray, shape (A,)
+        Mean of a beta with :data:`CARRY_SD`.
+    offset : ndarray, shape (A,)
+    outlier, judge_accuracy, judge_repeat : Spread
+        Beta.
+    start : ndarray, shape (R, S)
+        P(state in week 0); fixed.
+    """
+
+    n_stages: int
+    phases: tuple[str, ...]
+    signs: tuple[str, ...]
+    analytes: tuple[str, ...]
+    events: tuple[str, ...]
+    covariates: tuple[str, ...]
+    looks: tuple[str, ...]
+    rocks: tuple[str, ...]
+    log_advance: Floats
+    log_advance_sd: Floats
+    log_setback: Floats
+    log_collapse: Floats
+    event_effect: Floats
+    event_sd: Floats
+    event_memory: Floats
+    event_memory_sd: Floats
+    husbandry: Floats
+    husbandry_sd: Floats
+    pace_sd: Spread
+    skill_sd: Spread
+    look_effect: Floats
+    look_effect_sd: Floats
+    sign_logit: Floats
+    sign_logit_sd: Floats
+    persistence: Floats
+    small: Floats
+    reading_mean: Floats
+    reading_mean_sd: Floats
+    reading_sd: Floats
+    carry: Floats
+    offset: Floats
+    outlier: Spread
+    judge_accuracy: Spread
+    judge_repeat: Spread
+    start: Floats
+
+    def sha256(self) -> str:
+        """Digest of all values."""
+        digest = hashlib.sha256()
+        for f in fields(self):
+            value = getattr(self, f.name)
+            digest.update(f.name.encode())
+            if isinstance(value, np.ndarray):
+                digest.update(np.ascontiguousarray(value).tobytes())
+            else:
+                digest.update(repr(value).encode())
+        return digest.hexdigest()
+
+
+def equal_correlation(n: int) -> Floats:
+    """Factor that turns n independent unit normals into ones that share half their variance.
+
+    Returns
+    -------
+    ndarray, shape (n, n)
+        L with ``L @ L.T`` 1 on the diagonal and 1/2 beside it.
+    """
+    return np.asarray(np.linalg.cholesky((np.eye(n) + np.ones((n, n))) / 2))
+
+
+def priors_from_catalogue(catalogue: Catalogue, n_stages: int = STAGES) -> Priors:
+    """Read the priors off the catalogue.
+
+    Parameters
+    ----------
+    catalogue : Catalogue
+    n_stages : int
+        Stages per phase. With other than the catalogue's, the mean time in a phase
+        stays as it is.
+
+    Returns
+    -------
+    Priors
+    """
+    phases = list(catalogue.phases.values())
+    signs, events = list(catalogue.signs.values()), list(catalogue.events.values())
+    covariates = list(catalogue.husbandry.values())
+    analytes = [a for a in catalogue.analytes.values() if a.informative]
+    stage = [p.stage_weeks.value * STAGES / n_stages for p in phases]
+    observing = catalogue.observing
+
+    def spread(quantity: str, item: str) -> Spread:
+        q = observing[quantity, item]
+        return Spread(q.value.value, q.spread.value)
+
+    with np.errstate(divide="ignore"):
+        setback = np.log([p.setback_per_year.value / WEEKS_PER_YEAR for p in phases])
+        collapse = np.log([p.collapse_per_year.value / WEEKS_PER_YEAR for p in phases])
+    detection = np.array([[p.value for p in s.detection] for s in signs])
+    return Priors(
+        n_stages=n_stages,
+        phases=tuple(catalogue.phases),
+        signs=tuple(catalogue.signs),
+        analytes=catalogue.informative,
+        events=tuple(catalogue.events),
+        covariates=tuple(catalogue.husbandry),
+        looks=LOOKS,
+        rocks=tuple(catalogue.starts),
+        log_advance=np.log([-math.log1p(-1 / m) for m in stage]),
+        log_advance_sd=np.array([p.certainty.value for p in phases]),
+        log_setback=setback,
+        log_collapse=collapse,
+        event_effect=np.array(
+            [[e.advance.value, e.setback.value, e.collapse.value] for e in events]
+        ),
+        event_sd=np.array([e.certainty.value for e in events]),
+        event_memory=np.array([e.memory_weeks.value for e in events]),
+        event_memory_sd=np.array([0.5 * e.certainty.value for e in events]),
+        husbandry=np.array([[e.value for e in c.effect] for c in covariates]),
+        husbandry_sd=np.array([c.certainty.value for c in covariates]),
+        pace_sd=spread("pace", "sd"),
+        skill_sd=spread("skill", "sd"),
+        look_effect=np.array([spread("look", item).mean for item in LOOKS]),
+        look_effect_sd=np.array([spread("look", item).sd for item in LOOKS]),
+        sign_logit=np.log(detection) - np.log1p(-detection),
+        sign_logit_sd=np.array([s.certainty.value for s in signs]),
+        persistence=np.array([s.persistence.value for s in signs]),
+        small=np.array([s.small for s in signs]),
+        reading_mean=np.array([np.log([t.value + a.offset for t in a.typical]) for a in analytes]),
+        reading_mean_sd=np.array([a.certainty.value for a in analytes if a.certainty]),
+        reading_sd=np.array([[t.value for t in a.spread] for a in analytes]),
+        carry=np.array([a.carry.value for a in analytes if a.carry]),
+        offset=np.array([a.offset for a in analytes]),
+        outlier=spread("outlier", "reading"),
+        judge_accuracy=spread("judge", "accuracy"),
+        judge_repeat=spread("judge", "repeat"),
+        start=start_distribution(catalogue, len(phases) * n_stages),
+    )
