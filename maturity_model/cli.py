@@ -4,12 +4,18 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
+import io
+import os
 import shlex
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from maturity_model import __version__
+
+if TYPE_CHECKING:
+    from maturity_model.assessment.plan import Plan
 
 #: Exit codes, as documented in the README.
 DONE, USAGE, LOG_ERRORS, MISMATCH, DIAGNOSTICS, INTERRUPTED = 0, 2, 3, 4, 5, 130
@@ -18,7 +24,10 @@ MAX_LISTED = 40
 
 
 def _say(message: str) -> None:
-    print(message, file=sys.stderr)
+    # Names in a log may hold what a terminal would obey.
+    print(
+        "".join(c if c.isprintable() or c == "\n" else "\ufffd" for c in message), file=sys.stderr
+    )
 
 
 def _keep_memory() -> None:
@@ -54,6 +63,15 @@ def _weekly(args: argparse.Namespace, command: str) -> int:
         _say(str(problem))
     if len(listed) > MAX_LISTED:
         _say(f"... and {len(listed) - MAX_LISTED} more problems, all listed in index.html")
+    plans: tuple[Plan, ...] = ()
+    if args.what_if:
+        from maturity_model.assessment.plan import PlanError, parse_plan
+
+        try:
+            plans = tuple(parse_plan(text, logbook.catalogue) for text in args.what_if)
+        except PlanError as error:
+            _say(f"maturity-model: --if: {error}")
+            return USAGE
     try:
         population = load_population(args.population)
     except PopulationError as error:
@@ -70,7 +88,13 @@ def _weekly(args: argparse.Namespace, command: str) -> int:
         _say("maturity-model: the log holds no tank that had been started by that day")
         return LOG_ERRORS
     try:
-        assessment = assess(panel, population, evidence_weight=args.evidence_weight)
+        assessment = assess(
+            panel,
+            population,
+            evidence_weight=args.evidence_weight,
+            questions=args.all,
+            plans=plans,
+        )
     except PopulationMismatch as error:
         _say(f"maturity-model: {error}")
         return MISMATCH
@@ -124,6 +148,39 @@ def _evidence_weight(args: argparse.Namespace, command: str) -> int:
     print(f"chosen evidence weight: {study.choose(scores):g}")
     print(f"Report: {args.out / 'README.md'}")
     return DONE
+
+
+def _surprise(args: argparse.Namespace, command: str) -> int:
+    from maturity_model.studies import surprise as study
+
+    show = sys.stderr.isatty()
+    results = study.run(
+        args.tanks, args.weeks, args.seed, lambda message: _say(message) if show else None
+    )
+    try:
+        study.write(results, args.out, args.tanks, args.weeks, args.seed)
+    except OSError as error:
+        _say(f"maturity-model: cannot write to {args.out}: {error.strerror or error}")
+        return USAGE
+    for r in results:
+        print(f"shifts {r.shifts}: {r.quiet.per_year:.2f} false alarms per tank-year")
+    print(f"Report: {args.out / 'README.md'}")
+    return DONE
+
+
+def _fit(args: argparse.Namespace, command: str) -> int:
+    from maturity_model.population.fit_command import fit_command
+    from maturity_model.population.sampling import SamplingPlan, choose_sampler
+
+    plan = SamplingPlan(
+        draws=args.draws,
+        tune=args.tune,
+        chains=args.chains,
+        seed=args.seed,
+        sampler=choose_sampler(),
+        cores=args.cores,
+    )
+    return fit_command(args.logbook, args.out, plan=plan, evidence_weight=args.evidence_weight)
 
 
 def _share(text: str) -> float:
@@ -181,6 +238,20 @@ def _parser() -> argparse.ArgumentParser:
         metavar="W",
         help="power on the likelihood of signs and readings, 0 to 1 (default: the population's)",
     )
+    weekly.add_argument(
+        "--all",
+        action="store_true",
+        help="also what to do, surprises, why, what if, time to mature, and where to look next",
+    )
+    weekly.add_argument(
+        "--if",
+        dest="what_if",
+        action="append",
+        default=[],
+        metavar="EVENT[=AMOUNT]",
+        help="risk and time to mature if this happened today, for example overfeeding=3; or from "
+        "now on, for example water_change=20/2w or water_change=none; may be given again",
+    )
     weekly.set_defaults(run=_weekly)
 
     elicit = commands.add_parser(
@@ -201,6 +272,25 @@ def _parser() -> argparse.ArgumentParser:
     )
     elicit.set_defaults(run=_elicit)
 
+    fit = commands.add_parser(
+        "fit",
+        help="learn a population from logbooks (needs the extra 'fit')",
+        description="Fit the pooled model to logbooks by Hamiltonian Monte Carlo and write the "
+        "population as NetCDF. Finished chains are kept: an interrupted fit goes on where it "
+        "stopped. Exit code 5 when the sampler's diagnostics fail.",
+    )
+    fit.add_argument("logbook", type=Path, nargs="+", metavar="LOGBOOK")
+    fit.add_argument("--out", type=Path, required=True, metavar="FILE")
+    fit.add_argument("--draws", type=_whole(50, 100_000), default=800, metavar="N")
+    fit.add_argument("--tune", type=_whole(50, 100_000), default=500, metavar="N")
+    fit.add_argument("--chains", type=_whole(1, 64), default=4, metavar="N")
+    fit.add_argument("--cores", type=_whole(1, 64), default=2, metavar="N")
+    fit.add_argument("--seed", type=_whole(0, 2**32), default=1, metavar="SEED")
+    fit.add_argument(
+        "--evidence-weight", type=_share, default=DEFAULT_EVIDENCE_WEIGHT, metavar="W"
+    )
+    fit.set_defaults(run=_fit)
+
     study = commands.add_parser(
         "study", help="rerun a study whose result is committed under reports/"
     )
@@ -216,6 +306,17 @@ def _parser() -> argparse.ArgumentParser:
     weight.add_argument("--weeks", type=_whole(10, 1000), default=60, metavar="N")
     weight.add_argument("--seed", type=_whole(0, 2**32), default=7, metavar="SEED")
     weight.set_defaults(run=_evidence_weight)
+    surprise = studies.add_parser(
+        "surprise",
+        help="false alarms of the surprises, and collapses they catch",
+        description="Simulate tanks, some of which collapse, and count the alarms. "
+        "Takes some minutes.",
+    )
+    surprise.add_argument("--out", type=Path, required=True, metavar="DIR")
+    surprise.add_argument("--tanks", type=_whole(6, 100_000), default=200, metavar="N")
+    surprise.add_argument("--weeks", type=_whole(10, 1000), default=60, metavar="N")
+    surprise.add_argument("--seed", type=_whole(0, 2**32), default=2028, metavar="SEED")
+    surprise.set_defaults(run=_surprise)
     return parser
 
 
@@ -233,9 +334,19 @@ def main(argv: Sequence[str] | None = None) -> int:
         An exit code.
     """
     argv = sys.argv[1:] if argv is None else list(argv)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # A terminal that knows ASCII only gets the rest as escapes, not a traceback.
+            stream.reconfigure(errors="backslashreplace")
     args = _parser().parse_args(argv)
     try:
-        return int(args.run(args, shlex.join(["maturity-model", *argv])))
+        code = int(args.run(args, shlex.join(["maturity-model", *argv])))
+        sys.stdout.flush()
     except KeyboardInterrupt:
         _say("maturity-model: interrupted; files already written are whole")
         return INTERRUPTED
+    except BrokenPipeError:
+        # Whoever read the output has enough; the files were written before it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    return code

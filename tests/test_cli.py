@@ -27,6 +27,7 @@ from maturity_model.logbook import read_logbook
 from maturity_model.population import elicit_population, load_population, save_population
 from maturity_model.population.types import DIMS
 from maturity_model.report import file_names
+from maturity_model.report.machine import QUESTIONS
 from maturity_model.studies.scores import Score
 
 ROOT = Path(__file__).parents[1]
@@ -218,6 +219,63 @@ def test_a_second_run_gives_the_same_bytes(small: Path, tmp_path: Path) -> None:
     assert first[0] == first[1]
 
 
+def asked(path: Path) -> set[str]:
+    record = json.loads(path.read_text())
+    return {k for k in QUESTIONS if record[k] is not None}
+
+
+def test_plain_answers_no_question(demo: tuple[subprocess.CompletedProcess[str], Path]) -> None:
+    done, out = demo
+    assert "What now" not in done.stdout
+    assert all(asked(path) == set() for path in out.glob("*.json"))
+
+
+def test_all_answers_every_question(
+    small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["weekly", str(small), "--out", str(tmp_path / "plain")]) == 0
+    capsys.readouterr()
+    words = ["weekly", str(small), "--out", str(tmp_path / "all"), "--all"]
+    assert main([*words, "--if", "water_change=none"]) == 0
+    assert "What now: " in capsys.readouterr().out
+    assert asked(tmp_path / "all" / "A.json") == set(QUESTIONS)
+    record = json.loads((tmp_path / "all" / "A.json").read_text())
+    assert record["risk_if"][-1]["what_if"] == "water_change=none"
+    assert 'id="do"' in (tmp_path / "all" / "A.html").read_text(encoding="utf-8")
+    # Asking more changes nothing of what is said anyway.
+    for name in ("phase.csv", "regression.csv"):
+        assert (tmp_path / "all" / name).read_bytes() == (tmp_path / "plain" / name).read_bytes()
+
+
+def test_what_ifs_alone(small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["weekly", str(small), "--out", str(tmp_path / "o"), "--if", "overfeeding=3"]
+    assert main([*words, "--if", "water_change=20/2w+crash"]) == 0
+    assert "What now" not in capsys.readouterr().out
+    assert asked(tmp_path / "o" / "A.json") == {"risk_if", "time_to_mature"}
+    record = json.loads((tmp_path / "o" / "A.json").read_text())
+    plans = ["overfeeding=3", "water_change=20/2w+crash"]
+    assert [r["what_if"] for r in record["risk_if"]][-2:] == plans
+    assert [w["what_if"] for w in record["time_to_mature"]] == [None, *plans]
+    worst = record["risk_if"][-1]
+    assert worst["risk"]["8"]["mean"] > record["risk_if"][0]["risk"]["8"]["mean"]
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [("earthquake", "is not an event"), ("overfeeding=lots", "is not an amount"), ("", "event")],
+)
+def test_a_what_if_that_cannot_be_understood(
+    small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], text: str, said: str
+) -> None:
+    words = ["weekly", str(small), "--out", str(tmp_path / "o"), "--if", "crash", "--if", text]
+    assert main(words) == 2
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert said in shown.err
+    assert "Traceback" not in shown.err
+    assert not (tmp_path / "o").exists()
+
+
 # -- exit code 2: usage ------------------------------------------------------------------
 
 
@@ -240,6 +298,8 @@ def test_a_second_run_gives_the_same_bytes(small: Path, tmp_path: Path) -> None:
         ["elicit", "--out", "x", "--seed", "-1"],
         ["study"],
         ["study", "evidence-weight"],
+        ["study", "surprise"],
+        ["weekly", "log", "--out", "x", "--if"],
         ["study", "evidence-weight", "--out", "x", "--tanks", "1"],
     ],
 )
@@ -496,6 +556,24 @@ def test_study_writes_what_it_found(
     assert "chosen evidence weight: 0.35" in capsys.readouterr().out
     assert len(rows(tmp_path / "s" / "scores.csv")) == len(study.WORLDS) * len(study.WEIGHTS)
     assert "ω = 0.35" in (tmp_path / "s" / "README.md").read_text(encoding="utf-8")
+
+
+def test_study_surprise(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from maturity_model.studies import surprise as study
+
+    def counts(tanks: int, weeks: int, seed: int, say: object) -> list[study.Result]:
+        assert (tanks, weeks, seed) == (12, 20, 2028)
+        quiet = study.Quiet(20.0, 3, 2, 4)
+        return [study.Result("none", quiet, study.Caught(9, 8, 9), study.Caught(4, 3, 4))]
+
+    monkeypatch.setattr(study, "run", counts)
+    words = ["study", "surprise", "--out", str(tmp_path / "s"), "--tanks", "12", "--weeks", "20"]
+    assert main(words) == 0
+    assert "shifts none: 0.25 false alarms per tank-year" in capsys.readouterr().out
+    assert len(rows(tmp_path / "s" / "counts.csv")) == 1
+    assert "8 of 9" in (tmp_path / "s" / "README.md").read_text(encoding="utf-8")
 
 
 def test_the_log_is_left_as_it_was(small: Path, tmp_path: Path) -> None:

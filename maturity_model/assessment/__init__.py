@@ -1,6 +1,6 @@
 """What a keeper asks, answered with probabilities."""
 
-from maturity_model.assessment.assess import assess
+from maturity_model.assessment.answers import assess
 from maturity_model.assessment.cautions import Caution, cautions_for
 from maturity_model.assessment.types import (
     HORIZONS,

@@ -10,6 +10,7 @@ import numpy as np
 
 if TYPE_CHECKING:
     from maturity_model.assessment.cautions import Caution
+    from maturity_model.assessment.questions import Questions
     from maturity_model.catalogue import Catalogue
     from maturity_model.logbook import CheckIn, Event, Problem, RowCount, Tank
 
@@ -111,6 +112,8 @@ class TankAssessment:
     notes : tuple of str
         What the reader must know about how the log was understood (for example that
         no water change was ever logged, so their number is taken as unknown).
+    questions : Questions or None
+        What to do, why, what if; None where it was not asked for.
     """
 
     tank: Tank
@@ -135,6 +138,7 @@ class TankAssessment:
     problems: tuple[Problem, ...]
     cautions: tuple[Caution, ...]
     notes: tuple[str, ...]
+    questions: Questions | None = None
 
     @property
     def present(self) -> int:

@@ -96,13 +96,17 @@ def week_ticks(first: int, count: int, most: int = 5) -> list[int]:
 def time_axis(started: dt.date, first: int, count: int, y: int, rule: int, most: int = 5) -> str:
     """Week numbers and months below a picture, with faint rules of height ``rule``."""
     out = []
-    for week in week_ticks(first, count, most):
+    ticks = week_ticks(first, count, most)
+    for week in ticks:
         x = f"{100 * (week - first) / count:.2f}%"
         month = started + dt.timedelta(weeks=week)
         # A label at the far end grows leftward, so that it is not cut off.
-        turn = ' class="e"' if week - first > 0.9 * count else ""
+        at_end = week - first > 0.9 * count
+        turn = ' class="e"' if at_end else ""
+        out.append(f'<line class="rule" x1="{x}" x2="{x}" y2="{rule}"/>')
+        if at_end and any(0 < week - w < 0.3 * count for w in ticks):
+            continue  # It would run into the one before.
         out.append(
-            f'<line class="rule" x1="{x}" x2="{x}" y2="{rule}"/>'
             f'<text{turn} x="{x}" y="{y + 12}">wk {week}</text>'
             f'<text{turn} x="{x}" y="{y + 25}">{month:%Y-%m}</text>'
         )

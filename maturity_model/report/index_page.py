@@ -9,6 +9,7 @@ from maturity_model.report.files import href
 from maturity_model.report.history_figure import stacked_bar, swatch
 from maturity_model.report.html import esc, page, section, table, unordered
 from maturity_model.report.sections import general_cautions, problem_item, provenance_section
+from maturity_model.report.style import QUESTIONS_CSS
 from maturity_model.report.tank_page import change_line, phase_labels
 from maturity_model.report.wording import (
     ago,
@@ -78,7 +79,8 @@ def index_page(assessment: Assessment, names: Mapping[str, str], command: str) -
         unordered(map(_named_problem, assessment.problems), "problems") or "<p>None found.</p>",
     )
     main += provenance_section(provenance, command)
-    return page(f"All tanks on {day(provenance.as_of)}", header, main, general_cautions())
+    css = QUESTIONS_CSS if any(t.questions for t in assessment.tanks) else ""
+    return page(f"All tanks on {day(provenance.as_of)}", header, main, general_cautions(), css)
 
 
 def _named_problem(problem: Problem) -> str:
@@ -110,6 +112,13 @@ def _card(tank: TankAssessment, number: int, file: str, labels: Sequence[str]) -
         for c in tank.cautions
         if c.level == "urgent"
     )
+    asked = ""
+    if tank.questions is not None:
+        # Loaded only where they are needed.
+        from maturity_model.report.question_page import card_alarm, card_lines
+
+        urgent += card_alarm(tank, tank.questions)
+        asked = card_lines(tank.questions, labels)
     cares = sum(c.level != "urgent" for c in tank.cautions)
     counts = [plural(len(tank.problems), "log problem")] if tank.problems else []
     counts += [plural(cares, "caution")] if cares else []
@@ -120,7 +129,8 @@ def _card(tank: TankAssessment, number: int, file: str, labels: Sequence[str]) -
         f"<div><p><b>{esc(head)}</b>, {esc(frequency)}</p>"
         f"{stacked_bar(tank.filtered[-1], labels, f'now-{number}')}"
         f'<p class="small">Slipping back within {tank.horizons[last]} weeks: {slip}</p>'
-        f'<p class="small">Since last week: {esc(change_line(tank, labels))}</p></div>{urgent}</li>'
+        f'<p class="small">Since last week: {esc(change_line(tank, labels))}</p>'
+        f"{asked}</div>{urgent}</li>"
     )
 
 

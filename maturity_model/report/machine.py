@@ -18,6 +18,17 @@ if TYPE_CHECKING:
 
 #: Raised when a key changes its meaning or goes away.
 SCHEMA_VERSION = 1
+#: Keys that are null where they were not asked for.
+QUESTIONS = (
+    "risk_if",
+    "event_effects",
+    "time_to_mature",
+    "stuck",
+    "why",
+    "surprises",
+    "where_to_look",
+    "decisions",
+)
 
 
 def tank_record(
@@ -37,6 +48,12 @@ def tank_record(
         Labels of the phases.
     """
     t, reach, rw = tank.tank, tank.reach, tank.reweighting
+    asked: dict[str, Any] = dict.fromkeys(QUESTIONS)
+    if tank.questions is not None:
+        # Loaded only where it is needed.
+        from maturity_model.report.question_record import question_record
+
+        asked = question_record(tank.questions, assessment)
     return {
         "schema_version": SCHEMA_VERSION,
         "statement": statement(tank, labels, assessment.provenance),
@@ -97,6 +114,7 @@ def tank_record(
             for c in tank.cautions
         ],
         "notes": list(tank.notes),
+        **asked,
     }
 
 

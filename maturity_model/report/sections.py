@@ -180,7 +180,7 @@ def sure_section(tank: TankAssessment, assessment: Assessment, labels: Sequence[
         "sure",
         "How sure, and why not surer",
         definitions(pairs),
-        _look_next(tank, assessment),
+        "" if tank.questions and tank.questions.looks else _look_next(tank, assessment),
         unordered(esc(note, 600) for note in tank.notes),
     )
 

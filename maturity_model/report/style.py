@@ -213,6 +213,67 @@ a{color:inherit;text-decoration:none}
 }
 """
 
+#: Only for pages with questions.
+QUESTIONS_CSS = """.next{margin:.1rem 0 .6rem;font-size:1rem}
+.alarm{margin:.5rem 0}
+.alarm.urgent{font-size:.9375rem}
+.asked{display:grid;grid-template-columns:repeat(2,minmax(0,1fr));gap:0 2rem;align-items:start}
+.asked table{width:100%}
+.asked td,.asked th{padding-right:.5rem}
+.asked td{white-space:nowrap}
+.asked h3{margin:.5rem 0 .1rem;font-size:.9375rem}
+.asked p,.asked li{font-size:.9375rem}
+.asked .small{font-size:.875rem}
+.rules table{width:100%}
+.rules th[scope=row]{width:16%}
+.rules td:nth-child(2){width:11%;white-space:nowrap}
+.rules td:nth-child(3){width:31%}
+.rules svg,#do p svg{vertical-align:-.1em}
+.rules th,.rules td,.asked th{overflow-wrap:anywhere}
+.dots{padding:.3rem .2rem 0}
+.dots svg{display:block}
+.qdot{fill:var(--link)}
+.tanks .alarm{grid-column:1/-1;margin:.2rem 0 0}
+@media screen and (max-width:48rem){
+.asked{grid-template-columns:minmax(0,1fr)}
+.rules thead{display:none}
+.rules tr{display:grid;grid-template-columns:1fr auto;gap:0 .8rem;padding:.4rem 0;
+border-bottom:1px solid var(--line)}
+.rules th,.rules td{border:0;padding:0}
+.rules th[scope=row],.rules td:nth-child(2),.rules td:nth-child(3){width:auto}
+.rules td:nth-child(3),.rules td:nth-child(4){grid-column:1/-1}
+}
+@page{size:A4;margin:10mm 12mm}
+@media print{
+body{zoom:.76}
+.asked{display:block;columns:2;column-gap:1.4rem}
+.asked section,.rules tr{break-inside:avoid}
+.asked section{border:0;padding:0;margin:.3rem 0 0}
+.asked h2{font-size:11pt;border-top:1px solid var(--line);padding-top:.2rem}
+.asked h3{margin:.1rem 0 0;font-size:9.5pt}
+.asked p,.asked li,.asked .small,.next,.rules td,.rules th,.asked td,.asked th,#do p,#surprises p,
+#change li{font-size:9.5pt;line-height:1.25}
+.asked small,.rules small{font-size:inherit}
+.asked td,.asked th,.rules td,.rules th{padding-top:0;padding-bottom:0}
+.asked caption,.rules caption{display:none}
+#problems:not(:has(li)) :is(h2,p),#cautions:not(:has(.caution)) :is(h2,p),#reach :is(h2,p){
+display:inline;margin:0 .5rem 0 0}
+#history{float:left;width:46%}
+#signs{margin-left:48%}
+#readings{clear:both}
+#sure dl,#provenance dl,footer ul{columns:3;column-gap:1.1rem}
+#sure dl div,#provenance dl div{display:block;border:0;line-height:1.25}
+#sure dt,#sure dd,#provenance dt,#provenance dd{display:inline}
+#sure dt::after,#provenance dt::after{content:": "}
+#sure p,#sure li,footer li{font-size:9pt;line-height:1.25}
+section,footer{margin-top:.4rem;padding-top:.3rem}
+#sure dl,#provenance dl,footer ul,.problems{font-size:9pt}
+.panels figcaption{display:none}
+.panels{grid-template-columns:repeat(8,1fr)}
+.panels h3{font-size:8.5pt;line-height:1.15;min-height:2.3em}
+}
+"""
+
 #: The whole style sheet. Printing always uses the light colours.
 CSS = (
     f":root{{color-scheme:light dark;{_properties(0)}}}\n"

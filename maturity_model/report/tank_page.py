@@ -84,10 +84,21 @@ def tank_page(tank: TankAssessment, assessment: Assessment, command: str) -> str
         f"<h1><bdi>{esc(tank.tank.name, 120)}</bdi></h1>"
         f"<p>{day(as_of)}, week {int(tank.weeks[-1])}</p>{urgent}"
     )
+    questions = tank.questions
+    banner = line = first = second = ""
+    if questions is not None:
+        # Loaded only where they are needed.
+        from maturity_model.report.question_page import question_parts
+        from maturity_model.report.style import QUESTIONS_CSS
+
+        banner, line, first, second = question_parts(tank, assessment, questions, labels)
+        css += QUESTIONS_CSS
     main = (
         section("reach", "What the log reaches", f"<p>{reach_line(tank)}</p>")
-        + _now(tank, assessment, labels)
+        + _now(tank, assessment, labels, line)
+        + first
         + section("change", "Since last week", _change(tank, catalogue, labels))
+        + second
         + section("history", "Phase history", history_figure(tank, catalogue, labels), _slips(tank))
         + section("signs", "Signs", grid)
         + section("readings", "Readings", reading_figures(tank, catalogue))
@@ -97,7 +108,7 @@ def tank_page(tank: TankAssessment, assessment: Assessment, command: str) -> str
         + provenance_section(assessment.provenance, command)
     )
     title = f"{tank.tank.name[:120]}: phase on {day(as_of)}"
-    return page(title, header, main, general_cautions(), css)
+    return page(title, header + banner, main, general_cautions(), css)
 
 
 def phase_labels(assessment: Assessment) -> tuple[str, ...]:
@@ -121,7 +132,7 @@ def reach_line(tank: TankAssessment) -> str:
     )
 
 
-def _now(tank: TankAssessment, assessment: Assessment, labels: Sequence[str]) -> str:
+def _now(tank: TankAssessment, assessment: Assessment, labels: Sequence[str], line: str) -> str:
     k = tank.present
     p = float(tank.filtered[-1, k])
     low, high = float(tank.now_low[k]), float(tank.now_high[k])
@@ -141,6 +152,7 @@ def _now(tank: TankAssessment, assessment: Assessment, labels: Sequence[str]) ->
         f'<p class="answer"><strong>{esc(head)}</strong>, {esc(frequency)}.</p>',
         '<p class="risk">Slipping back, if nothing further happens:</p>',
         unordered(slips, "slip"),
+        line,
         _bars(tank, labels),
         f'<p class="given">{capital(esc(conditioning(assessment.provenance)))}. Range of '
         f"{esc(labels[k].lower())} {interval(low, high)} (5 % to 95 % of its draws).</p>",

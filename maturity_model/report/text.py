@@ -48,6 +48,11 @@ def _tank_lines(tank: TankAssessment, labels: tuple[str, ...]) -> list[str]:
             float(tank.regression_high[i]),
         )
         lines.append(f"  Slipping back within {horizon} weeks is {slip}.")
+    if tank.questions is not None:
+        from maturity_model.report.question_page import summary_line
+
+        said = summary_line(tank.questions)
+        lines += [f"  {_plain(said, 300)}"] if said else []
     lines += [f"  URGENT: {_plain(c.title)}" for c in tank.cautions if c.level == "urgent"]
     return lines
 

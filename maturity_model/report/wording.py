@@ -15,6 +15,7 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
+    from maturity_model.assessment.intervals import Estimate
     from maturity_model.assessment.types import Provenance, TankAssessment
 
 #: Word, and the closed range of percent in which it is true.
@@ -251,3 +252,86 @@ def statement(tank: TankAssessment, phases: tuple[str, ...], provenance: Provena
 def conditioning(provenance: Provenance) -> str:
     """What every probability is given."""
     return f"given the log up to {day(provenance.as_of)} and the {population_words(provenance)}"
+
+
+def chance_words(chance: Estimate) -> str:
+    """A probability in full: word, number, natural frequency, and range if it has one."""
+    if chance.high > chance.low:
+        return slip_words(*chance)
+    said = worded(chance.mean)
+    return f"{said.word}: {said.number}, {said.frequency}"
+
+
+def short_chance(chance: Estimate) -> str:
+    """The same for a cell of a table: '12 % (5–20)'."""
+    spread = f" ({short_interval(chance.low, chance.high)})" if chance.high > chance.low else ""
+    return f"{short_percent(chance.mean)} %{spread}"
+
+
+def points(change: float) -> str:
+    """A difference of two probabilities, in percentage points."""
+    shown = math.floor(100 * abs(change) + 0.5)
+    if shown == 0:
+        return "none" if change == 0 else "under 1 point"
+    return f"{'+' if change > 0 else '−'}{plural(shown, 'point')}"
+
+
+def points_range(low: float, high: float) -> str:
+    """A range of differences, in percentage points, rounded outward: '−2 to +6'."""
+    ends = (math.floor(100 * low + 1e-9), math.ceil(100 * high - 1e-9))
+    return " to ".join(f"{x:+d}".replace("-", "−") for x in ends)
+
+
+def threshold_words(p: float) -> str:
+    """A threshold in percent, to two digits."""
+    return f"{100 * p:.2g} %"
+
+
+def ratio(value: float) -> str:
+    """A factor of at least 1, as short as it is known."""
+    if value > 1000:
+        return "more than 1000"
+    if value < 2.95:
+        return f"{value:.1f}"
+    return str(round(value)) if value < 20 else f"{float(f'{value:.1g}'):.0f}"
+
+
+def odds_words(bits: float) -> str:
+    """Odds from their binary logarithm: '12 to 1', '1 to 3', 'even'."""
+    shown = ratio(2.0 ** min(abs(bits), 64.0))
+    if shown == "1.0":
+        return "even"
+    return f"{shown} to 1" if bits > 0 else f"1 to {shown}"
+
+
+def bits_words(bits: float) -> str:
+    """An amount of evidence or information: '0.8 bits'."""
+    size = abs(bits)
+    return "<0.01 bits" if size < 0.01 else f"{size:.2g} bits"
+
+
+def push_words(bits: float) -> str:
+    """What a weight of evidence does to the odds: 'odds × 1.8 (0.8 bits)'."""
+    sign = "×" if bits > 0 else "÷"
+    return f"odds {sign} {ratio(2.0 ** min(abs(bits), 64.0))} ({bits_words(bits)})"
+
+
+def weeks_words(weeks: int | None) -> str:
+    """Weeks from now, no finer than they are known; None is later than two years."""
+    if weeks is None:
+        return "later than two years"
+    if weeks == 0:
+        return "now"
+    if weeks < 20:
+        return plural(weeks, "week")
+    return f"{5 * round(weeks / 5)} weeks"
+
+
+def weeks_range(low: int | None, high: int | None) -> str:
+    """From one number of weeks to another: '6 to 30 weeks', '12 weeks to later than two years'."""
+    first, last = weeks_words(low), weeks_words(high)
+    if first == last:
+        return first
+    if first.endswith("weeks") and last.endswith("weeks"):
+        first = first.removesuffix(" weeks")
+    return f"{first} to {last}"

@@ -266,6 +266,6 @@ Check-ins come in three of four weeks and answer half of the signs and a third o
 tests, so some collapses are not looked at in time, and one out of a young bloom has little to
 lose that could be missed.
 
-Made by `maturity_model.studies.surprise`: `run`, then `write`.
+Made by `maturity-model study surprise --out reports/surprise`.
 """
     write_whole(out / "README.md", text)

@@ -7,19 +7,31 @@ import numpy as np
 import pytest
 from report.example import PHASES, example_assessment
 
+from maturity_model.assessment.intervals import Estimate
 from maturity_model.report.wording import (
     LIKELIHOOD_WORDS,
     ago,
+    bits_words,
+    chance_words,
     day,
     interval,
     likelihood_word,
+    odds_words,
     percent,
     phase_words,
+    points,
+    points_range,
     population_words,
+    push_words,
+    ratio,
+    short_chance,
     short_interval,
     short_percent,
     slip_words,
     statement,
+    threshold_words,
+    weeks_range,
+    weeks_words,
     worded,
 )
 
@@ -148,3 +160,32 @@ def test_dates_are_spelt_alike_everywhere() -> None:
         "2 weeks before",
         "3 weeks before",
     ]
+
+
+def test_factors_weeks_and_points() -> None:
+    assert [ratio(x) for x in (1.0, 1.44, 2.94, 3.2, 12.4, 34, 160, 4000)] == [
+        "1.0", "1.4", "2.9", "3", "12", "30", "200", "more than 1000",
+    ]  # fmt: skip
+    assert [odds_words(b) for b in (0.0, 0.01, 2.0, -2.0, 500.0, -500.0)] == [
+        "even", "even", "4 to 1", "1 to 4", "more than 1000 to 1", "1 to more than 1000",
+    ]  # fmt: skip
+    assert push_words(2.0) == "odds × 4 (2 bits)"
+    assert push_words(-2.0) == "odds ÷ 4 (2 bits)"
+    assert bits_words(0.003) == "<0.01 bits"
+    assert [weeks_words(w) for w in (None, 0, 1, 19, 21, 58)] == [
+        "later than two years", "now", "1 week", "19 weeks", "20 weeks", "60 weeks",
+    ]  # fmt: skip
+    assert weeks_range(6, 30) == "6 to 30 weeks"
+    assert weeks_range(0, None) == "now to later than two years"
+    assert weeks_range(40, 41) == "40 weeks"
+    assert [points(x) for x in (0.0, 0.004, -0.004, 0.02, -0.014, 0.3)] == [
+        "none", "under 1 point", "under 1 point", "+2 points", "−1 point", "+30 points",
+    ]  # fmt: skip
+    assert points_range(-0.012, 0.301) == "−2 to +31"
+    assert [threshold_words(p) for p in (0.025, 1 / 3, 0.9)] == ["2.5 %", "33 %", "90 %"]
+    assert chance_words(Estimate(0.12, 0.05, 0.2)) == (
+        "unlikely: 12 %, about 12 of 100 (range 5–20 %)"
+    )
+    assert chance_words(Estimate(0.12, 0.12, 0.12)) == "unlikely: 12 %, about 12 of 100"
+    assert short_chance(Estimate(0.12, 0.05, 0.2)) == "12 % (5–20)"
+    assert short_chance(Estimate(0.001, 0.001, 0.001)) == "<1 %"

@@ -1,0 +1,189 @@
+"""Sections on what may come: risk under what-ifs, time to mature, lagging."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from maturity_model.report.html import esc, section, table, unordered
+from maturity_model.report.waiting_figure import waiting_figure
+from maturity_model.report.wording import (
+    capital,
+    chance_words,
+    percent,
+    plural,
+    points,
+    points_range,
+    ratio,
+    short_chance,
+    short_percent,
+    weeks_range,
+    weeks_words,
+    worded,
+)
+
+if TYPE_CHECKING:
+    from maturity_model.assessment.questions import Questions
+    from maturity_model.assessment.stuck import Lever, Pace, Stuck
+    from maturity_model.assessment.types import Assessment
+    from maturity_model.assessment.waiting import Waiting
+
+#: Levers that move the next phase less than this are not told.
+WORTH_TELLING = 0.02
+#: With this chance of being in the last phase now, the picture of the time is folded away.
+ALREADY = 0.9
+
+
+def if_section(assessment: Assessment, questions: Questions) -> str:
+    """Risk of slipping back under each what-if, the largest change first."""
+    base, *others = questions.risks
+    last = len(base.horizons) - 1
+    others.sort(key=lambda r: -r.change[last].mean)
+    head = ["If", *(f"in {h} weeks" for h in base.horizons), "change"]
+    rows = [
+        ["Nothing further", *(short_chance(r) for r in base.risk), ""],
+        *(
+            [
+                esc(capital(r.plan.label(assessment.catalogue)) if r.plan else "", 200),
+                *(short_chance(x) for x in r.risk),
+                points(r.change[last].mean),
+            ]
+            for r in others
+        ),
+    ]
+    return section(
+        "if",
+        "Risk of slipping back, if …",
+        f"<p>As things stand, within {base.horizons[last]} weeks: "
+        f"{chance_words(base.risk[last])}.</p>",
+        '<div class="scroll" role="region" tabindex="0" aria-label="Risk of slipping back">',
+        table(
+            "P(a lower phase than now) in percent, with its range; what an event is worth by "
+            "itself, all else unchanged",
+            head,
+            rows,
+        ),
+        "</div>",
+    )
+
+
+def _waiting_words(waiting: Waiting, last: str) -> str:
+    not_within = worded(*waiting.not_within)
+    if waiting.already.mean >= 0.66:
+        lead = f"{capital(last)} already: {chance_words(waiting.already)}."
+    elif waiting.median is None:
+        lead = "More likely than not, later than two years from now."
+    else:
+        lead = (
+            f"Half of tanks with a log like this one are {last} within about "
+            f"{weeks_words(waiting.median)} (nine in ten: "
+            f"{weeks_range(waiting.low, waiting.high)})."
+        )
+    return f"{lead} Not within two years: {not_within.frequency}."
+
+
+def mature_section(questions: Questions, labels: Sequence[str], assessment: Assessment) -> str:
+    """When the tank reaches the last phase, as things stand and under the plans."""
+    base, *others = questions.waiting
+    last = esc(labels[-1].lower())
+    under = ""
+    if others:
+        rows = [
+            [
+                esc(capital(w.plan.label(assessment.catalogue)) if w.plan else "As now", 200),
+                weeks_words(w.median),
+                weeks_range(w.low, w.high),
+                f"{short_percent(w.not_within.mean)} %",
+            ]
+            for w in questions.waiting
+        ]
+        under = (
+            '<div class="scroll" role="region" tabindex="0" aria-label="Time under what-ifs">'
+            + table(
+                "Under your what-ifs",
+                ["If", "Half by", "5 % to 95 %", "Not in 2 years"],
+                rows,
+            )
+            + "</div>"
+        )
+    figure = waiting_figure(base)
+    if base.already.mean >= ALREADY:
+        # Nearly all dots would stand at 'now'.
+        figure = f"<details><summary>As a picture</summary>{figure}</details>"
+    return section(
+        "mature",
+        f"Time to {last}",
+        f"<p>{_waiting_words(base, last)} All this with husbandry as it stands and no further "
+        "event.</p>",
+        f"<div>{figure}</div>",
+        under,
+    )
+
+
+def _pace_words(pace: Pace) -> str:
+    if round(pace.speed, 1) == 1.0:
+        said = "about that of the median tank"
+    elif pace.speed < 1:
+        said = f"{pace.speed:.1f} times that of the median tank"
+    else:
+        said = f"{ratio(pace.speed)} times that of the median tank"
+    return (
+        f"{said} (range {pace.low:.1f}–{pace.high:.1f}); slower than it: "
+        f"{worded(pace.slower).frequency}"
+    )
+
+
+def _lever(lever: Lever, base: float, assessment: Assessment) -> str:
+    events = assessment.catalogue.events
+    if lever.stop:
+        kind = events.get(lever.plan.steps[0].kind)
+        name = esc(kind.label.lower() if kind else lever.plan.text, 80)
+        other = lever.within.mean - lever.change.mean
+        return (
+            f"Without further {name}: {percent(lever.within.mean)}, rather than "
+            f"{percent(other)} if it went on as in the last eight weeks "
+            f"({points(lever.change.mean)})"
+        )
+    return (
+        f"With {esc(lever.plan.label(assessment.catalogue).lower(), 120)}: "
+        f"{percent(lever.within.mean)}, rather than {percent(base)} ({points(lever.change.mean)}, "
+        f"range {points_range(lever.change.low, lever.change.high)})"
+    )
+
+
+def _so_far(found: Stuck) -> str:
+    low, middle, high = found.so_far
+    spread = f" ({low}–{high})" if low != high else ""
+    return f"about {plural(middle, 'week')}{spread}"
+
+
+def lag_section(assessment: Assessment, found: Stuck, labels: Sequence[str]) -> str:
+    """Whether the tank lags, its pace, and which husbandry would move it most."""
+    name = esc(labels[found.phase].lower())
+    pace = f"<p>Its pace is {_pace_words(found.pace)}.</p>"
+    if found.next_phase is None:
+        return section(
+            "lag",
+            "Lagging?",
+            f"<p>There is no later phase than {name}. That it lags in an earlier one: "
+            f"{chance_words(found.lagging)}.</p>",
+            pace,
+        )
+    need = found.need[found.phase]
+    needed = "more than ten years" if need is None else plural(need, "week")
+    base = found.next_phase.mean
+    levers = [_lever(x, base, assessment) for x in found.levers if x.change.mean > WORTH_TELLING]
+    ahead = esc(labels[found.phase + 1].lower())
+    return section(
+        "lag",
+        "Lagging?",
+        f"<p>{capital(chance_words(found.lagging))}. Nine of ten comparable tanks leave {name} "
+        f"within {needed}; this one has been in it for {_so_far(found)}.</p>",
+        pace,
+        f"<p>{capital(ahead)} within 8 weeks, if it is in {name} now: "
+        f"{chance_words(found.next_phase)}.</p>",
+        unordered(levers)
+        + '<p class="small soft">A comparison of husbandry in the model, not a dose.</p>'
+        if levers
+        else "<p>No husbandry in the model would move that by more than 2 points.</p>",
+    )

@@ -1,0 +1,211 @@
+"""What was asked of a tank in machine form. Keys that were not asked for are null."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from maturity_model.report.machine import QUESTIONS
+
+if TYPE_CHECKING:
+    from maturity_model.assessment.decisions import Decision
+    from maturity_model.assessment.intervals import Estimate
+    from maturity_model.assessment.looking import Look
+    from maturity_model.assessment.observed import Observed
+    from maturity_model.assessment.plan import Plan
+    from maturity_model.assessment.questions import Questions
+    from maturity_model.assessment.stuck import Stuck
+    from maturity_model.assessment.surprise import Surprises
+    from maturity_model.assessment.types import Assessment
+    from maturity_model.assessment.why import GroupPush, Why
+
+
+def question_record(questions: Questions, assessment: Assessment) -> dict[str, Any]:
+    """The answers of one tank, ready for JSON.
+
+    Parameters
+    ----------
+    questions : Questions
+    assessment : Assessment
+
+    Returns
+    -------
+    dict
+        One entry for each of :data:`.machine.QUESTIONS`. A probability mixed over draws is an
+        object with ``mean``, ``low`` and ``high`` (5 % and 95 %).
+    """
+    out: dict[str, Any] = dict.fromkeys(QUESTIONS)
+    out["risk_if"] = [
+        {
+            **_plan(r.plan, assessment),
+            "risk": {str(h): _estimate(e) for h, e in zip(r.horizons, r.risk, strict=True)},
+            "change": {str(h): _estimate(e) for h, e in zip(r.horizons, r.change, strict=True)},
+        }
+        for r in questions.risks
+    ]
+    out["time_to_mature"] = [
+        {
+            **_plan(w.plan, assessment),
+            "already": _estimate(w.already),
+            "not_within_two_years": _estimate(w.not_within),
+            "quantiles": {"0.05": w.low, "0.5": w.median, "0.95": w.high},
+            "dots": list(w.dots),
+            "by_week": w.by_week.tolist(),
+        }
+        for w in questions.waiting
+    ]
+    if not questions.everything:
+        return out
+    out["event_effects"] = [
+        {
+            "date": e.event.date.isoformat(),
+            "event": e.event.kind,
+            "amount": _number(e.event.amount),
+            "weeks_followed": e.followed,
+            "slipped": _estimate(e.slipped),
+            "without": _estimate(e.without),
+            "due": _estimate(e.due),
+        }
+        for e in questions.event_effects
+    ]
+    out["stuck"] = _stuck(questions.stuck, assessment) if questions.stuck else None
+    out["why"] = _why(questions.why, assessment) if questions.why else None
+    out["surprises"] = _surprises(questions.surprises) if questions.surprises else None
+    out["where_to_look"] = [_look(x) for x in questions.looks]
+    out["decisions"] = [_decision(d) for d in questions.decisions]
+    return out
+
+
+def _plan(plan: Plan | None, assessment: Assessment) -> dict[str, Any]:
+    if plan is None:
+        return {"what_if": None, "label": "nothing further"}
+    return {"what_if": plan.text, "label": plan.label(assessment.catalogue)}
+
+
+def _stuck(found: Stuck, assessment: Assessment) -> dict[str, Any]:
+    phases = assessment.phases
+    low, middle, high = found.so_far
+    return {
+        "phase": phases[found.phase],
+        "weeks_so_far": {"0.05": low, "0.5": middle, "0.95": high},
+        "weeks_needed_by_90_of_100": dict(zip(phases, found.need, strict=True)),
+        "lagging": _estimate(found.lagging),
+        "lagging_by_phase": {p: _estimate(e) for p, e in zip(phases, found.by_phase, strict=True)},
+        "pace": {
+            "relative": _number(found.pace.speed),
+            "low": _number(found.pace.low),
+            "high": _number(found.pace.high),
+            "slower": _number(found.pace.slower),
+        },
+        "next_phase_8_weeks": _estimate(found.next_phase) if found.next_phase else None,
+        "levers": [
+            {
+                **_plan(x.plan, assessment),
+                "stop": x.stop,
+                "next_phase_8_weeks": _estimate(x.within),
+                "change": _estimate(x.change),
+            }
+            for x in found.levers
+        ],
+    }
+
+
+def _observed(what: Observed) -> dict[str, Any]:
+    return {
+        "date": what.date.isoformat(),
+        "week": what.week,
+        "kind": what.kind,
+        "name": what.name,
+        "seen": what.seen,
+        "text": what.reading.text if what.reading else None,
+        "unit": what.reading.unit if what.reading else None,
+        "phase": what.phase,
+    }
+
+
+def _group(group: GroupPush) -> dict[str, Any]:
+    return {
+        "kind": group.kind,
+        "name": group.name,
+        "bits": _number(group.bits),
+        "observations": group.count,
+        "seen": group.seen,
+        "first": group.first.isoformat(),
+        "last": group.last.isoformat(),
+    }
+
+
+def _why(found: Why, assessment: Assessment) -> dict[str, Any]:
+    return {
+        "present": assessment.phases[found.present],
+        "rival": assessment.phases[found.rival],
+        "probability": [_number(p) for p in found.probability],
+        "forecast_bits": _number(found.forecast_bits),
+        "bits": _number(found.bits),
+        "towards": [_group(g) for g in found.towards],
+        "against": [_group(g) for g in found.against],
+        "observations": [{**_observed(p.what), "bits": _number(p.bits)} for p in found.singles],
+    }
+
+
+def _surprises(said: Surprises) -> dict[str, Any]:
+    return {
+        "alarm": said.alarm,
+        "date": said.items[0].what.date.isoformat(),
+        "slipped_lately": _number(said.lately.slipped),
+        "fell_lately": _number(said.lately.fell),
+        "vanished": _number(said.vanished),
+        "pods": said.pods,
+        "observations": [
+            {
+                **_observed(s.what),
+                "probability": _number(s.probability),
+                "vanished": s.vanished,
+                "far_off": s.far_off,
+                "high": s.high,
+            }
+            for s in said.items
+        ],
+    }
+
+
+def _look(look: Look) -> dict[str, Any]:
+    return {
+        "kind": look.kind,
+        "name": look.name,
+        "how": look.how,
+        "bits": _number(look.bits),
+        "minutes": _number(look.minutes),
+        "bits_per_minute": _number(look.per_minute),
+        "seen": _number(look.seen),
+        "last": look.last.isoformat() if look.last else None,
+        "unchecked": look.unchecked,
+    }
+
+
+def _decision(decision: Decision) -> dict[str, Any]:
+    rule = decision.rule
+    return {
+        "decision": decision.action,
+        "label": rule.label,
+        "verdict": decision.verdict,
+        "condition": f"{rule.quantity} {rule.item}".strip(),
+        "probability": _estimate(decision.probability),
+        "threshold": _number(decision.threshold),
+        "loss": {
+            "needless": _number(rule.loss.needless.value),
+            "missed": _number(rule.loss.missed.value),
+            "sources": [rule.loss.needless.source, rule.loss.missed.source],
+        },
+        "why": decision.why,
+        "overruled": decision.overruled,
+        "cautions": list(decision.cautions),
+    }
+
+
+def _number(value: float | None) -> float | None:
+    return float(value) if value is not None and math.isfinite(value) else None
+
+
+def _estimate(value: Estimate) -> dict[str, float | None]:
+    return {name: _number(x) for name, x in value._asdict().items()}

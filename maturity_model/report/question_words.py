@@ -1,0 +1,137 @@
+"""Words for what questions speak of: observations, conditions, alarms. HTML, escaped."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from maturity_model.assessment.surprise import AGREES, FELL, PODS
+from maturity_model.report.html import esc
+from maturity_model.report.wording import capital, day, worded
+
+if TYPE_CHECKING:
+    from maturity_model.assessment.decisions import Decision
+    from maturity_model.assessment.observed import Observed
+    from maturity_model.assessment.surprise import Surprises
+    from maturity_model.assessment.types import Assessment, TankAssessment
+    from maturity_model.catalogue import Catalogue, DecisionRule
+
+#: The rule that closes the line.
+LEAVE_BE = "do_nothing"
+#: What a rule needs to be probable, by its quantity; ``{}`` is the phase or event it is about.
+_CONDITIONS: Mapping[str, str] = {
+    "phase at least": "{} or later",
+    "phase is": "{} now",
+    "present phase uncertain": "another phase than the one named",
+    "slipped lately": "slipped in the last three weeks",
+    "fallen lately": "fell to the first phase in the last three weeks",
+    "no slip within 8 weeks": "no slip within 8 weeks",
+    "slips within 8 weeks after": "a slip within 8 weeks, {} today",
+}
+
+
+def phase_label(name: str, assessment: Assessment) -> str:
+    """Label of a phase by its name, in running text."""
+    known = assessment.catalogue.phases
+    return esc(known[name].label.lower() if name in known else name, 60)
+
+
+def observed_label(name: str, catalogue: Catalogue) -> str:
+    """Label of a sign, an analyte or the judged phases."""
+    if name in catalogue.signs:
+        return esc(catalogue.signs[name].label, 80)
+    if name in catalogue.analytes:
+        return esc(catalogue.analytes[name].label, 80)
+    return "Judged phase" if name == "judged_phase" else esc(capital(name), 80)
+
+
+def observed_words(what: Observed, catalogue: Catalogue) -> str:
+    """One observation: 'Amphipods not seen', 'Nitrate 5 mg/L', 'Judged phase: mature'."""
+    label = observed_label(what.name, catalogue)
+    if what.kind == "sign":
+        return f"{label} {'seen' if what.seen else 'not seen'}"
+    if what.reading is not None:
+        return f"{label} {esc(what.reading.text, 30)} {esc(what.reading.unit, 30)}".rstrip()
+    known = catalogue.phases
+    phase = what.phase or ""
+    return f"{label}: {esc(known[phase].label.lower() if phase in known else phase, 60)}"
+
+
+def condition_words(rule: DecisionRule, assessment: Assessment) -> str:
+    """What must be probable for a rule."""
+    item = rule.item
+    kind = assessment.catalogue.events.get(item)
+    named = esc(kind.label.lower(), 60) if kind else phase_label(item, assessment)
+    return esc(_CONDITIONS.get(rule.quantity, rule.quantity), 80).replace("{}", named)
+
+
+def _run(labels: Sequence[str]) -> str:
+    return "; ".join([labels[0], *(x[:1].lower() + x[1:] for x in labels[1:])])
+
+
+def action_line(decisions: Sequence[Decision]) -> str:
+    """What to do now, and what may be done, in one line of plain text.
+
+    A rule whose needless use costs more than missing it gives leave; the others call.
+    """
+    yes = [d.rule for d in decisions if d.verdict == "yes"]
+    calls = [r.label for r in yes if r.threshold <= 0.5]
+    leave = [r.label for r in yes if r.threshold > 0.5 and r.name != LEAVE_BE]
+    out = [f"{_run(calls)}."] if calls else ["No rule calls for anything."]
+    if leave:
+        may = _run(leave)
+        out.append(f"You may {may[:1].lower()}{may[1:]}.")
+    out += [f"{r.label}." for r in yes if r.name == LEAVE_BE]
+    return " ".join(out)
+
+
+def _list(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def alarm_title(said: Surprises) -> str:
+    """The alarm in a few words, or nothing; plain text."""
+    if said.alarm == "something is wrong":
+        return "Something may be wrong, look again"
+    return "Check the kit" if said.alarm else ""
+
+
+def alarm_words(tank: TankAssessment, assessment: Assessment) -> str:
+    """Why there is an alarm: what vanished, what is far off, whether it slipped."""
+    questions = tank.questions
+    said = questions.surprises if questions else None
+    if said is None or not said.alarm:
+        return ""
+    catalogue = assessment.catalogue
+    date = day(said.items[0].what.date, seen_from=tank.dates[-1])
+    parts = []
+    gone = sorted((s.what.name for s in said.items if s.vanished), key=lambda n: n not in PODS)
+    if gone:
+        names = _list([observed_label(n, catalogue).lower() for n in gone])
+        parts.append(f"{names}, seen again and again before, not seen")
+    off = [
+        f"{observed_words(s.what, catalogue)}, far {'above' if s.high else 'below'} what the log "
+        "led to expect"
+        for s in said.items
+        if s.far_off
+    ]
+    parts += off
+    if said.alarm == "check the kit":
+        return (
+            f"Check-in of {date}: {'; '.join(parts)}, and nothing else agrees with it. Measure "
+            "again, with another kit if you can. If animals look unwell, do not wait for it."
+        )
+    first = phase_label(assessment.phases[0], assessment)
+    if said.lately.slipped >= AGREES or not parts:
+        recent = worded(min(said.lately.slipped, 1.0))
+        parts.append(
+            f"that the tank slipped in the last three weeks is {recent.word}: {recent.number}, "
+            f"{recent.frequency}"
+        )
+    if said.lately.fell >= FELL:
+        fell = worded(said.lately.fell)
+        parts.append(f"that it fell back to {first}: {fell.number}, {fell.frequency}")
+    return (
+        f"Check-in of {date}: {'; '.join(parts)}. Look at the animals now, then test; a vet "
+        "comes before this page."
+    )

@@ -1,0 +1,129 @@
+"""All questions at once: the same as asking each, and nothing that was not asked."""
+
+from __future__ import annotations
+
+from dataclasses import fields, is_dataclass
+from functools import cache
+
+import numpy as np
+import pytest
+from assessment.small_tank import practice
+from small_logs import random_log
+
+import maturity_model.assessment.questions as questions
+from maturity_model.assessment import Assessment, assess
+from maturity_model.assessment.attribution import event_effects
+from maturity_model.assessment.cautions import unionised_now
+from maturity_model.assessment.decisions import decide
+from maturity_model.assessment.filtering import Tables, filter_tank, forecast_only, make_tables
+from maturity_model.assessment.looking import where_to_look
+from maturity_model.assessment.plan import parse_plan
+from maturity_model.assessment.present import Present
+from maturity_model.assessment.risk import slipping
+from maturity_model.assessment.stuck import stuck
+from maturity_model.assessment.surprise import Lately, surprises
+from maturity_model.assessment.waiting import time_to_mature
+from maturity_model.assessment.why import why
+from maturity_model.logbook import Tank
+from maturity_model.panel import Panel, build_panel
+from maturity_model.population.types import take_draws
+
+DRAWS = np.arange(40)
+
+
+def same(a: object, b: object) -> bool:
+    """Equal to the last bit, arrays included."""
+    if isinstance(a, np.ndarray):
+        return np.array_equal(a, b)  # type: ignore[arg-type]
+    if isinstance(a, tuple):
+        return isinstance(b, tuple) and len(a) == len(b) and all(map(same, a, b))
+    if is_dataclass(a):
+        return type(a) is type(b) and all(
+            same(getattr(a, f.name), getattr(b, f.name)) for f in fields(a)
+        )
+    return a == b
+
+
+@cache
+def log() -> Panel:
+    logbook, day = random_log(41, weeks=14)
+    # One tank more, of which nothing was ever logged.
+    silent = Tank("silent", logbook.tanks["a"].started, rock="dry")
+    logbook.tanks["silent"] = silent
+    return build_panel(logbook, as_of=day)
+
+
+@cache
+def tables() -> Tables:
+    return make_tables(log(), take_draws(practice(), DRAWS))
+
+
+PLANS = tuple(parse_plan(t, log().catalogue) for t in ("overfeeding=3", "water_change=20/2w"))
+
+
+@cache
+def asked() -> Assessment:
+    return assess(log(), take_draws(practice(), DRAWS), questions=True, plans=PLANS)
+
+
+@pytest.mark.parametrize("n", range(4))
+def test_wiring_equals_asking_each(n: int) -> None:
+    t, tank = tables(), asked().tanks[n]
+    got = tank.questions
+    assert got is not None
+    assert got.everything
+    found, hazards = filter_tank(t, n)
+    here = Present(t.panel, n, found, hazards, t.pace)
+    assert same(got.risks, slipping(here, PLANS))
+    assert len(got.risks) == 1 + 6 + 2
+    assert same(got.waiting, tuple(time_to_mature(here, p) for p in (None, *PLANS)))
+    assert same(got.event_effects, event_effects(here))
+    assert same(got.stuck, stuck(here, t.node_prior.sum(axis=1)))
+    assert same(got.why, why(t, n, found, forecast_only(t, n, found)[-1]))
+    said = surprises(t, n, found, t.evidence_weight)
+    assert same(got.surprises, said)
+    assert same(got.looks, where_to_look(t, n, found))
+    ammonia = unionised_now(tank.tank, tank.checkins, t.panel.as_of, t.panel.catalogue)
+    lately = said.lately if said else Lately(0.0, 0.0)
+    assert same(got.decisions, decide(here, lately, tank.events, tank.cautions, ammonia))
+    # The page's own numbers are the same ones.
+    assert [r.mean for r in got.risks[0].risk] == pytest.approx(tank.regression[-1], abs=1e-12)
+    assert got.waiting[0].already.mean == pytest.approx(tank.filtered[-1, -1], abs=1e-12)
+
+
+def test_a_silent_tank_has_answers_too() -> None:
+    got = asked().tanks[-1].questions
+    assert got is not None
+    assert (got.why, got.surprises, got.event_effects) == (None, None, ())
+    assert got.decisions
+    assert got.stuck is not None
+
+
+def test_plans_alone_leave_the_rest_unasked(monkeypatch: pytest.MonkeyPatch) -> None:
+    def never(*_: object, **__: object) -> None:
+        raise AssertionError("was not asked for")
+
+    for name in ("event_effects", "stuck", "why", "surprises", "where_to_look", "decide"):
+        monkeypatch.setattr(questions, name, never)
+    found = assess(log(), take_draws(practice(), DRAWS), plans=PLANS)
+    for tank, whole in zip(found.tanks, asked().tanks, strict=True):
+        got = tank.questions
+        assert got is not None
+        assert whole.questions is not None
+        assert not got.everything
+        assert same(got.risks, whole.questions.risks)
+        assert same(got.waiting, whole.questions.waiting)
+        assert (got.stuck, got.why, got.surprises) == (None, None, None)
+        assert (got.event_effects, got.looks, got.decisions) == ((), (), ())
+
+
+def test_nothing_is_answered_unasked(monkeypatch: pytest.MonkeyPatch) -> None:
+    def never(*_: object, **__: object) -> None:
+        raise AssertionError("was not asked for")
+
+    monkeypatch.setattr(questions, "answer_questions", never)
+    found = assess(log(), take_draws(practice(), DRAWS))
+    assert all(t.questions is None for t in found.tanks)
+    for tank, whole in zip(found.tanks, asked().tanks, strict=True):
+        assert np.array_equal(tank.filtered, whole.filtered)
+        assert np.array_equal(tank.forecast_only, whole.forecast_only)

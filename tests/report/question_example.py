@@ -1,0 +1,186 @@
+"""Synthetic answers to the questions about an example tank."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+
+import numpy as np
+from report.example import AS_OF, example_tank
+
+from maturity_model.assessment.attribution import EventEffect
+from maturity_model.assessment.decisions import Decision
+from maturity_model.assessment.intervals import Estimate
+from maturity_model.assessment.looking import Look
+from maturity_model.assessment.observed import Observed
+from maturity_model.assessment.plan import Plan, Step
+from maturity_model.assessment.questions import Questions
+from maturity_model.assessment.risk import Risk
+from maturity_model.assessment.stuck import Lever, Pace, Stuck
+from maturity_model.assessment.surprise import Alarm, Lately, Surprise, Surprises
+from maturity_model.assessment.types import TankAssessment
+from maturity_model.assessment.waiting import Waiting
+from maturity_model.assessment.why import GroupPush, Push, Why
+from maturity_model.catalogue import load_catalogue, load_decisions
+from maturity_model.logbook.types import Event, Reading
+
+CATALOGUE = load_catalogue()
+LAST = AS_OF - dt.timedelta(days=2)
+
+
+def spread(mean: float) -> Estimate:
+    """A probability with some spread."""
+    return Estimate(mean, 0.6 * mean, min(1.7 * mean, 1 - 0.4 * (1 - mean)))
+
+
+def risk(plan: Plan | None, four: float, eight: float) -> Risk:
+    base = (0.02, 0.04)
+    change = tuple(
+        Estimate(v - b, 0.5 * (v - b), 1.5 * (v - b))
+        for v, b in zip((four, eight), base, strict=True)
+    )
+    return Risk(plan, (4, 8), (spread(four), spread(eight)), change)
+
+
+def waiting(plan: Plan | None, median: int | None, already: float = 0.0) -> Waiting:
+    """Arrival at a constant rate that has passed a half at the median (0: mostly there)."""
+    rate = 0.006 if median is None else np.log(2) / max(median, 1)
+    by_week = 1 - (1 - already) * np.exp(-rate * np.arange(105))
+
+    def at(level: float) -> int | None:
+        found = np.flatnonzero(by_week >= level)
+        return int(found[0]) if len(found) else None
+
+    return Waiting(
+        plan,
+        by_week,
+        spread(already),
+        spread(float(1 - by_week[-1])),
+        at(0.05),
+        at(0.5),
+        at(0.95),
+        tuple(at((i + 0.5) / 20) for i in range(20)),
+    )
+
+
+def sign(name: str, seen: bool, date: dt.date = LAST) -> Observed:
+    return Observed("sign", name, date, 52, 0, seen, None, None, "careful", 30)
+
+
+def nitrate(text: str = "80", unit: str = "mg/L NO3") -> Observed:
+    reading = Reading(text, 60, 100, 80, unit, "colour_chart")
+    return Observed("reading", "nitrate", LAST, 52, 0, None, reading, None, "careful", 30)
+
+
+def surprises(alarm: Alarm) -> Surprises:
+    wrong = alarm == "something is wrong"
+    items = (
+        Surprise(sign("copepods", False), 0.02, wrong, False, None),
+        Surprise(sign("amphipods", False), 0.03, wrong, False, None),
+        Surprise(sign("bristle_worms", not wrong), 0.05, wrong, False, None),
+        Surprise(nitrate(), 0.004 if alarm else 0.4, False, bool(alarm), True),
+        Surprise(sign("diatoms", False), 0.7, False, False, None),
+    )
+    lately = Lately(0.42, 0.08) if wrong else Lately(0.01, 0.001)
+    return Surprises(alarm, lately, 0.001 if wrong else 1.0, wrong, items)
+
+
+def group(name: str, bits: float, what: Observed) -> GroupPush:
+    first = dt.date(2025, 6, 20)
+    return GroupPush(what.kind, name, bits, 24, 17, first, LAST, what, Push(what, bits / 4))
+
+
+def example_questions(
+    *,
+    alarm: Alarm = "",
+    mature: bool = True,
+    plans: tuple[Plan, ...] = (),
+    note: str = "",
+) -> Questions:
+    """Everything that can be asked, for a tank that is mature or still in bloom."""
+    kinds = [k for k in CATALOGUE.events.values() if k.name != "water_change"]
+    today = [Plan(k.name, (Step(k.name, k.reference_amount),)) for k in kinds]
+    hazards = [0.05, 0.2, 0.06, 0.1, 0.08, 0.07]
+    rules = load_decisions().values()
+    decisions = []
+    for rule in rules:
+        if rule.applies == "unstocked":
+            continue
+        p = {
+            "add_next_animals": 0.95 if mature else 0.3,
+            "change_water": 0.02 if mature else 0.6,
+            "measure_ammonia": 0.01,
+        }
+        value = p.get(rule.name, 0.97 if rule.name == "do_nothing" else 0.06)
+        yes = value >= rule.threshold
+        decisions.append(
+            Decision(
+                rule,
+                "yes" if yes else "wait" if rule.name == "second_opinion" else "not now",
+                spread(value),
+                rule.threshold,
+                note or rule.reason,
+                bool(note),
+                (rule.caution, "A deep sand bed was disturbed"),
+            )
+        )
+    lever = Plan("water_change=20/1w", (Step("water_change", 20.0, 7),))
+    habit = Plan("overfeeding=3/10d", (Step("overfeeding", 3.0, 10),))
+    levers = (
+        Lever(lever, False, spread(0.4), Estimate(0.2, 0.05, 0.4)),
+        Lever(habit, True, spread(0.2), Estimate(0.06, 0.0, 0.1)),
+        Lever(replace(lever, text="water_change=none"), False, spread(0.2), Estimate(0.01, 0, 0.1)),
+    )
+    looks = [
+        Look("sign", name, how, bits, 1.0, 0.4, last, last is None)
+        for name, bits, last in (
+            ("coralline_algae", 0.08, LAST),
+            ("diatoms", 0.05, LAST),
+            ("hair_algae", 0.03, LAST),
+            ("cyanobacteria", 0.02, LAST),
+            ("film_algae", 0.015, LAST),
+            ("syconoid_sponges", 0.004, None),
+        )
+        for how in ("careful", "torch")
+    ]
+    looks.append(Look("reading", "nitrate", "colour_chart", 0.02, 5.0, None, LAST, False))
+    event = Event("x", dt.date(2026, 2, 3), "crash", None, note)
+    small = Event("x", dt.date(2025, 9, 3), "livestock_added", 2.0)
+    effects = (
+        EventEffect(small, 8, spread(0.01), spread(0.008), spread(0.002)),
+        EventEffect(event, 8, spread(0.5), spread(0.1), spread(0.4)),
+        EventEffect(replace(event, date=AS_OF), 0, *(Estimate(0.0, 0.0, 0.0),) * 3),
+    )
+    return Questions(
+        (risk(None, 0.02, 0.04),
+         *(risk(p, h, h + 0.03) for p, h in zip(today, hazards, strict=True)),
+         *(risk(p, 0.3, 0.35) for p in plans)),
+        (waiting(None, 0 if mature else 40, 0.96 if mature else 0.0),
+         *(waiting(p, None) for p in plans)),
+        True,
+        effects,
+        Stuck(
+            3 if mature else 1, (9, 20, 40), (10, 31, 64, None),
+            tuple(map(spread, (0.0, 0.01 if mature else 0.4, 0.0, 0.0))),
+            spread(0.01 if mature else 0.4), Pace(0.83, 0.5, 1.4, 0.7),
+            None if mature else spread(0.2), () if mature else levers,
+        ),
+        Why(
+            3 if mature else 1, 2, (0.96, 0.03), -1.2, 4.0,
+            (Push(sign("coralline_algae", True), 0.5), Push(nitrate(), -0.3)),
+            (group("coralline_algae", 2.5, sign("coralline_algae", True)),
+             group("copepods", 1.1, sign("copepods", True)),
+             group("amphipods", 0.02, sign("amphipods", True))),
+            (group("nitrate", -0.6, nitrate()),),
+        ),
+        surprises(alarm),
+        tuple(looks),
+        tuple(decisions),
+    )  # fmt: skip
+
+
+def asked_tank(name: str = "Window reef", **options: object) -> TankAssessment:
+    """An example tank with its questions answered."""
+    mature = bool(options.pop("mature", True))
+    tank = example_tank(name, course="well" if mature else "stuck")
+    return replace(tank, questions=example_questions(mature=mature, **options))  # type: ignore[arg-type]
