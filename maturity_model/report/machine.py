@@ -129,6 +129,7 @@ def provenance_record(provenance: Provenance, command: str) -> dict[str, Any]:
             "name": provenance.population_name,
             "kind": provenance.population_kind,
             "sha256": provenance.population_sha256,
+            "warning": provenance.population_warning or None,
         },
         "logbook_sha256": provenance.logbook_sha256,
         "evidence_weight": _number(provenance.evidence_weight),

@@ -65,22 +65,17 @@ def problem_item(problem: Problem) -> str:
 
 
 def problems_section(problems: Sequence[Problem]) -> str:
-    """Log problems of one tank."""
-    if not problems:
-        return section("problems", "Log problems", "<p>None found.</p>")
-    left = len(problems) - MAX_PROBLEMS
-    more = (
-        f'<p>And {left} more; all are on the <a href="./index.html#problems">page of all '
-        "tanks</a>.</p>"
-        if left > 0
-        else ""
-    )
-    return section(
-        "problems",
-        "Log problems",
-        unordered(map(problem_item, problems[:MAX_PROBLEMS]), "problems"),
-        more,
-    )
+    """Log problems of one tank; those of the log as a whole are counted and pointed to."""
+    own = [p for p in problems if p.tank is not None]
+    others = len(problems) - len(own)
+    index = '<a href="./index.html#problems">page of all tanks</a>'
+    notes = []
+    if len(own) > MAX_PROBLEMS:
+        notes.append(f"<p>And {len(own) - MAX_PROBLEMS} more; all are on the {index}.</p>")
+    if others:
+        notes.append(f"<p>{plural(others, 'problem')} of the log as a whole: see the {index}.</p>")
+    listed = unordered(map(problem_item, own[:MAX_PROBLEMS]), "problems")
+    return section("problems", "Log problems", listed or "<p>None found for this tank.</p>", *notes)
 
 
 def cautions_section(cautions: Sequence[Caution]) -> str:
@@ -191,6 +186,11 @@ def _population_sentence(provenance: Provenance) -> str:
         return (
             f"{said}. No pooled fit of real tanks lies behind it: its numbers are common practice "
             "written down as wide guesses, and may be off for a tank like this one."
+        )
+    if provenance.population_warning:
+        return (
+            f"{said}. The fit behind it must not be trusted as it is: "
+            f"{esc(provenance.population_warning, 1000)}."
         )
     return f"{said}."
 

@@ -189,6 +189,8 @@ def population_words(provenance: Provenance) -> str:
     """What the answer leans on besides the log."""
     if provenance.population_kind == "elicited":
         return "practice population (elicited, no pooled fit yet)"
+    if provenance.population_warning:
+        return f"population {provenance.population_name} (pooled fit that failed its checks)"
     return f"population {provenance.population_name} (pooled fit)"
 
 

@@ -294,13 +294,16 @@ def test_an_elicited_population_is_called_so_and_a_fitted_one_not() -> None:
 
 
 def test_problems_show_place_value_fault_and_mend() -> None:
-    page = page_of(example_tank(problems=(problem(),)))
+    page = page_of(example_tank(problems=(problem("Tank"), problem(), problem(line=99))))
     (item,) = by_id(page, "problems").find("li")
+    assert "2 problems of the log as a whole: see the page of all tanks" in plain(
+        by_id(page, "problems")
+    )
     assert item.text == (
         "cell not usedcheckins.csv, line 12, column nitrate: 3,5 has a decimal comma; "
         "write 3.5, or say decimal=comma in the logbook."
     )
-    many = page_of(example_tank(problems=tuple(problem(line=n) for n in range(100))))
+    many = page_of(example_tank(problems=tuple(problem("Tank", line=n) for n in range(100))))
     assert len(by_id(many, "problems").find("li")) == 60
     assert "And 40 more" in by_id(many, "problems").text
 
