@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import datetime as dt
 import io
 import os
@@ -16,6 +17,8 @@ from maturity_model import __version__
 
 if TYPE_CHECKING:
     from maturity_model.assessment.plan import Plan
+    from maturity_model.population.fit import FitResult
+    from maturity_model.population.loo import LeaveOneOut
 
 #: Exit codes, as documented in the README.
 DONE, USAGE, LOG_ERRORS, MISMATCH, DIAGNOSTICS, INTERRUPTED = 0, 2, 3, 4, 5, 130
@@ -33,7 +36,6 @@ def _say(message: str) -> None:
 def _keep_memory() -> None:
     # Every tank needs the same large arrays again: without this, glibc hands them back to
     # the system between tanks and each page is faulted in anew (a fifth of the run).
-    import contextlib
     import ctypes
 
     with contextlib.suppress(OSError, AttributeError, TypeError):
@@ -83,6 +85,9 @@ def _weekly(args: argparse.Namespace, command: str) -> int:
     from maturity_model.report import text_summary, write_reports
 
     _keep_memory()
+    if args.as_of is not None and args.as_of > dt.date.today():
+        _say(f"maturity-model: --as-of {args.as_of} lies in the future")
+        return USAGE
     panel = build_panel(logbook, as_of=args.as_of)
     if not panel.tanks and not logbook.refused_tanks:
         _say("maturity-model: the log holds no tank that had been started by that day")
@@ -168,6 +173,25 @@ def _surprise(args: argparse.Namespace, command: str) -> int:
     return DONE
 
 
+def _reliability(args: argparse.Namespace, command: str) -> int:
+    from maturity_model.studies import reliability as study
+    from maturity_model.studies import reliability_report as report
+
+    show = sys.stderr.isatty()
+    tallies = study.run(
+        args.tanks, args.weeks, args.seed, lambda message: _say(message) if show else None
+    )
+    try:
+        report.write(tallies, args.out, args.tanks, args.weeks, args.seed)
+    except OSError as error:
+        _say(f"maturity-model: cannot write to {args.out}: {error.strerror or error}")
+        return USAGE
+    for miss in report.missed(tallies):
+        print(f"missed: {miss}")
+    print(f"Report: {args.out / 'README.md'}")
+    return DONE
+
+
 def _fit(args: argparse.Namespace, command: str) -> int:
     from maturity_model.population.fit_command import fit_command
     from maturity_model.population.sampling import SamplingPlan, choose_sampler
@@ -180,7 +204,25 @@ def _fit(args: argparse.Namespace, command: str) -> int:
         sampler=choose_sampler(),
         cores=args.cores,
     )
-    return fit_command(args.logbook, args.out, plan=plan, evidence_weight=args.evidence_weight)
+
+    def report(result: FitResult, loo: LeaveOneOut) -> str:
+        from maturity_model.report.pooled_report import write_pooled_report
+
+        return str(write_pooled_report(result, loo, args.report, command))
+
+    return fit_command(
+        args.logbook,
+        args.out,
+        plan=plan,
+        evidence_weight=args.evidence_weight,
+        report=report if args.report else None,
+    )
+
+
+def _folder(text: str) -> Path:
+    if not text.strip():
+        raise argparse.ArgumentTypeError("name a folder; use . for this one")
+    return Path(text)
 
 
 def _share(text: str) -> float:
@@ -225,7 +267,7 @@ def _parser() -> argparse.ArgumentParser:
         "130 interrupted.",
     )
     weekly.add_argument("logbook", type=Path, metavar="LOGBOOK", help="a folder, or an .xlsx file")
-    weekly.add_argument("--out", type=Path, required=True, metavar="DIR", help="where to write")
+    weekly.add_argument("--out", type=_folder, required=True, metavar="DIR", help="where to write")
     weekly.add_argument(
         "--as-of", type=_date, metavar="DATE", help="ignore everything later than YYYY-MM-DD"
     )
@@ -277,18 +319,19 @@ def _parser() -> argparse.ArgumentParser:
         help="learn a population from logbooks (needs the extra 'fit')",
         description="Fit the pooled model to logbooks by Hamiltonian Monte Carlo and write the "
         "population as NetCDF. Finished chains are kept: an interrupted fit goes on where it "
-        "stopped. Exit code 5 when the sampler's diagnostics fail.",
+        "stopped. Exit code 5 when a check fails: convergence, or the drift of the phases.",
     )
     fit.add_argument("logbook", type=Path, nargs="+", metavar="LOGBOOK")
     fit.add_argument("--out", type=Path, required=True, metavar="FILE")
+    fit.add_argument(
+        "--report", type=Path, metavar="DIR", help="also write a report for researchers"
+    )
     fit.add_argument("--draws", type=_whole(50, 100_000), default=800, metavar="N")
     fit.add_argument("--tune", type=_whole(50, 100_000), default=500, metavar="N")
     fit.add_argument("--chains", type=_whole(1, 64), default=4, metavar="N")
     fit.add_argument("--cores", type=_whole(1, 64), default=2, metavar="N")
     fit.add_argument("--seed", type=_whole(0, 2**32), default=1, metavar="SEED")
-    fit.add_argument(
-        "--evidence-weight", type=_share, default=DEFAULT_EVIDENCE_WEIGHT, metavar="W"
-    )
+    fit.add_argument("--evidence-weight", type=_share, default=DEFAULT_EVIDENCE_WEIGHT, metavar="W")
     fit.set_defaults(run=_fit)
 
     study = commands.add_parser(
@@ -317,6 +360,18 @@ def _parser() -> argparse.ArgumentParser:
     surprise.add_argument("--weeks", type=_whole(10, 1000), default=60, metavar="N")
     surprise.add_argument("--seed", type=_whole(0, 2**32), default=2028, metavar="SEED")
     surprise.set_defaults(run=_surprise)
+    reliability = studies.add_parser(
+        "reliability",
+        help="whether stated probabilities come true, and beat simpler ways of judging",
+        description="Simulate tanks, state the phase and the risk of slipping back in every "
+        "week, and compare with the truth. Takes some minutes.",
+    )
+    reliability.add_argument("--out", type=Path, required=True, metavar="DIR")
+    # No fewer than the clubs of both halves.
+    reliability.add_argument("--tanks", type=_whole(60, 100_000), default=300, metavar="N")
+    reliability.add_argument("--weeks", type=_whole(10, 1000), default=60, metavar="N")
+    reliability.add_argument("--seed", type=_whole(0, 2**32), default=2030, metavar="SEED")
+    reliability.set_defaults(run=_reliability)
     return parser
 
 
@@ -338,10 +393,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         if isinstance(stream, io.TextIOWrapper):
             # A terminal that knows ASCII only gets the rest as escapes, not a traceback.
             stream.reconfigure(errors="backslashreplace")
-    args = _parser().parse_args(argv)
     try:
+        args = _parser().parse_args(argv)
         code = int(args.run(args, shlex.join(["maturity-model", *argv])))
-        sys.stdout.flush()
+        if sys.stdout is not None:
+            sys.stdout.flush()
     except KeyboardInterrupt:
         _say("maturity-model: interrupted; files already written are whole")
         return INTERRUPTED
@@ -349,4 +405,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         # Whoever read the output has enough; the files were written before it.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
+    except OSError as error:
+        # Whatever belongs to a file is told where it happens: this is standard output.
+        _say(f"maturity-model: cannot write to standard output: {error.strerror or error}")
+        with contextlib.suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return USAGE
     return code

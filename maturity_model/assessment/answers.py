@@ -111,9 +111,12 @@ def _assess_tank(
     weight = found.draw_weight
     final = weight[-1]
     by_draw = found.chain.by_phase(states, axis=1)
-    smoothed_low, smoothed_high = bounds(by_draw, final)
-    now_low, now_high = bounds(found.chain.by_phase(found.states[-1], axis=0), final)
-    risk_low, risk_high = bounds(risk[-1], final)
+    # Sums of rounded weights may pass 1 in the last digits.
+    smoothed_low, smoothed_high = np.clip(bounds(by_draw, final), 0.0, 1.0)
+    now_low, now_high = np.clip(
+        bounds(found.chain.by_phase(found.states[-1], axis=0), final), 0.0, 1.0
+    )
+    risk_low, risk_high = np.clip(bounds(risk[-1], final), 0.0, 1.0)
     weeks = len(weight)
     forecast = forecast_only(tables, n, found)
     cautions = cautions_for(tank, checkins, events, panel.as_of, panel.catalogue)
@@ -137,11 +140,11 @@ def _assess_tank(
         now_low=now_low,
         now_high=now_high,
         forecast_only=forecast,
-        regression=np.einsum("thd,td->th", risk, weight),
+        regression=np.clip(np.einsum("thd,td->th", risk, weight), 0.0, 1.0),
         regression_low=risk_low,
         regression_high=risk_high,
         horizons=HORIZONS,
-        slipped=down @ final,
+        slipped=np.clip(down @ final, 0.0, 1.0),
         reach=_reach(panel, n, checkins),
         reweighting=Reweighting(
             khat_full=float(found.trusted.khat_full[-1]),
@@ -237,6 +240,7 @@ def assess(
             as_of=panel.as_of,
             as_of_given=panel.as_of_given,
             quadrature=(population.n_draws, PACE_NODES, SKILL_NODES),
+            population_warning=population.warning,
         ),
         phases=tuple(panel.catalogue.phases),
     )

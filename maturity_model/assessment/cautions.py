@@ -23,6 +23,8 @@ ACUTE_MG_L = 0.233
 ASSUMED = {"ph": 8.2, "temperature": 25.0, "salinity": 35.0}
 #: Days for which readings and events count as the present.
 RECENT_DAYS = 14
+#: A crash without an ammonia reading since is recent for so many days.
+UNREAD_DAYS = 56
 #: Days for which pH, temperature and salinity are taken to stand.
 STANDING_DAYS = 28
 #: Days within which pods must have been seen for their absence to say anything.
@@ -299,8 +301,14 @@ def _nitrite(log: _Log, ammonia: Unionised | None) -> Caution | None:
 
 
 def _crash(log: _Log) -> Caution | None:
-    event = log.recent_event("crash")
-    if event is None:
+    crashes = [e for e in log.events if e.kind == "crash"]
+    if not crashes:
+        return None
+    event = crashes[-1]
+    days = (log.as_of - event.date).days
+    read = any("ammonia" in c.readings and c.date > event.date for c in log.checkins)
+    # It stands until ammonia was read again, and two weeks at least.
+    if days > (RECENT_DAYS if read else UNREAD_DAYS):
         return None
     text = (
         f"A crash was logged on {event.date}. Remove dead animals, measure ammonia, temperature "

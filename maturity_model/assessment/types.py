@@ -166,6 +166,9 @@ class Provenance:
         False: it is the last date in the log.
     quadrature : tuple of int
         Draws, pace nodes, skill nodes.
+    population_warning : str
+        Why the fit behind the population is not to be trusted; empty when its gates were
+        passed, or when there was no fit.
     """
 
     version: str
@@ -177,6 +180,7 @@ class Provenance:
     as_of: dt.date
     as_of_given: bool
     quadrature: tuple[int, int, int]
+    population_warning: str = ""
 
 
 @dataclass(frozen=True)

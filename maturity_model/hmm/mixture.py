@@ -70,7 +70,8 @@ class FilteredMixture:
         """Average (T, S, D) over draws and sum stages, with weights (T, D) or (D,)."""
         weight = self.draw_weight if weight is None else weight
         weight = np.broadcast_to(weight, (states.shape[0], states.shape[2]))
-        return self.chain.by_phase(np.einsum("tsd,td->ts", states, weight))
+        # Sums of rounded weights may pass 1 in the last digits.
+        return np.clip(self.chain.by_phase(np.einsum("tsd,td->ts", states, weight)), 0.0, 1.0)
 
     def smooth(self) -> tuple[Floats, Floats]:
         """Smoothed states and downward moves, by draw.

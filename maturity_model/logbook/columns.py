@@ -67,6 +67,8 @@ class Table:
         self._read = self._used = 0
         self.header = [cell_text(c, False).strip() for c in raw.header]
         self._nameless: set[int] = set()
+        own = "; a sign of your own needs a line in signs.csv"
+        self._hint = own if raw.name == "checkins" else ""
         self.columns = self._resolve(frozenset(known))
         self.missing = tuple(c for c in required if c not in self.columns)
         for column in self.missing:
@@ -83,9 +85,11 @@ class Table:
             if not name:
                 self._nameless.add(index)
             elif name not in known:
-                self._column(index, "is not a column that is known, and is not used",
-                             "correct the name, or remove the column; a sign of your own "
-                             "needs a line in signs.csv")  # fmt: skip
+                self._column(
+                    index,
+                    "is not a column that is known, and is not used",
+                    "correct the name, or remove the column" + self._hint,
+                )
             elif name in columns:
                 self._column(index, "stands in the header twice; only the first is used",
                              "keep one of the two")  # fmt: skip

@@ -108,6 +108,6 @@ def _year_last(first: str, second: str, year: str, order: str | None) -> Dated |
         return Dated(day_first.date, "is read as day and month, which are the same number")
     return Fault(
         f"may be {day_first.date} or {month_first.date}",
-        f"{_ISO_MEND}, or put the line date_order,day-month-year (or month-day-year) "
-        "into logbook.csv",
+        f"{_ISO_MEND}, or make a file logbook.csv with the two lines setting,value and "
+        "date_order,day-month-year (or month-day-year)",
     )

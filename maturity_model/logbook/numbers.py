@@ -49,7 +49,8 @@ def parse_number(text: str, decimal: str | None = None) -> float | Fault:
                 return Fault("has a comma", mend)
             return Fault(
                 "has a comma, which may mark decimals or thousands",
-                f"write {text.replace(',', '.')}, or put the line decimal,comma into logbook.csv",
+                f"write {text.replace(',', '.')}, or make a file logbook.csv with the two lines "
+                "setting,value and decimal,comma",
             )
     return Fault("is not a number", "write a plain number such as 0.25, without unit or spaces")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -18,6 +18,7 @@ from maturity_model.population.types import DIMS, Population
 LAYOUT = 1
 #: Larger files are not opened.
 MAX_BYTES = 512 * 2**20
+_ORIGIN = "origin"
 _LABELS = {
     "phase": "phases",
     "sign": "signs",
@@ -102,7 +103,9 @@ def _replacing(path: Path) -> Iterator[Path]:
         temporary.unlink(missing_ok=True)
 
 
-def save_population(population: Population, path: Path) -> None:
+def save_population(
+    population: Population, path: Path, documents: Mapping[str, str] | None = None
+) -> None:
     """Write a population as NetCDF-4 (draws first, as other software expects).
 
     Parameters
@@ -110,6 +113,8 @@ def save_population(population: Population, path: Path) -> None:
     population : Population
     path : Path
         Replaced only when the new file is whole.
+    documents : mapping of str to str, optional
+        JSON to be kept with it, in the group ``origin``: see :mod:`.origin`.
     """
     import h5py
 
@@ -139,6 +144,31 @@ def save_population(population: Population, path: Path) -> None:
             data.attrs["units"], data.attrs["long_name"] = _UNITS[name]
             for axis, dim in enumerate(dims):
                 data.dims[axis].attach_scale(scales[dim])
+        for name, text in (documents or {}).items():
+            # Not an attribute: those are limited to 64 KiB.
+            file.create_dataset(f"{_ORIGIN}/{name}", data=text, dtype=h5py.string_dtype())
+
+
+def load_documents(path: str | Path) -> dict[str, str]:
+    """Read the JSON documents that were kept with a population; empty where there are none.
+
+    Raises
+    ------
+    PopulationError
+        When the file cannot be read.
+    """
+    import h5py
+
+    path = Path(path)
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise PopulationError(f"{path}: larger than {MAX_BYTES // 2**20} MiB")
+        with h5py.File(path, "r") as file:
+            group = file.get(_ORIGIN, {})
+            found = {name: _dataset(file, f"{_ORIGIN}/{name}") for name in group}
+            return {k: v.decode() for k, v in found.items() if isinstance(v, bytes)}
+    except (OSError, KeyError, ValueError, TypeError, AttributeError, RuntimeError) as error:
+        raise PopulationError(f"{path}: its documents cannot be read ({error})") from None
 
 
 def _dataset(file: Any, name: str) -> Any:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +12,8 @@ import numpy as np
 from maturity_model import __version__
 from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
 from maturity_model.population.convert import make_population
-from maturity_model.population.diagnostics import Diagnostics, diagnose
+from maturity_model.population.diagnostics import Diagnostics, diagnose, flatten
+from maturity_model.population.origin import catalogue_json, digest
 from maturity_model.population.priors import Priors, priors_from_catalogue
 from maturity_model.population.sampling import (
     Chain,
@@ -28,10 +29,13 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from maturity_model.panel import Panel
+    from maturity_model.population.drift import Drift
     from maturity_model.population.model import ModelOptions
 
 #: Most draws of a fitted population: what the weekly path mixes over.
 MAX_DRAWS = 512
+#: Draws of the priors, to compare with.
+PRIOR_DRAWS = 1000
 
 
 @dataclass(frozen=True)
@@ -43,9 +47,14 @@ class FitResult:
     population : Population
         At most :data:`MAX_DRAWS` draws.
     diagnostics : Diagnostics
+        The drift check's problems are among its own.
     posterior, stats : xarray.Dataset
         Everything that was drawn.
     priors : Priors
+    prior : dict of str to ndarray, shape (D, ...)
+        Draws of the shared parameters without data.
+    drift : Drift
+    panel : Panel
     """
 
     population: Population
@@ -53,6 +62,9 @@ class FitResult:
     posterior: xr.Dataset
     stats: xr.Dataset
     priors: Priors
+    prior: dict[str, np.ndarray]
+    drift: Drift
+    panel: Panel
 
 
 def inputs_digest(
@@ -81,8 +93,9 @@ def inputs_digest(
 
 def _versions(sampler: str) -> dict[str, str]:
     import importlib
+    import platform
 
-    out = {"maturity_model": __version__}
+    out = {"maturity_model": __version__, "python": platform.python_version()}
     for name in ("pymc", "pytensor", "numba", "numpy", *([sampler] if sampler != "pymc" else [])):
         out[name] = str(getattr(importlib.import_module(name), "__version__", "unknown"))
     return out
@@ -116,6 +129,46 @@ def population_from(
         evidence_weight=evidence_weight,
         provenance=provenance,
     )
+
+
+def shared_names(posterior: xr.Dataset) -> list[str]:
+    """Variables that all tanks share."""
+    return [n for n in (*DIMS, "tank_sign_sd") if n in posterior]
+
+
+def stacked(posterior: xr.Dataset, names: list[str]) -> dict[str, np.ndarray]:
+    """Draws of all chains behind one another, shape (D, ...)."""
+    out = {}
+    for name in names:
+        values = posterior[name].transpose("chain", "draw", ...).values
+        out[name] = values.reshape(-1, *values.shape[2:])
+    return out
+
+
+def _drift(
+    panel: Panel,
+    posterior: xr.Dataset,
+    prior: dict[str, np.ndarray],
+    population: Population,
+    priors: Priors,
+) -> Drift:
+    from maturity_model.population.drift import check_drift, overlaps
+
+    names = shared_names(posterior)
+    labels = {name: flatten(posterior, [name])[0] for name in names}
+    return check_drift(
+        panel, population, priors, overlaps(labels, prior, stacked(posterior, names))
+    )
+
+
+def prior_draws(model: Any, names: list[str], seed: int) -> dict[str, np.ndarray]:
+    """Draw variables of a model without data, shape (:data:`PRIOR_DRAWS`, ...)."""
+    import pymc as pm
+
+    found = pm.draw(
+        [model[n] for n in names], draws=PRIOR_DRAWS, random_seed=seed, mode="FAST_COMPILE"
+    )
+    return {n: np.asarray(v, dtype=np.float64) for n, v in zip(names, found, strict=True)}
 
 
 def _join(chains: list[Chain]) -> tuple[xr.Dataset, xr.Dataset]:
@@ -234,7 +287,8 @@ def run_fit(
             folder=folder,
             say=to_terminal if progress else None,
         )
-    posterior, stats = _join(found)
+        posterior, stats = _join(found)
+        prior = prior_draws(model, shared_names(posterior), plan.seed)
     diagnostics = diagnose(posterior, stats, max(c.seconds for c in found))
     provenance = {
         "made_by": "maturity-model fit",
@@ -250,10 +304,15 @@ def run_fit(
         "chains": str(plan.chains),
         "draws": str(plan.draws),
         "tune": str(plan.tune),
-        "diagnostics": diagnostics.verdict(),
+        "catalogue_sha256": digest(catalogue_json(panel.catalogue)),
         **{f"version_{k}": v for k, v in _versions(plan.sampler).items()},
     }
     population = population_from(
         posterior, priors, name=name, evidence_weight=evidence_weight, provenance=provenance
     )
-    return FitResult(population, diagnostics, posterior, stats, priors)
+    drift = _drift(panel, posterior, prior, population, priors)
+    diagnostics = replace(diagnostics, problems=diagnostics.problems + drift.problems)
+    population = replace(
+        population, provenance={**provenance, "diagnostics": diagnostics.verdict()}
+    )
+    return FitResult(population, diagnostics, posterior, stats, priors, prior, drift, panel)

@@ -9,8 +9,13 @@ from typing import TYPE_CHECKING
 from maturity_model.population.sampling import ChainLost, SamplingPlan, choose_sampler, to_terminal
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import xarray as xr
+
     from maturity_model.logbook import Logbook
     from maturity_model.population.fit import FitResult
+    from maturity_model.population.loo import LeaveOneOut
 
 #: Exit codes; those of the command line.
 DONE, USAGE, LOG_ERRORS, MISMATCH, DIAGNOSTICS = 0, 2, 3, 4, 5
@@ -82,29 +87,63 @@ def idata_path(out: Path) -> Path:
     return out.with_name(f"{out.name.removesuffix('.nc')}.idata.nc")
 
 
-def save_posterior(result: FitResult, path: Path) -> None:
+def save_posterior(result: FitResult, path: Path, loo: LeaveOneOut | None = None) -> None:
     """Write all draws as NetCDF, for xarray and for ArviZ 0.23 and 1.
 
-    The log itself is not in it.
+    The log itself is not in it, but the names of tanks and keepers are.
+
+    Parameters
+    ----------
+    result : FitResult
+    path : Path
+    loo : LeaveOneOut, optional
+        Its log-likelihoods become the group ``log_likelihood``, for some of the draws.
     """
     import os
 
     import xarray as xr
 
     attrs = {**result.population.provenance, "evidence_weight": result.population.evidence_weight}
-    tree = xr.DataTree.from_dict(
-        {
-            "/": xr.Dataset(attrs=attrs),
-            "/posterior": result.posterior,
-            "/sample_stats": result.stats,
-        }
-    )
+    groups = {
+        "/": xr.Dataset(attrs=attrs),
+        "/posterior": result.posterior,
+        "/sample_stats": result.stats,
+    }
+    if loo is not None:
+        draws = loo_draws(result.posterior)
+        values = loo.log_likelihood.T.reshape(draws.sizes["chain"], -1, len(loo.tanks))
+        coords = {"chain": draws.chain, "draw": draws.draw, "tank": list(loo.tanks)}
+        groups["/log_likelihood"] = xr.Dataset({"log": (tuple(coords), values)}, coords)
+    tree = xr.DataTree.from_dict(groups)
     temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
     try:
         tree.to_netcdf(temporary, engine="h5netcdf")
         os.replace(temporary, path)
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def loo_draws(posterior: xr.Dataset) -> xr.Dataset:
+    """As many draws of each chain as a fitted population can hold in all."""
+    from maturity_model.population.fit import MAX_DRAWS, thin
+
+    each = max(MAX_DRAWS // posterior.sizes["chain"], 1)
+    return posterior.isel(draw=thin(posterior.sizes["draw"], each))
+
+
+def leave_tanks_out(result: FitResult) -> LeaveOneOut:
+    """Leave each tank of a fit out, with evenly spaced draws of all its chains."""
+    from maturity_model.population.fit import population_from
+    from maturity_model.population.loo import loo_by_tank
+
+    population = population_from(
+        loo_draws(result.posterior),
+        result.priors,
+        name=result.population.name,
+        evidence_weight=result.population.evidence_weight,
+        provenance={},
+    )
+    return loo_by_tank(result.panel, population)
 
 
 def fit_command(
@@ -114,6 +153,7 @@ def fit_command(
     plan: SamplingPlan | None = None,
     evidence_weight: float,
     name: str | None = None,
+    report: Callable[[FitResult, LeaveOneOut], str] | None = None,
 ) -> int:
     """Fit logbooks and write a population.
 
@@ -127,6 +167,8 @@ def fit_command(
     evidence_weight : float
     name : str, optional
         Of the population; default: the file's.
+    report : callable, optional
+        Writes the researcher's report, and returns where it lies.
 
     Returns
     -------
@@ -144,6 +186,7 @@ def fit_command(
     from maturity_model.panel import build_panel
     from maturity_model.population.files import save_population
     from maturity_model.population.fit import run_fit
+    from maturity_model.population.origin import documents
 
     books = []
     for path in paths:
@@ -174,12 +217,27 @@ def fit_command(
         to_terminal(f"{error}; a rerun takes up the chains that were finished")
         return DIAGNOSTICS
     try:
-        save_population(result.population, out)
+        save_population(result.population, out, documents(panel.catalogue, result.priors))
+        # Once more when tanks were left out: nothing that was drawn is lost by then.
         save_posterior(result, idata_path(out))
+        loo = leave_tanks_out(result)
+        save_posterior(result, idata_path(out), loo)
+        if report is not None:
+            print(f"Report: {report(result, loo)}")
     except OSError as error:
-        to_terminal(f"cannot write {out}: {error.strerror or error}")
+        where = error.filename or out
+        to_terminal(f"cannot write {where}: {error.strerror or error}")
         return USAGE
+    _say_loo(loo)
     return _report(result, panel.logbook.refused_tanks, out)
+
+
+def _say_loo(loo: LeaveOneOut) -> None:
+    bad = loo.unreliable()
+    print(
+        f"leaving one tank out: ELPD {loo.total:.1f} (standard error {loo.standard_error:.1f})"
+        + (f"; Pareto k too high for {len(bad)} of {len(loo.tanks)} tanks" if bad else "")
+    )
 
 
 def _report(result: FitResult, refused: tuple[str, ...], out: Path) -> int:
@@ -192,9 +250,7 @@ def _report(result: FitResult, refused: tuple[str, ...], out: Path) -> int:
         f"(middle), {worst['ess_tail']:.0f} (tails); {found.divergent} divergent"
     )
     if not found.ok:
-        to_terminal(
-            "the sampler's diagnostics failed, and the file says so: " + "; ".join(found.problems)
-        )
+        to_terminal("the fit's checks failed, and the file says so: " + "; ".join(found.problems))
         return DIAGNOSTICS
     if refused:
         to_terminal(f"not in the fit, because of errors in the log: {', '.join(refused)}")

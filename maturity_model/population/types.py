@@ -106,6 +106,16 @@ class Population:
         return int(self.log_advance.shape[-1])
 
     @property
+    def warning(self) -> str:
+        """Why a fitted population is not to be trusted; empty where it may be."""
+        if self.kind != "fitted":
+            return ""
+        verdict = str(self.provenance.get("diagnostics", ""))
+        if verdict == "passed":
+            return ""
+        return verdict or "its file does not say whether the fit passed its checks"
+
+    @property
     def chain(self) -> StagedChain:
         """The staged chain of its phases."""
         return StagedChain(len(self.phases), self.n_stages)

@@ -12,11 +12,14 @@ from maturity_model.report.sections import general_cautions, problem_item, prove
 from maturity_model.report.style import QUESTIONS_CSS
 from maturity_model.report.tank_page import change_line, phase_labels
 from maturity_model.report.wording import (
+    IF_NOTHING,
     ago,
     conditioning,
     day,
+    lowest_words,
     phase_words,
     plural,
+    problem_counts,
     slip_words,
 )
 
@@ -119,8 +122,9 @@ def _card(tank: TankAssessment, number: int, file: str, labels: Sequence[str]) -
 
         urgent += card_alarm(tank, tank.questions)
         asked = card_lines(tank.questions, labels)
+    since = day(tank.dates[-2], seen_from=tank.dates[-1]) if len(tank.dates) > 1 else "the start"
     cares = sum(c.level != "urgent" for c in tank.cautions)
-    counts = [plural(len(tank.problems), "log problem")] if tank.problems else []
+    counts = problem_counts(tank.problems)
     counts += [plural(cares, "caution")] if cares else []
     more = f'<p class="small soft">{", ".join(counts)}</p>' if counts else ""
     return (
@@ -128,8 +132,9 @@ def _card(tank: TankAssessment, number: int, file: str, labels: Sequence[str]) -
         f'<p class="small soft">Week {int(tank.weeks[-1])}, {seen}</p>{more}</div>'
         f"<div><p><b>{esc(head)}</b>, {esc(frequency)}</p>"
         f"{stacked_bar(tank.filtered[-1], labels, f'now-{number}')}"
-        f'<p class="small">Slipping back within {tank.horizons[last]} weeks: {slip}</p>'
-        f'<p class="small">Since last week: {esc(change_line(tank, labels))}</p>'
+        f'<p class="small">Slipping back within {tank.horizons[last]} weeks, '
+        f"{IF_NOTHING}{lowest_words(tank)}: {slip}</p>"
+        f'<p class="small">Since {since}: {esc(change_line(tank, labels))}</p>'
         f"{asked}</div>{urgent}</li>"
     )
 

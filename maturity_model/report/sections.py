@@ -144,8 +144,9 @@ def sure_section(tank: TankAssessment, assessment: Assessment, labels: Sequence[
     pairs = [
         (
             "Range",
-            f"5 % to 95 % of the population’s draws put {esc(name)} at "
-            f"{interval(float(tank.now_low[k]), float(tank.now_high[k]))}.",
+            f"Nine in ten of the population’s draws put {esc(name)} at "
+            f"{interval(float(tank.now_low[k]), float(tank.now_high[k]))}: doubt about the "
+            "population’s numbers, not about this tank.",
         ),
         (
             "Without looking",
@@ -159,7 +160,7 @@ def sure_section(tank: TankAssessment, assessment: Assessment, labels: Sequence[
         (
             "Signs checked",
             f"{capital(percent(reach.share_signs_checked))} of the answers that the check-ins "
-            "could have held.",
+            "could have held. A blank is taken to say nothing about what would have been seen.",
         ),
         (
             "Weeks without check-in",

@@ -19,10 +19,12 @@ from maturity_model.report.sections import (
 )
 from maturity_model.report.sign_figure import sign_figure
 from maturity_model.report.wording import (
+    IF_NOTHING,
     capital,
     conditioning,
     day,
     interval,
+    lowest_words,
     percent,
     phase_words,
     plural,
@@ -150,18 +152,20 @@ def _now(tank: TankAssessment, assessment: Assessment, labels: Sequence[str], li
         "now",
         "Phase now",
         f'<p class="answer"><strong>{esc(head)}</strong>, {esc(frequency)}.</p>',
-        '<p class="risk">Slipping back, if nothing further happens:</p>',
+        f'<p class="risk">Slipping back, {IF_NOTHING}{lowest_words(tank)}:</p>',
         unordered(slips, "slip"),
         line,
         _bars(tank, labels),
-        f'<p class="given">{capital(esc(conditioning(assessment.provenance)))}. Range of '
-        f"{esc(labels[k].lower())} {interval(low, high)} (5 % to 95 % of its draws).</p>",
+        f'<p class="given">{capital(esc(conditioning(assessment.provenance)))}. Nine in ten of its '
+        f"draws put {esc(labels[k].lower())} at {interval(low, high)}.</p>",
     )
 
 
 def _bars(tank: TankAssessment, labels: Sequence[str]) -> str:
     now, k = tank.filtered[-1], tank.present
     before = tank.filtered[-2] if len(tank.weeks) > 1 else None
+    # The end of the week before, which may be less than seven days ago.
+    then = "" if before is None else day(tank.dates[-2], seen_from=tank.dates[-1])
     rows = []
     for i, label in enumerate(labels):
         p = float(now[i])
@@ -176,9 +180,9 @@ def _bars(tank: TankAssessment, labels: Sequence[str]) -> str:
         )
     return (
         '<table class="bars"><caption class="away">Probability of each phase now, its range, '
-        'and a week ago</caption><thead><tr><th scope="col">Phase</th><th scope="col" '
-        'class="bar"><span class="away">Picture</span></th><th scope="col">now</th>'
-        '<th scope="col" class="range">range</th><th scope="col">a week ago</th></tr></thead>'
+        f'and on {then or "no day before"}</caption><thead><tr><th scope="col">Phase</th>'
+        '<th scope="col" class="bar"><span class="away">Picture</span></th><th scope="col">now</th>'
+        f'<th scope="col" class="range">range</th><th scope="col">{then}</th></tr></thead>'
         f"<tbody>{''.join(rows)}</tbody></table>"
     )
 
@@ -205,7 +209,8 @@ def change_line(tank: TankAssessment, labels: Sequence[str]) -> str:
         said += f"; weight moved {course}, from {labels[down].lower()} to {labels[up].lower()}"
     was = int(np.argmax(before))
     if was != k:
-        said += f". A week ago {labels[was].lower()} came first"
+        then = day(tank.dates[-2], seen_from=tank.dates[-1])
+        said += f". On {then} {labels[was].lower()} came first"
     return said + "."
 
 

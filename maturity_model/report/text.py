@@ -5,7 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from maturity_model.report.tank_page import phase_labels
-from maturity_model.report.wording import conditioning, phase_words, plural, slip_words
+from maturity_model.report.wording import (
+    IF_NOTHING,
+    conditioning,
+    lowest_words,
+    phase_words,
+    problem_counts,
+    slip_words,
+)
 
 if TYPE_CHECKING:
     from maturity_model.assessment.types import Assessment, TankAssessment
@@ -25,13 +32,14 @@ def text_summary(assessment: Assessment) -> str:
     """
     labels = phase_labels(assessment)
     given = conditioning(assessment.provenance)
-    lines = [_plain(f"{given[0].upper()}{given[1:]}", 400) + ":"]
+    lines = [_plain(f"{given[0].upper()}{given[1:]}; slipping back {IF_NOTHING}", 400) + ":"]
     for tank in assessment.tanks:
         lines += _tank_lines(tank, labels)
     for name in assessment.refused_tanks:
         lines.append(f"{_plain(name)}: not assessed; the log's problems say why.")
     if assessment.problems:
-        lines.append(f"{plural(len(assessment.problems), 'log problem')}, listed in index.html.")
+        counts = " and ".join(problem_counts(assessment.problems))
+        lines.append(f"{counts}, listed in index.html.")
     return "\n".join(lines) + "\n"
 
 
@@ -47,7 +55,7 @@ def _tank_lines(tank: TankAssessment, labels: tuple[str, ...]) -> list[str]:
             float(tank.regression_low[i]),
             float(tank.regression_high[i]),
         )
-        lines.append(f"  Slipping back within {horizon} weeks is {slip}.")
+        lines.append(f"  Slipping back within {horizon} weeks is {slip}{lowest_words(tank)}.")
     if tank.questions is not None:
         from maturity_model.report.question_page import summary_line
 

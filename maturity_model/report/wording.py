@@ -12,11 +12,13 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
     from maturity_model.assessment.intervals import Estimate
     from maturity_model.assessment.types import Provenance, TankAssessment
+    from maturity_model.logbook.types import Problem
 
 #: Word, and the closed range of percent in which it is true.
 LIKELIHOOD_WORDS = (
@@ -97,11 +99,11 @@ def percent(p: float) -> str:
 
 
 def short_percent(p: float) -> str:
-    """The same for a cell of a table: '>99', '<1', '93'."""
+    """The same for a cell of a table, as HTML: '&gt;99', '&lt;1', '93'."""
     if p > 0.99:
-        return ">99"
+        return "&gt;99"
     if p < 0.01:
-        return "<1"
+        return "&lt;1"
     return str(math.floor(100 * p + 0.5))
 
 
@@ -110,9 +112,9 @@ def _outward(low: float, high: float) -> tuple[int, int]:
 
 
 def short_interval(low: float, high: float) -> str:
-    """An interval for a cell of a table, rounded outward: '<1–20', '86–>99'."""
+    """An interval for a cell of a table, rounded outward, as HTML: '&lt;1–20', '86–&gt;99'."""
     lo, hi = _outward(low, high)
-    return f"{'<1' if lo < 1 else min(lo, 99)}–{'>99' if hi > 99 else max(hi, 1)}"
+    return f"{'&lt;1' if lo < 1 else min(lo, 99)}–{'&gt;99' if hi > 99 else max(hi, 1)}"
 
 
 def interval(low: float, high: float) -> str:
@@ -228,10 +230,27 @@ def phase_words(label: str, p: float, low: float, high: float) -> tuple[str, str
     return head, f"{said.frequency} tanks with a log like this one"
 
 
+def problem_counts(problems: Sequence[Problem]) -> list[str]:
+    """How many problems of a log were errors, and how many were settled by an assumption."""
+    errors = sum(p.severity == "error" for p in problems)
+    settled = len(problems) - errors
+    out = [plural(errors, "log problem")] if errors else []
+    return out + ([plural(settled, "assumption")] if settled else [])
+
+
 def slip_words(p: float, low: float, high: float) -> str:
     """The risk of slipping back, with its range over draws."""
     said = worded(p, low, high)
     return f"{said.word}: {said.number}, {said.frequency} (range {said.interval})"
+
+
+#: What the risk of slipping back is given, besides the log.
+IF_NOTHING = "with no further event and husbandry as it stands"
+
+
+def lowest_words(tank: TankAssessment) -> str:
+    """A reminder where the risk is small only because there is nothing to fall to."""
+    return " (nothing lies below cycling)" if float(tank.filtered[-1, 0]) > 0.5 else ""
 
 
 def statement(tank: TankAssessment, phases: tuple[str, ...], provenance: Provenance) -> str:
@@ -265,7 +284,7 @@ def chance_words(chance: Estimate) -> str:
 
 
 def short_chance(chance: Estimate) -> str:
-    """The same for a cell of a table: '12 % (5–20)'."""
+    """The same for a cell of a table, as HTML: '12 % (5–20)'."""
     spread = f" ({short_interval(chance.low, chance.high)})" if chance.high > chance.low else ""
     return f"{short_percent(chance.mean)} %{spread}"
 

@@ -616,3 +616,14 @@ def test_provenance_says_what_was_used() -> None:
 def test_elicited_in_memory_has_no_hash() -> None:
     population = elicit_population(load_catalogue(), 0.5, n_draws=32)
     assert assess(demo()[0], population).provenance.population_sha256 == ""
+
+
+def test_certain_phases_stay_probabilities() -> None:
+    # From dry rock the first week is cycling for sure: sums of rounded weights must not pass 1.
+    tank = Tank("New", START, rock="dry", keeper="k")
+    logbook = make_log([tank], [look(0, "diatoms=n", "New")])
+    for days in range(22):
+        found = assess(build_panel(logbook, as_of=day(days)), practice()).tanks[0]
+        for name in (*FIELDS, "smoothed_high", "now_high", "regression_high"):
+            p = getattr(found, name)
+            assert ((p >= 0) & (p <= 1)).all(), name

@@ -217,7 +217,11 @@ def test_crash_comes_first():
     assert [c.level for c in found] == ["urgent", "care"]
     assert "Remove dead animals" in found[0].text
     assert "residual-current" in found[0].text
-    assert cautions(events=[event("crash", 15)]) == ()
+    # It stands until ammonia was read again, for eight weeks at most.
+    assert [c.title for c in cautions(events=[event("crash", 15)])] == ["After a crash"]
+    assert cautions(events=[event("crash", 57)]) == ()
+    read = checkin(14, ammonia=reading(0, 0.005, 0.01), **WATER)
+    assert cautions([read], [event("crash", 15)]) == ()
 
 
 def test_medication_defers_to_label_and_vet():

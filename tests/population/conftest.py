@@ -2,5 +2,13 @@
 
 from importlib.util import find_spec
 
-FIT = ["test_convergence.py", "test_fit.py", "test_model.py", "test_op.py"]
+FIT = [
+    "test_convergence.py",
+    "test_drift.py",
+    "test_fit.py",
+    "test_fit_summary.py",
+    "test_loo.py",
+    "test_model.py",
+    "test_op.py",
+]
 collect_ignore = FIT if find_spec("pymc") is None else []

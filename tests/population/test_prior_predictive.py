@@ -210,6 +210,22 @@ def test_events_set_tanks_back(kind: str, times: float) -> None:
     assert rate[1] > times * rate[0]
 
 
+def test_a_crash_is_no_small_thing() -> None:
+    """P(a lower phase within four weeks of a logged crash), phases above cycling."""
+    found = tanks(events_per_year=1.5, weeks=80)
+    phases = dict(zip(found.logbook.tanks, found.phases, strict=True))
+    fell = []
+    for e in found.logbook.events:
+        week = (e.date - found.logbook.tanks[e.tank].started).days // 7
+        before, after = max(week - 1, 0), phases[e.tank][week : week + 5]
+        if e.kind == "crash" and phases[e.tank][before] > 0 and len(after) == 5:
+            fell.append((after < phases[e.tank][before]).any())
+    assert len(fell) > 300
+    # Common practice, no source: a tank that "crashed" has slipped more often than one in
+    # four; some keepers' crashes are scares.
+    assert 0.25 < np.mean(fell) < 0.7
+
+
 def test_without_events_slips_are_as_rare_as_the_catalogue_says() -> None:
     # Setbacks and collapses per year in phases 1..3, from the catalogue (elicited); the
     # draws' spread (log sd 0.5) lifts the mean by exp(0.125).

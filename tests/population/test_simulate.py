@@ -269,7 +269,7 @@ def log_likelihood(population: Population) -> np.ndarray:
         ("log_advance", lambda x: x - 0.5),
         ("log_setback", lambda x: x + 2.0),
         ("event_collapse", lambda x: 0 * x),
-        ("event_setback", lambda x: 0 * x),
+        ("event_setback", lambda x: -x),
         ("pace_sd", lambda x: 0 * x),
         ("husbandry", lambda x: -x),
     ],

@@ -96,13 +96,13 @@ def test_a_wide_interval_coarsens_the_number() -> None:
 @pytest.mark.parametrize(
     ("p", "long", "short"),
     [
-        (0.0, "less than 1 %", "<1"),
-        (0.0099, "less than 1 %", "<1"),
+        (0.0, "less than 1 %", "&lt;1"),
+        (0.0099, "less than 1 %", "&lt;1"),
         (0.01, "1 %", "1"),
         (0.125, "13 %", "13"),
         (0.99, "99 %", "99"),
-        (0.9901, "more than 99 %", ">99"),
-        (1.0, "more than 99 %", ">99"),
+        (0.9901, "more than 99 %", "&gt;99"),
+        (1.0, "more than 99 %", "&gt;99"),
     ],
 )
 def test_percent_stays_off_the_ends(p: float, long: str, short: str) -> None:
@@ -114,11 +114,11 @@ def test_percent_stays_off_the_ends(p: float, long: str, short: str) -> None:
     ("low", "high", "said", "short"),
     [
         (0.811, 0.969, "81–97 %", "81–97"),
-        (0.0, 0.12, "less than 1 % to 12 %", "<1–12"),
-        (0.88, 1.0, "88 % to more than 99 %", "88–>99"),
-        (0.0, 1.0, "less than 1 % to more than 99 %", "<1–>99"),
-        (0.0, 0.004, "less than 1 %", "<1–1"),
-        (0.995, 1.0, "more than 99 %", "99–>99"),
+        (0.0, 0.12, "less than 1 % to 12 %", "&lt;1–12"),
+        (0.88, 1.0, "88 % to more than 99 %", "88–&gt;99"),
+        (0.0, 1.0, "less than 1 % to more than 99 %", "&lt;1–&gt;99"),
+        (0.0, 0.004, "less than 1 %", "&lt;1–1"),
+        (0.995, 1.0, "more than 99 %", "99–&gt;99"),
         (0.25, 0.25, "25 %", "25–25"),
     ],
 )
@@ -188,4 +188,4 @@ def test_factors_weeks_and_points() -> None:
     )
     assert chance_words(Estimate(0.12, 0.12, 0.12)) == "unlikely: 12 %, about 12 of 100"
     assert short_chance(Estimate(0.12, 0.05, 0.2)) == "12 % (5–20)"
-    assert short_chance(Estimate(0.001, 0.001, 0.001)) == "<1 %"
+    assert short_chance(Estimate(0.001, 0.001, 0.001)) == "&lt;1 %"

@@ -1,0 +1,122 @@
+"""Each tank of a panel under many draws of a population, pace and skill integrated out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.hmm.mixture import FilteredMixture, filter_mixture
+from maturity_model.hmm.quadrature import normal_nodes
+from maturity_model.population.tables import (
+    judgement_table,
+    reading_table,
+    sign_table,
+    tank_hazards,
+)
+from maturity_model.population.types import Population, take_draws
+
+if TYPE_CHECKING:
+    from maturity_model.panel import Panel
+
+Floats = NDArray[np.float64]
+
+#: Nodes for pace and skill: more than in the weekly path, as there is time.
+NODES = (9, 5)
+#: Draws at a time, which bounds the memory.
+CHUNK = 64
+
+
+def filter_tanks(
+    panel: Panel,
+    population: Population,
+    power: float,
+    *,
+    judgements: bool = True,
+) -> Iterator[tuple[int, slice, FilteredMixture, Floats]]:
+    """Filter all tanks, some draws at a time.
+
+    Parameters
+    ----------
+    panel : Panel
+    population : Population
+        Its signs in the catalogue's order.
+    power : float
+        The evidence weight.
+    judgements : bool
+        Whether judged phases count.
+
+    Yields
+    ------
+    n : int
+        Tank.
+    draws : slice
+    found : FilteredMixture
+    log_scale : ndarray, shape (d,)
+        To be added to its log-likelihood.
+    """
+    pace, pace_weight = normal_nodes(NODES[0])
+    skill, skill_weight = normal_nodes(NODES[1])
+    prior = np.outer(pace_weight, skill_weight)
+    for start in range(0, population.n_draws, CHUNK):
+        at = slice(start, min(start + CHUNK, population.n_draws))
+        part = take_draws(population, np.arange(at.start, at.stop))
+        kinds = [
+            (panel.signs, sign_table(panel, part, skill, power)),
+            (panel.readings, reading_table(panel, part, power)[:, :, None, :]),
+        ]
+        if judgements:
+            kinds.append((panel.judgements, judgement_table(panel, part, power)[:, :, None, :]))
+        logs = [(kind, np.log(np.maximum(table, 1e-300))) for kind, table in kinds]
+        for n in range(len(panel.tanks)):
+            first, last = int(panel.first[n]), int(panel.first[n + 1])
+            rows = np.zeros((last - first, part.chain.n_states, len(skill), part.n_draws))
+            for kind, table in logs:
+                starts, codes = kind.of_rows(first, last)
+                week = np.repeat(np.arange(last - first), np.diff(starts))
+                for t, code in zip(week, codes, strict=True):
+                    rows[t] += table[code]
+            # A product of many chances would be too small for a number.
+            top = rows.max(axis=(1, 2))
+            emission = np.exp(np.maximum(rows - top[:, None, None], -600.0))
+            initial = np.repeat(part.start[panel.rock[n]][:, None], part.n_draws, axis=1)
+            moves = tank_hazards(panel, n, part, pace).moves()
+            yield n, at, filter_mixture(part.chain, initial, moves, emission, prior), top.sum(0)
+
+
+def tank_log_likelihood(panel: Panel, population: Population, power: float) -> Floats:
+    """Log-likelihood of each tank by draw, as of a new tank of a new keeper.
+
+    Parameters
+    ----------
+    panel : Panel
+    population : Population
+    power : float
+        The evidence weight; 1 for the plain likelihood.
+
+    Returns
+    -------
+    ndarray, shape (N, D)
+    """
+    out = np.empty((len(panel.tanks), population.n_draws))
+    for n, at, found, scale in filter_tanks(panel, population, power):
+        out[n, at] = found.log_likelihood[-1] + scale
+    return out
+
+
+def smoothed_without_judgements(panel: Panel, population: Population, power: float) -> Floats:
+    """P(phase | signs, readings, events of the tank), draws counting alike.
+
+    Returns
+    -------
+    ndarray, shape (R, K)
+        By tank-week of the panel.
+    """
+    out = np.zeros((int(panel.first[-1]), len(population.phases)))
+    for n, _, found, _ in filter_tanks(panel, population, power, judgements=False):
+        states, _ = found.smooth()
+        share = found.chain.by_phase(states.sum(axis=2)) / population.n_draws
+        out[panel.first[n] : panel.first[n + 1]] += share
+    return out
