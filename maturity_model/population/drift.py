@@ -290,16 +290,16 @@ def judged_agreement(panel: Panel, priors: Priors, phases: Floats) -> JudgedAgre
     judged = panel.judgements
     if not len(judged.row):
         return None
-    k, right, repeat = len(priors.phases), priors.judge_accuracy.mean, priors.judge_repeat.mean
+    k, right = len(priors.phases), priors.judge_accuracy.mean
     confusion = np.eye(k) * right + confusion_weights(k) * (1 - right)
     found = judged.codes[judged.code]
-    # Predictive distribution of each judgement, given the one before it.
-    again = np.where(found["previous"] >= 0, repeat, 0.0)[:, None]
-    chance = (1 - again) * (phases[judged.row] @ confusion)
-    chance += again * (np.arange(k) == found["previous"][:, None])
-    got = chance[np.arange(len(chance)), found["phase"]]
-    mean = (chance**2).sum(axis=1)
-    variance = (chance**3).sum(axis=1) - mean**2
+    # A repeated judgement is not predicted from the one before it: where that one disagreed,
+    # its repetition would count as agreement. Tanks as clusters allow for repetitions.
+    p = phases[judged.row]
+    chance = p @ confusion
+    got = p[np.arange(len(p)), found["phase"]]
+    mean = (chance * p).sum(axis=1)
+    variance = (chance * p**2).sum(axis=1) - mean**2
     tank = np.searchsorted(panel.first, judged.row, side="right") - 1
     by_tank = np.bincount(tank, got - mean, len(panel.tanks))[np.unique(tank)]
     n = len(by_tank)
