@@ -192,6 +192,36 @@ def _reliability(args: argparse.Namespace, command: str) -> int:
     return DONE
 
 
+def _fit_study(args: argparse.Namespace, command: str) -> int:
+    import importlib
+
+    from maturity_model.population.fit_command import missing_modules
+
+    if lacking := missing_modules():
+        _say(f"maturity-model: {', '.join(lacking)} not installed; this study needs the extra fit")
+        return USAGE
+    study = importlib.import_module(f"maturity_model.studies.{args.study}")
+    show = sys.stderr.isatty()
+
+    def say(message: str) -> None:
+        if show:
+            _say(message)
+
+    try:
+        if args.study == "agreement":
+            found = study.run(args.tanks, args.pool, args.weeks, args.seed, args.draws, say)
+            study.write(found, args.out, args.pool, args.weeks, args.seed, args.draws)
+        else:
+            size = args.tanks, args.weeks, args.seed
+            names, rows = study.run(args.replications, *size, args.out, say)
+            study.write(names, rows, study.setting(*size), args.out)
+    except OSError as error:
+        _say(f"maturity-model: cannot write to {args.out}: {error.strerror or error}")
+        return USAGE
+    print(f"Report: {args.out / 'README.md'}")
+    return DONE
+
+
 def _fit(args: argparse.Namespace, command: str) -> int:
     from maturity_model.population.fit_command import fit_command
     from maturity_model.population.sampling import SamplingPlan, choose_sampler
@@ -372,6 +402,24 @@ def _parser() -> argparse.ArgumentParser:
     reliability.add_argument("--weeks", type=_whole(10, 1000), default=60, metavar="N")
     reliability.add_argument("--seed", type=_whole(0, 2**32), default=2030, metavar="SEED")
     reliability.set_defaults(run=_reliability)
+    for name, text, replications, tanks, weeks, seed in (
+        ("agreement", "weekly updates against full refits", 0, 20, 40, 53),
+        ("coverage", "how often the fit's intervals hold the truth", 20, 60, 60, 47),
+        ("calibration", "simulation-based calibration of the fit", 200, 8, 20, 31),
+    ):
+        of_fit = studies.add_parser(name, help=f"{text} (needs the extra 'fit')")
+        of_fit.add_argument("--out", type=Path, required=True, metavar="DIR")
+        of_fit.add_argument("--tanks", type=_whole(2, 1000), default=tanks, metavar="N")
+        of_fit.add_argument("--weeks", type=_whole(6, 1000), default=weeks, metavar="N")
+        of_fit.add_argument("--seed", type=_whole(0, 2**31), default=seed, metavar="SEED")
+        if replications:
+            of_fit.add_argument(
+                "--replications", type=_whole(2, 100_000), default=replications, metavar="N"
+            )
+        else:
+            of_fit.add_argument("--pool", type=_whole(2, 1000), default=20, metavar="N")
+            of_fit.add_argument("--draws", type=_whole(50, 100_000), default=400, metavar="N")
+        of_fit.set_defaults(run=_fit_study)
     return parser
 
 
