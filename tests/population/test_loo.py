@@ -35,7 +35,7 @@ pytestmark = pytest.mark.fit
 
 def arviz_loo(posterior: Any, log_likelihood: Any) -> Any:
     groups = {"posterior": posterior, "log_likelihood": log_likelihood}
-    if hasattr(az, "InferenceData"):
+    if az.__version__.startswith("0."):
         data = az.InferenceData(**groups)
     else:
         data = xr.DataTree.from_dict({f"/{k}": v for k, v in groups.items()})
