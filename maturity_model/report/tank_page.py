@@ -19,7 +19,6 @@ from maturity_model.report.sections import (
 )
 from maturity_model.report.sign_figure import sign_figure
 from maturity_model.report.wording import (
-    IF_NOTHING,
     capital,
     conditioning,
     day,
@@ -152,12 +151,12 @@ def _now(tank: TankAssessment, assessment: Assessment, labels: Sequence[str], li
         "now",
         "Phase now",
         f'<p class="answer"><strong>{esc(head)}</strong>, {esc(frequency)}.</p>',
-        f'<p class="risk">Slipping back, {IF_NOTHING}{lowest_words(tank)}:</p>',
+        f'<p class="risk">Slipping back (no events, husbandry as now){lowest_words(tank)}:</p>',
         unordered(slips, "slip"),
         line,
         _bars(tank, labels),
         f'<p class="given">{capital(esc(conditioning(assessment.provenance)))}. Nine in ten of its '
-        f"draws put {esc(labels[k].lower())} at {interval(low, high)}.</p>",
+        f"draws: {interval(low, high)}.</p>",
     )
 
 
@@ -182,7 +181,8 @@ def _bars(tank: TankAssessment, labels: Sequence[str]) -> str:
         '<table class="bars"><caption class="away">Probability of each phase now, its range, '
         f'and on {then or "no day before"}</caption><thead><tr><th scope="col">Phase</th>'
         '<th scope="col" class="bar"><span class="away">Picture</span></th><th scope="col">now</th>'
-        f'<th scope="col" class="range">range</th><th scope="col">{then}</th></tr></thead>'
+        '<th scope="col" class="range">range</th>'
+        f'<th scope="col" class="then">{then}</th></tr></thead>'
         f"<tbody>{''.join(rows)}</tbody></table>"
     )
 
