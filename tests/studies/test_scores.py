@@ -111,7 +111,12 @@ def test_a_small_run_of_the_study(tmp_path: Path) -> None:
     assert by_world["none"][1.0] > by_world["none"][0.0] + 0.1
     assert by_world["none"][1.0] > max(by_world["none"].values()) - 0.05
     # Where tanks have strong ways of their own, the whole likelihood is over-sure.
-    assert by_world["very strong"][1.0] < max(by_world["very strong"].values()) - 0.05
+    # Where tanks have strong ways of their own the whole likelihood is over-sure. Sixty tanks
+    # tell the direction; the committed study (240) tells how much: 0.13.
+    strong = by_world["very strong"]
+    assert max(strong, key=lambda w: strong[w]) < 1
+    lost = {name: max(by.values()) - by[1.0] for name, by in by_world.items()}
+    assert lost["very strong"] > lost["none"] + 0.02
     best = {name: max(s, key=lambda x: s[x]) for name, s in by_world.items()}
     assert best["very strong"] < best["none"]
     assert scores["very strong", 1.0].calibration_error > scores["none", 1.0].calibration_error
