@@ -223,4 +223,4 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert "too few effective draws" in capsys.readouterr().err
     assert load_population(out).provenance["diagnostics"].startswith("failed: ")
     with xr.open_datatree(idata_path(out), engine="h5netcdf") as tree:
-        assert set(tree.children) == {"posterior", "sample_stats"}
+        assert set(tree.children) == {"posterior", "sample_stats", "log_likelihood"}
