@@ -1,0 +1,72 @@
+"""What the commands share: exit codes, messages, and argument types."""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+#: Exit codes, as documented in the README.
+DONE, USAGE, LOG_ERRORS, MISMATCH, DIAGNOSTICS, INTERRUPTED = 0, 2, 3, 4, 5, 130
+
+
+def say(message: str) -> None:
+    """Write a message to standard error, with what a terminal would obey made harmless."""
+    # Names in a log may hold control characters.
+    print(
+        "".join(c if c.isprintable() or c == "\n" else "\ufffd" for c in message), file=sys.stderr
+    )
+
+
+def progress() -> Callable[[str], None]:
+    """Where long work reports to: standard error if that is a terminal, else nowhere."""
+    show = sys.stderr.isatty()
+    return lambda message: say(message) if show else None
+
+
+def cannot_write(path: Path, error: OSError) -> int:
+    """Say that a file could not be written; the exit code for it."""
+    say(f"maturity-model: cannot write to {path}: {error.strerror or error}")
+    return USAGE
+
+
+def date(text: str) -> dt.date:
+    """Argument type: an ISO date."""
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a date like 2026-03-31") from None
+
+
+def folder(text: str) -> Path:
+    """Argument type: a folder, named."""
+    if not text.strip():
+        raise argparse.ArgumentTypeError("name a folder; use . for this one")
+    return Path(text)
+
+
+def share(text: str) -> float:
+    """Argument type: a number between 0 and 1."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = -1.0
+    if not 0.0 <= value <= 1.0:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number between 0 and 1")
+    return value
+
+
+def whole(low: int, high: int) -> Callable[[str], int]:
+    """Argument type: a whole number from ``low`` to ``high``."""
+
+    def number(text: str) -> int:
+        # Longer than any limit here: int() of a very long text would itself be slow.
+        if not (text.isascii() and text.isdecimal() and len(text) <= 20) or not (
+            low <= int(text) <= high
+        ):
+            raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from {low} to {high}")
+        return int(text)
+
+    return number

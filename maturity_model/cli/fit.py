@@ -1,0 +1,65 @@
+"""``maturity-model fit``: learn a population from logbooks."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from maturity_model.cli.common import share, whole
+
+if TYPE_CHECKING:
+    from maturity_model.population.fit import FitResult
+    from maturity_model.population.loo import LeaveOneOut
+
+
+def add_options(parser: argparse.ArgumentParser) -> None:
+    """Describe the command."""
+    from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
+
+    parser.description = (
+        "Fit the pooled model to logbooks by Hamiltonian Monte Carlo and write the "
+        "population as NetCDF. Finished chains are kept: an interrupted fit goes on where it "
+        "stopped. Exit code 5 when a check fails: convergence, or the drift of the phases."
+    )
+    parser.add_argument("logbook", type=Path, nargs="+", metavar="LOGBOOK")
+    parser.add_argument("--out", type=Path, required=True, metavar="FILE")
+    parser.add_argument(
+        "--report", type=Path, metavar="DIR", help="also write a report for researchers"
+    )
+    parser.add_argument("--draws", type=whole(50, 100_000), default=800, metavar="N")
+    parser.add_argument("--tune", type=whole(50, 100_000), default=500, metavar="N")
+    parser.add_argument("--chains", type=whole(1, 64), default=4, metavar="N")
+    parser.add_argument("--cores", type=whole(1, 64), default=2, metavar="N")
+    parser.add_argument("--seed", type=whole(0, 2**32), default=1, metavar="SEED")
+    parser.add_argument(
+        "--evidence-weight", type=share, default=DEFAULT_EVIDENCE_WEIGHT, metavar="W"
+    )
+
+
+def run(args: argparse.Namespace, command: str) -> int:
+    """Run the command; the exit code."""
+    from maturity_model.population.fit_command import fit_command
+    from maturity_model.population.sampling import SamplingPlan, choose_sampler
+
+    plan = SamplingPlan(
+        draws=args.draws,
+        tune=args.tune,
+        chains=args.chains,
+        seed=args.seed,
+        sampler=choose_sampler(),
+        cores=args.cores,
+    )
+
+    def report(result: FitResult, loo: LeaveOneOut) -> str:
+        from maturity_model.report.pooled_report import write_pooled_report
+
+        return str(write_pooled_report(result, loo, args.report, command))
+
+    return fit_command(
+        args.logbook,
+        args.out,
+        plan=plan,
+        evidence_weight=args.evidence_weight,
+        report=report if args.report else None,
+    )

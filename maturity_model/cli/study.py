@@ -1,0 +1,137 @@
+"""``maturity-model study``: rerun what is committed under ``reports/``."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from maturity_model.cli.common import DONE, USAGE, cannot_write, progress, say, whole
+
+
+def _evidence_weight(args: argparse.Namespace, command: str) -> int:
+    from maturity_model.studies import evidence_weight as study
+
+    scores = study.run(args.tanks, args.weeks, args.seed, progress())
+    try:
+        study.write(scores, args.out, args.tanks, args.weeks, args.seed)
+    except OSError as error:
+        return cannot_write(args.out, error)
+    print(f"chosen evidence weight: {study.choose(scores):g}")
+    print(f"Report: {args.out / 'README.md'}")
+    return DONE
+
+
+def _surprise(args: argparse.Namespace, command: str) -> int:
+    from maturity_model.studies import surprise as study
+
+    results = study.run(args.tanks, args.weeks, args.seed, progress())
+    try:
+        study.write(results, args.out, args.tanks, args.weeks, args.seed)
+    except OSError as error:
+        return cannot_write(args.out, error)
+    for r in results:
+        print(f"shifts {r.shifts}: {r.quiet.per_year:.2f} false alarms per tank-year")
+    print(f"Report: {args.out / 'README.md'}")
+    return DONE
+
+
+def _reliability(args: argparse.Namespace, command: str) -> int:
+    from maturity_model.studies import reliability as study
+    from maturity_model.studies import reliability_report as report
+
+    tallies = study.run(args.tanks, args.weeks, args.seed, progress())
+    try:
+        report.write(tallies, args.out, args.tanks, args.weeks, args.seed)
+    except OSError as error:
+        return cannot_write(args.out, error)
+    for miss in report.missed(tallies):
+        print(f"missed: {miss}")
+    print(f"Report: {args.out / 'README.md'}")
+    return DONE
+
+
+def _fit_study(args: argparse.Namespace, command: str) -> int:
+    import importlib
+
+    from maturity_model.population.fit_command import missing_modules
+
+    if lacking := missing_modules():
+        say(f"maturity-model: {', '.join(lacking)} not installed; this study needs the extra fit")
+        return USAGE
+    study = importlib.import_module(f"maturity_model.studies.{args.study}")
+    report = progress()
+
+    try:
+        if args.study == "agreement":
+            found = study.run(args.tanks, args.pool, args.weeks, args.seed, args.draws, report)
+            study.write(found, args.out, args.pool, args.weeks, args.seed, args.draws)
+        else:
+            size = args.tanks, args.weeks, args.seed
+            names, rows = study.run(args.replications, *size, args.out, report)
+            study.write(names, rows, study.setting(*size), args.out)
+    except OSError as error:
+        return cannot_write(args.out, error)
+    print(f"Report: {args.out / 'README.md'}")
+    return DONE
+
+
+def add_options(parser: argparse.ArgumentParser) -> None:
+    """Describe the command."""
+    studies = parser.add_subparsers(dest="study", required=True, metavar="STUDY")
+    weight = studies.add_parser(
+        "evidence-weight",
+        help="which power on the likelihood predicts best",
+        description="Simulate tanks with ways of their own, and score evidence weights on them. "
+        "Takes some minutes.",
+    )
+    weight.add_argument("--out", type=Path, required=True, metavar="DIR")
+    weight.add_argument("--tanks", type=whole(6, 100_000), default=240, metavar="N")
+    weight.add_argument("--weeks", type=whole(10, 1000), default=60, metavar="N")
+    weight.add_argument("--seed", type=whole(0, 2**32), default=7, metavar="SEED")
+    weight.set_defaults(run_study=_evidence_weight)
+    surprise = studies.add_parser(
+        "surprise",
+        help="false alarms of the surprises, and collapses they catch",
+        description="Simulate tanks, some of which collapse, and count the alarms. "
+        "Takes some minutes.",
+    )
+    surprise.add_argument("--out", type=Path, required=True, metavar="DIR")
+    surprise.add_argument("--tanks", type=whole(6, 100_000), default=200, metavar="N")
+    surprise.add_argument("--weeks", type=whole(10, 1000), default=60, metavar="N")
+    surprise.add_argument("--seed", type=whole(0, 2**32), default=2028, metavar="SEED")
+    surprise.set_defaults(run_study=_surprise)
+    reliability = studies.add_parser(
+        "reliability",
+        help="whether stated probabilities come true, and beat simpler ways of judging",
+        description="Simulate tanks, state the phase and the risk of slipping back in every "
+        "week, and compare with the truth. Takes some minutes.",
+    )
+    reliability.add_argument("--out", type=Path, required=True, metavar="DIR")
+    # No fewer than the clubs of both halves.
+    reliability.add_argument("--tanks", type=whole(60, 100_000), default=300, metavar="N")
+    reliability.add_argument("--weeks", type=whole(10, 1000), default=60, metavar="N")
+    reliability.add_argument("--seed", type=whole(0, 2**32), default=2030, metavar="SEED")
+    reliability.set_defaults(run_study=_reliability)
+    for name, text, replications, tanks, weeks, seed in (
+        ("agreement", "weekly updates against full refits", 0, 20, 40, 53),
+        ("coverage", "how often the fit's intervals hold the truth", 20, 60, 60, 47),
+        ("calibration", "simulation-based calibration of the fit", 200, 8, 20, 31),
+    ):
+        of_fit = studies.add_parser(name, help=f"{text} (needs the extra 'fit')")
+        of_fit.add_argument("--out", type=Path, required=True, metavar="DIR")
+        of_fit.add_argument("--tanks", type=whole(2, 1000), default=tanks, metavar="N")
+        of_fit.add_argument("--weeks", type=whole(6, 1000), default=weeks, metavar="N")
+        of_fit.add_argument("--seed", type=whole(0, 2**31), default=seed, metavar="SEED")
+        if replications:
+            of_fit.add_argument(
+                "--replications", type=whole(2, 100_000), default=replications, metavar="N"
+            )
+        else:
+            of_fit.add_argument("--pool", type=whole(2, 1000), default=20, metavar="N")
+            of_fit.add_argument("--draws", type=whole(50, 100_000), default=400, metavar="N")
+        of_fit.set_defaults(run_study=_fit_study)
+
+
+def run(args: argparse.Namespace, command: str) -> int:
+    """Run the chosen study; the exit code."""
+    return int(args.run_study(args, command))
