@@ -224,18 +224,20 @@ def asked(path: Path) -> set[str]:
     return {k for k in QUESTIONS if record[k] is not None}
 
 
-def test_plain_answers_no_question(demo: tuple[subprocess.CompletedProcess[str], Path]) -> None:
-    done, out = demo
-    assert "What now" not in done.stdout
-    assert all(asked(path) == set() for path in out.glob("*.json"))
-
-
-def test_all_answers_every_question(
+def test_brief_answers_no_question(
     small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert main(["weekly", str(small), "--out", str(tmp_path / "plain")]) == 0
+    assert main(["weekly", str(small), "--out", str(tmp_path), "--brief"]) == 0
+    assert "What now" not in capsys.readouterr().out
+    assert asked(tmp_path / "A.json") == set()
+
+
+def test_every_question_is_answered(
+    small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["weekly", str(small), "--out", str(tmp_path / "plain"), "--brief"]) == 0
     capsys.readouterr()
-    words = ["weekly", str(small), "--out", str(tmp_path / "all"), "--all"]
+    words = ["weekly", str(small), "--out", str(tmp_path / "all")]
     assert main([*words, "--if", "water_change=none"]) == 0
     assert "What now: " in capsys.readouterr().out
     assert asked(tmp_path / "all" / "A.json") == set(QUESTIONS)
@@ -248,7 +250,7 @@ def test_all_answers_every_question(
 
 
 def test_what_ifs_alone(small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    words = ["weekly", str(small), "--out", str(tmp_path / "o"), "--if", "overfeeding=3"]
+    words = ["weekly", str(small), "--out", str(tmp_path / "o"), "--brief", "--if", "overfeeding=3"]
     assert main([*words, "--if", "water_change=20/2w+crash"]) == 0
     assert "What now" not in capsys.readouterr().out
     assert asked(tmp_path / "o" / "A.json") == {"risk_if", "time_to_mature"}

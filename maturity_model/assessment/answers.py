@@ -180,7 +180,7 @@ def assess(
     as_of: dt.date | None = None,
     *,
     evidence_weight: float | None = None,
-    questions: bool = False,
+    questions: bool = True,
     plans: tuple[Plan, ...] = (),
 ) -> Assessment:
     """Answer for every tank of a panel.
@@ -195,7 +195,8 @@ def assess(
         In place of the population's own: 0 gives the forecast without any
         observation, 1 the plain posterior.
     questions : bool
-        Also answer what to do, why, what if, and where to look next.
+        Also answer what to do, why, what if, and where to look next. False: phase and risk
+        alone, in about half the time.
     plans : tuple of Plan
         What-ifs: with any, the risk of slipping and the time to mature are answered under
         each, whether ``questions`` is set or not.

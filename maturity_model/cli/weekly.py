@@ -50,9 +50,10 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         help="power on the likelihood of signs and readings, 0 to 1 (default: the population's)",
     )
     parser.add_argument(
-        "--all",
+        "--brief",
         action="store_true",
-        help="also what to do, surprises, why, what if, time to mature, and where to look next",
+        help="phase and risk alone, in about half the time: not what to do, surprises, why, what "
+        "if, time to mature, or where to look next",
     )
     parser.add_argument(
         "--if",
@@ -123,7 +124,7 @@ def run(args: argparse.Namespace, command: str) -> int:
             panel,
             population,
             evidence_weight=args.evidence_weight,
-            questions=args.all,
+            questions=not args.brief,
             plans=plans,
         )
     except PopulationMismatch as error:

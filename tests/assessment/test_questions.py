@@ -105,7 +105,7 @@ def test_plans_alone_leave_the_rest_unasked(monkeypatch: pytest.MonkeyPatch) -> 
 
     for name in ("event_effects", "stuck", "why", "surprises", "where_to_look", "decide"):
         monkeypatch.setattr(questions, name, never)
-    found = assess(log(), take_draws(practice(), DRAWS), plans=PLANS)
+    found = assess(log(), take_draws(practice(), DRAWS), questions=False, plans=PLANS)
     for tank, whole in zip(found.tanks, asked().tanks, strict=True):
         got = tank.questions
         assert got is not None
@@ -122,7 +122,7 @@ def test_nothing_is_answered_unasked(monkeypatch: pytest.MonkeyPatch) -> None:
         raise AssertionError("was not asked for")
 
     monkeypatch.setattr(questions, "answer_questions", never)
-    found = assess(log(), take_draws(practice(), DRAWS))
+    found = assess(log(), take_draws(practice(), DRAWS), questions=False)
     assert all(t.questions is None for t in found.tanks)
     for tank, whole in zip(found.tanks, asked().tanks, strict=True):
         assert np.array_equal(tank.filtered, whole.filtered)

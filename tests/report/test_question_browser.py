@@ -31,7 +31,7 @@ def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
         asked_tank(WRONG, alarm="something is wrong", mature=False),
         replace(long, cautions=(AMMONIA, SAND)),
     )
-    write_reports(example_assessment(tanks), folder, "maturity-model weekly log --all")
+    write_reports(example_assessment(tanks), folder, "maturity-model weekly log")
     return folder
 
 
