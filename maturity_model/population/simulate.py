@@ -71,15 +71,21 @@ class Simulated:
     states : tuple of int ndarray, shape (weeks,)
         True state of each tank in each week.
     phases : tuple of int ndarray, shape (weeks,)
+    moves : tuple of ndarray, shape (weeks-1, 4 K + 3)
+        The chances that each tank's path was drawn from (:mod:`maturity_model.hmm.staged`).
     pace, skill : ndarray, shape (N,)
         In standard deviations.
+    n_stages : int
+        States ``k * n_stages`` to ``(k + 1) * n_stages - 1`` make up phase k.
     """
 
     logbook: Logbook
     states: tuple[NDArray[np.int64], ...]
     phases: tuple[NDArray[np.int64], ...]
+    moves: tuple[Floats, ...]
     pace: Floats
     skill: Floats
+    n_stages: int
 
 
 def _events(
@@ -252,13 +258,14 @@ def simulate_logbook(
     )
     panel = build_panel(logbook, catalogue, end)
     pace, skill = rng.normal(size=n_tanks), rng.normal(size=n_tanks)
-    paths, checkins = [], []
+    paths, drawn_from, checkins = [], [], []
     for n, name in enumerate(tanks):
         single = take_draws(population, draws[n : n + 1])
         hazards = tank_hazards(panel, n, single, pace[n : n + 1])
-        matrices = transition_matrices(hazards.moves()[:, :, 0, 0], single.chain)
-        path = _path(single.start[panel.rock[n]], matrices, rng)
+        moves = hazards.moves()[:, :, 0, 0]
+        path = _path(single.start[panel.rock[n]], transition_matrices(moves, single.chain), rng)
         paths.append(path)
+        drawn_from.append(moves)
         observer = _Observer(single, catalogue, habits, skill[n], rng)
         for week in np.flatnonzero(rng.random(habits.weeks) < habits.checkin):
             day = _START + dt.timedelta(days=int(7 * week + rng.integers(3, 7)))
@@ -268,8 +275,10 @@ def simulate_logbook(
         replace(logbook, checkins=tuple(checkins)),
         tuple(paths),
         tuple(p // population.n_stages for p in paths),
+        tuple(drawn_from),
         pace,
         skill,
+        population.n_stages,
     )
 
 

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from maturity_model.assessment.filtering import Tables, filter_tank, make_tables
 from maturity_model.assessment.types import HORIZONS
 from maturity_model.catalogue import Catalogue, load_catalogue
+from maturity_model.hmm.staged import StagedChain, transition_matrices
 from maturity_model.panel import build_panel
 from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
 from maturity_model.population.elicit import elicit_population
@@ -62,6 +63,8 @@ TRAINING, TRAINING_CLUBS = 3000, 120
 TARGETS = ("phase", *(f"regression_{h}" for h in HORIZONS))
 #: Which weeks: all, or those whose next weeks hold no recorded event, as the risk states.
 ALL, QUIET = "all", "no events"
+#: As the second, but scored on what happened to happen, not on its chance.
+DRAWN = "no events (drawn)"
 #: Weeks in which a sign or reading counts as seen lately, and width of the age bands.
 LATELY = 4
 
@@ -75,15 +78,21 @@ class Truth:
 
     Attributes
     ----------
-    happened : dict of str to bool ndarray, shape (N, M)
-        By target: one column for each phase, or one for slipping back.
+    happened : dict of str to ndarray, shape (N, M)
+        By target: one column for each phase, or one for slipping back. Of the phase, whether
+        it was so. Of slipping back, its chance given the tank's true state that week and its
+        true hazards in the weeks to come: the expectation of what is drawn, without the
+        noise of the drawing.
+    drawn : dict of str to bool ndarray, shape (N, M)
+        Whether it was so.
     quiet : dict of str to bool ndarray, shape (N,)
         By target: no event was recorded in the weeks that the forecast is about.
     cells : dict of str to int ndarray, shape (N,)
         By frequency table: the cell that a tank-week falls into.
     """
 
-    happened: dict[str, Bools]
+    happened: dict[str, Floats]
+    drawn: dict[str, Bools]
     quiet: dict[str, Bools]
     cells: dict[str, Ints]
 
@@ -144,6 +153,39 @@ def _by_tank(values: NDArray[Any]) -> NDArray[Any]:
     return np.ascontiguousarray(values.T).ravel()
 
 
+def chance_of_slipping(
+    states: Ints, moves: Floats, chain: StagedChain, horizon: int, weeks: int
+) -> Floats:
+    """P(a lower phase within ``horizon`` weeks | state now, hazards of the weeks to come).
+
+    Parameters
+    ----------
+    states : int ndarray, shape (T,)
+        True state of each week.
+    moves : ndarray, shape (T-1, 4 K + 3)
+        The chances that they were drawn from.
+    chain : StagedChain
+    horizon : int
+    weeks : int
+        At most T - horizon.
+
+    Returns
+    -------
+    ndarray, shape (weeks,)
+    """
+    matrices, phase = transition_matrices(moves, chain), chain.phase_of
+    now = states[:weeks]
+    out = np.zeros(weeks)
+    for k in range(1, chain.n_phases):
+        # P(no phase below k in the next i weeks | state), for every week at once.
+        up = np.broadcast_to((phase >= k).astype(float), (weeks, chain.n_states))
+        for i in reversed(range(horizon)):
+            up = np.einsum("tij,tj->ti", matrices[i : weeks + i], up) * (phase >= k)
+        here = phase[now] == k
+        out[here] = 1 - up[here, now[here]]
+    return out
+
+
 def truth_of(simulated: Simulated, weeks: int) -> Truth:
     """What happened in the first ``weeks`` weeks of each tank; needs 8 more of them."""
     phases = np.stack(simulated.phases, axis=1)
@@ -155,17 +197,23 @@ def truth_of(simulated: Simulated, weeks: int) -> Truth:
         if e.kind != "water_change":
             event[(e.date - tanks[e.tank].started).days // 7, at[e.tank]] = True
     k = len(simulated.logbook.catalogue.phases)
-    happened = {"phase": _by_tank(phases[:weeks])[:, None] == np.arange(k)}
+    chain = StagedChain(k, simulated.n_stages)
+    drawn = {"phase": _by_tank(phases[:weeks])[:, None] == np.arange(k)}
+    happened = {"phase": drawn["phase"].astype(float)}
     quiet = {"phase": np.ones(weeks * len(tanks), dtype=bool)}
     for name, h in zip(TARGETS[1:], HORIZONS, strict=True):
         ahead = [slice(i, weeks + i) for i in range(1, h + 1)]
         lowest = np.min([phases[a] for a in ahead], axis=0)
-        happened[name] = _by_tank(lowest < phases[:weeks])[:, None]
+        drawn[name] = _by_tank(lowest < phases[:weeks])[:, None]
+        pairs = zip(simulated.states, simulated.moves, strict=True)
+        happened[name] = np.concatenate(
+            [chance_of_slipping(s, m, chain, h, weeks) for s, m in pairs]
+        )[:, None]
         quiet[name] = _by_tank(~np.any([event[a] for a in ahead], axis=0))
-    return Truth(happened, quiet, _cells(simulated, weeks))
+    return Truth(happened, drawn, quiet, _cells(simulated, weeks))
 
 
-def frequencies(cells: Ints, happened: Bools, n_cells: int) -> Floats:
+def frequencies(cells: Ints, happened: NDArray[Any], n_cells: int) -> Floats:
     """Share of tank-weeks of each cell in which each outcome happened, shape (n_cells, M).
 
     As if one more tank-week like the average of all had been seen in each cell.
@@ -204,7 +252,7 @@ def _gather(truths: list[Truth]) -> Truth:
         each = [getattr(t, name) for t in truths]
         return {key: np.concatenate([e[key] for e in each]) for key in each[0]}
 
-    return Truth(join("happened"), join("quiet"), join("cells"))
+    return Truth(join("happened"), join("drawn"), join("quiet"), join("cells"))
 
 
 def _half(
@@ -227,8 +275,9 @@ def _half(
     out = {}
     for target in TARGETS:
         own, blind = (np.concatenate([s[i][target] for s in stated]) for i in (0, 1))
-        for which in (ALL,) if target == "phase" else (ALL, QUIET):
+        for which in (ALL,) if target == "phase" else (ALL, QUIET, DRAWN):
             use = truth.quiet[target] | (which == ALL)
+            outcome = (truth.drawn if which == DRAWN else truth.happened)[target]
             seen = learned.quiet[target] | (which == ALL)
             tables = {}
             for name, cells in truth.cells.items():
@@ -238,9 +287,7 @@ def _half(
                 )
                 tables[name] = known[cells]
             others = tuple((tables | {"readings": blind})[b][use] for b in (*BASELINES, KNOWING))
-            out[target, which] = tally(
-                own[use], truth.happened[target][use], others, club[use], clubs
-            )
+            out[target, which] = tally(own[use], outcome[use], others, club[use], clubs)
     return out
 
 

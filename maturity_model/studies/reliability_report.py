@@ -10,6 +10,7 @@ from maturity_model.report.files import write_whole
 from maturity_model.studies.reliability import (
     ALL,
     CLUBS,
+    DRAWN,
     HALVES,
     LATELY,
     QUIET,
@@ -289,8 +290,11 @@ in weeks without further events, against the three tables. {verdict}
 chance. The last column tells what there is to be gained: the skill against age alone of one
 who knew the true phase and no more. The program, which does not know it but sees past
 events, is to be held against that; an interval that holds 0 says that so many tanks cannot
-tell. **Against the program's own answer from readings alone, no skill in the risk of
-slipping back can be shown**: what signs add to the phase adds next to nothing to the risk.
+tell. **All skills here are small**: a keeper learns from the risk how often such tanks slip,
+and hardly which one will. What signs add to the phase adds next to nothing to the risk.
+What is scored is not whether a slip was drawn but its chance, given the tank's true state
+and true hazards: the same in expectation, without the noise of the drawing, which hides
+differences as small as these. Rows *{DRAWN}* are scored on what was drawn.
 Most risks lie in the lowest of {BINS} bins, so that error hardly tests more than their mean;
 in brackets it stands over {BINS * PARTS} narrower ones, where chance alone makes it larger.
 
@@ -301,7 +305,7 @@ Every row without skill, whether wanted or not:
 *Weeks*: the risk is stated for the case that no further event happens, so *{QUIET}* keeps
 the weeks whose next 4 (or 8) hold no recorded event, save water changes, which are taken to
 go on as they stand. *{ALL}* keeps every week: events do come, and the risk stated is then
-too low, by design.
+too low, by design. *{DRAWN}*: the same weeks as *{QUIET}*.
 
 *Compared with*, the tables learned from {TRAINING} further tanks of the same half, in
 {TRAINING_CLUBS} clubs, and from the same choice of weeks: **age**, the frequency by week and

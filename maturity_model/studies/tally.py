@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,6 @@ from maturity_model.studies.scores import BINS
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 #: Simpler judges: the program with the signs left out, and three frequency tables.
 BASELINES = ("age", "readings", "readings_table", "checklist")
@@ -50,27 +49,31 @@ class Tally(NamedTuple):
 
 
 def tally(
-    forecast: Floats, happened: Bools, others: tuple[Floats, ...], club: Ints, clubs: int
+    forecast: Floats, happened: NDArray[Any], others: tuple[Floats, ...], club: Ints, clubs: int
 ) -> Tally:
     """Sum up forecasts by club.
 
     Parameters
     ----------
     forecast : ndarray, shape (N, M)
-    happened : bool ndarray, shape (N, M)
+    happened : ndarray, shape (N, M)
+        Whether it did; or its true chance, and then every sum is the expected one.
     others : tuple of ndarray, shape (N, M)
         Of each baseline, and of the judge who knows the true phase.
     club : int ndarray, shape (N,)
     clubs : int
     """
+    chance = np.asarray(happened, dtype=np.float64)
+    # What no forecast can foresee; 0 where the outcome itself is given.
+    chancy = chance * (1 - chance)
     parts = BINS * PARTS
     place = (club[:, None] * parts + np.minimum((forecast * parts).astype(int), parts - 1)).ravel()
     number, stated, observed = (
         np.bincount(place, w, minlength=clubs * parts).reshape(clubs, parts).astype(float)
-        for w in (np.ones(place.shape), forecast.ravel(), happened.ravel())
+        for w in (np.ones(place.shape), forecast.ravel(), chance.ravel())
     )
     brier = [
-        np.bincount(club, ((p - happened) ** 2).sum(axis=1), minlength=clubs)
+        np.bincount(club, ((p - chance) ** 2 + chancy).sum(axis=1), minlength=clubs)
         for p in (forecast, *others)
     ]
     return Tally(number, stated, observed, np.stack(brier, axis=1))
