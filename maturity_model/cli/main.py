@@ -17,6 +17,7 @@ from maturity_model.cli.common import DONE, INTERRUPTED, USAGE, say
 #: One module of this package per command, and its line in the list of commands.
 COMMANDS = {
     "weekly": "read a logbook and write a report for every tank",
+    "new": "begin a logbook",
     "fit": "learn a population from logbooks (needs the extra 'fit')",
     "elicit": "make a population from the catalogue's priors",
     "study": "rerun a study whose result is committed under reports/",
