@@ -18,6 +18,7 @@ from maturity_model.cli.common import DONE, INTERRUPTED, USAGE, say
 COMMANDS = {
     "weekly": "read a logbook and write a report for every tank",
     "new": "begin a logbook",
+    "template": "write a spreadsheet to log in (needs the extra 'sheets')",
     "fit": "learn a population from logbooks (needs the extra 'fit')",
     "elicit": "make a population from the catalogue's priors",
     "study": "rerun a study whose result is committed under reports/",
