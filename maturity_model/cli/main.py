@@ -17,6 +17,10 @@ from maturity_model.cli.common import DONE, INTERRUPTED, USAGE, say
 #: One module of this package per command, and its line in the list of commands.
 COMMANDS = {
     "weekly": "read a logbook and write a report for every tank",
+    "form": "write a form for the weekly check-in, to be filled in a browser",
+    "add": "add what the form saved to a logbook",
+    "new": "begin a logbook",
+    "template": "write a spreadsheet to log in (needs the extra 'sheets')",
     "fit": "learn a population from logbooks (needs the extra 'fit')",
     "elicit": "make a population from the catalogue's priors",
     "study": "rerun a study whose result is committed under reports/",

@@ -199,7 +199,7 @@ def read_csv(
     text = decode(file, data, problems)
     if text is None:
         return None
-    separator = _separator(text, known)
+    separator = find_separator(text, known)
     if separator != ",":
         problems.add(
             "settled", "file", file, None, None, "",
@@ -226,7 +226,7 @@ def _too_wide(file: str, line: int, count: int, problems: Collector) -> None:
     problems.add("error", "file", file, line, None, "", what, "remove those that are not needed")
 
 
-def _separator(text: str, known: frozenset[str]) -> str:
+def find_separator(text: str, known: frozenset[str]) -> str:
     """Choose the separator under which the header line names most known columns."""
     header = next((line for line in io.StringIO(text[: 2**20]) if line.strip()), "")
 

@@ -62,11 +62,22 @@ def read_logbook(
     LogbookError
         Where nothing can be read: no such folder, no usable table of tanks.
     """
-    return _Reading(Path(path), catalogue or load_catalogue(), today or dt.date.today()).read()
+    return open_logbook(path, catalogue, today=today)[0]
 
 
-class _Reading:
-    """One reading of one logbook."""
+def open_logbook(
+    path: str | os.PathLike[str],
+    catalogue: Catalogue | None = None,
+    *,
+    today: dt.date | None = None,
+) -> tuple[Logbook, Reader]:
+    """The same, and what the logbook was read with; see :func:`read_logbook`."""
+    reader = Reader(Path(path), catalogue or load_catalogue(), today or dt.date.today())
+    return reader.read(), reader
+
+
+class Reader:
+    """One reading of one logbook; afterwards it holds what the rows were read with."""
 
     def __init__(self, path: Path, catalogue: Catalogue, today: dt.date):
         self.path = path
@@ -75,8 +86,10 @@ class _Reading:
         self.found = Found(path, self.problems)
         self.sheets: dict[str, RawTable] = {}
         self.tables: list[Table] = []
+        self.kits = Kits(self.context)
 
     def read(self) -> Logbook:
+        """Read everything; once."""
         if self.found.book is not None:
             from maturity_model.logbook.sheets import read_sheets  # only where it is needed
 
@@ -85,9 +98,10 @@ class _Reading:
         self._settings()
         self._signs()
         self._tanks()
-        kits, kit_table = Kits(context), self._table("kits", KIT_COLUMNS)
+        kit_table = self._table("kits", KIT_COLUMNS)
         if kit_table is not None:
-            kits = read_kits(context, kit_table)
+            self.kits = read_kits(context, kit_table)
+        kits = self.kits
         checkins = self._checkins(kits)
         if kit_table is not None:
             people = {t.keeper for t in context.tanks.values()} | {c.observer for c in checkins}

@@ -78,19 +78,22 @@ def problems_section(problems: Sequence[Problem]) -> str:
     return section("problems", "Log problems", listed or "<p>None found for this tank.</p>", *notes)
 
 
+def caution_card(caution: Caution) -> str:
+    """One caution with its authority."""
+    urgent = caution.level == "urgent"
+    return (
+        f'<div class="caution{" urgent" if urgent else ""}">'
+        f"<h3>{'Urgent: ' if urgent else ''}{esc(caution.title)}</h3>"
+        f"<p>{esc(caution.text, 1200)}</p>"
+        f'<p class="small soft">Authority: {esc(caution.authority)}</p></div>'
+    )
+
+
 def cautions_section(cautions: Sequence[Caution]) -> str:
     """Cautions that this log calls for, urgent ones first."""
     if not cautions:
         return section("cautions", "Cautions", "<p>This log calls for none beyond those below.</p>")
-    items = []
-    for caution in sorted(cautions, key=lambda c: c.level != "urgent"):
-        urgent = caution.level == "urgent"
-        items.append(
-            f'<div class="caution{" urgent" if urgent else ""}">'
-            f"<h3>{'Urgent: ' if urgent else ''}{esc(caution.title)}</h3>"
-            f"<p>{esc(caution.text, 1200)}</p>"
-            f'<p class="small soft">Authority: {esc(caution.authority)}</p></div>'
-        )
+    items = map(caution_card, sorted(cautions, key=lambda c: c.level != "urgent"))
     return section("cautions", "Cautions", *items)
 
 

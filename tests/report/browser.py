@@ -26,6 +26,11 @@ _FLAGS = (
     "--hide-scrollbars",
     "--remote-debugging-pipe",
 )
+#: Virtual key codes of the keys that are no letters.
+_KEYS = {
+    "Tab": 9, "Enter": 13, "Space": 32, "Escape": 27,
+    "ArrowLeft": 37, "ArrowUp": 38, "ArrowRight": 39, "ArrowDown": 40,
+}  # fmt: skip
 
 
 def find_browser() -> str | None:
@@ -40,7 +45,7 @@ class Browser:
     JSON ended by a zero byte.
     """
 
-    def __init__(self, program: str) -> None:
+    def __init__(self, program: str, **environment: str) -> None:
         self._home = tempfile.TemporaryDirectory(ignore_cleanup_errors=True)
         down_read, self._down = os.pipe()
         self._up, up_write = os.pipe()
@@ -56,6 +61,7 @@ class Browser:
                 "about:blank",
             ],
             pass_fds=(down_read, up_write),
+            env={**os.environ, **environment},
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
         )
@@ -143,6 +149,26 @@ class Browser:
         if "exceptionDetails" in answer:
             raise RuntimeError(str(answer["exceptionDetails"]))
         return answer["result"].get("value")
+
+    def press(self, key: str, *, shift: bool = False) -> None:
+        """Press a key named as in the DOM (``Tab``, ``ArrowRight``), or type a letter."""
+        code = _KEYS.get(key)
+        about: dict[str, Any] = {"key": key, "code": key, "modifiers": 8 if shift else 0}
+        if code is None:
+            about = {"key": key, "text": key}
+        elif key in ("Enter", "Space"):
+            about["text"] = "\r" if key == "Enter" else " "
+            about["key"] = "Enter" if key == "Enter" else " "
+        if code is not None:
+            about["windowsVirtualKeyCode"] = code
+        self.call("Input.dispatchKeyEvent", type="keyDown", **about)
+        about.pop("text", None)
+        self.call("Input.dispatchKeyEvent", type="keyUp", **about)
+
+    def type(self, text: str) -> None:
+        """Type text into what has the focus."""
+        for letter in text:
+            self.press(letter)
 
     def screenshot(self, *, whole: bool = True) -> bytes:
         """PNG of the page, or of its first screen."""

@@ -1,0 +1,88 @@
+"""``maturity-model form``: a page to fill in once a week."""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+from pathlib import Path
+
+from maturity_model.cli.common import (
+    DONE,
+    LOG_ERRORS,
+    MISMATCH,
+    USAGE,
+    cannot_write,
+    say,
+)
+
+
+def add_options(parser: argparse.ArgumentParser) -> None:
+    """Describe the command."""
+    parser.description = (
+        "Write a form for the weekly check-in: one HTML file that works without a network, on "
+        "a phone too. What it saves goes into the log with 'maturity-model add'."
+    )
+    parser.epilog = "Exit codes: 0 done; 2 usage; 3 the log cannot be read; 4 wrong population."
+    parser.add_argument("logbook", type=Path, metavar="LOGBOOK", help="a folder, or an .xlsx file")
+    parser.add_argument(
+        "--out",
+        type=Path,
+        required=True,
+        metavar="FILE",
+        help="where to write; with --each, a folder",
+    )
+    who = parser.add_mutually_exclusive_group()
+    who.add_argument("--keeper", metavar="NAME", help="only this keeper's tanks (default: all)")
+    who.add_argument("--each", action="store_true", help="one form for each keeper")
+    parser.add_argument(
+        "--population", type=Path, metavar="FILE", help="a population (default: practice alone)"
+    )
+
+
+def run(args: argparse.Namespace, command: str) -> int:
+    """Run the command; the exit code."""
+    from maturity_model.logbook import LogbookError
+    from maturity_model.logbook.read import open_logbook
+    from maturity_model.population import PopulationError, PopulationMismatch, load_population
+
+    try:
+        logbook, reader = open_logbook(args.logbook)
+    except LogbookError as error:
+        say(f"maturity-model: {error}")
+        return LOG_ERRORS
+    keepers = list(dict.fromkeys(t.keeper for t in logbook.tanks.values()))
+    if args.keeper is not None and args.keeper not in keepers:
+        known = ", ".join(k for k in keepers if k) or "none is named"
+        say(f"maturity-model: no tank is kept by {args.keeper!r}; keepers in the log: {known}")
+        return USAGE
+    if not logbook.tanks:
+        say("maturity-model: the log holds no tank that can be used")
+        return LOG_ERRORS
+    from maturity_model.assessment import assess
+    from maturity_model.panel import build_panel
+    from maturity_model.report.files import file_names, write_whole
+    from maturity_model.report.form_page import form_page
+
+    today = dt.date.today()
+    try:
+        population = load_population(args.population)
+        # What tells most, and what to be careful of, as of the day on which it is filled in.
+        assessment = assess(build_panel(logbook, as_of=today), population, questions=True)
+    except (PopulationError, PopulationMismatch) as error:
+        say(f"maturity-model: {error}")
+        return MISMATCH
+    decimal = "," if reader.context.decimal == "comma" else "."
+    wanted: dict[str | None, Path] = {args.keeper: args.out}
+    if args.each:
+        names = file_names(k or "nobody" for k in keepers)
+        wanted = {k: args.out / f"{names[k or 'nobody']}.html" for k in keepers}
+    try:
+        for keeper, path in wanted.items():
+            text = form_page(assessment, logbook, keeper, today, decimal)
+            path.parent.mkdir(parents=True, exist_ok=True)
+            write_whole(path, text)
+    except OSError as error:
+        return cannot_write(args.out, error)
+    for path in wanted.values():
+        print(path)
+    return DONE

@@ -1,0 +1,161 @@
+"""Beginning a logbook: a folder with the four tables, and never over anything."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import os
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+from maturity_model.catalogue import Catalogue
+from maturity_model.logbook.checkins import CHECKIN_COLUMNS
+from maturity_model.logbook.columns import Table
+from maturity_model.logbook.events import EVENT_COLUMNS
+from maturity_model.logbook.files import TABLES, read_csv
+from maturity_model.logbook.kit_table import KIT_COLUMNS
+from maturity_model.logbook.problems import Collector
+from maturity_model.logbook.rows import TANK_COLUMNS, Context, read_tanks
+from maturity_model.logbook.types import Tank
+
+README = (
+    "A logbook for maturity-model: tanks.csv, checkins.csv (y seen, n looked and not seen, "
+    "blank not checked), events.csv and kits.csv; back it up like any diary.\n"
+)
+
+
+class BeginError(ValueError):
+    """Why no logbook was begun."""
+
+
+@dataclass(frozen=True, slots=True)
+class NewTank:
+    """One tank as a keeper writes it; blank where unknown."""
+
+    tank: str
+    started: str
+    keeper: str = ""
+    club: str = ""
+    volume_l: str = ""
+    rock: str = ""
+    sand_depth_mm: str = ""
+
+
+def check_tank(row: NewTank, catalogue: Catalogue, today: dt.date) -> Tank:
+    """Read one tank as the reader of logbooks does.
+
+    Raises
+    ------
+    BeginError
+        With what is wrong in it, and how to mend it.
+    """
+    problems = Collector()
+    context = Context(catalogue, problems, today)
+    data = f"{','.join(TANK_COLUMNS)}\n{_line(row)}\n".encode()
+    raw = read_csv("tanks", "tanks.csv", data, frozenset(TANK_COLUMNS), problems)
+    if raw is not None:
+        read_tanks(context, Table(raw, TANK_COLUMNS, ("tank", "started"), problems))
+    for problem in problems.all():
+        if problem.severity == "error":
+            value = f" {problem.value!r}" if problem.value else ""
+            raise BeginError(f"{problem.column or 'tank'}:{value} {problem.what}; {problem.mend}")
+    return next(iter(context.tanks.values()))
+
+
+def _cell(text: str) -> str:
+    text = " ".join(text.split())
+    return '"' + text.replace('"', '""') + '"' if any(c in text for c in ',;"') else text
+
+
+def _line(row: NewTank) -> str:
+    order = {f.name: getattr(row, f.name) for f in fields(row)}
+    return ",".join(_cell(order[c]) for c in TANK_COLUMNS)
+
+
+def table_columns(catalogue: Catalogue) -> dict[str, tuple[str, ...]]:
+    """Columns of the four tables in their usual order, every sign and analyte included."""
+    first = [c for c in CHECKIN_COLUMNS if c != "note"]
+    return {
+        "tanks": TANK_COLUMNS,
+        "checkins": (*first, *catalogue.signs, *catalogue.analytes, "note"),
+        "events": EVENT_COLUMNS,
+        "kits": KIT_COLUMNS,
+    }
+
+
+def begin_logbook(
+    folder: Path, rows: list[NewTank], catalogue: Catalogue, today: dt.date
+) -> list[Path]:
+    """Make a logbook.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if it is not there; may hold other files, but no table of a logbook.
+    rows : list of NewTank
+        At least one.
+    catalogue : Catalogue
+    today : date
+
+    Returns
+    -------
+    list of Path
+        The files made.
+
+    Raises
+    ------
+    BeginError
+        When there is a logbook already, or a row cannot be used; nothing is then made.
+    OSError
+        When a file cannot be written; those made before it are removed again.
+    """
+    tanks = [check_tank(row, catalogue, today) for row in rows]
+    if len({t.name for t in tanks}) < len(tanks):
+        raise BeginError("two of the tanks have one name; choose another for one of them")
+    if folder.exists() and not folder.is_dir():
+        raise BeginError(f"{folder} is a file; name a folder")
+    there = _tables_in(folder) if folder.is_dir() else []
+    if there:
+        raise BeginError(f"{folder} holds a logbook already ({there[0]}); nothing was changed")
+    # The start as ISO, whatever form it was given in.
+    lines = [
+        _line(NewTank(**{f.name: getattr(row, f.name) for f in fields(row)}
+                      | {"started": tank.started.isoformat()}))
+        for row, tank in zip(rows, tanks, strict=True)
+    ]  # fmt: skip
+    content = {
+        f"{table}.csv": ",".join(columns) + "\n"
+        for table, columns in table_columns(catalogue).items()
+    }
+    content["tanks.csv"] += "".join(f"{line}\n" for line in lines)
+    if not any(name.lower().startswith("readme") for name in _names(folder)):
+        content["README.txt"] = README
+    made: list[Path] = []
+    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        for name, text in content.items():
+            # "x" never opens a file that is there.
+            with (folder / name).open("x", encoding="utf-8", newline="") as handle:
+                made.append(folder / name)
+                handle.write(text)
+    except BaseException as error:
+        for path in made:
+            with contextlib.suppress(OSError):
+                path.unlink()
+        if isinstance(error, FileExistsError):
+            raise BeginError(f"{folder} holds a logbook already; nothing was changed") from None
+        raise
+    return made
+
+
+def _names(folder: Path) -> list[str]:
+    return sorted(os.listdir(folder)) if folder.is_dir() else []
+
+
+def _tables_in(folder: Path) -> list[str]:
+    found = []
+    for name in _names(folder):
+        stem, ending = os.path.splitext(name.lower())
+        if ending == ".xlsx" or (ending == ".csv" and stem in TABLES):
+            found.append(name)
+    return found

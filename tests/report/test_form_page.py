@@ -1,0 +1,100 @@
+"""The form as text: its policy, its names, what it offers. The browser's part is elsewhere."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+from pathlib import Path
+
+import pytest
+from report.form_example import EVIL, evil_log, make_form, plain_log
+from report.test_report_style import contrast
+
+from maturity_model.catalogue import load_catalogue
+from maturity_model.logbook import read_logbook
+from maturity_model.report.form_parts import scale_of
+from maturity_model.report.style import PALETTE
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return plain_log(tmp_path_factory.mktemp("plain") / "log")
+
+
+@pytest.fixture(scope="module")
+def text(log: Path) -> str:
+    return make_form(log, log.parent / "form.html", "--keeper", "ann").read_text("utf-8")
+
+
+def test_the_policy_allows_its_own_style_and_script_alone(text: str) -> None:
+    policy = re.search(r'Content-Security-Policy" content="([^"]*)"', text)
+    assert policy
+    rules = dict(rule.strip().split(" ", 1) for rule in policy[1].split(";"))
+    assert rules["default-src"] == rules["base-uri"] == rules["form-action"] == "'none'"
+    for tag, rule in (("style", "style-src"), ("script", "script-src")):
+        (body,) = re.findall(f"<{tag}>(.*?)</{tag}>", text, re.DOTALL)
+        pin = base64.b64encode(hashlib.sha256(body.encode()).digest()).decode()
+        assert rules[rule] == f"'sha256-{pin}'"
+    assert len(re.findall("<script", text)) == len(re.findall("<style", text)) == 1
+    assert not re.search(r"\son[a-z]+=|\sstyle=|https?:|url\(|@import|\bfetch\(|XMLHttp", text)
+
+
+def test_markup_of_a_log_is_escaped(tmp_path: Path) -> None:
+    text = make_form(evil_log(tmp_path / "log"), tmp_path / "form.html").read_text("utf-8")
+    assert EVIL not in text
+    assert "<img" not in text
+    assert "<b>il" not in text
+    assert len(re.findall("<script", text)) == 1
+
+
+def test_the_script_never_writes_markup_nor_greenwich_days(text: str) -> None:
+    (script,) = re.findall("<script>(.*?)</script>", text, re.DOTALL)
+    code = re.sub(r"//[^\n]*", "", script)
+    for forbidden in ("innerHTML", "outerHTML", "insertAdjacentHTML", "eval(", "Function(",
+                      "document.write", "toISOString", "getUTC", "valueAsDate"):  # fmt: skip
+        assert forbidden not in code, forbidden
+
+
+def test_only_the_keepers_tanks_are_there(text: str) -> None:
+    assert re.findall(r'data-tank="(\w+)"', text) == ["Reef", "Nook"]
+    assert "Other" not in text
+
+
+def test_last_answers_stand_beside_the_questions(log: Path, text: str) -> None:
+    last = read_logbook(log).checkins[-1].date
+    day = f"{last.day} {last:%B} {last.year}"
+
+    def said(name: str) -> str:
+        found = re.search(rf'id="{name}-l">Last: ([^<]*)<', text)
+        assert found
+        return found[1]
+
+    assert said("t0-s-diatoms") == f"seen, {day}"
+    assert said("t0-s-hair_algae") == f"looked, not seen, {day}"
+    assert said("t0-s-copepods") == "never checked"
+    assert said("t0-r-ammonia") == f"&lt;0.25 mg/L NH4, {day}"
+    assert said("t1-r-ammonia") == "never measured"
+    assert f"Last: water change 20 %, {day}." in text
+
+
+def test_a_scale_is_the_keepers_own_then_everybodys_then_assumed(log: Path) -> None:
+    book, analytes = read_logbook(log), load_catalogue().analytes
+    assert scale_of(book, "ann", analytes["ammonia"])[:3] == (
+        "mg/L NH4", "colour_chart", (0, 0.25, 0.5, 1),
+    )  # fmt: skip
+    assert scale_of(book, "bob", analytes["ammonia"]).steps == (0, 0.25, 0.5, 1, 2, 4, 8)
+    assert not scale_of(book, "bob", analytes["ammonia"]).named
+    assert scale_of(book, "ann", analytes["phosphate"])[1:3] == ("photometer", ())
+    # Bounds of the catalogue are in its own unit: a specific gravity has none here.
+    gravity = scale_of(book, "ann", analytes["salinity"])
+    assert (gravity.unit, gravity.low, gravity.high) == ("sg 25/25", None, None)
+    celsius = scale_of(book, "ann", analytes["temperature"])
+    assert (celsius.low, celsius.high) == (0, 45)
+
+
+@pytest.mark.parametrize("scheme", [0, 1], ids=["light", "dark"])
+def test_colours_of_the_form_are_readable(scheme: int) -> None:
+    # WCAG 2.2, 1.4.3 (AA): the pairs that only the form has
+    for ink, ground in (("bg", "link"), ("alarm", "bg"), ("alarm", "card"), ("care", "care-bg")):
+        assert contrast(PALETTE[ink][scheme], PALETTE[ground][scheme]) >= 4.5
