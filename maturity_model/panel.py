@@ -247,7 +247,27 @@ def _water(
     return out, known
 
 
-def _last_day(logbook: Logbook) -> dt.date:
+def water_known_from(logbook: Logbook) -> dict[str, dt.date | None]:
+    """From which day each tank's water changes count as logged.
+
+    Returns
+    -------
+    dict of str to (date or None)
+        By tank: the day of the first water change that its keeper logged for any tank, or
+        the logbook's own word on it; None for never.
+    """
+    if logbook.water_known_from is not None:
+        return {name: logbook.water_known_from.get(name) for name in logbook.tanks}
+    who = {t.name: t.keeper or f"tank:{t.name}" for t in logbook.tanks.values()}
+    first: dict[str, dt.date] = {}
+    for e in logbook.events:
+        if e.kind == "water_change" and e.tank in who:
+            first[who[e.tank]] = min(first.get(who[e.tank], e.date), e.date)
+    return {name: first.get(keeper) for name, keeper in who.items()}
+
+
+def last_day(logbook: Logbook) -> dt.date:
+    """Return the last date of a log."""
     days = [c.date for c in logbook.checkins[-1:]] + [e.date for e in logbook.events[-1:]]
     return max(days + [t.started for t in logbook.tanks.values()], default=dt.date.min)
 
@@ -280,20 +300,17 @@ def build_panel(
     if lacking := logbook.catalogue.signs.keys() - catalogue.signs.keys():
         raise ValueError(f"the catalogue lacks signs of the logbook: {', '.join(sorted(lacking))}")
     given = as_of is not None
-    as_of = as_of or _last_day(logbook)
+    as_of = as_of or last_day(logbook)
     tanks = [t for t in logbook.tanks.values() if t.started <= as_of]
     checkins: dict[str, list[CheckIn]] = {t.name: [] for t in tanks}
     events: dict[str, list[Event]] = {t.name: [] for t in tanks}
-    known_from: dict[str, dt.date] = {}
+    known_from = water_known_from(logbook)
     for c in logbook.checkins:
         if c.date <= as_of and c.tank in checkins:
             checkins[c.tank].append(c)
     for e in logbook.events:
         if e.date <= as_of and e.tank in events:
             events[e.tank].append(e)
-            if e.kind == "water_change":
-                who = logbook.tanks[e.tank].keeper or f"tank:{e.tank}"
-                known_from[who] = min(known_from.get(who, e.date), e.date)
 
     first = np.concatenate(
         [[0], np.cumsum([(as_of - t.started).days // 7 + 1 for t in tanks])]
@@ -326,9 +343,7 @@ def build_panel(
         )
         weeks = int(first[n + 1] - first[n])
         ends = [min(tank.started + dt.timedelta(days=7 * t + 6), as_of) for t in range(weeks)]
-        water, known = _water(
-            events[tank.name], ends, known_from.get(tank.keeper or f"tank:{tank.name}")
-        )
+        water, known = _water(events[tank.name], ends, known_from[tank.name])
         husbandry[here, names.index("live_rock")] = liveness[tank.rock]
         husbandry[here, names.index("water_changed")] = water
         water_known[here] = known

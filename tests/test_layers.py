@@ -23,14 +23,17 @@ BELOW: dict[str, set[str]] = {
     "catalogue": set(),
     "logbook": {"catalogue"},
     "panel": {"logbook", "catalogue"},
+    # Only the pooled path and the command line know it.
+    "pooling": {"logbook", "catalogue"},
     "hmm": set(),
-    "population": {"hmm", "panel", "logbook", "catalogue"},
+    "population": {"pooling", "hmm", "panel", "logbook", "catalogue"},
     "assessment": {"population", "hmm", "panel", "logbook", "catalogue"},
     "report": {"assessment", "population", "hmm", "panel", "logbook", "catalogue"},
     # Rerunnable experiments behind the defaults: nothing but the command line knows them.
     "studies": {"report", "assessment", "population", "hmm", "panel", "logbook", "catalogue"},
     "cli": {
         "studies",
+        "pooling",
         "report",
         "assessment",
         "population",

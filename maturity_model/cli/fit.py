@@ -18,11 +18,13 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
 
     parser.description = (
-        "Fit the pooled model to logbooks by Hamiltonian Monte Carlo and write the "
+        "Fit the pooled model to logbooks and pools by Hamiltonian Monte Carlo and write the "
         "population as NetCDF. Finished chains are kept: an interrupted fit goes on where it "
         "stopped. Exit code 5 when a check fails: convergence, or the drift of the phases."
     )
-    parser.add_argument("logbook", type=Path, nargs="+", metavar="LOGBOOK")
+    parser.add_argument(
+        "logbook", type=Path, nargs="+", metavar="LOGBOOK", help="a logbook, or a pool"
+    )
     parser.add_argument("--out", type=Path, required=True, metavar="FILE")
     parser.add_argument(
         "--report", type=Path, metavar="DIR", help="also write a report for researchers"

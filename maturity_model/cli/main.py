@@ -22,6 +22,7 @@ COMMANDS = {
     "new": "begin a logbook",
     "template": "write a spreadsheet to log in (needs the extra 'sheets')",
     "fit": "learn a population from logbooks (needs the extra 'fit')",
+    "pool": "gather logbooks into a pool that names nobody (needs the extra 'pool')",
     "elicit": "make a population from the catalogue's priors",
     "study": "rerun a study whose result is committed under reports/",
 }

@@ -81,6 +81,8 @@ class Found:
             else:
                 what = "is not a folder or an .xlsx file" if path.exists() else "does not exist"
                 self._fail(what, "give the folder that holds tanks.csv")
+        except LogbookError:
+            raise
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or "the path is not usable"
             self._fail(f"cannot be read ({reason})", "check the path and its permissions")
@@ -91,7 +93,13 @@ class Found:
 
     def _folder(self) -> None:
         books = []
-        for name in sorted(os.listdir(self.path), key=lambda n: (n.lower(), n)):
+        names = sorted(os.listdir(self.path), key=lambda n: (n.lower(), n))
+        if "datapackage.json" in names and "tanks.parquet" in names:
+            self._fail(
+                "is a pool of logbooks, which tells no dates and no names",
+                "give it to the command fit, and a logbook to this one",
+            )
+        for name in names:
             stem, ending = os.path.splitext(name.lower())
             if ending not in (".csv", ".xlsx") or name.startswith((".", "~$")):
                 continue

@@ -13,7 +13,14 @@ from maturity_model.logbook.numbers import parse_number
 from maturity_model.logbook.problems import Collector, Fault
 from maturity_model.logbook.types import Tank
 
-TANK_COLUMNS = ("tank", "keeper", "club", "started", "volume_l", "rock", "sand_depth_mm")
+TANK_COLUMNS = (
+    "tank", "keeper", "club", "started", "volume_l", "rock", "sand_depth_mm", "consent",
+)  # fmt: skip
+#: Whether a tank may be pooled, lower case.
+_CONSENTS = {
+    "y": True, "yes": True, "1": True, "true": True,
+    "n": False, "no": False, "0": False, "false": False,
+}  # fmt: skip
 MAX_NAME = 80
 #: Aquarium logs do not reach further back; an older year is a slip.
 EARLIEST = dt.date(1970, 1, 1)
@@ -132,7 +139,7 @@ def read_tanks(context: Context, table: Table) -> None:
     dates = DateColumn(context, table, "started")
     places = table.places(*TANK_COLUMNS)
     for line, cells in table:
-        text, keeper, club, started_text, volume, rock, sand = (cells[i] for i in places)
+        text, keeper, club, started_text, volume, rock, sand, consent = (cells[i] for i in places)
         name = read_name(text)
         if isinstance(name, Fault):
             problems.row(table.file, line, "tank", text, name)
@@ -160,6 +167,7 @@ def read_tanks(context: Context, table: Table) -> None:
             rock=_rock(context, table, line, rock, name),
             sand_depth_mm=_size(context, table, line, "sand_depth_mm", sand, _MAX_SAND, name),
             line=line,
+            consent=_consent(context, table, line, consent, name),
         )
         table.used()
 
@@ -172,6 +180,18 @@ def _rock(context: Context, table: Table, line: int, text: str, tank: str) -> st
     fault = Fault("is not a kind of rock", f"write {', '.join(ROCKS)} or leave it blank")
     context.problems.cell(table.file, line, "rock", text, fault, tank)
     return None
+
+
+def _consent(context: Context, table: Table, line: int, text: str, tank: str) -> bool | None:
+    """Read whether the tank may be pooled; what cannot be read is a no."""
+    if not text:
+        return None
+    answer = _CONSENTS.get(text.lower())
+    if answer is None:
+        fault = Fault("is neither yes nor no; it is taken as no", "write yes, no, or nothing")
+        context.problems.cell(table.file, line, "consent", text, fault, tank)
+        return False
+    return answer
 
 
 def _size(

@@ -58,7 +58,7 @@ class Problem:
 
 @dataclass(frozen=True, slots=True)
 class Tank:
-    """One tank: ``rock`` is None when the log leaves it blank."""
+    """One tank: ``rock`` and ``consent`` (to be pooled) are None when the log leaves them blank."""
 
     name: str
     started: dt.date
@@ -68,6 +68,7 @@ class Tank:
     rock: str | None = None
     sand_depth_mm: float | None = None
     line: int = 0
+    consent: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,6 +172,10 @@ class Logbook:
         Tanks that the log names but that cannot be assessed.
     sha256 : str
         Over the names and bytes of the files read.
+    water_known_from : dict of str to (date or None), optional
+        By tank, the day from which water changes count as logged (None: never). Default:
+        read off the log, from the first one that the tank's keeper logged. A pool says it
+        for each tank, as its tanks share no calendar.
     """
 
     path: Path
@@ -183,3 +188,4 @@ class Logbook:
     rows: tuple[RowCount, ...]
     refused_tanks: tuple[str, ...]
     sha256: str
+    water_known_from: dict[str, dt.date | None] | None = None

@@ -52,6 +52,8 @@ def pool_logbooks(logbooks: list[Logbook]) -> Logbook:
             )
     import hashlib
 
+    from maturity_model.panel import water_known_from
+
     tanks, checkins, events, kits = {}, [], [], []
     for i, book in enumerate(logbooks, start=1):
 
@@ -79,7 +81,33 @@ def pool_logbooks(logbooks: list[Logbook]) -> Logbook:
         rows=tuple(r for b in logbooks for r in b.rows),
         refused_tanks=tuple(t for b in logbooks for t in b.refused_tanks),
         sha256=digest,
+        # A pool among them says it for its own tanks; asked of each logbook alone.
+        water_known_from={
+            f"{i}:{name}": day
+            for i, book in enumerate(logbooks, start=1)
+            for name, day in water_known_from(book).items()
+        },
     )
+
+
+def read_logs(paths: list[Path]) -> list[Logbook]:
+    """Read logbooks and pools, in the order given.
+
+    The logs of a pool, which tells no dates, are laid to end on the last day of the
+    logbooks beside it.
+
+    Raises
+    ------
+    LogbookError, PoolError
+    """
+    from maturity_model.logbook import read_logbook
+    from maturity_model.panel import last_day
+    from maturity_model.pooling import is_pool, read_pool
+    from maturity_model.pooling.read import LAST_DAY
+
+    books = {path: read_logbook(path) for path in paths if not is_pool(path)}
+    ends = max(map(last_day, books.values()), default=LAST_DAY)
+    return [books[path] if path in books else read_pool(path, ends=ends) for path in paths]
 
 
 def idata_path(out: Path) -> Path:
@@ -160,7 +188,7 @@ def fit_command(
     Parameters
     ----------
     paths : list of Path
-        Logbooks.
+        Logbooks or pools.
     out : Path
         The population; ``<out>.chains`` keeps finished chains, ``*.idata.nc`` all draws.
     plan : SamplingPlan, optional
@@ -182,19 +210,18 @@ def fit_command(
             "pip install 'maturity-model[fit]'"
         )
         return USAGE
-    from maturity_model.logbook import LogbookError, read_logbook
+    from maturity_model.logbook import LogbookError
     from maturity_model.panel import build_panel
+    from maturity_model.pooling import PoolError, PoolMismatch
     from maturity_model.population.files import save_population
     from maturity_model.population.fit import run_fit
     from maturity_model.population.origin import documents
 
-    books = []
-    for path in paths:
-        try:
-            books.append(read_logbook(path))
-        except LogbookError as error:
-            to_terminal(str(error))
-            return LOG_ERRORS
+    try:
+        books = read_logs(paths)
+    except (LogbookError, PoolError) as error:
+        to_terminal(str(error))
+        return MISMATCH if isinstance(error, PoolMismatch) else LOG_ERRORS
     try:
         panel = build_panel(pool_logbooks(books))
         plan = plan or SamplingPlan(sampler=choose_sampler())

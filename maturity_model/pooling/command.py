@@ -1,0 +1,249 @@
+"""What ``maturity-model pool`` does, without the command line's options."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from maturity_model.catalogue import load_catalogue
+from maturity_model.logbook import Logbook, LogbookError, read_logbook
+from maturity_model.logbook.problems import shown
+from maturity_model.pooling.anonymity import count_groups
+from maturity_model.pooling.duplicates import Pair, TankPlace, find_pairs
+from maturity_model.pooling.gather import MAX_CLUBS, Gathered
+from maturity_model.pooling.merge import Merged, merge
+from maturity_model.pooling.problems import PoolError
+from maturity_model.pooling.pseudonyms import Pseudonyms, load_key
+from maturity_model.pooling.read import is_pool
+from maturity_model.pooling.swap import new_folder, recover
+from maturity_model.pooling.write import FILES, write_pool
+
+#: Problems listed for one club; the rest is counted.
+MAX_LISTED = 20
+
+
+@dataclass(frozen=True)
+class ClubReport:
+    """What was found in one logbook.
+
+    Attributes
+    ----------
+    label : str
+    read, used, reported : int
+        Rows, over all its files; ``read = used + reported``.
+    tanks, errors, settled : int
+        Tanks that can be used, and problems by severity.
+    lines : tuple of str
+        The first problems, as they are told.
+    readable : bool
+    """
+
+    label: str
+    read: int
+    used: int
+    reported: int
+    tanks: int
+    errors: int
+    settled: int
+    lines: tuple[str, ...]
+    readable: bool = True
+
+
+@dataclass(frozen=True)
+class PoolReport:
+    """What became of all logbooks; it names tanks, so it stays with whoever made the pool.
+
+    Attributes
+    ----------
+    clubs : tuple of ClubReport
+    pool : Merged
+    gathered : Gathered
+    key : Path
+    key_made : bool
+    """
+
+    clubs: tuple[ClubReport, ...]
+    pool: Merged
+    gathered: Gathered
+    key: Path
+    key_made: bool
+
+
+def make_pool(
+    paths: list[Path],
+    out: Path,
+    *,
+    key_file: Path | None = None,
+    consent_default: bool = False,
+    progress: Callable[[str], None] = lambda message: None,
+) -> PoolReport:
+    """Pool logbooks into a folder, which is replaced as a whole.
+
+    Parameters
+    ----------
+    paths : list of Path
+        Logbooks.
+    out : Path
+        The pool: not there yet, empty, or an older pool.
+    key_file : Path, optional
+        Default: ``<out>.key`` beside the pool. Made where it does not exist.
+    consent_default : bool
+        What a blank in ``consent`` means. A blank is no yes, so the default is no.
+    progress : callable, optional
+
+    Returns
+    -------
+    PoolReport
+        Without any tank left, nothing is written.
+
+    Raises
+    ------
+    PoolError
+        When no pool can be made; an older one is then as it was.
+    OSError
+        When it cannot be written.
+    """
+    out = Path(os.path.abspath(out))
+    if importlib.util.find_spec("pyarrow") is None:
+        raise PoolError(
+            "pyarrow is not installed; pools need the extra: pip install 'maturity-model[pool]'"
+        )
+    key_path = Path(os.path.abspath(key_file or out.with_name(f"{out.name}.key")))
+    labels = _labels(paths)
+    _check_places(paths, out, key_path)
+    gathered, clubs = _gather(labels, progress)
+    key, made = load_key(key_path)
+    progress("looking for tanks that are in two logbooks")
+    gathered.align()
+    pool = merge(gathered, find_pairs(gathered), Pseudonyms(key), consent_default=consent_default)
+    if pool.tanks:
+        progress("writing")
+        with new_folder(out) as folder:
+            write_pool(gathered, pool, folder)
+    return PoolReport(tuple(clubs), pool, gathered, key_path, made)
+
+
+def _gather(
+    labels: dict[Path, str], progress: Callable[[str], None]
+) -> tuple[Gathered, list[ClubReport]]:
+    gathered, clubs = Gathered(load_catalogue()), []
+    for i, (path, label) in enumerate(labels.items(), 1):
+        progress(f"reading {shown(label)} ({i} of {len(labels)})")
+        try:
+            book = read_logbook(path)
+        except LogbookError as error:
+            lines = tuple(str(p) for p in error.problems[:MAX_LISTED])
+            clubs.append(ClubReport(shown(label), 0, 0, 0, 0, len(error.problems), 0, lines, False))
+            continue
+        clubs.append(_report(label, book))
+        gathered.add(book, label)
+    return gathered, clubs
+
+
+def _report(label: str, book: Logbook) -> ClubReport:
+    errors = [p for p in book.problems if p.severity == "error"]
+    lines = [str(p) for p in errors[:MAX_LISTED]]
+    if len(errors) > MAX_LISTED:
+        lines.append(f"... and {len(errors) - MAX_LISTED} more problems")
+    return ClubReport(
+        shown(label),
+        sum(r.read for r in book.rows),
+        sum(r.used for r in book.rows),
+        sum(r.refused for r in book.rows),
+        len(book.tanks),
+        len(errors),
+        len(book.problems) - len(errors),
+        tuple(lines),
+    )
+
+
+def _labels(paths: list[Path]) -> dict[Path, str]:
+    """Name each logbook by its folder or file; where two are called the same, with the one above.
+
+    The label goes into the pseudonyms, so it must not hang on the order of the arguments.
+    """
+    if len(paths) > MAX_CLUBS:
+        raise PoolError(f"more than {MAX_CLUBS} logbooks: make several pools")
+    found = list(dict.fromkeys(Path(os.path.realpath(p)) for p in paths))
+    if len(found) < len(paths):
+        raise PoolError("the same logbook is given twice")
+    short = {p: p.stem if p.suffix.lower() == ".xlsx" else p.name for p in found}
+    for _ in range(50):
+        counts = Counter(short.values())
+        if max(counts.values(), default=1) == 1:
+            break
+        short = {
+            p: "/".join(p.with_suffix("").parts[-label.count("/") - 2 :])
+            if counts[label] > 1 else label
+            for p, label in short.items()
+        }  # fmt: skip
+    return short
+
+
+def _check_places(paths: list[Path], out: Path, key: Path) -> None:
+    real = Path(os.path.realpath(out))
+    if Path(os.path.realpath(key)).is_relative_to(real):
+        raise PoolError(f"the key file {key} would lie inside the pool; keep it elsewhere")
+    for path in paths:
+        club = Path(os.path.realpath(path))
+        if club.is_relative_to(real) or (real.is_relative_to(club) and club.is_dir()):
+            raise PoolError(f"the pool {out} and the logbook {path} may not lie in each other")
+    recover(out)
+    if not os.path.lexists(out):
+        return
+    if out.is_symlink() or not out.is_dir():
+        raise PoolError(f"{out} is there and is not a pool")
+    inside = sorted(os.listdir(out))
+    strange = [name for name in inside if name not in FILES]
+    if strange or (inside and not is_pool(out)):
+        what = f"it holds {strange[0][:80]!r}" if strange else "files are missing"
+        raise PoolError(f"{out} is there and is not a pool ({what}); name another folder")
+
+
+def told(report: PoolReport) -> list[str]:
+    """Say what became of each logbook, of the doubles, and what the pool reveals."""
+    pool, lines = report.pool, []
+    refused = iter(pool.refused)
+    for club in report.clubs:
+        if not club.readable:
+            lines.append(f"{club.label}: cannot be read, and is not in the pool")
+            continue
+        line = (
+            f"{club.label}: {club.read} rows read, {club.used} used, {club.reported} reported; "
+            f"{club.tanks} tanks"
+        )
+        out = next(refused)
+        lines.append(line + (f", {out} left out without consent" if out else ""))
+    lines += [
+        f"merged: {_pair(report, pair)} are one tank: {pair.shared} answers alike"
+        for pair in pool.merged
+    ]
+    lines += [
+        f"kept apart: {_pair(report, pair)} have {pair.shared} answers alike and "
+        f"{pair.contradicting} not; if they are one tank, remove one"
+        for pair in pool.kept_apart
+    ]
+    if not pool.tanks:
+        lines.append(
+            "no tank is left to pool, so none was written; where a club holds consent otherwise "
+            "than in the column consent of tanks.csv, say --consent-default yes"
+        )
+        return lines
+    groups = count_groups(pool, club=True)
+    lines.append(
+        f"{len(pool.tanks)} tanks pooled; by rock, volume, month and club the smallest group "
+        f"has {groups.smallest}, and {groups.alone} are alone in theirs"
+    )
+    return lines
+
+
+def _pair(report: PoolReport, pair: Pair) -> str:
+    def name(place: TankPlace) -> str:
+        book = report.gathered.books[place.book]
+        return f"{shown(book.tanks[place.tank].name)} ({shown(book.label)})"
+
+    return f"{name(pair.first)} and {name(pair.second)}"

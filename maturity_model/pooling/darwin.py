@@ -1,0 +1,227 @@
+"""A pool as a Darwin Core archive: looks as events, signs as occurrences, readings as facts.
+
+Terms: Darwin Core (TDWG), text guide; extension ExtendedMeasurementOrFact (OBIS). The core is
+the event; ``occurrenceStatus`` uses ``detected`` and ``notDetected``, which the standard
+recommends since 2026 in place of present and absent: a keeper records what was detected.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+from xml.sax.saxutils import escape, quoteattr
+
+from maturity_model.catalogue import LOOKS, Catalogue
+from maturity_model.catalogue.standards import Measure, load_measures, load_taxa
+from maturity_model.logbook.units import units_of
+from maturity_model.pooling.gather import Gathered, Written
+from maturity_model.pooling.merge import Merged, PooledTank
+
+_DWC = "http://rs.tdwg.org/dwc/terms/"
+_OBIS = "http://rs.iobis.org/obis/terms/"
+_EVENT = (
+    "eventID", "parentEventID", "eventType", "eventDate", "samplingProtocol", "habitat",
+    "datasetName",
+)  # fmt: skip
+_OCCURRENCE = (
+    "eventID", "occurrenceID", "basisOfRecord", "occurrenceStatus", "scientificName",
+    "scientificNameID", "taxonRank", "kingdom", "vernacularName", "degreeOfEstablishment",
+)  # fmt: skip
+_FACT = (
+    "eventID", "measurementID", "measurementType", "measurementValue", "measurementUnit",
+    "measurementMethod", "measurementRemarks",
+)  # fmt: skip
+#: Core first: file, row type, columns.
+PARTS = (
+    ("event.txt", f"{_DWC}Event", _EVENT),
+    ("occurrence.txt", f"{_DWC}Occurrence", _OCCURRENCE),
+    ("extendedmeasurementorfact.txt", f"{_OBIS}ExtendedMeasurementOrFact", _FACT),
+)
+_DATASET = "Pooled logs of marine aquaria"
+_LOOKS = {
+    "glance": "visual check, a glance",
+    "careful": "visual check, careful",
+    "torch": "visual check with a torch in the dark",
+}
+_STATUS = ("notDetected", "detected")
+#: The same day in every archive, so that the same pool gives the same bytes.
+_DAY = (1980, 1, 1, 0, 0, 0)
+
+
+def write_archive(gathered: Gathered, merged: Merged, path: Path) -> None:
+    """Write the archive.
+
+    Parameters
+    ----------
+    gathered : Gathered
+    merged : Merged
+    path : Path
+        A .zip file.
+    """
+    makers = (_events, _occurrences, _facts)
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        for (name, _, columns), make in zip(PARTS, makers, strict=True):
+            with archive.open(_member(name), "w", force_zip64=True) as raw:
+                out = io.TextIOWrapper(raw, encoding="utf-8", newline="")
+                out.write("\t".join(columns) + "\n")
+                for row in make(gathered, merged):
+                    # No cell holds a tab or a line break: all are codes, numbers or the
+                    # catalogue's words.
+                    out.write("\t".join(row) + "\n")
+                out.flush()
+                out.detach()
+        archive.writestr(_member("meta.xml"), _meta())
+        archive.writestr(_member("eml.xml"), _eml(merged))
+
+
+def _member(name: str) -> zipfile.ZipInfo:
+    info = zipfile.ZipInfo(name, _DAY)
+    info.compress_type = zipfile.ZIP_DEFLATED
+    info.external_attr = 0o644 << 16
+    info.create_system = 3
+    return info
+
+
+def date_range(started: dt.date, day: int) -> str:
+    """Days on which day ``day`` of a tank may have been, where only its month is told.
+
+    Returns
+    -------
+    str
+        ISO 8601 interval. A month alone would, over many check-ins, betray the start.
+    """
+    first = started.replace(day=1)
+    last = (first + dt.timedelta(days=31)).replace(day=1) - dt.timedelta(days=1)
+    shift = dt.timedelta(days=day)
+    return f"{first + shift}/{last + shift}"
+
+
+def _event_id(tank: PooledTank, number: int) -> str:
+    return f"{tank.name}:{number}"
+
+
+def _events(gathered: Gathered, merged: Merged) -> Iterator[tuple[str, ...]]:
+    for tank in merged.tanks:
+        habitat = "marine aquarium" + (f", {tank.rock} rock" if tank.rock else "")
+        month = f"{tank.started:%Y-%m}"
+        yield (tank.name, "", "Survey", month, "aquarium log", habitat, _DATASET)
+        for number, (b, row) in enumerate(tank.rows):
+            book = gathered.books[b]
+            day = int(book.day[row]) - tank.started.toordinal()
+            yield (
+                _event_id(tank, number), tank.name, "Observation",
+                date_range(tank.started, day), _LOOKS[LOOKS[book.look[row]]], habitat, _DATASET,
+            )  # fmt: skip
+
+
+def _occurrences(gathered: Gathered, merged: Merged) -> Iterator[tuple[str, ...]]:
+    taxa, catalogue = load_taxa(), gathered.catalogue
+    names = gathered.sign_names()
+    known = [
+        (g, name, taxa[name], catalogue.signs[name].label)
+        for g, name in enumerate(names)
+        if name in taxa and taxa[name].scientific_name
+    ]
+    for tank in merged.tanks:
+        for number, (b, row) in enumerate(tank.rows):
+            event, answers = _event_id(tank, number), gathered.books[b].signs[row]
+            for g, name, taxon, label in known:
+                if answers[g] >= 0:
+                    yield (
+                        event, f"{event}:{name}", "HumanObservation", _STATUS[answers[g]],
+                        taxon.scientific_name, taxon.name_id, taxon.rank, taxon.kingdom, label,
+                        "captive",
+                    )  # fmt: skip
+
+
+def _facts(gathered: Gathered, merged: Merged) -> Iterator[tuple[str, ...]]:
+    taxa, catalogue, measures = load_taxa(), gathered.catalogue, load_measures()
+    names, phases = gathered.sign_names(), list(catalogue.phases)
+    no_taxon = [
+        (g, name) for g, name in enumerate(names)
+        if name not in taxa or not taxa[name].scientific_name
+    ]  # fmt: skip
+    analytes = list(catalogue.analytes)
+    cells: dict[tuple[int, int], tuple[str, ...]] = {}
+    for tank in merged.tanks:
+        for number, (b, row) in enumerate(tank.rows):
+            event, book = _event_id(tank, number), gathered.books[b]
+            for g, name in no_taxon:
+                if book.signs[row, g] >= 0:
+                    yield (event, f"{event}:{name}", f"sign: {name}",
+                           _STATUS[book.signs[row, g]], "", "visual check", "")  # fmt: skip
+            if book.judged[row] >= 0:
+                yield (event, f"{event}:phase", "phase of maturity",
+                       phases[book.judged[row]], "", "judged by an experienced keeper",
+                       "")  # fmt: skip
+            for a, analyte in enumerate(analytes):
+                code = int(book.readings[row, a])
+                if code < 0:
+                    continue
+                if (a, code) not in cells:
+                    reading = gathered.readings[code]
+                    cells[a, code] = fact(catalogue, measures[analyte], reading)
+                yield (event, f"{event}:{analyte}", *cells[a, code])
+
+
+def fact(catalogue: Catalogue, measure: Measure, reading: Written) -> tuple[str, ...]:
+    """Type, value, unit, method and remarks of one reading, in the exchanged unit."""
+    one = units_of(measure.analyte)[measure.unit].convert(1.0)
+
+    def shown(x: float) -> str:
+        return f"{x / one:.6g}"
+
+    if reading.qualifier == "<":
+        value = f"<{shown(reading.high)}"
+    elif reading.qualifier == ">":
+        value = f">{shown(reading.low)}"
+    else:
+        value = shown(reading.best)
+    upper = "no upper bound" if reading.high == float("inf") else f"at most {shown(reading.high)}"
+    remarks = f"{measure.measure}; true value at least {shown(reading.low)}, {upper}"
+    kind = measure.cf_standard_name or measure.measure
+    return kind, value, measure.ucum, reading.method.replace("_", " "), remarks
+
+
+def _meta() -> str:
+    blocks = []
+    for i, (name, row_type, columns) in enumerate(PARTS):
+        tag, key = ("core", "id") if i == 0 else ("extension", "coreid")
+        fields = "\n".join(
+            f"    <field index={quoteattr(str(j))} term={quoteattr(_DWC + column)}/>"
+            for j, column in enumerate(columns)
+        )
+        blocks.append(
+            f'  <{tag} encoding="UTF-8" fieldsTerminatedBy="\\t" linesTerminatedBy="\\n" '
+            f'fieldsEnclosedBy="" ignoreHeaderLines="1" rowType={quoteattr(row_type)}>\n'
+            f"    <files><location>{escape(name)}</location></files>\n"
+            f'    <{key} index="0"/>\n{fields}\n  </{tag}>'
+        )
+    return (
+        '<?xml version="1.0" encoding="UTF-8"?>\n'
+        '<archive xmlns="http://rs.tdwg.org/dwc/text/" metadata="eml.xml">\n'
+        + "\n".join(blocks)
+        + "\n</archive>\n"
+    )
+
+
+def _eml(merged: Merged) -> str:
+    tanks = len(merged.tanks)
+    return f"""<?xml version="1.0" encoding="UTF-8"?>
+<eml:eml xmlns:eml="https://eml.ecoinformatics.org/eml-2.2.0"
+         packageId="maturity-model-pool" system="maturity-model" scope="system">
+  <dataset>
+    <title>{escape(_DATASET)}</title>
+    <creator><organizationName>Clubs of aquarium keepers, by pseudonym</organizationName></creator>
+    <abstract>
+      <para>Check-ins of {tanks} captive marine aquaria: organisms detected or not detected by
+      eye, test-kit readings with the interval in which the true value lies. Dates are ranges:
+      of a tank's start only the month is told.</para>
+    </abstract>
+    <contact><organizationName>The clubs that made this pool</organizationName></contact>
+  </dataset>
+</eml:eml>
+"""

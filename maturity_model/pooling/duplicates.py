@@ -1,0 +1,166 @@
+"""The same tank in two logbooks, told by what was logged and never by a name."""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.logbook import Event
+from maturity_model.pooling.gather import Book, Gathered
+
+#: Two tanks are one where at least this many check-ins, with at least this many answers,
+#: fall on the same days and agree in every one, and nothing differs. Two tanks of one keeper
+#: agree by chance, above all when they are mature: twenty answers over three weeks rarely do.
+MIN_CHECKINS, MIN_ANSWERS = 3, 20
+#: Two tanks that agree in this share of that many answers are worth a look.
+ALIKE_SHARE = 0.9
+#: A check-in with this many signs or readings may point to its double.
+_MIN_SIGNS, _MIN_READINGS = 4, 2
+#: How many tanks with the same check-in are compared with each other.
+_NEIGHBOURS = 4
+_CHUNK = 65_536
+
+
+class TankPlace(NamedTuple):
+    """A tank of a run: index of the logbook, and of the tank in it."""
+
+    book: int
+    tank: int
+
+
+class Pair(NamedTuple):
+    """Two tanks that may be one.
+
+    Attributes
+    ----------
+    verdict : {'same', 'alike'}
+        ``same``: merged. ``alike``: kept apart, for somebody to look at.
+    shared, contradicting : int
+        Answers on the same days that agree, and that do not.
+    """
+
+    first: TankPlace
+    second: TankPlace
+    verdict: Literal["same", "alike"]
+    shared: int
+    contradicting: int
+
+
+def find_pairs(gathered: Gathered) -> list[Pair]:
+    """Find tanks of different logbooks that are one, or look like it.
+
+    Parameters
+    ----------
+    gathered : Gathered
+        Aligned.
+
+    Returns
+    -------
+    list of Pair
+    """
+    found = []
+    for first, second in sorted(_candidates(gathered.books)):
+        pair = _compare(gathered.books, first, second)
+        if pair is not None:
+            found.append(pair)
+    return found
+
+
+def _candidates(books: list[Book]) -> set[tuple[TankPlace, TankPlace]]:
+    """Pairs that share the start and one telling check-in, by 64-bit hashes of its answers."""
+    places: list[TankPlace] = []
+    hashes: list[NDArray[np.uint64]] = []
+    owners: list[NDArray[np.int64]] = []
+    rng = np.random.default_rng(20_300)
+    width = books[0].signs.shape[1] if books else 0
+    analytes = books[0].readings.shape[1] if books else 0
+    sign_weights = rng.integers(1, 2**63, width, dtype=np.uint64) | np.uint64(1)
+    reading_weights = rng.integers(1, 2**63, analytes, dtype=np.uint64) | np.uint64(1)
+    when = rng.integers(1, 2**63, 2, dtype=np.uint64) | np.uint64(1)
+    for b, book in enumerate(books):
+        base = len(places)
+        places += [TankPlace(b, n) for n in range(len(book.tanks))]
+        starts = np.array([t.started.toordinal() for t in book.tanks], dtype=np.uint64)
+        for begin in range(0, len(book.tank), _CHUNK):
+            rows = slice(begin, begin + _CHUNK)
+            owner = base + book.tank[rows].astype(np.int64)
+            date = starts[book.tank[rows]] * when[0] + book.day[rows].astype(np.uint64) * when[1]
+            for cells, weights, least in (
+                (book.signs[rows], sign_weights, _MIN_SIGNS),
+                (book.readings[rows], reading_weights, _MIN_READINGS),
+            ):
+                telling = (cells >= 0).sum(axis=1) >= least
+                mixed = ((cells[telling].astype(np.int64) + 2).astype(np.uint64) * weights).sum(
+                    axis=1, dtype=np.uint64
+                )
+                hashes.append(mixed + date[telling])
+                owners.append(owner[telling])
+    if not hashes:
+        return set()
+    values, owner = np.concatenate(hashes), np.concatenate(owners)
+    order = np.lexsort((owner, values))
+    values, owner = values[order], owner[order]
+    pairs: set[tuple[TankPlace, TankPlace]] = set()
+    for step in range(1, _NEIGHBOURS + 1):
+        equal = values[step:] == values[:-step]
+        low, high = owner[:-step][equal], owner[step:][equal]
+        for code in np.unique(low * len(places) + high):
+            i, j = divmod(int(code), len(places))
+            if places[i].book != places[j].book:
+                pairs.add((places[i], places[j]))
+    return pairs
+
+
+def _compare(books: list[Book], first: TankPlace, second: TankPlace) -> Pair | None:
+    a, b = (books[p.book].tanks[p.tank] for p in (first, second))
+    if a.started != b.started or (a.rock and b.rock and a.rock != b.rock):
+        return None
+    left, right = (_days(books[p.book], p.tank) for p in (first, second))
+    shared = contradicting = checkins = 0
+    differs = False
+    for day in left.keys() & right.keys():
+        if all(np.array_equal(x, y) for x, y in zip(left[day], right[day], strict=True)):
+            checkins += len(left[day][0])
+            shared += int((left[day][1] >= 0).sum())
+            continue
+        differs = True
+        # The first look of the day of each, answer by answer.
+        x, y = left[day][1][0], right[day][1][0]
+        both = (x >= 0) & (y >= 0)
+        shared += int((x == y)[both].sum())
+        contradicting += int((x != y)[both].sum())
+    mine, theirs = (_amounts(books[p.book].events.get(p.tank, [])) for p in (first, second))
+    for key in mine.keys() & theirs.keys():
+        if mine[key] != theirs[key]:
+            differs, contradicting = True, contradicting + 1
+    if not differs and checkins >= MIN_CHECKINS and shared >= MIN_ANSWERS:
+        return Pair(first, second, "same", shared, 0)
+    enough = shared >= (MIN_ANSWERS if differs else MIN_ANSWERS // 2)
+    if enough and shared >= ALIKE_SHARE * (shared + contradicting):
+        return Pair(first, second, "alike", shared, contradicting)
+    return None
+
+
+def _days(book: Book, tank: int) -> dict[int, tuple[np.ndarray, np.ndarray]]:
+    """By day: look and judged phase of each check-in, and all its answers."""
+    rows = slice(book.first[tank], book.first[tank + 1])
+    how = np.column_stack([book.look[rows], book.judged[rows]])
+    answers = np.concatenate([book.signs[rows].astype(np.int32), book.readings[rows]], axis=1)
+    day = book.day[rows]
+    edges = np.flatnonzero(np.diff(day)) + 1
+    return {
+        int(day[part[0]]): (how[part], answers[part])
+        for part in np.split(np.arange(len(day)), edges)
+        if len(part)
+    }
+
+
+def _amounts(events: list[Event]) -> dict[tuple[int, str], list[float]]:
+    out: dict[tuple[int, str], list[float]] = {}
+    for e in events:
+        out.setdefault((e.date.toordinal(), e.kind), []).append(
+            -1.0 if e.amount is None else e.amount
+        )
+    return {key: sorted(amounts) for key, amounts in out.items()}

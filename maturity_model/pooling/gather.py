@@ -1,0 +1,237 @@
+"""Logbooks as arrays: all that a pool may need of them, in little memory."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.catalogue import LOOKS, Catalogue, Sign
+from maturity_model.logbook import Event, Kit, Logbook, Reading, Tank
+from maturity_model.logbook.problems import shown
+from maturity_model.pooling.problems import PoolError, PoolMismatch
+
+#: Bounds of one pool.
+MAX_CLUBS = 1_000
+MAX_TANKS = 100_000
+MAX_CHECKINS = 2_000_000
+MAX_EVENTS = 2_000_000
+
+Ints = NDArray[np.int32]
+
+
+class Written(NamedTuple):
+    """A reading without its spelling: sign, number and unit as written, and the interval.
+
+    Attributes
+    ----------
+    qualifier : {'', '<', '>'}
+    value : float
+        In ``unit``.
+    low, high, best : float
+        As in :class:`~maturity_model.logbook.Reading`.
+    """
+
+    qualifier: str
+    value: float
+    unit: str
+    method: str
+    low: float
+    high: float
+    best: float
+
+
+def written(reading: Reading) -> Written:
+    """Drop the spelling of a reading: ``0.250`` and ``,25`` become 0.25."""
+    sign = reading.text[:1] if reading.text[:1] in ("<", ">") else ""
+    # The reader took it for a number already, with one decimal mark at most.
+    value = float(reading.text[len(sign) :].strip().replace(",", "."))
+    return Written(
+        sign, value, reading.unit, reading.method, reading.low, reading.high, reading.best
+    )
+
+
+@dataclass
+class Book:
+    """One logbook, without what never leaves a club but for the names that are hashed.
+
+    Attributes
+    ----------
+    label : str
+        Tells the logbook apart from the others of the run.
+    tanks : list of Tank
+    tank, day, look, judged, observer : int32 ndarray, shape (C,)
+        Per check-in, by tank, then date, then place in the log: index of the tank, ordinal
+        of the date, index of the look, of the phase (-1 none), and of the observer
+        in ``people`` (-1 not logged).
+    signs : int8 ndarray, shape (C, G)
+        1 seen, 0 looked for and not seen, -1 not checked; columns are ``sign_names``.
+    readings : int32 ndarray, shape (C, A)
+        Index of the reading in :attr:`Gathered.readings`, -1 none.
+    events : dict of int to list of Event
+        By index of the tank; notes are gone.
+    kits : tuple of Kit
+    first : int64 ndarray, shape (N + 1,)
+        Check-ins of tank n are ``first[n]:first[n + 1]``.
+    """
+
+    label: str
+    tanks: list[Tank]
+    people: list[str]
+    sign_names: tuple[str, ...]
+    tank: Ints
+    day: Ints
+    look: Ints
+    judged: Ints
+    observer: Ints
+    signs: NDArray[np.int8]
+    readings: Ints
+    events: dict[int, list[Event]]
+    kits: tuple[Kit, ...]
+    first: NDArray[np.int64]
+
+
+@dataclass
+class Gathered:
+    """All logbooks of a run.
+
+    Attributes
+    ----------
+    catalogue : Catalogue
+        Without the clubs' own signs.
+    books : list of Book
+    own : dict of str to Sign
+        The clubs' own signs.
+    readings : list of Written
+        The distinct ones.
+    """
+
+    catalogue: Catalogue
+    books: list[Book] = field(default_factory=list)
+    own: dict[str, Sign] = field(default_factory=dict)
+    readings: list[Written] = field(default_factory=list)
+    _known: dict[Written, int] = field(default_factory=dict)
+    _own_of: dict[str, str] = field(default_factory=dict)
+    _tanks: int = 0
+    _checkins: int = 0
+    _events: int = 0
+
+    def add(self, logbook: Logbook, label: str) -> Book:
+        """Take a logbook in.
+
+        Raises
+        ------
+        PoolMismatch
+            When it has a sign of its own that another logbook defines otherwise.
+        PoolError
+            When the pool grows too large.
+        """
+        self._bound(logbook)
+        self._own_signs(logbook, label)
+        names = list(logbook.tanks)
+        index = {name: i for i, name in enumerate(names)}
+        tank = np.array([index[c.tank] for c in logbook.checkins], dtype=np.int32)
+        # The log is sorted by date, then place: a stable sort keeps that within each tank.
+        order = np.argsort(tank, kind="stable")
+        looks = {name: i for i, name in enumerate(LOOKS)}
+        phases = {name: i for i, name in enumerate(self.catalogue.phases)}
+        people: dict[str, int] = {}
+        sign_names = tuple(logbook.catalogue.signs)
+        sign_index = {name: i for i, name in enumerate(sign_names)}
+        analyte_index = {name: i for i, name in enumerate(self.catalogue.analytes)}
+        # One text read with one kit is one object, again and again.
+        codes: dict[int, int] = {}
+        n = len(order)
+        day, look = np.empty(n, np.int32), np.empty(n, np.int32)
+        judged, observer = np.full(n, -1, np.int32), np.full(n, -1, np.int32)
+        signs = np.full((n, len(sign_names)), -1, np.int8)
+        readings = np.full((n, len(self.catalogue.analytes)), -1, np.int32)
+        for i, place in enumerate(order):
+            c = logbook.checkins[place]
+            day[i], look[i] = c.date.toordinal(), looks[c.look]
+            if c.judged_phase is not None:
+                judged[i] = phases[c.judged_phase]
+            if c.observer:
+                observer[i] = people.setdefault(c.observer, len(people))
+            for name, seen in c.signs.items():
+                signs[i, sign_index[name]] = seen
+            for name, reading in c.readings.items():
+                code = codes.get(id(reading))
+                if code is None:
+                    code = codes[id(reading)] = self._code(written(reading))
+                readings[i, analyte_index[name]] = code
+        events: dict[int, list[Event]] = {}
+        for e in logbook.events:
+            kept = Event(e.tank, e.date, e.kind, e.amount)
+            events.setdefault(index[e.tank], []).append(kept)
+        book = Book(
+            label=label,
+            tanks=list(logbook.tanks.values()),
+            people=list(people),
+            sign_names=sign_names,
+            tank=tank[order],
+            day=day,
+            look=look,
+            judged=judged,
+            observer=observer,
+            signs=signs,
+            readings=readings,
+            events=events,
+            kits=logbook.kits,
+            first=np.searchsorted(tank[order], np.arange(len(names) + 1)),
+        )
+        self.books.append(book)
+        return book
+
+    def _code(self, reading: Written) -> int:
+        code = self._known.setdefault(reading, len(self._known))
+        if code == len(self.readings):
+            self.readings.append(reading)
+        return code
+
+    def sign_names(self) -> tuple[str, ...]:
+        """Signs of the pool: the catalogue's, then the clubs' own by name."""
+        return (*self.catalogue.signs, *sorted(self.own))
+
+    def align(self) -> None:
+        """Give every logbook's ``signs`` the columns of :meth:`sign_names`."""
+        names = self.sign_names()
+        for book in self.books:
+            if book.sign_names == names:
+                continue
+            wide = np.full((len(book.signs), len(names)), -1, np.int8)
+            wide[:, [names.index(name) for name in book.sign_names]] = book.signs
+            book.signs, book.sign_names = wide, names
+
+    def _bound(self, logbook: Logbook) -> None:
+        self._tanks += len(logbook.tanks)
+        self._checkins += len(logbook.checkins)
+        self._events += len(logbook.events)
+        for what, count, most in (
+            ("tanks", self._tanks, MAX_TANKS),
+            ("check-ins", self._checkins, MAX_CHECKINS),
+            ("events", self._events, MAX_EVENTS),
+        ):
+            if count > most:
+                raise PoolError(f"more than {most:,} {what}: make several pools")
+
+    def _own_signs(self, logbook: Logbook, label: str) -> None:
+        for sign in logbook.catalogue.signs.values():
+            if not sign.own:
+                continue
+            known = self.own.setdefault(sign.name, sign)
+            first = self._own_of.setdefault(sign.name, label)
+            if _numbers(known) != _numbers(sign):
+                raise PoolMismatch(
+                    f"{shown(label)} and {shown(first)} have a sign of their own called "
+                    f"{sign.name}, with other numbers: agree on one line in signs.csv, or rename "
+                    "one of them"
+                )
+
+
+def _numbers(sign: Sign) -> tuple[object, ...]:
+    """Return what makes two clubs' own signs the same; labels and advice do not."""
+    detection = tuple(m.value for m in sign.detection)
+    return (*detection, sign.persistence.value, sign.certainty.value, sign.small, sign.aphia_id)

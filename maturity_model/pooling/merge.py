@@ -1,0 +1,363 @@
+"""From gathered logbooks to a pool: consent, duplicates, pseudonyms, relative days."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Hashable
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from maturity_model.logbook import Event, Kit, Tank
+from maturity_model.pooling.duplicates import Pair, TankPlace
+from maturity_model.pooling.gather import Book, Gathered
+from maturity_model.pooling.pseudonyms import Pseudonyms
+
+#: Upper bounds of the bands (litres, millimetres of sand) and their names.
+VOLUME_BANDS = (
+    (50.0, "under 50 L"), (100.0, "50 to 100 L"), (200.0, "100 to 200 L"),
+    (400.0, "200 to 400 L"), (800.0, "400 to 800 L"), (float("inf"), "800 L and more"),
+)  # fmt: skip
+SAND_BANDS = (
+    (1e-9, "none"), (30.0, "under 30 mm"), (60.0, "30 to 60 mm"),
+    (float("inf"), "60 mm and more"),
+)  # fmt: skip
+
+
+class PooledEvent(NamedTuple):
+    """An event, ``day`` days after the tank's start."""
+
+    day: int
+    kind: str
+    amount: float | None
+
+
+@dataclass(frozen=True)
+class PooledTank:
+    """A tank of the pool.
+
+    Attributes
+    ----------
+    name, keeper, club : str
+        Pseudonyms.
+    started : date
+        For the writer's arithmetic; only its month is written.
+    last_day : int
+        Days from the start to the end of the week of the tank's last row, or to the last
+        day of all logbooks, whichever is earlier.
+    water_known_week : int or None
+        Week from which water changes count as logged.
+    rows : tuple of (int, int)
+        Index of the logbook and of the check-in in it, in order.
+    observers : tuple of str
+        Pseudonym by row, empty where nobody is named.
+    events : tuple of PooledEvent
+    """
+
+    name: str
+    keeper: str
+    club: str
+    started: dt.date
+    rock: str | None
+    volume_band: str | None
+    sand_band: str | None
+    last_day: int
+    water_known_week: int | None
+    rows: tuple[tuple[int, int], ...]
+    observers: tuple[str, ...]
+    events: tuple[PooledEvent, ...]
+
+
+@dataclass(frozen=True)
+class Merged:
+    """What goes into a pool, and what is said about it.
+
+    Attributes
+    ----------
+    tanks : tuple of PooledTank
+        By pseudonym.
+    kits : tuple of Kit
+        Keepers are pseudonyms.
+    refused : list of int
+        Tanks without consent, by logbook.
+    merged, kept_apart : tuple of Pair
+    clubs : int
+        Logbooks with at least one tank in the pool.
+    """
+
+    tanks: tuple[PooledTank, ...]
+    kits: tuple[Kit, ...]
+    refused: list[int]
+    merged: tuple[Pair, ...]
+    kept_apart: tuple[Pair, ...]
+    clubs: int
+
+
+class _Groups:
+    """Disjoint sets of hashable things."""
+
+    def __init__(self) -> None:
+        self._parent: dict[Hashable, Hashable] = {}
+
+    def find(self, x: Hashable) -> Hashable:
+        while (above := self._parent.get(x, x)) != x:
+            # Halving the path keeps it short.
+            self._parent[x] = self._parent.get(above, above)
+            x = self._parent[x]
+        return x
+
+    def join(self, x: Hashable, y: Hashable) -> None:
+        self._parent[self.find(x)] = self.find(y)
+
+
+def band(value: float | None, bands: tuple[tuple[float, str], ...]) -> str | None:
+    """Name of the band that holds a value."""
+    if value is None:
+        return None
+    return next(name for bound, name in bands if value < bound)
+
+
+def merge(
+    gathered: Gathered, pairs: list[Pair], pseudonyms: Pseudonyms, *, consent_default: bool
+) -> Merged:
+    """Make a pool.
+
+    Parameters
+    ----------
+    gathered : Gathered
+        Aligned.
+    pairs : list of Pair
+        See :func:`~maturity_model.pooling.duplicates.find_pairs`.
+    pseudonyms : Pseudonyms
+    consent_default : bool
+        What a blank in the column ``consent`` means.
+
+    Returns
+    -------
+    Merged
+        A tank that was refused in one logbook is left out of all, also where it may only
+        look like the same tank.
+    """
+    return _Merge(gathered, pairs, pseudonyms, consent_default).done()
+
+
+class _Merge:
+    def __init__(
+        self, gathered: Gathered, pairs: list[Pair], pseudonyms: Pseudonyms, consent_default: bool
+    ):
+        self.gathered, self.pseudonyms = gathered, pseudonyms
+        self.books = gathered.books
+        self.pairs, self.default = pairs, consent_default
+        self.people = _Groups()
+
+    def done(self) -> Merged:
+        same, apart = self._settle()
+        groups: dict[Hashable, list[TankPlace]] = {}
+        tanks = _Groups()
+        for pair in same:
+            tanks.join(pair.first, pair.second)
+        for b, book in enumerate(self.books):
+            for n in range(len(book.tanks)):
+                place = TankPlace(b, n)
+                groups.setdefault(tanks.find(place), []).append(place)
+        refused = self._refused(groups, tanks, apart)
+        kept = [group for root, group in groups.items() if root not in refused]
+        left_out = [0] * len(self.books)
+        for root in refused:
+            for place in groups[root]:
+                left_out[place.book] += 1
+        for group in kept:
+            for place in group[1:]:
+                self.people.join(self._keeper(group[0]), self._keeper(place))
+        names = self._people_names(kept)
+        known = self._water_known(kept)
+        last = self._last_day(kept)
+        made = [self._tank(group, names, known, last) for group in kept]
+        made.sort(key=lambda tank: tank.name)
+        inside = {place for group in kept for place in group}
+        return Merged(
+            tanks=tuple(made),
+            kits=self._kits(kept, names),
+            refused=left_out,
+            # A pair with a refused tank leaves nothing but the count.
+            merged=tuple(p for p in same if p.first in inside),
+            kept_apart=tuple(p for p in apart if p.first in inside),
+            clubs=len({place.book for place in inside}),
+        )
+
+    def _settle(self) -> tuple[list[Pair], list[Pair]]:
+        """Pairs to merge and to keep apart; one contradiction keeps a whole group apart."""
+        groups = _Groups()
+        for pair in self.pairs:
+            if pair.verdict == "same":
+                groups.join(pair.first, pair.second)
+        alike = [p for p in self.pairs if p.verdict == "alike"]
+        torn = {
+            groups.find(p.first) for p in alike if groups.find(p.first) == groups.find(p.second)
+        }
+        same = [p for p in self.pairs if p.verdict == "same" and groups.find(p.first) not in torn]
+        apart = [p for p in self.pairs if p not in same]
+        return same, apart
+
+    def _tank_of(self, place: TankPlace) -> Tank:
+        return self.books[place.book].tanks[place.tank]
+
+    def _refused(
+        self, groups: dict[Hashable, list[TankPlace]], tanks: _Groups, apart: list[Pair]
+    ) -> set[Hashable]:
+        said = {root: [self._tank_of(p).consent for p in group] for root, group in groups.items()}
+        no = {root for root, answers in said.items() if False in answers}
+        silent = {root for root, answers in said.items() if True not in answers}
+        # What looks like a refused tank may be it.
+        near = {
+            tanks.find(here)
+            for p in apart
+            for here, other in ((p.first, p.second), (p.second, p.first))
+            if tanks.find(other) in no
+        }
+        return no | near | (set() if self.default else silent)
+
+    def _keeper(self, place: TankPlace) -> tuple[int, str, str]:
+        tank = self._tank_of(place)
+        # A keeper whom nobody named has this tank alone.
+        return (place.book, "named", tank.keeper) if tank.keeper else (
+            place.book, "of tank", tank.name,
+        )  # fmt: skip
+
+    def _people_names(self, kept: list[list[TankPlace]]) -> dict[Hashable, str]:
+        """Pseudonym of each group of people: the least of its members', so that no order counts."""
+        people = {self._keeper(place) for group in kept for place in group}
+        for group in kept:
+            for b, row in self._rows(group):
+                if (who := self.books[b].observer[row]) >= 0:
+                    people.add((b, "named", self.books[b].people[who]))
+        out: dict[Hashable, str] = {}
+        for b, how, name in people:
+            made = self.pseudonyms.of("keeper", self.books[b].label, how, name)
+            root = self.people.find((b, how, name))
+            out[root] = min(out.get(root, made), made)
+        return out
+
+    def _rows(self, group: list[TankPlace]) -> list[tuple[int, int]]:
+        """Check-ins of one tank, from all its logbooks, each once."""
+        # The fullest log first; the others add the days that it lacks.
+        order = sorted(group, key=lambda p: (-self._count(p), self.books[p.book].label))
+        days: set[int] = set()
+        rows: list[tuple[int, int, int]] = []
+        for place in order:
+            book = self.books[place.book]
+            here = range(int(book.first[place.tank]), int(book.first[place.tank + 1]))
+            new = [(int(book.day[i]), place.book, i) for i in here if int(book.day[i]) not in days]
+            days.update(day for day, _, _ in new)
+            rows += new
+        rows.sort(key=lambda r: r[0])  # stable: a day's looks come from one logbook
+        return [(b, i) for _, b, i in rows]
+
+    def _count(self, place: TankPlace) -> int:
+        first = self.books[place.book].first
+        return int(first[place.tank + 1] - first[place.tank])
+
+    def _events(self, group: list[TankPlace]) -> list[Event]:
+        out: list[Event] = []
+        for place in group:
+            seen = {(e.date, e.kind) for e in out}
+            out += [
+                e
+                for e in self.books[place.book].events.get(place.tank, [])
+                if (e.date, e.kind) not in seen
+            ]
+        return sorted(out, key=lambda e: (e.date, e.kind, e.amount or 0.0))
+
+    def _water_known(self, kept: list[list[TankPlace]]) -> dict[Hashable, dt.date]:
+        """First day on which each keeper logged a water change, in tanks of the pool."""
+        out: dict[Hashable, dt.date] = {}
+        for group in kept:
+            who = self.people.find(self._keeper(group[0]))
+            for e in self._events(group):
+                if e.kind == "water_change":
+                    out[who] = min(out.get(who, e.date), e.date)
+        return out
+
+    def _last_row(self, group: list[TankPlace]) -> int:
+        days = [self._tank_of(group[0]).started.toordinal()]
+        for place in group:
+            book = self.books[place.book]
+            if self._count(place):
+                days.append(int(book.day[book.first[place.tank + 1] - 1]))
+            days += [e.date.toordinal() for e in book.events.get(place.tank, [])]
+        return max(days)
+
+    def _last_day(self, kept: list[list[TankPlace]]) -> int:
+        return max((self._last_row(group) for group in kept), default=0)
+
+    def _tank(
+        self,
+        group: list[TankPlace],
+        names: dict[Hashable, str],
+        known: dict[Hashable, dt.date],
+        last: int,
+    ) -> PooledTank:
+        tanks = [self._tank_of(p) for p in group]
+        who = self.people.find(self._keeper(group[0]))
+        started = tanks[0].started
+        start = started.toordinal()
+        last_day = min((self._last_row(group) - start) // 7 * 7 + 6, last - start)
+        since = known.get(who)
+        week = None if since is None else max((since.toordinal() - start) // 7, 0)
+        rows = self._rows(group)
+        events = self._events(group)
+        return PooledTank(
+            name=min(
+                self.pseudonyms.of("tank", self.books[p.book].label, self._tank_of(p).name)
+                for p in group
+            ),
+            keeper=names[who],
+            club=min(self._club(p) for p in group),
+            started=started,
+            rock=next((t.rock for t in tanks if t.rock), None),
+            volume_band=band(_least([t.volume_l for t in tanks]), VOLUME_BANDS),
+            sand_band=band(_least([t.sand_depth_mm for t in tanks]), SAND_BANDS),
+            last_day=last_day,
+            water_known_week=None if week is None or 7 * week > last_day else week,
+            rows=tuple(rows),
+            observers=tuple(self._observer(self.books[b], b, row, names) for b, row in rows),
+            events=tuple(PooledEvent(e.date.toordinal() - start, e.kind, e.amount) for e in events),
+        )
+
+    def _club(self, place: TankPlace) -> str:
+        book, tank = self.books[place.book], self._tank_of(place)
+        how = ("named", tank.club) if tank.club else ("logbook", book.label)
+        return self.pseudonyms.of("club", *how)
+
+    def _observer(self, book: Book, b: int, row: int, names: dict[Hashable, str]) -> str:
+        who = int(book.observer[row])
+        return names[self.people.find((b, "named", book.people[who]))] if who >= 0 else ""
+
+    def _kits(self, kept: list[list[TankPlace]], names: dict[Hashable, str]) -> tuple[Kit, ...]:
+        """Kits by pseudonym; a kit for everybody becomes one of each keeper without their own."""
+        out: dict[tuple[str, str], Kit] = {}
+        for b, book in enumerate(self.books):
+            own = {(kit.keeper, kit.analyte): kit for kit in book.kits}
+            keepers = {self._keeper(p) for group in kept for p in group if p.book == b}
+            observers = {(b, "named", name) for name in book.people}
+            for person in keepers | observers:
+                made = names.get(self.people.find(person))
+                if made is None:
+                    continue  # looks at refused tanks only
+                analytes = {kit.analyte for kit in book.kits}
+                for analyte in analytes:
+                    kit = own.get((person[2], analyte)) if person[1] == "named" else None
+                    if kit is None and person in keepers:
+                        kit = own.get(("", analyte))
+                    if kit is not None:
+                        known = out.get((made, analyte))
+                        new = Kit(made, analyte, kit.method, kit.unit, kit.steps)
+                        out[made, analyte] = new if known is None else min(known, new, key=_order)
+        return tuple(sorted(out.values(), key=_order))
+
+
+def _order(kit: Kit) -> tuple[object, ...]:
+    return (kit.keeper, kit.analyte, kit.method, kit.unit, kit.steps)
+
+
+def _least(values: list[float | None]) -> float | None:
+    return min((v for v in values if v is not None), default=None)

@@ -1,0 +1,11 @@
+"""What keeps a pool from being made or read."""
+
+from __future__ import annotations
+
+
+class PoolError(ValueError):
+    """A pool cannot be made or read; the message says why, and what to do."""
+
+
+class PoolMismatch(PoolError):
+    """A pool and this program's catalogue do not fit together."""

@@ -1,0 +1,123 @@
+"""Keyed names: stable for whoever holds the key, meaningless to everybody else.
+
+A plain hash of a name can be undone by hashing all likely names; HMAC-SHA256 (RFC 2104,
+FIPS 198-1) cannot without the key.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import json
+import os
+import secrets
+import stat
+from pathlib import Path
+
+from maturity_model.pooling.problems import PoolError
+
+#: First word of a key file, and bytes of the key.
+_HEAD, _BYTES = "maturity-model-pool-key", 32
+_MAX_FILE = 1_000
+#: Hexadecimal digits of a pseudonym: 96 bits, so that no two tanks share one by chance.
+DIGITS = 24
+#: First letter of a pseudonym, by what it stands for.
+LETTERS = {"tank": "t", "keeper": "k", "club": "c"}
+
+
+class Pseudonyms:
+    """Pseudonyms under one key.
+
+    Parameters
+    ----------
+    key : bytes
+        32 bytes.
+    """
+
+    def __init__(self, key: bytes):
+        if len(key) != _BYTES:
+            raise ValueError(f"a key has {_BYTES} bytes, not {len(key)}")
+        self._key = key
+
+    def of(self, kind: str, *names: str) -> str:
+        """Return the pseudonym of a tank, keeper or club.
+
+        Parameters
+        ----------
+        kind : {'tank', 'keeper', 'club'}
+        *names : str
+            What tells it apart from all others of its kind.
+
+        Returns
+        -------
+        str
+            A letter, a hyphen and 24 hexadecimal digits.
+        """
+        # JSON parts the names without doubt: ("a", "bc") and ("ab", "c") differ.
+        message = json.dumps([kind, *names]).encode()
+        digest = hmac.new(self._key, message, hashlib.sha256).hexdigest()
+        return f"{LETTERS[kind]}-{digest[:DIGITS]}"
+
+
+def load_key(path: Path) -> tuple[bytes, bool]:
+    """Read a key file, or make one that only its owner can read.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    key : bytes
+    made : bool
+        Whether it was made now.
+
+    Raises
+    ------
+    PoolError
+        When it is there but holds no key, or others can read it, or it cannot be made.
+    """
+    try:
+        made = _make(path)
+        with path.open("rb") as handle:
+            open_to_others = os.name == "posix" and os.fstat(handle.fileno()).st_mode & (
+                stat.S_IRWXG | stat.S_IRWXO
+            )
+            words = handle.read(_MAX_FILE).decode("ascii", "replace").split()
+    except OSError as error:
+        raise PoolError(
+            f"the key file {path} cannot be read or made: {error.strerror or error}"
+        ) from None
+    try:
+        key = bytes.fromhex(words[1]) if words[0] == _HEAD and len(words) == 2 else b""
+    except (IndexError, ValueError):
+        key = b""
+    if len(key) != _BYTES:
+        raise PoolError(f"{path} is not a key file; name another, or one that is not there yet")
+    if open_to_others:
+        raise PoolError(f"others can read the key file {path}; chmod 600 it first")
+    return key, made
+
+
+def _make(path: Path) -> bool:
+    if path.exists():
+        return False
+    # Written beside and linked: a key file is never half a key, and never replaced.
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    text = f"{_HEAD} {secrets.token_hex(_BYTES)}\n"
+    part.unlink(missing_ok=True)
+    handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    try:
+        with os.fdopen(handle, "w") as out:
+            out.write(text)
+            out.flush()
+            os.fsync(out.fileno())
+        try:
+            os.link(part, path)
+        except FileExistsError:
+            return False  # another run was faster: its key is the key
+        except OSError:  # a file system without links
+            os.rename(part, path)
+    finally:
+        part.unlink(missing_ok=True)
+    return True
