@@ -1,0 +1,117 @@
+"""Logbooks in folders, with words in them that may never leave."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from maturity_model.catalogue import load_catalogue
+from maturity_model.logbook import Logbook
+from maturity_model.panel import Panel, build_panel
+from maturity_model.pooling.command import PoolReport, make_pool
+from maturity_model.population import elicit_population
+from maturity_model.population.fit_command import pool_logbooks, read_logs
+from maturity_model.population.simulate import Habits, simulate_logbook
+from maturity_model.population.tables import fit_to_catalogue
+from maturity_model.population.tanks import tank_log_likelihood
+from maturity_model.population.types import Population, take_draws
+
+DEMO = Path(__file__).parents[2] / "data" / "demo"
+CATALOGUE = load_catalogue()
+#: Stands in every name, note and free text below, and nowhere else.
+SECRET = "Quokka"
+
+
+@cache
+def population() -> Population:
+    """A few draws are enough: each is a model of its own."""
+    return take_draws(elicit_population(CATALOGUE, 1.0, n_draws=32, seed=3), np.arange(6))
+
+
+@cache
+def simulated(seed: int, tanks: int = 4, weeks: int = 20) -> Logbook:
+    """A simulated club; several tanks of a keeper, one of nobody."""
+    habits = Habits(weeks=weeks, judged=0.3, events_per_year=3.0, reading=0.5)
+    rng = np.random.default_rng([5, seed])
+    book = simulate_logbook(population(), CATALOGUE, tanks, rng, habits).logbook
+    made = {}
+    for i, (name, tank) in enumerate(book.tanks.items()):
+        keeper = f"{SECRET} {seed} {i // 2}" if i < tanks - 1 else ""
+        # Whole logs are shifted, so that weeks begin on other days.
+        made[name] = replace(tank, keeper=keeper, volume_l=40.0 + 60 * i, sand_depth_mm=20.0 * i)
+    return replace(book, tanks=made)
+
+
+def write_log(
+    folder: Path,
+    book: Logbook,
+    *,
+    only: set[str] | None = None,
+    consent: dict[str, str] | None = None,
+    rename: str = "",
+) -> Path:
+    """Write a logbook as a club would, with a secret in each free text.
+
+    ``only`` and ``consent`` go by the tanks' names in ``book``; ``rename`` is put before all
+    names, as another club might call the same tanks.
+    """  # fmt: skip
+    folder.mkdir(parents=True)
+
+    def name(tank: str) -> str:
+        return f"{rename}{SECRET} {tank}"
+
+    tanks = [t for t in book.tanks.values() if only is None or t.name in only]
+    inside = {t.name for t in tanks}
+    with (folder / "tanks.csv").open("w", newline="") as handle:
+        out = csv.writer(handle)
+        out.writerow("tank keeper club started volume_l rock sand_depth_mm consent".split())
+        for t in tanks:
+            keeper = f"{rename}{t.keeper}" if t.keeper else ""
+            club, said = f"{rename}{SECRET} club", (consent or {}).get(t.name, "yes")
+            out.writerow(
+                [name(t.name), keeper, club, t.started, t.volume_l, t.rock, t.sand_depth_mm, said]
+            )
+    signs, analytes = list(CATALOGUE.signs), list(CATALOGUE.analytes)
+    with (folder / "checkins.csv").open("w", newline="") as handle:
+        out = csv.writer(handle)
+        out.writerow(
+            ["tank", "date", "observer", "look", "judged_phase", *signs, *analytes, "note"]
+        )
+        for c in book.checkins:
+            if c.tank not in inside:
+                continue
+            answers = [{True: "y", False: "n", None: ""}[c.signs.get(s)] for s in signs]
+            readings = [c.readings[a].text if a in c.readings else "" for a in analytes]
+            how = f"{rename}{SECRET} eyes", c.look, c.judged_phase or ""
+            out.writerow([name(c.tank), c.date, *how, *answers, *readings, f"{SECRET} noted"])
+    with (folder / "events.csv").open("w", newline="") as handle:
+        out = csv.writer(handle)
+        out.writerow(["tank", "date", "event", "amount", "note"])
+        for i, e in enumerate(book.events):
+            if e.tank in inside:
+                amount = "" if e.amount is None else e.amount
+                out.writerow([name(e.tank), e.date, e.kind, amount, f"{SECRET} {i}"])
+    return folder
+
+
+def likelihood(paths: list[Path]) -> tuple[np.ndarray, Panel]:
+    """Log-likelihood by tank and draw, tanks in order of it: their names and places differ."""
+    panel = build_panel(pool_logbooks(read_logs(paths)))
+    drawn = fit_to_catalogue(population(), panel.catalogue)
+    return np.sort(tank_log_likelihood(panel, drawn, 1.0), axis=0), panel
+
+
+def pool(out: Path, *paths: Path, default: bool = True, key: Path | None = None) -> PoolReport:
+    """Make a pool with a key of the test's own."""
+    return make_pool(
+        list(paths), out, key_file=key or out.with_name("key"), consent_default=default
+    )
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    """Bytes of each file."""
+    return {p.name: p.read_bytes() for p in sorted(folder.iterdir())}

@@ -1,0 +1,366 @@
+"""The command: what it says, what it refuses, and that a kill loses nothing."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+from pooling.pooled_logs import DEMO, SECRET, contents, pool, simulated, write_log
+
+from maturity_model.cli import main
+from maturity_model.pooling import PoolError, command, read_pool, swap
+from maturity_model.pooling.tables import tables
+
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture(autouse=True)
+def _pyarrow(need: Callable[[str], ModuleType]) -> None:
+    need("pyarrow")
+
+
+def test_it_says_what_became_of_each_club(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book = simulated(1)
+    club = write_log(tmp_path / "north", book, consent={next(iter(book.tanks)): "no"})
+    with (club / "checkins.csv").open("a") as handle:
+        handle.write("nobody's,2025-01-01\n")
+    rows = len(book.tanks) + len(book.checkins) + len(book.events) + 1
+    again = write_log(tmp_path / "south", book, only={list(book.tanks)[1]})
+    words = ["pool", str(club), str(again), "--out", str(tmp_path / "pool")]
+    assert main(words) == 0
+    out, err = capsys.readouterr()
+    assert f"north: {rows} rows read, {rows - 1} used, 1 reported; 4 tanks, 1 left out" in out
+    assert "merged: " in out
+    assert "3 tanks pooled" in out
+    assert f"Key, for this club only: {tmp_path / 'pool.key'}" in out
+    assert "north: checkins.csv" in err
+    assert "nobody's" in err
+    # Silent but for that where nobody watches.
+    assert "reading" not in err
+    assert len(err.splitlines()) == 1
+    assert main(words) == 0
+    assert "Key, for" not in capsys.readouterr().out
+
+
+def test_a_club_that_cannot_be_read_does_not_stop_the_others(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "bad").mkdir()
+    out = tmp_path / "pool"
+    words = ["pool", str(tmp_path / "bad"), str(DEMO), "--out", str(out)]
+    assert main([*words, "--consent-default", "yes"]) == 3
+    said, err = capsys.readouterr()
+    assert "bad: cannot be read" in said
+    assert "not pooled, because they cannot be read: bad" in err
+    assert len(read_pool(out).tanks) == 6
+
+
+def test_a_blank_consent_is_no_yes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["pool", str(DEMO), "--out", str(tmp_path / "pool")]) == 3
+    out, _ = capsys.readouterr()
+    assert "6 left out without consent" in out
+    assert "--consent-default yes" in out
+    assert not (tmp_path / "pool").exists()
+
+
+def test_what_is_there_and_no_pool_stays(tmp_path: Path) -> None:
+    club = write_log(tmp_path / "club", simulated(1))
+    inside = tmp_path / "mine"
+    inside.mkdir()
+    (inside / "letter.txt").write_text("dear")
+    with pytest.raises(PoolError, match=r"is not a pool.*letter\.txt"):
+        pool(inside, club)
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(PoolError, match="is not a pool"):
+        pool(tmp_path / "file", club)
+    os.symlink(inside, tmp_path / "link")
+    with pytest.raises(PoolError, match="is not a pool"):
+        pool(tmp_path / "link", club)
+    assert (inside / "letter.txt").read_text() == "dear"
+    pool(tmp_path / "pool", club)
+    (tmp_path / "pool" / "notes.txt").write_text("of mine")
+    with pytest.raises(PoolError, match=r"notes\.txt"):
+        pool(tmp_path / "pool", club)
+
+
+def test_pool_and_logbook_may_not_lie_in_each_other(tmp_path: Path) -> None:
+    club = write_log(tmp_path / "clubs" / "club", simulated(1))
+    before = contents(club)
+    for out in (club, club / "pool", tmp_path / "clubs"):
+        with pytest.raises(PoolError, match="may not lie in each other"):
+            pool(out, club, key=tmp_path / "key")
+    assert contents(club) == before
+
+
+def test_logbooks_of_one_name_are_told_apart(tmp_path: Path) -> None:
+    a = write_log(tmp_path / "north" / "log", simulated(1))
+    b = write_log(tmp_path / "south" / "log", simulated(2))
+    report = pool(tmp_path / "pool", a, b)
+    assert [club.label for club in report.clubs] == ["north/log", "south/log"]
+    assert len({t.name for t in report.pool.tanks}) == 8
+    with pytest.raises(PoolError, match="given twice"):
+        pool(tmp_path / "pool", a, tmp_path / "north" / ".." / "north" / "log")
+
+
+def test_bounds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    club = write_log(tmp_path / "club", simulated(1))
+    with pytest.raises(PoolError, match="more than 1000 logbooks"):
+        pool(tmp_path / "pool", *[club] * 1001)
+    for what, name in (
+        ("tanks", "MAX_TANKS"),
+        ("check-ins", "MAX_CHECKINS"),
+        ("events", "MAX_EVENTS"),
+    ):
+        with monkeypatch.context() as patch:
+            patch.setattr(f"maturity_model.pooling.gather.{name}", 2)
+            with pytest.raises(PoolError, match=f"more than 2 {what}"):
+                pool(tmp_path / "pool", club)
+    pool(tmp_path / "pool", club)
+    for name in ("_MAX_FILE", "_MAX_DESCRIPTOR", "_MAX_EXPANDED"):
+        with monkeypatch.context() as patch:
+            patch.setattr(f"maturity_model.pooling.read.{name}", 100)
+            with pytest.raises(PoolError, match=r"larger|expands|too large"):
+                read_pool(tmp_path / "pool")
+    with monkeypatch.context() as patch:
+        patch.setitem(sys.modules["maturity_model.pooling.read"]._MAX_ROWS, "checkins", 5)
+        with pytest.raises(PoolError, match="more than 5 rows"):
+            read_pool(tmp_path / "pool")
+
+
+def forge(folder: Path, table: str, column: str, value: Any) -> None:
+    """Change the first cell of a column, and make the descriptor agree."""
+    import hashlib
+
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    path = folder / f"{table}.parquet"
+    old = path.read_bytes()
+    found = pq.read_table(path)
+    place = found.schema.get_field_index(column)
+    cells = [value, *found[column].to_pylist()[1:]]
+    changed = found.set_column(place, column, pa.array(cells, type=found.schema.field(place).type))
+    pq.write_table(changed, path, store_schema=False)
+    about = folder / "datapackage.json"
+    new = hashlib.sha256(path.read_bytes()).hexdigest()
+    text = about.read_text("utf-8")
+    about.write_text(text.replace(hashlib.sha256(old).hexdigest(), new), "utf-8")
+
+
+@pytest.mark.parametrize(
+    ("table", "column", "value", "match"),
+    [
+        ("tanks", "tank", "../../etc", "no pseudonym"),
+        ("tanks", "keeper", "<script>", "no pseudonym"),
+        ("tanks", "rock", "chalk", "than it may"),
+        ("tanks", "last_day", 2**31 - 1, "out of bounds"),
+        ("tanks", "last_day", 3, "after the last day"),
+        ("tanks", "last_day", None, "missing"),
+        ("checkins", "tank", "t-" + "0" * 24, "not in the pool"),
+        ("checkins", "day", -1, "out of bounds"),
+        ("checkins", "look", "hammer", "than it may"),
+        ("readings", "low", 1e9, "interval is empty"),
+        ("readings", "best", float("nan"), "no number"),
+        ("readings", "analyte", "gold", "than it may"),
+        ("events", "event", "party", "than it may"),
+        ("events", "amount", float("inf"), "no number"),
+        ("kits", "steps", "0;x", "no number"),
+    ],
+)
+def test_a_forged_pool_is_refused(
+    table: str, column: str, value: Any, match: str, tmp_path: Path
+) -> None:
+    pool(tmp_path / "pool", DEMO)
+    forge(tmp_path / "pool", table, column, read_pool_cell(tmp_path / "pool", table, column))
+    read_pool(tmp_path / "pool")  # the forging itself is not what is refused
+    forge(tmp_path / "pool", table, column, value)
+    with pytest.raises(PoolError, match=match):
+        read_pool(tmp_path / "pool")
+
+
+def read_pool_cell(folder: Path, table: str, column: str) -> Any:
+    import pyarrow.parquet as pq
+
+    return pq.read_table(folder / f"{table}.parquet")[column].to_pylist()[0]
+
+
+def test_fit_reports_a_bad_pool(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from maturity_model.population.fit_command import read_logs
+
+    pool(tmp_path / "pool", DEMO)
+    (tmp_path / "pool" / "events.parquet").write_bytes(b"")
+    with pytest.raises(PoolError, match="fetch the pool again"):
+        read_logs([tmp_path / "pool"])
+
+
+def test_the_tables_are_those_that_are_written() -> None:
+    names = [kind.name for kind in tables(command.load_catalogue(), ())]
+    assert {f"{name}.parquet" for name in names} == {
+        name for name in command.FILES if name.endswith(".parquet")
+    }
+
+
+# Whole or not at all ------------------------------------------------------------------
+
+
+def leftovers(folder: Path) -> list[str]:
+    return sorted(p.name for p in folder.iterdir() if p.name.startswith("."))
+
+
+@pytest.mark.parametrize("step", [True, False], ids=["in one step", "in two renames"])
+def test_the_folder_is_replaced_whole(
+    step: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if not step:
+        monkeypatch.setattr(swap, "_exchange", lambda a, b: False)
+    target = tmp_path / "out"
+    for text in ("one", "two"):
+        with swap.new_folder(target) as part:
+            (part / text).write_text(text)
+        assert [p.name for p in target.iterdir()] == [text]
+
+    def fail() -> None:
+        with swap.new_folder(target) as part:
+            (part / "three").write_text("three")
+            raise KeyError
+
+    with pytest.raises(KeyError):
+        fail()
+    assert [p.name for p in target.iterdir()] == ["two"]
+    assert leftovers(tmp_path) == []
+
+
+def test_a_disk_that_is_full_leaves_the_old_pool(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    club = write_log(tmp_path / "club", simulated(1))
+    out = tmp_path / "pool"
+    pool(out, club, key=tmp_path / "pool.key")
+    before = contents(out)
+
+    def full(*_: Any) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("maturity_model.pooling.write.write_archive", full)
+    assert main(["pool", str(DEMO), "--out", str(out), "--consent-default", "yes"]) == 2
+    assert "No space left on device" in capsys.readouterr().err
+    assert contents(out) == before
+    assert leftovers(tmp_path) == []
+
+
+KILLED = """
+import os, signal, sys
+from pathlib import Path
+from maturity_model.pooling import command, swap
+point, out, key, club = sys.argv[1], *map(Path, sys.argv[2:])
+def die(*_):
+    os.kill(os.getpid(), signal.SIGKILL)
+real = {name: getattr(swap, name) for name in ("_exchange", "_place")}
+if point == "before writing":
+    command.write_pool = die
+elif point == "before the swap":
+    swap._place = die
+elif point == "after the swap":
+    swap._place = lambda *a: (real["_place"](*a), die())
+elif point == "between two renames":
+    swap._exchange = lambda *a: False
+    rename = os.rename
+    swap.os.rename = lambda a, b: (rename(a, b), die())
+command.make_pool([club], out, key_file=key, consent_default=True)
+"""
+POINTS = ["before writing", "before the swap", "after the swap", "between two renames"]
+
+
+@pytest.fixture(scope="module")
+def two_pools(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """Two clubs, and what their pools hold."""
+    folder = tmp_path_factory.mktemp("two")
+    found: dict[str, Any] = {"key": folder / "key"}
+    for name, seed in (("old", 1), ("new", 2)):
+        club = write_log(folder / name / "club", simulated(seed))
+        pool(folder / f"{name} pool", club, key=folder / "key")
+        found[name] = (club, contents(folder / f"{name} pool"))
+    return found
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no SIGKILL here")
+@pytest.mark.parametrize("point", POINTS)
+def test_a_kill_at_the_worst_moment(point: str, two_pools: dict[str, Any], tmp_path: Path) -> None:
+    (old, before), (new, after) = two_pools["old"], two_pools["new"]
+    out, key = tmp_path / "pool", two_pools["key"]
+    pool(out, old, key=key)
+    words = [sys.executable, "-c", KILLED, point, str(out), str(key), str(new)]
+    done = subprocess.run(words, cwd=ROOT, capture_output=True, text=True)
+    assert done.returncode == -signal.SIGKILL, done.stderr
+    # A rerun, and whoever reads before it, finds a whole one.
+    swap.recover(out)
+    expected = {"after the swap": after}.get(point, before)
+    assert contents(out) == expected
+    assert leftovers(tmp_path) != []
+    pool(out, new, key=key)
+    assert contents(out) == after
+    assert leftovers(tmp_path) == []
+
+
+def kill_at_random(times: int, two: dict[str, Any], folder: Path, seed: int) -> None:
+    rng = random.Random(seed)
+    out, key = folder / "pool", two["key"]
+    states = [two["old"][1], two["new"][1]]
+    pool(out, two["old"][0], key=key)
+    begin = time.perf_counter()
+    words = [
+        sys.executable,
+        "-m",
+        "maturity_model",
+        "pool",
+        "--out",
+        str(out),
+        "--key-file",
+        str(key),
+    ]
+    subprocess.run([*words, str(two["old"][0])], cwd=ROOT, check=True, capture_output=True)
+    whole = time.perf_counter() - begin
+    for i in range(times):
+        club = two[("new", "old")[i % 2]][0]
+        run = subprocess.Popen(
+            [*words, str(club)], cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+        # Most of the time is spent importing; the rest is what matters.
+        time.sleep(whole * rng.uniform(0.4, 1.1))
+        run.kill()
+        run.wait()
+        assert contents(out) in states
+        read_pool(out)
+    pool(out, two["new"][0], key=key)
+    assert contents(out) == states[1]
+    assert leftovers(folder) == []
+
+
+def test_kills_at_random_moments(two_pools: dict[str, Any], tmp_path: Path) -> None:
+    kill_at_random(3, two_pools, tmp_path, 1)
+
+
+@pytest.mark.slow
+def test_many_kills_at_random_moments(two_pools: dict[str, Any], tmp_path: Path) -> None:
+    kill_at_random(100, two_pools, tmp_path, 2)
+
+
+def test_secrets_do_not_reach_the_terminal_as_commands(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    club = write_log(tmp_path / "club\x1b[31m", simulated(1))
+    assert main(["pool", str(club), "--out", str(tmp_path / "pool")]) == 0
+    out, err = capsys.readouterr()
+    assert SECRET not in err
+    assert "\x1b" not in out + err
