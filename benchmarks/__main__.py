@@ -1,4 +1,4 @@
-"""``python -m benchmarks [--write] [--only engine|weekly] [--rounds N]``."""
+"""``python -m benchmarks [--write] [--only engine|weekly|reading] [--rounds N]``."""
 
 from __future__ import annotations
 
@@ -19,12 +19,13 @@ import contextlib
 import datetime
 from pathlib import Path
 
-from benchmarks import engine, machine, weekly
+from benchmarks import engine, machine, reading, weekly
 
 RESULTS = Path(__file__).with_name("RESULTS.md")
 PARTS = {
     "engine": ("Value and gradient", engine.measure),
     "weekly": ("Weekly command", weekly.measure),
+    "reading": ("Reading a large logbook", reading.measure),
 }
 
 

@@ -40,6 +40,7 @@ class _CheckIns:
         ]
         self.answers: dict[str, bool | None] = dict(ANSWERS)
         self.scales: dict[tuple[str, str, str], Scale | Fault] = {}
+        self.assumed: dict[tuple[str, str, str], str] = {}
         self.words = {"look": LOOKS, "judged_phase": tuple(catalogue.phases)}
 
     def read(self) -> list[CheckIn]:
@@ -142,14 +143,20 @@ class _CheckIns:
         return out
 
     def _assumed(self, line: int, analyte: Analyte, text: str, reading: Reading) -> None:
+        key = (analyte.name, reading.unit, reading.method)
+        how = self.assumed.get(key)
+        if how is None:
+            how = self.assumed[key] = self._assumption(analyte, reading)
+        self.problems.settle(
+            self.file, line, analyte.name, text, how, f"add a line for {analyte.name} to kits.csv"
+        )
+
+    @staticmethod
+    def _assumption(analyte: Analyte, reading: Reading) -> str:
         how = _ASSUMED.get((analyte.name, reading.unit)) or f"is taken as {reading.unit}"
         if reading.method == "colour_chart":
             how += " read on a colour chart"
-        self.problems.settle(
-            self.file, line, analyte.name, text,
-            f"has no line in kits.csv and {how}",
-            f"add a line for {analyte.name} to kits.csv",
-        )  # fmt: skip
+        return f"has no line in kits.csv and {how}"
 
 
 _ASSUMED = {
