@@ -15,7 +15,7 @@ from types import ModuleType
 import pytest
 from pooling.pooled_logs import DEMO, SECRET, contents, likelihood, pool, simulated, write_log
 
-from maturity_model.logbook import CheckIn, Logbook, read_logbook
+from maturity_model.logbook import CheckIn, Event, Logbook, read_logbook
 from maturity_model.pooling import PoolError, read_pool
 from maturity_model.pooling.darwin import date_range
 from maturity_model.pooling.pseudonyms import Pseudonyms, load_key
@@ -164,6 +164,9 @@ def test_a_refused_tank_leaves_a_count_and_nothing_else(tmp_path: Path) -> None:
     first, second, *_ = book.tanks
     # Of one keeper: what is known of the water must not come from the refused tank.
     assert book.tanks[first].keeper == book.tanks[second].keeper
+    dry = [e for e in book.events if e.kind != "water_change"]
+    only = Event(first, book.tanks[first].started, "water_change", 20.0)
+    book = replace(book, events=(only, *dry))
     whole = write_log(tmp_path / "a" / "club", book, consent={first: "no"})
     without = write_log(tmp_path / "b" / "club", book, only=set(book.tanks) - {first})
     report = pool(tmp_path / "pool", whole)
