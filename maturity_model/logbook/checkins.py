@@ -9,7 +9,7 @@ from maturity_model.logbook.columns import Table
 from maturity_model.logbook.files import clean_name, normal
 from maturity_model.logbook.kit_table import Kits
 from maturity_model.logbook.kits import Scale
-from maturity_model.logbook.problems import Fault
+from maturity_model.logbook.problems import Fault, Use
 from maturity_model.logbook.rows import Context, DateColumn, TankColumn, optional_name
 from maturity_model.logbook.types import CheckIn, Reading, Tank
 
@@ -39,8 +39,8 @@ class _CheckIns:
             (i, catalogue.analytes[c]) for c, i in table.columns.items() if c in catalogue.analytes
         ]
         self.answers: dict[str, bool | None] = dict(ANSWERS)
-        self.scales: dict[tuple[str, str, str], Scale | Fault] = {}
-        self.assumed: dict[tuple[str, str, str], str] = {}
+        self.scales: dict[tuple[str, str], dict[int, Scale | Fault]] = {}
+        self.assumed: dict[tuple[str, str, str], Use] = {}
         self.words = {"look": LOOKS, "judged_phase": tuple(catalogue.phases)}
 
     def read(self) -> list[CheckIn]:
@@ -125,14 +125,14 @@ class _CheckIns:
         self, line: int, cells: list[str], tank: Tank, observer: str
     ) -> dict[str, Reading]:
         out = {}
+        scales = self.scales.setdefault((observer, tank.keeper), {})
         for index, analyte in self.readings:
             text = cells[index]
             if not text:
                 continue
-            key = (observer, tank.keeper, analyte.name)
-            scale = self.scales.get(key)
+            scale = scales.get(index)
             if scale is None:
-                scale = self.scales[key] = self.kits.scale(observer, tank.keeper, analyte)
+                scale = scales[index] = self.kits.scale(observer, tank.keeper, analyte)
             reading = scale if isinstance(scale, Fault) else scale.read(text)
             if isinstance(reading, Fault):
                 self.problems.cell(self.file, line, analyte.name, text, reading, tank.name)
@@ -144,12 +144,15 @@ class _CheckIns:
 
     def _assumed(self, line: int, analyte: Analyte, text: str, reading: Reading) -> None:
         key = (analyte.name, reading.unit, reading.method)
-        how = self.assumed.get(key)
-        if how is None:
-            how = self.assumed[key] = self._assumption(analyte, reading)
-        self.problems.settle(
-            self.file, line, analyte.name, text, how, f"add a line for {analyte.name} to kits.csv"
-        )
+        use = self.assumed.get(key)
+        if use is not None:
+            use.count += 1
+            return
+        self.assumed[key] = self.problems.settle(
+            self.file, line, analyte.name, text,
+            self._assumption(analyte, reading),
+            f"add a line for {analyte.name} to kits.csv",
+        )  # fmt: skip
 
     @staticmethod
     def _assumption(analyte: Analyte, reading: Reading) -> str:

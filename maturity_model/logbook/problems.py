@@ -41,7 +41,7 @@ def shown(text: str) -> str:
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
-class _Use:
+class Use:
     """How often a rule was applied, and where first."""
 
     def __init__(self, line: int, value: str, mend: str):
@@ -55,7 +55,7 @@ class Collector:
         self._found: list[tuple[int, int, Problem]] = []
         self._order: dict[str, int] = {}
         self._many: dict[str, int] = {}
-        self._settled: dict[tuple[str, str | None, str], _Use] = {}
+        self._settled: dict[tuple[str, str | None, str], Use] = {}
 
     def begin(self, file: str) -> None:
         """Place a file in the order; one that is never begun stands at its first problem."""
@@ -121,13 +121,17 @@ class Collector:
 
     def settle(
         self, file: str, line: int, column: str | None, value: str, how: str, mend: str
-    ) -> None:
-        """Count one use of a rule; each (file, column, rule) makes one problem in the end."""
+    ) -> Use:
+        """Count one use of a rule; each (file, column, rule) makes one problem in the end.
+
+        Further uses may be counted on what is returned.
+        """
         use = self._settled.get((file, column, how))
         if use is None:
-            self._settled[file, column, how] = _Use(line, value, mend)
+            use = self._settled[file, column, how] = Use(line, value, mend)
         else:
             use.count += 1
+        return use
 
     def all(self) -> tuple[Problem, ...]:
         """Return every problem: by file in reading order, then by line."""
