@@ -92,6 +92,8 @@ def test_a_pool_beside_a_logbook(tmp_path: Path) -> None:
     direct = np.sort(np.concatenate([likelihood([p])[0] for p in paths]), axis=0)
     assert len(panel.tanks) == 7
     assert_same(mixed, direct)
+    # No empty weeks between the day on which pools are laid and the logbook's.
+    assert np.diff(panel.first).max() <= 34
 
 
 def test_a_tank_that_ended_early_has_no_empty_weeks(tmp_path: Path) -> None:
@@ -165,6 +167,14 @@ def test_readings_keep_their_interval_and_kits_their_steps(tmp_path: Path) -> No
     keepers = {t.keeper for t in after.tanks.values()}
     for analyte in {k.analyte for k in before.kits if not k.keeper}:
         assert {k.keeper for k in after.kits if k.analyte == analyte} >= keepers
+
+
+def test_looks_are_counted_in_time(tmp_path: Path, need: Callable[[str], ModuleType]) -> None:
+    pool(tmp_path / "pool", DEMO)
+    table = need("pyarrow.parquet").read_table(tmp_path / "pool" / "checkins.parquet").to_pydict()
+    rows = list(zip(table["tank"], table["look_number"], table["day"], strict=True))
+    assert rows == sorted(rows)
+    assert sorted(rows, key=lambda r: (r[0], r[2])) == rows
 
 
 def test_own_signs_go_by_name_and_number(tmp_path: Path) -> None:
