@@ -19,6 +19,7 @@ COMMANDS = {
     "weekly": "read a logbook and write a report for every tank",
     "fit": "learn a population from logbooks (needs the extra 'fit')",
     "elicit": "make a population from the catalogue's priors",
+    "simulate": "make a logbook with a known truth, from a simulated world",
     "study": "rerun a study whose result is committed under reports/",
 }
 
