@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from maturity_model.ecology.tank import ANIMAL_NITROGEN, HAIR, ORGANIC_PHOSPHORUS, Tanks
+from maturity_model.ecology.tank import ANIMAL_NITROGEN, CYANO, FILM, HAIR, ORGANIC_PHOSPHORUS, Tanks
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -35,7 +35,10 @@ def _remains(hard: Floats, share: float) -> Floats:
 
 
 def change_water(t: Tanks, where: Ints, percent: Floats) -> None:
-    """New salt water for old, and some detritus siphoned off."""
+    """New salt water for old; detritus siphoned off, glass wiped, some tufts pulled."""
+    keep = np.ones((len(t.algae), len(where)))
+    keep[FILM], keep[HAIR], keep[CYANO] = 0.6, 0.85, 0.6
+    _kill(t, where, "algae", keep, rots=0.1)
     f = percent / 100
     before_n, before_p = t.nitrogen(), t.phosphorus()
     for name, source in (
@@ -84,8 +87,8 @@ def add_livestock(t: Tanks, where: Ints, *, snails: bool) -> None:
     if snails:
         t.snails[where] = np.minimum(t.snails[where] + 0.7, 2.0)
     else:
-        hunts = rng.random(len(where)) < 0.25
-        t.hunters[where] = np.minimum(t.hunters[where] + hunts, 2.0)
+        hunts = rng.random(len(where)) < 0.10
+        t.hunters[where] = np.minimum(t.hunters[where] + hunts, 1.5)
 
 
 def clean_deeply(t: Tanks, where: Ints, hard: Floats) -> None:
@@ -107,20 +110,20 @@ def disturb_sand(t: Tanks, where: Ints, hard: Floats) -> None:
     """The bed is stirred: what was buried comes up, what lived there dies."""
     depth = np.clip(t.sand[where] / 50, 0.1, 2.0)
     ripe = 1 - np.exp(-t.sand_age[where] / 60)
-    up = 0.8 * hard * depth * ripe
+    up = 1.4 * hard * depth * ripe
     rot(t, where, up)
     free = np.zeros(t.n)
     free[where] = 0.25 * up
     t.ammonia += free
     t.phosphate += ORGANIC_PHOSPHORUS * free
     t.enter_organic(free)
-    t.silicate[where] += 0.5 * hard
+    t.silicate[where] += 1.5 * hard
     keep = np.ones((len(t.animals), len(where)))
-    keep[4] = _remains(hard * depth, 0.3)
-    keep[5] = _remains(hard * depth, 0.7)
+    for kind, share in ((0, 0.8), (4, 0.3), (5, 0.6)):
+        keep[kind] = _remains(hard * depth, share)
     _kill(t, where, "animals", keep)
     for name in ("ammonia_oxidiser", "nitrite_oxidiser"):
-        getattr(t, name)[where] *= _remains(hard * depth, 0.8)
+        getattr(t, name)[where] *= _remains(hard * depth, 0.6)
     t.gas[where] *= _remains(hard, 0.1)
     t.sand_age[where] *= _remains(hard, 0.4)
 
@@ -132,7 +135,7 @@ def medicate(t: Tanks, where: Ints, hard: Floats) -> None:
         getattr(t, name)[where] *= np.where(copper, _remains(hard, 0.85), _remains(hard, 0.15))
     _kill(t, where, "animals", np.where(copper, _remains(hard, 0.12), _remains(hard, 0.8)))
     keep = np.ones((len(t.algae), len(where)))
-    keep[HAIR + 1] = np.where(copper, 0.9, _remains(hard, 0.1))
+    keep[CYANO] = np.where(copper, 0.9, _remains(hard, 0.1))
     _kill(t, where, "algae", keep)
     t.coralline[where] *= np.where(copper, 0.9, 1.0)
     t.snails[where] *= np.where(copper, _remains(hard, 0.1), 1.0)

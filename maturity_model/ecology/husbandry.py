@@ -56,6 +56,7 @@ class Husbandry:
         self.patience = rng.integers(24, 65, n)
         self.stock, self.stocked = np.zeros(n), np.zeros(n, dtype=bool)
         self.calm, self.next_stocking = np.zeros(n), np.full(n, -1)
+        self.lax_until = np.full(n, -1)
         self.ration, self.ration_until = np.ones(n), np.zeros(n)
         self.events: list[Happened] = []
         self.unnoticed: list[Happened] = []
@@ -77,6 +78,7 @@ class Husbandry:
 
     def day(self, day: int) -> Floats:
         """Do what is done on a day; what is fed, mg/L of nitrogen, shape (N,)."""
+        self._lapse(day)
         self._change_water(day)
         self._stock(day)
         self._mishaps(day)
@@ -84,8 +86,16 @@ class Husbandry:
         hand = np.exp(0.2 * self.rng.normal(size=self.n))
         return np.asarray(self.p["load"] * (0.25 + 0.75 * self.stock) * fed * hand)
 
+    def _lapse(self, day: int) -> None:
+        # Interest fades for a season: no water changes, no dosing, a dirty skimmer.
+        self.t.neglect[self.lax_until == day] = 0.0
+        where = self._befalls("neglect", 1.0 * (self.t.neglect == 0) * (day > 100))
+        self.t.neglect[where] = 1.0
+        self.lax_until[where] = day + self.rng.integers(50, 150, len(where))
+        self._note(where, day, "neglect", known=False)
+
     def _change_water(self, day: int) -> None:
-        due = (day + self.phase) % self.interval == 0
+        due = ((day + self.phase) % self.interval == 0) & (self.t.neglect == 0)
         kept = self.rng.random(self.n) < 0.9
         # Those without a calendar change some now and then.
         whim = (self.interval > 1000) & (self.rng.random(self.n) < 1 / 90)
@@ -140,7 +150,7 @@ class Husbandry:
         if len(where):
             times = np.round(1.5 + rng.gamma(2.0, 0.8, len(where)), 1)
             self.ration[where] = times
-            self.ration_until[where] = day + 1 + rng.poisson(4 * self._hard(where))
+            self.ration_until[where] = day + 1 + rng.poisson(7 * self._hard(where))
             self._note(where, day, "overfeeding", times)
         for kind, act, factor in (
             ("crash", happenings.crash, 1.0),
@@ -155,7 +165,7 @@ class Husbandry:
                 self._note(where, day, kind)
         where = self._befalls("hidden_death", self.stocked)
         if len(where):
-            happenings.rot(t, where, 0.5 * self._hard(where))
+            happenings.rot(t, where, 0.8 * self._hard(where))
             self._note(where, day, "hidden_death", known=False)
         where = self._befalls("hidden_failure")
         if len(where):

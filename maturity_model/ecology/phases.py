@@ -7,15 +7,15 @@ flicker. The numbers are judgement (E).
 
 ============ ============================================================================
 cleared      Ammonia and nitrite standing at the end of the day are each less than 0.6 of
-             the usual daily ammonia load (mean of a week), 7 days on end.
-fouled       Either is more than 1.5 days' load, 4 days on end: back to ``cycling``.
+             the usual daily ammonia load (mean of a week), 5 days on end.
+fouled       Either is more than 2.5 days' load, 5 days on end: back to ``cycling``.
 populated    Three kinds of animal (or all that can live there, if fewer), one of them pods,
              each above 0.12 of a full density, and nuisance cover below 0.45; 14 days.
-depopulated  Fewer than two kinds above 0.06, or nuisance cover above 0.60; 14 days.
+depopulated  Fewer than two kinds above 0.06, or nuisance cover above 0.52; 14 days.
 ripe         Populated; coralline above 0.10 of the surface and more than four weeks before,
              or above 0.40; nuisance below 0.25; temperature, salinity, alkalinity and
              nitrate within a band for 28 days; 14 days of all that.
-unripe       Nuisance above 0.38, or fewer than two kinds above 0.06, or coralline below
+unripe       Nuisance above 0.34, or fewer than two kinds above 0.06, or coralline below
              0.06, or not within twice that band; 14 days.
 ============ ============================================================================
 
@@ -45,20 +45,20 @@ class Rules(NamedTuple):
     """Bounds and days on end; see the module."""
 
     cleared: float = 0.6
-    fouled: float = 1.5
+    fouled: float = 2.5
     least_load: float = 0.05  # mg/L of N a day; less is no test of the filter
     kinds: int = 3
     own: float = 0.12
     lost: float = 0.06
     held: float = 0.45
-    held_again: float = 0.60
+    held_again: float = 0.52
     spreading: float = 0.10
     spread: float = 0.40
     shrunk: float = 0.06
     low: float = 0.25
-    high: float = 0.38
-    cleared_days: int = 7
-    fouled_days: int = 4
+    high: float = 0.34
+    cleared_days: int = 5
+    fouled_days: int = 5
     days: int = 14
     month: int = 28
 

@@ -40,19 +40,19 @@ WATER: dict[str, Range] = {
     "excreted": Range(0.45, 0.65, 0.10, "E"),  # share that is ammonia within the day
     "mineralised": Range(0.06, 0.14, 0.25, "E"),  # of detritus each day
     "exported": Range(0.03, 0.09, 0.50, "P"),  # of detritus each day, by skimmer and filter
-    "first_dose": Range(0.8, 2.2, 0.35, "P"),  # ammonia added to start a dry tank
+    "first_dose": Range(0.7, 1.8, 0.35, "P"),  # ammonia added to start a dry tank
     "die_off": Range(1.0, 3.0, 0.50, "P"),  # detritus that comes in with live rock
-    "ammonia_oxidiser": Range(0.30, 0.42, 0.12, "E"),  # growth; slow in sea water, P
-    "nitrite_oxidiser": Range(0.24, 0.36, 0.14, "E"),
+    "ammonia_oxidiser": Range(0.42, 0.58, 0.12, "E"),  # growth; slow in sea water, P
+    "nitrite_oxidiser": Range(0.38, 0.54, 0.14, "E"),
     "ammonia_half": Range(0.10, 0.30, 0.15, "E"),
     "nitrite_half": Range(0.10, 0.35, 0.15, "E"),
     "nitrifier_room": Range(1.5, 3.5, 0.25, "E"),  # greatest oxidation each day
     "nitrifier_loss": Range(0.015, 0.035, 0.10, "E"),
-    "seed_dry": Range(0.0003, 0.002, 0.90, "E"),  # oxidation each day at the start
+    "seed_dry": Range(0.001, 0.005, 0.90, "E"),  # oxidation each day at the start
     "seed_live": Range(0.04, 0.15, 0.60, "E"),
-    "denitrified": Range(0.010, 0.030, 0.60, "E"),  # of nitrate each day, with old live rock
+    "denitrified": Range(0.02, 0.06, 0.60, "E"),  # of nitrate each day, with old live rock
     "food_phosphorus": Range(0.11, 0.16, 0.10, "E"),  # phosphorus to nitrogen in food
-    "media": Range(0.03, 0.10, 0.60, "P"),  # of phosphate each day, by media and precipitation
+    "media": Range(0.06, 0.20, 0.60, "P"),  # of phosphate each day, by media and precipitation
     "bound": Range(0.02, 0.08, 0.40, "E"),  # of phosphate each day onto rock and sand
     "tap_silicate": Range(0.10, 1.20, 0.80, "P"),
     "salt_silicate": Range(2.0, 6.0, 0.40, "E"),  # in the first filling
@@ -61,12 +61,12 @@ WATER: dict[str, Range] = {
 #: Of algae. Order: diatoms, film, hair, cyanobacteria.
 ALGAE: dict[str, Range] = {
     "diatom_growth": Range(0.35, 0.60, 0.15, "Wahl 1989 (within days; abstract); E"),
-    "film_growth": Range(0.20, 0.36, 0.20, "E"),
-    "hair_growth": Range(0.10, 0.19, 0.25, "P: weeks 4 to 16"),
+    "film_growth": Range(0.28, 0.45, 0.20, "E"),
+    "hair_growth": Range(0.19, 0.31, 0.25, "P: weeks 4 to 16"),
     "cyano_growth": Range(0.10, 0.20, 0.35, "E"),
     "algae_loss": Range(0.025, 0.045, 0.15, "E"),
-    "algae_nitrogen_half": Range(0.08, 0.25, 0.15, "E"),
-    "algae_phosphorus_half": Range(0.006, 0.02, 0.20, "E"),
+    "algae_nitrogen_half": Range(0.15, 0.50, 0.15, "E"),
+    "algae_phosphorus_half": Range(0.010, 0.035, 0.20, "E"),
     "silicate_half": Range(0.3, 0.8, 0.20, "E"),
     "silicate_need": Range(3.0, 6.0, 0.20, "E"),  # SiO2 to nitrogen in diatoms
     "algae_nitrogen": Range(0.5, 1.1, 0.20, "E"),  # in full cover
@@ -75,19 +75,19 @@ ALGAE: dict[str, Range] = {
 }
 #: Of animals. Order: see :data:`ANIMALS`.
 FAUNA: dict[str, Range] = {
-    "amphipod_growth": Range(0.09, 0.15, 0.25, "E"),
+    "amphipod_growth": Range(0.11, 0.17, 0.25, "E"),
     "copepod_growth": Range(0.14, 0.23, 0.25, _BERGMANS),
-    "spirorbid_growth": Range(0.06, 0.11, 0.30, "E"),
-    "sponge_growth": Range(0.045, 0.09, 0.35, "E"),
+    "spirorbid_growth": Range(0.07, 0.12, 0.30, "E"),
+    "sponge_growth": Range(0.05, 0.095, 0.35, "E"),
     "sand_worm_growth": Range(0.08, 0.15, 0.25, "E"),
     "bristle_growth": Range(0.06, 0.11, 0.25, "E"),
     "animal_loss": Range(0.018, 0.032, 0.20, "E"),
     "grazing": Range(0.10, 0.22, 0.25, "E"),  # of film and hair each day, all grazers present
     "snail_grazing": Range(0.03, 0.08, 0.40, "P"),  # of a clean-up crew as usually bought
-    "predation": Range(0.015, 0.06, 0.80, "E"),  # of pods each day, by fish that hunt them
+    "predation": Range(0.01, 0.04, 0.80, "E"),  # of pods each day, by fish that hunt them
     "settling": Range(0.0001, 0.0004, 0.70, "E"),  # density each day, of kinds that arrive
     "inoculum": Range(0.004, 0.02, 0.80, "E"),  # density that one introduction brings
-    "coralline_growth": Range(0.030, 0.050, 0.20, _ADEY),
+    "coralline_growth": Range(0.034, 0.056, 0.20, _ADEY),
     "coralline_spores": Range(0.0004, 0.0015, 0.70, "E"),  # cover that one introduction brings
     "alkalinity_set": Range(2.5, 3.1, 0.08, "P"),
     "dosing": Range(0.5, 0.95, 0.25, "P"),  # of the alkalinity used, put back by the keeper
@@ -102,6 +102,7 @@ HAPPENINGS: dict[str, Range] = {
     "medication": Range(0.15, 0.5, 0.70, "E"),
     "hidden_death": Range(0.5, 1.5, 0.50, "E"),  # an animal dies unseen and rots
     "hidden_failure": Range(0.05, 0.20, 0.50, "E"),  # heater, pump: never found out
+    "neglect": Range(0.10, 0.40, 0.60, "E"),  # a season without care
     "violence": Range(0.8, 1.2, 0.50, "E"),
 }
 #: Of keepers.
@@ -183,7 +184,7 @@ PRESETS: dict[str, Preset] = {
         "logs with many gaps",
         {"weekly": 0.6, "answers": 0.6, "tests": 0.5, "reported": 0.8},
     ),
-    "wide": Preset("every range twice as wide", widened=2.0),
+    "wide": Preset("every range half as wide again", widened=1.5),
 }
 
 

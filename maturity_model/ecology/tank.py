@@ -71,7 +71,7 @@ class Tanks:
         self.ammonia = p["first_dose"] * (1 - self.live)
         self.nitrite, self.nitrate = zero.copy(), p["tap_nitrate"].copy()
         self.phosphate = np.full(n, 0.01)
-        self.bound = 0.05 + 0.25 * rng.random(n)  # phosphorus that rock may give back
+        self.bound = 0.2 + 0.8 * rng.random(n)  # phosphorus that rock may give back
         self.silicate = p["salt_silicate"].copy()
         self.detritus = p["die_off"] * self.live + 0.02
         log = (1 - self.live) * np.log(p["seed_dry"]) + self.live * np.log(p["seed_live"])
@@ -86,6 +86,7 @@ class Tanks:
         self.snails = zero.copy()
         self.hunters = zero.copy()
         self.gas, self.sand_age = zero.copy(), zero.copy()
+        self.neglect = zero.copy()  # 1 while the keeper has lost interest
         self.set_temperature = USUAL_TEMPERATURE + 0.6 * rng.normal(size=n)
         self.temperature = self.set_temperature.copy()
         self.set_salinity = 34.8 + 0.6 * rng.normal(size=n)
@@ -152,6 +153,7 @@ class Tanks:
         self.temperature += 0.18 * rng.normal(size=n)
         self.salinity += 0.12 * (self.set_salinity - self.salinity) + 0.10 * rng.normal(size=n)
         put_back = np.maximum(p["alkalinity_set"] - self.alkalinity, 0) * p["dosing"] * 0.12
+        put_back *= 1 - 0.8 * self.neglect
         self.alkalinity += put_back + 0.02 * rng.normal(size=n)
         np.clip(self.alkalinity, 0.3, 6.0, out=self.alkalinity)
 
@@ -166,17 +168,18 @@ class Tanks:
         self.ammonia += excreted + rotted
         self.phosphate += phosphorus - ORGANIC_PHOSPHORUS * uneaten + ORGANIC_PHOSPHORUS * rotted
         self.enter(food, phosphorus)
-        skimmed = taken(self.detritus, p["exported"] * self.detritus)
+        kept_up = 1 - 0.7 * self.neglect
+        skimmed = taken(self.detritus, p["exported"] * kept_up * self.detritus)
         self.detritus -= skimmed
         self.enter_organic(-skimmed)
         self.load = excreted + rotted
         # Phosphate binds to rock until it is loaded, and comes off again.
         room = np.maximum(1.2 - self.bound, 0)
         on = taken(self.phosphate, p["bound"] * room * self.phosphate)
-        off = 0.004 * self.bound
+        off = 0.005 * self.bound
         self.phosphate += off - on
         self.bound += on - off
-        held = taken(self.phosphate, p["media"] * self.phosphate)
+        held = taken(self.phosphate, p["media"] * kept_up * self.phosphate)
         self.phosphate -= held
         self.enter(np.zeros(self.n), -held)
 
@@ -270,7 +273,7 @@ class Tanks:
         """Animals live off algae, detritus and food; foul water and fish take them."""
         p = self.p
         diatoms, film, hair, _ = self.algae
-        fed = np.minimum(food / 0.2, 3.0)
+        fed = np.minimum(food / 0.1, 3.0)
         rot = self.detritus
         eats = np.stack([
             0.6 * film + 0.8 * hair + 0.25 * rot,
