@@ -10,7 +10,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from maturity_model.ecology.tank import ANIMAL_NITROGEN, CYANO, FILM, HAIR, ORGANIC_PHOSPHORUS, Tanks
+from maturity_model.ecology.tank import (
+    ANIMAL_NITROGEN,
+    CYANO,
+    FILM,
+    HAIR,
+    ORGANIC_PHOSPHORUS,
+    Tanks,
+)
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

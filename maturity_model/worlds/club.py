@@ -166,10 +166,12 @@ def simulate(
     return SimulatedClub(logbook, truth, end, files, world, preset, tuple(broken), seed)
 
 
-#: What breaking an assumption does to the ecology's parameters, as factors. ``phase_skipped``:
-#: poor light and tanks seeded with much life, so that algae never hold the surfaces.
+#: What breaking an assumption does to the ecology's parameters, as factors. Signs persist
+#: here for reasons of their own (animals live on); ``persistence`` triples what comes on top,
+#: answers copied from the last time, and doubles look-alikes. ``phase_skipped``: poor light
+#: and tanks seeded with much life, so that algae hardly ever hold the surfaces.
 _SCALED = {
-    "persistence": {"copied": 2.0, "mistaken": 2.0},
+    "persistence": {"copied": 3.0, "mistaken": 2.0},
     "observers": {"sharpness": 0.35, "mistaken": 3.0},
     "phase_skipped": {
         "diatom_growth": 0.45, "film_growth": 0.5, "hair_growth": 0.4, "cyano_growth": 0.4,

@@ -91,10 +91,13 @@ def test_a_crash_lowers_the_phase_more_often_than_no_crash() -> None:
                 after.append((window < phases[e.day - 1, e.tank]).any())
         for tank in range(N):
             day = int(rng.integers(60, days - 35))
-            if phases[day - 1, tank] == 0 or any((tank, d) in ill for d in range(day - 60, day + 35)):
+            if phases[day - 1, tank] == 0 or any(
+                (tank, d) in ill for d in range(day - 60, day + 35)
+            ):
                 continue
             without.append((phases[day : day + 35, tank] < phases[day - 1, tank]).any())
-    assert len(after) > 60 and len(without) > 60
+    assert len(after) > 60
+    assert len(without) > 60
     assert np.mean(after) > 0.4
     assert np.mean(without) < 0.1
 
@@ -127,9 +130,7 @@ def test_ranges_differ_as_they_say() -> None:
     assert at("fast", colonised) < at("typical", colonised) < at("slow", colonised)
     crashes = lambda c: sum(e.kind == "crash" for e in c.happened)  # noqa: E731
     assert at("rough", crashes) > 1.4 * at("typical", crashes)
-    assert at("sparse", lambda c: len(c.checkins)) < 0.75 * at(
-        "typical", lambda c: len(c.checkins)
-    )
+    assert at("sparse", lambda c: len(c.checkins)) < 0.75 * at("typical", lambda c: len(c.checkins))
 
 
 @pytest.mark.parametrize("preset", PRESETS)
@@ -144,9 +145,7 @@ def test_without_water_changes_a_tank_tends_to_stay_in_the_bloom() -> None:
     share: dict[bool, list[float]] = {True: [], False: []}
     for seed in SEEDS:
         c = club(seed)
-        count = np.bincount(
-            [e.tank for e in c.happened if e.kind == "water_change"], minlength=N
-        )
+        count = np.bincount([e.tank for e in c.happened if e.kind == "water_change"], minlength=N)
         late = (c.phases[200:] == 1).mean(0)
         for regular in (True, False):
             share[regular] += late[(count > 13) == regular].tolist()

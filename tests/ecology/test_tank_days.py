@@ -48,7 +48,8 @@ def test_nitrogen_and_phosphorus_are_conserved_up_to_the_ledger(preset: str) -> 
         assert np.abs(books(t)).max() < 1e-9, day
         for name in STOCKS:
             stock = getattr(t, name)
-            assert np.isfinite(stock).all() and (stock >= 0).all(), (name, day)
+            assert np.isfinite(stock).all(), (name, day)
+            assert (stock >= 0).all(), (name, day)
         assert (t.algae.sum(0) + 0.7 * t.coralline < 1.05).all(), day
         assert (t.animals <= 1.2).all()
     kinds = {e.kind for e in keepers.events + keepers.unnoticed}
