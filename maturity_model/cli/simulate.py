@@ -37,6 +37,13 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--seed", type=whole(0, 2**32), default=1, metavar="SEED")
     parser.add_argument(
+        "--batch",
+        type=whole(0, 2**32),
+        default=0,
+        metavar="N",
+        help="another batch holds other tanks of the same world (default: 0)",
+    )
+    parser.add_argument(
         "--range", default="typical", metavar="NAME", help="ranges of the parameters (see below)"
     )
     parser.add_argument(
@@ -102,6 +109,7 @@ def run(args: argparse.Namespace, command: str) -> int:
             args.tanks,
             args.weeks,
             args.seed,
+            batch=args.batch,
             preset=args.range,
             broken=args.broken,
             judged=args.judged,

@@ -61,6 +61,7 @@ def live(
     seed: int,
     start: dt.date,
     *,
+    batch: int = 0,
     preset: str = "typical",
     scaled: Mapping[str, float] | None = None,
     missing: str = "",
@@ -77,6 +78,8 @@ def live(
         The seed decides the world and everything in it.
     start : date
         Day 0 of every tank.
+    batch : int
+        Another batch holds other tanks of the same world.
     preset : str
         A key of :data:`~maturity_model.ecology.ranges.PRESETS`.
     scaled : mapping of str to float, optional
@@ -93,33 +96,36 @@ def live(
     -------
     Club
     """
-    of_world, of_looks, of_judges = (np.random.default_rng([seed, part]) for part in range(3))
+    of_tanks, of_looks, of_judges = (
+        np.random.default_rng([seed, part, batch]) for part in range(3)
+    )
     family = PRESETS[preset]
-    p = draw(family, n_tanks, of_world, scaled or {})
-    rock = of_world.choice(len(ROCKS), n_tanks, p=family.rocks)
-    sand = of_world.choice(SAND_MM, n_tanks, p=_SAND_SHARES)
+    p = draw(family, n_tanks, np.random.default_rng([seed, 3]), of_tanks, scaled or {})
+    rock = of_tanks.choice(len(ROCKS), n_tanks, p=family.rocks)
+    sand = of_tanks.choice(SAND_MM, n_tanks, p=_SAND_SHARES)
     for name in _parameters_without(missing):
         p[name] = np.zeros(n_tanks)
-    tanks = Tanks(p, rock, sand, of_world)
+    tanks = Tanks(p, rock, sand, of_tanks)
     if missing in ANIMALS:
         kind = ANIMALS.index(missing)
         tanks.arrives[kind] = False
         tanks.animals[kind] = 0.0
         tanks.ledger = {"nitrogen": tanks.nitrogen(), "phosphorus": tanks.phosphorus()}
-    history, happened, unnoticed = run(days, tanks, of_world)
+    history, happened, unnoticed = run(days, tanks, of_tanks)
     phases = read_phases(history, tanks.arrives, rules)
 
     keeper = _keepers(n_tanks, of_looks)
     first = np.searchsorted(keeper, keeper)  # tanks of a keeper stand together
     shared = {name: p[name] for name in p} | parameters_of({k: p[k] for k in KEEPERS}, first)
-    eyes = Keepers(shared, keeper, of_looks, broken or Broken())
-    names = [f"tank-{i:04d}" for i in range(n_tanks)]
+    mark = f"{batch}-" if batch else ""
+    eyes = Keepers(shared, keeper, of_looks, broken or Broken(), f"keeper-{mark}")
+    names = [f"tank-{mark}{i:04d}" for i in range(n_tanks)]
     checkins = list(eyes.checkins(history, start, names))
     _judge(checkins, phases, names, start, judged, judge_accuracy, of_judges)
     rows = [
         {
             "tank": names[i],
-            "keeper": f"keeper-{keeper[i]:03d}",
+            "keeper": eyes.name(i),
             "club": f"{preset} {seed}",
             "started": start.isoformat(),
             "rock": ROCKS[rock[i]],

@@ -76,11 +76,19 @@ class Keepers:
         Who keeps each tank.
     rng : numpy.random.Generator
     broken : Broken
+    called : str
+        What keepers' names begin with.
     """
 
     def __init__(
-        self, p: Mapping[str, Floats], keeper: Ints, rng: np.random.Generator, broken: Broken
+        self,
+        p: Mapping[str, Floats],
+        keeper: Ints,
+        rng: np.random.Generator,
+        broken: Broken,
+        called: str = "keeper-",
     ):
+        self.called = called
         n, count = len(keeper), int(keeper.max()) + 1
         self.p, self.keeper, self.rng, self.broken, self.n = p, keeper, rng, broken, n
         signs = (len(SIGNS), count)
@@ -102,6 +110,10 @@ class Keepers:
             self.kits[k]["alkalinity"] = kits.KITS["alkalinity"][0][1]
         self.last = np.full((len(SIGNS), n), -1)  # answer, -1 none
         self.last_day = np.full((len(SIGNS), n), -1000)
+
+    def name(self, i: int) -> str:
+        """Who keeps tank i."""
+        return f"{self.called}{self.keeper[i]:03d}"
 
     # -- what makes a keeper worry -------------------------------------------------------
 
@@ -147,7 +159,7 @@ class Keepers:
         row = {
             "tank": name,
             "date": (start + dt.timedelta(days=day)).isoformat(),
-            "observer": f"keeper-{self.keeper[i]:03d}",
+            "observer": self.name(i),
             "look": LOOKS[look],
         }
         row |= self._signs(history, i, day, look, hard)
@@ -241,7 +253,7 @@ class Keepers:
         """The rows of ``kits.csv``."""
         return [
             {
-                "keeper": f"keeper-{k:03d}",
+                "keeper": f"{self.called}{k:03d}",
                 "analyte": kit.analyte,
                 "method": kit.method,
                 "unit": kit.unit,

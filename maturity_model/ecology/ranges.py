@@ -189,7 +189,11 @@ PRESETS: dict[str, Preset] = {
 
 
 def draw(
-    preset: Preset, n_tanks: int, rng: np.random.Generator, scaled: Mapping[str, float]
+    preset: Preset,
+    n_tanks: int,
+    world: np.random.Generator,
+    tanks: np.random.Generator,
+    scaled: Mapping[str, float],
 ) -> dict[str, Floats]:
     """Draw a world, and its tanks around it.
 
@@ -197,7 +201,8 @@ def draw(
     ----------
     preset : Preset
     n_tanks : int
-    rng : numpy.random.Generator
+    world, tanks : numpy.random.Generator
+        Decide the world's values, and how its tanks scatter around them.
     scaled : mapping of str to float
         Further factors, of broken assumptions.
 
@@ -208,8 +213,8 @@ def draw(
     out = {}
     for name, (low, high, spread, _) in RANGES.items():
         middle, half = np.log(low * high) / 2, np.log(high / low) / 2 * preset.widened
-        world = middle + half * rng.uniform(-1, 1)
-        value = np.exp(world + spread * rng.normal(size=n_tanks).clip(-2.5, 2.5))
+        centre = middle + half * world.uniform(-1, 1)
+        value = np.exp(centre + spread * tanks.normal(size=n_tanks).clip(-2.5, 2.5))
         value *= preset.scaled.get(name, 1.0) * scaled.get(name, 1.0)
         out[name] = np.minimum(value, 0.98) if name in SHARES else value
     return out

@@ -47,7 +47,7 @@ class SimulatedClub:
         Last day of the last week: give it as ``as_of``, for the log may end earlier.
     files : dict of str to str
         The logbook's files, name to text.
-    world, preset, broken, seed
+    world, preset, broken, seed, batch
         What was asked for.
     """
 
@@ -59,6 +59,7 @@ class SimulatedClub:
     preset: str
     broken: tuple[str, ...]
     seed: int
+    batch: int = 0
 
     def truth_rows(self) -> list[Row]:
         """The rows of ``truth.csv``: ``tank, week, date, phase``."""
@@ -106,6 +107,7 @@ def simulate(
     weeks: int,
     seed: int,
     *,
+    batch: int = 0,
     preset: str = "typical",
     broken: Sequence[str] = (),
     judged: float = 0.0,
@@ -122,6 +124,9 @@ def simulate(
     seed : int
         Decides everything: in the mechanistic world also where in the preset's ranges this
         world lies, in the model's world the parameters.
+    batch : int
+        Another batch holds other tanks, of other names, of the same world: to learn from
+        some and judge by others.
     preset : str
         See :func:`presets`.
     broken : sequence of str
@@ -146,24 +151,28 @@ def simulate(
         raise ValueError(
             f"{preset!r} is not a preset of the {world} world; one of {', '.join(presets(world))}"
         )
-    if n_tanks < 1 or not 1 <= weeks <= MAX_WEEKS or seed < 0:
-        raise ValueError(f"needs a tank, 1 to {MAX_WEEKS} weeks, and a seed of at least 0")
+    if n_tanks < 1 or not 1 <= weeks <= MAX_WEEKS or seed < 0 or batch < 0:
+        raise ValueError(
+            f"needs a tank, 1 to {MAX_WEEKS} weeks, and a seed and batch of at least 0"
+        )
     if not (0 <= judged <= 1 and 0 <= judge_accuracy <= 1):
         raise ValueError("judged and judge_accuracy are shares, from 0 to 1")
     what = assumptions.parse(broken, CAN_BE_MISSING)
     if world == "model":
         rows, truth = simulate_model(
-            n_tanks, weeks + 1, seed, START, preset, what, judged, judge_accuracy
+            n_tanks, weeks + 1, seed, batch, START, preset, what, judged, judge_accuracy
         )
     else:
-        rows, truth = _mechanistic(n_tanks, weeks, seed, preset, what, judged, judge_accuracy)
+        rows, truth = _mechanistic(
+            n_tanks, weeks, seed, batch, preset, what, judged, judge_accuracy
+        )
     files = tables(rows, (*SIGNS, *ANALYTES))
     end = START + dt.timedelta(days=7 * weeks + 6)
     with tempfile.TemporaryDirectory(prefix="maturity-model-") as folder:
         for name, text in files.items():
             (Path(folder) / name).write_text(text, "utf-8")
         logbook = read_logbook(folder)
-    return SimulatedClub(logbook, truth, end, files, world, preset, tuple(broken), seed)
+    return SimulatedClub(logbook, truth, end, files, world, preset, tuple(broken), seed, batch)
 
 
 #: What breaking an assumption does to the ecology's parameters, as factors. Signs persist
@@ -185,6 +194,7 @@ def _mechanistic(
     n_tanks: int,
     weeks: int,
     seed: int,
+    batch: int,
     preset: str,
     broken: dict[str, str],
     judged: float,
@@ -199,6 +209,7 @@ def _mechanistic(
         7 * (weeks + 1),
         seed,
         START,
+        batch=batch,
         preset=preset,
         scaled=scaled,
         missing=broken.get("missing_sign", ""),

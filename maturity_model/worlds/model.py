@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from maturity_model.catalogue import load_catalogue
 from maturity_model.population import Population, elicit_population
 from maturity_model.population.simulate import Habits, simulate_logbook
+from maturity_model.population.types import take_draws
 from maturity_model.worlds.rows import Rows
 
 #: Name to meaning.
@@ -36,6 +37,7 @@ def simulate_model(
     n_tanks: int,
     weeks: int,
     seed: int,
+    batch: int,
     start: dt.date,
     preset: str,
     broken: Mapping[str, str],
@@ -59,26 +61,33 @@ def simulate_model(
     )
     if preset == "shifted":
         habits = replace(habits, **_SHIFTED)
-    rng = np.random.default_rng([seed, 17])
-    found = simulate_logbook(
-        population, catalogue, n_tanks, rng, habits, one_draw=preset != "typical"
-    )
+    if preset != "typical":
+        # One draw for the world, whatever the batch.
+        population = take_draws(
+            population, np.random.default_rng([seed, 18]).integers(_DRAWS, size=1)
+        )
+    rng = np.random.default_rng([seed, 17, batch])
+    found = simulate_logbook(population, catalogue, n_tanks, rng, habits)
+    mark = f"{batch}-" if batch else ""
     book = found.logbook
     later = start - next(iter(book.tanks.values())).started
 
     def day(date: dt.date) -> str:
         return (date + later).isoformat()
 
+    def named(name: str) -> str:
+        return name.replace("-", f"-{mark}")
+
     rows = Rows(
         [
             {
-                "tank": t.name, "keeper": t.keeper, "club": f"{preset} {seed}",
+                "tank": named(t.name), "keeper": named(t.keeper), "club": f"{preset} {seed}",
                 "started": day(t.started), "rock": t.rock or "",
             }
             for t in book.tanks.values()
         ],
         [
-            {"tank": c.tank, "date": day(c.date), "look": c.look}
+            {"tank": named(c.tank), "date": day(c.date), "look": c.look}
             | ({"judged_phase": c.judged_phase} if c.judged_phase else {})
             | {name: "y" if seen else "n" for name, seen in c.signs.items()}
             | {name: reading.text for name, reading in c.readings.items()}
@@ -86,7 +95,7 @@ def simulate_model(
         ],
         [
             {
-                "tank": e.tank, "date": day(e.date), "event": e.kind,
+                "tank": named(e.tank), "date": day(e.date), "event": e.kind,
                 "amount": "" if e.amount is None else f"{e.amount:g}",
             }
             for e in book.events

@@ -33,7 +33,7 @@ def club(**options: object) -> Club:
 
 def keepers(n: int = 400, seed: int = 1) -> Keepers:
     rng = np.random.default_rng(seed)
-    return Keepers(draw(PRESETS["typical"], n, rng, {}), np.arange(n), rng, Broken())
+    return Keepers(draw(PRESETS["typical"], n, rng, rng, {}), np.arange(n), rng, Broken())
 
 
 # -- knows nothing of the package --------------------------------------------------------

@@ -25,7 +25,7 @@ N = 40
 
 def tanks(seed: int, preset: str = "typical", n: int = N) -> Tanks:
     rng = np.random.default_rng(seed)
-    p = draw(PRESETS[preset], n, rng, {})
+    p = draw(PRESETS[preset], n, rng, rng, {})
     return Tanks(p, np.arange(n) % 3, np.full(n, 40.0), rng)
 
 
@@ -177,7 +177,7 @@ def test_no_more_is_taken_than_there_is(stock: float, wanted: float) -> None:
 def test_parameters_lie_in_their_ranges() -> None:
     rng = np.random.default_rng(1)
     for _ in range(20):
-        p = draw(PRESETS["typical"], 400, rng, {"load": 2.0})
+        p = draw(PRESETS["typical"], 400, rng, rng, {"load": 2.0})
         for name, (low, high, spread, source) in RANGES.items():
             factor = 2.0 if name == "load" else 1.0
             middle = np.exp(np.log(p[name]).mean()) / factor
@@ -202,3 +202,16 @@ def test_two_seeds_are_two_worlds_and_one_seed_is_one() -> None:
     assert club(1).checkins == again.checkins
     assert club(1).events == again.events
     assert not np.array_equal(club(1).phases, club(2).phases)
+
+
+def test_ammonia_holds_the_nitrite_oxidisers_back() -> None:
+    clean, fouled = tanks(12), tanks(12)
+    for t, ammonia in ((clean, 0.0), (fouled, 6.0)):
+        t.nitrite[:], t.ammonia[:] = 1.0, ammonia
+        t.ammonia_oxidiser[:] = 0.0
+    before = clean.nitrite_oxidiser.copy()
+    clean.nitrify(np.ones(N))
+    fouled.nitrify(np.ones(N))
+    assert (fouled.nitrate < clean.nitrate).all()
+    assert (fouled.nitrite_oxidiser < clean.nitrite_oxidiser).all()
+    assert (clean.nitrite_oxidiser > before).all()

@@ -74,6 +74,32 @@ def test_the_seed_decides(world: str) -> None:
     assert not np.array_equal(a.truth, other.truth)
 
 
+@pytest.mark.parametrize("world", WORLDS)
+def test_another_batch_holds_other_tanks(world: str) -> None:
+    a, b = club(world), club(world, batch=1)
+    assert not a.logbook.tanks.keys() & b.logbook.tanks.keys()
+    assert not {t.keeper for t in a.logbook.tanks.values()} & {
+        t.keeper for t in b.logbook.tanks.values()
+    }
+    assert errors(b) == []
+    assert not np.array_equal(a.truth, b.truth)
+
+
+def test_batches_and_sizes_share_the_world() -> None:
+    from maturity_model.ecology.ranges import PRESETS, RANGES, draw
+
+    def middle(seed: int, batch: int, n: int) -> np.ndarray:
+        world, tanks = np.random.default_rng([seed, 3]), np.random.default_rng([seed, 0, batch])
+        p = draw(PRESETS["typical"], n, world, tanks, {})
+        return np.array([np.log(p[name]).mean() for name in RANGES])
+
+    spread = np.array([r.spread for r in RANGES.values()])
+    near = np.abs(middle(1, 0, 3000) - middle(1, 1, 2000)) / spread
+    far = np.abs(middle(1, 0, 3000) - middle(2, 0, 3000)) / spread
+    assert np.median(near) < 0.05
+    assert np.median(far) > 0.3
+
+
 def test_the_mechanistic_truth_is_the_phase_at_the_weeks_last_day() -> None:
     from maturity_model.ecology import live
     from maturity_model.worlds.club import START
@@ -256,7 +282,8 @@ def test_assumptions_can_be_broken_together() -> None:
         ({"broken": ["missing_sign=coralline_algae"]}, "cannot be missing"),
         ({"n_tanks": 0}, "needs a tank"),
         ({"weeks": 521}, "1 to 520 weeks"),
-        ({"seed": -1}, "a seed of at least 0"),
+        ({"seed": -1}, "of at least 0"),
+        ({"batch": -1}, "of at least 0"),
         ({"judged": 1.5}, "are shares"),
         ({"judge_accuracy": float("nan")}, "are shares"),
     ],
