@@ -31,7 +31,11 @@ BELOW: dict[str, set[str]] = {
     "report": {"assessment", "population", "hmm", "panel", "logbook", "catalogue"},
     # Rerunnable experiments behind the defaults: nothing but the command line knows them.
     "studies": {"report", "assessment", "population", "hmm", "panel", "logbook", "catalogue"},
+    # A world that knows nothing of the package, so that it can contradict it.
+    "ecology": set(),
+    "worlds": {"ecology", "population", "logbook", "catalogue"},
     "cli": {
+        "worlds",
         "studies",
         "pooling",
         "report",

@@ -24,6 +24,7 @@ COMMANDS = {
     "fit": "learn a population from logbooks (needs the extra 'fit')",
     "pool": "gather logbooks into a pool that names nobody (needs the extra 'pool')",
     "elicit": "make a population from the catalogue's priors",
+    "simulate": "make a logbook with a known truth, from a simulated world",
     "study": "rerun a study whose result is committed under reports/",
 }
 

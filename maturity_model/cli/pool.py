@@ -37,8 +37,8 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--consent-default",
         choices=("yes", "no"),
-        default="no",
-        help="what a blank in the column consent of tanks.csv means (default: %(default)s)",
+        help="what a blank in the column consent of tanks.csv means, and a logbook without that "
+        "column (default: a blank is no; without the column you answer for it)",
     )
 
 
@@ -52,7 +52,7 @@ def run(args: argparse.Namespace, command: str) -> int:
             args.logbook,
             args.out,
             key_file=args.key_file,
-            consent_default=args.consent_default == "yes",
+            consent_default=args.consent_default and args.consent_default == "yes",
             progress=progress(),
         )
     except PoolError as error:

@@ -118,6 +118,7 @@ class Reader:
             events=tuple(sorted(events, key=lambda e: e.date)),
             kits=tuple(kits.kits),
             problems=self.problems.all(),
+            asks_consent=context.asks_consent,
             rows=tuple(t.count() for t in self.tables),
             refused_tanks=tuple(context.refused),
             sha256=self.found.sha256(),

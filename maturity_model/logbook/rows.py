@@ -39,6 +39,7 @@ class Context:
         self.date_order: str | None = None
         self.decimal: str | None = None
         self.tanks: dict[str, Tank] = {}
+        self.asks_consent = False
         self.refused: dict[str, int] = {}
 
 
@@ -138,6 +139,7 @@ def read_tanks(context: Context, table: Table) -> None:
     problems = context.problems
     dates = DateColumn(context, table, "started")
     places = table.places(*TANK_COLUMNS)
+    context.asks_consent = "consent" in table.columns
     for line, cells in table:
         text, keeper, club, started_text, volume, rock, sand, consent = (cells[i] for i in places)
         name = read_name(text)

@@ -176,6 +176,8 @@ class Logbook:
         By tank, the day from which water changes count as logged (None: never). Default:
         read off the log, from the first one that the tank's keeper logged. A pool says it
         for each tank, as its tanks share no calendar.
+    asks_consent : bool
+        Whether the tanks table has the column ``consent``.
     """
 
     path: Path
@@ -189,3 +191,4 @@ class Logbook:
     refused_tanks: tuple[str, ...]
     sha256: str
     water_known_from: dict[str, dt.date | None] | None = None
+    asks_consent: bool = False

@@ -40,6 +40,8 @@ class ClubReport:
     lines : tuple of str
         The first problems, as they are told.
     readable : bool
+    on_your_word : bool
+        It has no column ``consent``.
     """
 
     label: str
@@ -51,6 +53,7 @@ class ClubReport:
     settled: int
     lines: tuple[str, ...]
     readable: bool = True
+    on_your_word: bool = False
 
 
 @dataclass(frozen=True)
@@ -64,6 +67,8 @@ class PoolReport:
     gathered : Gathered
     key : Path
     key_made : bool
+    consent_default : bool or None
+        As it was given.
     """
 
     clubs: tuple[ClubReport, ...]
@@ -71,6 +76,7 @@ class PoolReport:
     gathered: Gathered
     key: Path
     key_made: bool
+    consent_default: bool | None = None
 
 
 def make_pool(
@@ -78,7 +84,7 @@ def make_pool(
     out: Path,
     *,
     key_file: Path | None = None,
-    consent_default: bool = False,
+    consent_default: bool | None = None,
     progress: Callable[[str], None] = lambda message: None,
 ) -> PoolReport:
     """Pool logbooks into a folder, which is replaced as a whole.
@@ -91,8 +97,9 @@ def make_pool(
         The pool: not there yet, empty, or an older pool.
     key_file : Path, optional
         Default: ``<out>.key`` beside the pool. Made where it does not exist.
-    consent_default : bool
-        What a blank in ``consent`` means. A blank is no yes, so the default is no.
+    consent_default : bool, optional
+        What a blank in ``consent`` means, and a column that is not there. Default: a blank is
+        no; a logbook without the column is taken whole, on the word of whoever pools it.
     progress : callable, optional
 
     Returns
@@ -124,7 +131,7 @@ def make_pool(
         progress("writing")
         with new_folder(out) as folder:
             write_pool(gathered, pool, folder)
-    return PoolReport(tuple(clubs), pool, gathered, key_path, made)
+    return PoolReport(tuple(clubs), pool, gathered, key_path, made, consent_default)
 
 
 def _gather(
@@ -158,6 +165,7 @@ def _report(label: str, book: Logbook) -> ClubReport:
         len(errors),
         len(book.problems) - len(errors),
         tuple(lines),
+        on_your_word=not book.asks_consent,
     )
 
 
@@ -218,6 +226,11 @@ def told(report: PoolReport) -> list[str]:
         )
         out = next(refused)
         lines.append(line + (f", {out} left out without consent" if out else ""))
+        if club.on_your_word and report.consent_default is None:
+            lines.append(
+                f"{club.label}: no column consent, so its keepers' consent is taken on your word; "
+                "--consent-default no leaves such tanks out"
+            )
     lines += [
         f"merged: {_pair(report, pair)} are one tank: {pair.shared} answers alike"
         for pair in pool.merged

@@ -75,6 +75,8 @@ class Book:
     kits : tuple of Kit
     first : int64 ndarray, shape (N + 1,)
         Check-ins of tank n are ``first[n]:first[n + 1]``.
+    asks_consent : bool
+        Whether it has the column ``consent``.
     """
 
     label: str
@@ -91,6 +93,7 @@ class Book:
     events: dict[int, list[Event]]
     kits: tuple[Kit, ...]
     first: NDArray[np.int64]
+    asks_consent: bool
 
 
 @dataclass
@@ -181,6 +184,7 @@ class Gathered:
             events=events,
             kits=logbook.kits,
             first=np.searchsorted(tank[order], np.arange(len(names) + 1)),
+            asks_consent=logbook.asks_consent,
         )
         self.books.append(book)
         return book

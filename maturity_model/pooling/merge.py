@@ -117,7 +117,11 @@ def band(value: float | None, bands: tuple[tuple[float, str], ...]) -> str | Non
 
 
 def merge(
-    gathered: Gathered, pairs: list[Pair], pseudonyms: Pseudonyms, *, consent_default: bool
+    gathered: Gathered,
+    pairs: list[Pair],
+    pseudonyms: Pseudonyms,
+    *,
+    consent_default: bool | None,
 ) -> Merged:
     """Make a pool.
 
@@ -128,8 +132,10 @@ def merge(
     pairs : list of Pair
         See :func:`~maturity_model.pooling.duplicates.find_pairs`.
     pseudonyms : Pseudonyms
-    consent_default : bool
-        What a blank in the column ``consent`` means.
+    consent_default : bool or None
+        What a blank in the column ``consent`` means, and a column that is not there. None:
+        where keepers were asked, a blank is no yes; where the logbook has no such column,
+        whoever pools it answers for it.
 
     Returns
     -------
@@ -142,7 +148,11 @@ def merge(
 
 class _Merge:
     def __init__(
-        self, gathered: Gathered, pairs: list[Pair], pseudonyms: Pseudonyms, consent_default: bool
+        self,
+        gathered: Gathered,
+        pairs: list[Pair],
+        pseudonyms: Pseudonyms,
+        consent_default: bool | None,
     ):
         self.gathered, self.pseudonyms = gathered, pseudonyms
         self.books = gathered.books
@@ -201,10 +211,16 @@ class _Merge:
     def _tank_of(self, place: TankPlace) -> Tank:
         return self.books[place.book].tanks[place.tank]
 
+    def _consent(self, place: TankPlace) -> bool | None:
+        given = self._tank_of(place).consent
+        if given is None and self.default is None and not self.books[place.book].asks_consent:
+            return True
+        return given
+
     def _refused(
         self, groups: dict[Hashable, list[TankPlace]], tanks: _Groups, apart: list[Pair]
     ) -> set[Hashable]:
-        said = {root: [self._tank_of(p).consent for p in group] for root, group in groups.items()}
+        said = {root: [self._consent(p) for p in group] for root, group in groups.items()}
         no = {root for root, answers in said.items() if False in answers}
         silent = {root for root, answers in said.items() if True not in answers}
         # What looks like a refused tank may be it.

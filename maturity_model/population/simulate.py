@@ -46,6 +46,20 @@ class Habits:
         Spread of a tank's own shift of each sign's log-odds, which the model lacks.
     reading_effect_sd : float
         Likewise of each analyte's log level.
+    judged_tanks : float
+        Share of tanks that are judged at all.
+    checkin_by_phase : tuple of float
+        Factors on ``checkin`` by true phase; empty: none. The model takes a skipped week
+        to say nothing.
+    answer_error : float
+        Share of answers that are a coin's instead of a look's.
+    kit_steps : int
+        Steps of the chart by which every kit reads too high.
+    missing : tuple of str
+        Signs that no tank of the region has: looked for, and never seen.
+    skipped_phase : int or None
+        A phase that tanks pass over: whoever would advance, or start, into it lands in the
+        next. Setbacks still lead into it.
     """
 
     weeks: int = 60
@@ -59,6 +73,12 @@ class Habits:
     rocks: tuple[float, float, float] = (0.5, 0.3, 0.2)
     sign_effect_sd: float = 0.0
     reading_effect_sd: float = 0.0
+    judged_tanks: float = 1.0
+    checkin_by_phase: tuple[float, ...] = ()
+    answer_error: float = 0.0
+    kit_steps: int = 0
+    missing: tuple[str, ...] = ()
+    skipped_phase: int | None = None
 
 
 @dataclass(frozen=True)
@@ -72,7 +92,8 @@ class Simulated:
         True state of each tank in each week.
     phases : tuple of int ndarray, shape (weeks,)
     moves : tuple of ndarray, shape (weeks-1, 4 K + 3)
-        The chances that each tank's path was drawn from (:mod:`maturity_model.hmm.staged`).
+        The chances that each tank's path was drawn from (:mod:`maturity_model.hmm.staged`),
+        as they were before a phase that is to be skipped was taken out.
     pace, skill : ndarray, shape (N,)
         In standard deviations.
     n_stages : int
@@ -107,10 +128,10 @@ def _events(
     return out
 
 
-def _chart(analyte: Analyte, x: float) -> Reading:
+def _chart(analyte: Analyte, x: float, shift: int = 0) -> Reading:
     # Nearest colour of the generic chart; the last colour stands for all beyond it.
     steps = np.array(analyte.charts["colour_chart"].steps)
-    i = int(np.argmin(np.abs(steps - x)))
+    i = min(max(int(np.argmin(np.abs(steps - x))) + shift, 0), len(steps) - 1)
     low = 0.0 if i == 0 else float(steps[i - 1] + steps[i]) / 2
     high = float("inf") if i == len(steps) - 1 else float(steps[i] + steps[i + 1]) / 2
     return Reading(f"{steps[i]:g}", low, high, float(steps[i]), analyte.unit, "colour_chart")
@@ -126,6 +147,8 @@ class _Observer:
         habits: Habits,
         skill: float,
         rng: np.random.Generator,
+        *,
+        is_judged: bool = True,
     ):
         gradual = population.chain.gradual()
         self.population, self.catalogue, self.habits, self.rng = population, catalogue, habits, rng
@@ -138,10 +161,12 @@ class _Observer:
         self.balance: dict[str, tuple[float, dt.date]] = {}
         self.previous: dict[str, tuple[float, dt.date]] = {}
         self.judged: tuple[int, dt.date] | None = None
+        self.is_judged = is_judged
 
     def look(self, tank: str, day: dt.date, state: int) -> CheckIn:
         look = int(self.rng.choice(3, p=self.habits.looks))
-        judged = self._judge(day, state) if self.rng.random() < self.habits.judged else None
+        chosen = self.rng.random() < self.habits.judged and self.is_judged
+        judged = self._judge(day, state) if chosen else None
         return CheckIn(
             tank,
             day,
@@ -161,6 +186,9 @@ class _Observer:
             logit = self.logit[g, state] + balance_level(total) * pop.persistence[g, 0]
             logit += pop.small[g] * pop.look_effect[look, 0]
             out[name] = bool(self.rng.random() < 1 / (1 + np.exp(-logit)))
+            if self.habits.answer_error and self.rng.random() < self.habits.answer_error:
+                out[name] = bool(self.rng.random() < 0.5)
+            out[name] &= name not in self.habits.missing
             self.balance[name] = (total + (1.0 if out[name] else -1.0), day)
         return out
 
@@ -186,7 +214,7 @@ class _Observer:
                     mean += pull * (np.log(last + analyte.offset) - mean)
                     sd *= np.sqrt(1 - pull**2)
             x = max(float(np.exp(self.rng.normal(mean, sd)) - analyte.offset), 0.0)
-            out[name] = _chart(analyte, x)
+            out[name] = _chart(analyte, x, self.habits.kit_steps)
             self.previous[name] = (out[name].best, day)
         return out
 
@@ -263,11 +291,21 @@ def simulate_logbook(
         single = take_draws(population, draws[n : n + 1])
         hazards = tank_hazards(panel, n, single, pace[n : n + 1])
         moves = hazards.moves()[:, :, 0, 0]
-        path = _path(single.start[panel.rock[n]], transition_matrices(moves, single.chain), rng)
+        matrices = transition_matrices(moves, single.chain)
+        start = single.start[panel.rock[n]]
+        if habits.skipped_phase is not None:
+            start, matrices = _pass_over(habits.skipped_phase, start, matrices, single.n_stages)
+        path = _path(start, matrices, rng)
         paths.append(path)
         drawn_from.append(moves)
-        observer = _Observer(single, catalogue, habits, skill[n], rng)
-        for week in np.flatnonzero(rng.random(habits.weeks) < habits.checkin):
+        # Every so many tanks: exactly that share, and no random numbers for it.
+        share = habits.judged_tanks
+        is_judged = int((n + 1) * share + 1e-9) > int(n * share + 1e-9)
+        observer = _Observer(single, catalogue, habits, skill[n], rng, is_judged=is_judged)
+        chance = np.full(habits.weeks, habits.checkin)
+        if habits.checkin_by_phase:
+            chance *= np.array(habits.checkin_by_phase)[path // single.n_stages]
+        for week in np.flatnonzero(rng.random(habits.weeks) < chance):
             day = _START + dt.timedelta(days=int(7 * week + rng.integers(3, 7)))
             checkins.append(observer.look(name, day, int(path[week])))
     checkins.sort(key=lambda c: c.date)
@@ -280,6 +318,17 @@ def simulate_logbook(
         skill,
         population.n_stages,
     )
+
+
+def _pass_over(phase: int, start: Floats, matrices: Floats, n_stages: int) -> tuple[Floats, Floats]:
+    # Whoever comes from below, or starts there, lands in the phase after.
+    first, after = phase * n_stages, (phase + 1) * n_stages
+    start, matrices = start.copy(), matrices.copy()
+    start[after] += start[first:after].sum()
+    start[first:after] = 0.0
+    matrices[:, :first, after] += matrices[:, :first, first:after].sum(axis=2)
+    matrices[:, :first, first:after] = 0.0
+    return start, matrices
 
 
 def _path(start: Floats, matrices: Floats, rng: np.random.Generator) -> NDArray[np.int64]:

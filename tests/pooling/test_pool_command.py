@@ -67,11 +67,28 @@ def test_a_club_that_cannot_be_read_does_not_stop_the_others(
 
 
 def test_a_blank_consent_is_no_yes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["pool", str(DEMO), "--out", str(tmp_path / "pool")]) == 3
+    book = simulated(1)
+    club = write_log(tmp_path / "club", book, consent=dict.fromkeys(book.tanks, ""))
+    assert main(["pool", str(club), "--out", str(tmp_path / "pool")]) == 3
     out, _ = capsys.readouterr()
-    assert "6 left out without consent" in out
+    assert f"{len(book.tanks)} left out without consent" in out
     assert "--consent-default yes" in out
     assert not (tmp_path / "pool").exists()
+
+
+def test_without_the_column_whoever_pools_answers_for_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "pool"
+    assert main(["pool", str(DEMO), "--out", str(out)]) == 0
+    assert "no column consent, so its keepers' consent is taken on your word" in (
+        capsys.readouterr().out
+    )
+    assert len(read_pool(out).tanks) == 6
+    assert main(["pool", str(DEMO), "--out", str(out), "--consent-default", "no"]) == 3
+    said = capsys.readouterr().out
+    assert "6 left out without consent" in said
+    assert "your word" not in said
 
 
 def test_what_is_there_and_no_pool_stays(tmp_path: Path) -> None:

@@ -22,6 +22,7 @@ from maturity_model.logbook.units import ATOMIC_WEIGHT, find_unit
 from maturity_model.pooling.darwin import fact
 from maturity_model.pooling.gather import Written
 
+pytestmark = pytest.mark.reference
 DWC = "http://rs.tdwg.org/dwc/terms/"
 
 

@@ -1,0 +1,20 @@
+"""Worlds with a known truth, written down as ordinary logbooks.
+
+``model`` is the package's own model run forwards; ``mechanistic`` is the daily ecology of
+:mod:`maturity_model.ecology`, which knows nothing of it. Both can have an assumption of the
+model broken (:data:`BROKEN`), and both come out through the log's reader, so that nothing
+is bypassed.
+"""
+
+from maturity_model.ecology.phases import PHASES
+from maturity_model.worlds.broken import BROKEN
+from maturity_model.worlds.club import WORLDS, SimulatedClub, presets, simulate
+
+__all__ = [
+    "BROKEN",
+    "PHASES",
+    "WORLDS",
+    "SimulatedClub",
+    "presets",
+    "simulate",
+]
