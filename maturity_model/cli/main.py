@@ -20,6 +20,7 @@ COMMANDS = {
     "fit": "learn a population from logbooks (needs the extra 'fit')",
     "elicit": "make a population from the catalogue's priors",
     "simulate": "make a logbook with a known truth, from a simulated world",
+    "validate": "score the program where the truth is known (needs the extra 'validate')",
     "study": "rerun a study whose result is committed under reports/",
 }
 
