@@ -93,9 +93,9 @@ def sums_of(p: Floats, truth: Ints) -> Sums:
         np.stack(
             [hit.sum(axis=1), np.einsum("nw,nwk->nk", log, hit), error.sum(axis=1)], axis=1
         ).astype(float),
-        np.stack([known @ in_band, log @ in_band, error.sum(axis=2) @ in_band], axis=1).astype(
-            float
-        ),
+        np.stack(
+            [known.astype(float) @ in_band, log @ in_band, error.sum(axis=2) @ in_band], axis=1
+        ).astype(float),
     )
 
 
