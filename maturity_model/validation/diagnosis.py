@@ -17,6 +17,7 @@ from maturity_model.panel import BALANCE_LEVELS, Panel
 from maturity_model.population.tables import sign_table
 from maturity_model.population.types import Population, take_draws
 from maturity_model.validation.clubs import Club
+from maturity_model.validation.corrections import CORRECTIONS, corrected
 from maturity_model.validation.forecasts import Forecaster
 from maturity_model.validation.sums import calibration_error, log_score, overconfidence, sums_of
 
@@ -82,13 +83,18 @@ def without(tables: Tables, kind: str, item: str) -> Tables:
 
 
 def diagnose(
-    clubs: Sequence[Club], forecaster: Forecaster, say: Callable[[str], None] = lambda _: None
+    clubs: Sequence[Club],
+    training: Sequence[Club],
+    forecaster: Forecaster,
+    say: Callable[[str], None] = lambda _: None,
 ) -> list[Row]:
     """Rows that say what helps, what misleads and what is not as the population thinks.
 
     Parameters
     ----------
     clubs : sequence of Club
+    training : sequence of Club
+        Other clubs of the same world, for :func:`.corrections.corrected`.
     forecaster : Forecaster
     say : callable
         Told about progress.
@@ -97,9 +103,11 @@ def diagnose(
     -------
     list of dict
         ``kind`` is ``weight`` (other evidence weights), ``without`` (one kind of evidence
-        left out), ``sign`` and ``reading`` (observed against expected, given the true
-        phase), ``level`` (likewise by balance of past sightings), ``spread`` (how much
-        tanks differ beyond what their phase explains), ``dwell`` and ``stated``.
+        left out), ``corrected`` (what the population says of signs, of readings, or of the
+        time in a phase brought to what other tanks of this world show), ``sign`` and
+        ``reading`` (observed against expected, given the true phase), ``level`` (likewise by
+        balance of past sightings), ``spread`` (how much tanks differ beyond what their phase
+        explains), ``dwell`` and ``stated``.
     """
     every = forecaster.population
     step = np.unique(np.linspace(0, every.n_draws - 1, min(DRAWS, every.n_draws)).astype(np.int64))
@@ -121,11 +129,26 @@ def diagnose(
         label = f"{kind}s" if item == "all" else item
         rows.append(_row("without", label, _phases(less, clubs), truth))
     say("diagnosis: evidence left out")
-    rows += _signs(panels, clubs, population)
-    rows += _readings(panels, clubs, population)
-    rows += _dwell(clubs, population)
+    known = against(training, population)
+    for name, parts in CORRECTIONS.items():
+        mended = corrected(population, known, parts)
+        for weight in (forecaster.weight, 1.0) if name == "all" else (forecaster.weight,):
+            tables = [make_tables(p, mended, weight) for p in panels]
+            label = name if weight == forecaster.weight else f"{name}, ω = {weight:g}"
+            rows.append(_row("corrected", label, _phases(tables, clubs), truth))
+    rows += against(clubs, population)
     rows += _stated(whole, truth, population.phases)
     return rows
+
+
+def against(clubs: Sequence[Club], population: Population) -> list[Row]:
+    """What was observed, given the true phase, against what the population expects."""
+    panels = [c.panel() for c in clubs]
+    return [
+        *_signs(panels, clubs, population),
+        *_readings(panels, clubs, population),
+        *_dwell(clubs, population),
+    ]
 
 
 def _expected(panel: Panel, population: Population) -> Floats:

@@ -168,20 +168,24 @@ def _expectation_maximisation(
     )
     log = logging.getLogger("hmmlearn")
     before = log.level
-    # It says so when it has not converged; the best of several is taken.
+    # It says so when it has not converged, or finds fewer clusters to start from; the best of
+    # several is taken.
     log.setLevel(logging.ERROR)
     try:
-        model.fit(x, lengths)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            model.fit(x, lengths)
     finally:
         log.setLevel(before)
     variance = np.stack([np.diag(c) for c in model.covars_])
-    # A state that is never left, or never begun in, is not impossible elsewhere.
-    start, moves = (a + 1e-6 for a in (model.startprob_, model.transmat_))
+    # A state that was never left, or never begun in, is not impossible elsewhere; one that no
+    # week is in has no numbers of its own.
+    start, moves = (np.nan_to_num(a) + 1e-6 for a in (model.startprob_, model.transmat_))
     return (
         start / start.sum(),
         moves / moves.sum(axis=1, keepdims=True),
-        np.asarray(model.means_),
-        np.maximum(variance, 1e-2),
+        np.nan_to_num(np.asarray(model.means_)),
+        np.maximum(np.nan_to_num(variance, nan=1.0), 1e-2),
     )
 
 

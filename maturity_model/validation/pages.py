@@ -11,11 +11,12 @@ from maturity_model.report.html import esc, page, section, unordered
 from maturity_model.report.html import table as html_table
 from maturity_model.validation import csv_tables
 from maturity_model.validation.cases import Case, Settings
+from maturity_model.validation.doubts import sections
 from maturity_model.validation.figures import ages, calibration, overview
 from maturity_model.validation.holds import evaluate
 from maturity_model.validation.results import CaseResult
 from maturity_model.validation.study import TOOL
-from maturity_model.validation.words import Block, Section, groups_of, sections
+from maturity_model.validation.words import Block, Section, groups_of
 
 TITLE = "Is it right?"
 #: Rules of the figures on the page: they bring none of their own there.

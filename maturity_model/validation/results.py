@@ -21,11 +21,11 @@ from maturity_model.validation.sums import Sums
 
 #: Packages whose code decides what is stated or how it is scored.
 SCORED_BY = (
-    "catalogue", "logbook", "hmm", "population", "assessment", "worlds", "validation",
+    "catalogue", "logbook", "hmm", "population", "assessment", "ecology", "worlds", "validation",
 )  # fmt: skip
 #: Modules of this package that only show what was found.
 ONLY_SHOW = {
-    "holds.py", "readme.py", "pages.py", "figures.py", "csv_tables.py", "words.py", "cases.py",
+    "holds.py", "pages.py", "figures.py", "csv_tables.py", "words.py", "doubts.py", "cases.py",
 }  # fmt: skip
 #: A saved case is never larger.
 MAX_BYTES = 256 * 2**20
@@ -115,7 +115,7 @@ def load(path: Path) -> CaseResult | None:
     try:
         if path.stat().st_size > MAX_BYTES:
             return None
-        with np.load(path, allow_pickle=False) as file:
+        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as file:
             index = json.loads(file["index"].tobytes())
             result = CaseResult(file["club"], diagnosis=index["diagnosis"], notes=index["notes"])
             for place, (name, key) in index["arrays"].items():
@@ -126,15 +126,13 @@ def load(path: Path) -> CaseResult | None:
                     value = kind(*(file[f"{place}.{f}"] for f in kind._fields))
                 getattr(result, name)[_unkey(key)] = value
             return result
-    except (OSError, KeyError, ValueError, TypeError, zipfile.BadZipFile):
+    except (OSError, EOFError, KeyError, ValueError, TypeError, zipfile.BadZipFile):
         return None
 
 
 def code_digest() -> str:
     """Digest of the code that decides what is stated and how it is scored."""
-    import maturity_model
-
-    root = Path(maturity_model.__file__).parent
+    root = Path(__file__).parents[1]
     found = hashlib.sha256()
     for path in sorted([root / "panel.py", *root.rglob("*.py"), *root.rglob("*.csv")]):
         inside = path.relative_to(root)

@@ -126,7 +126,7 @@ def score_case(
             happened, scored = _slipping(club, h)
             result.risk[name, h] = _risk_sums(whole.risk[:, :, i], age[h], happened, scored)
         if full and first:
-            result.diagnosis = diagnose(tanks, forecaster, say)
+            result.diagnosis = diagnose(tanks, training, forecaster, say)
     return result
 
 
