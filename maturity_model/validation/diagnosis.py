@@ -132,7 +132,8 @@ def diagnose(
     known = against(training, population)
     for name, parts in CORRECTIONS.items():
         mended = corrected(population, known, parts)
-        for weight in (forecaster.weight, 1.0) if name == "all" else (forecaster.weight,):
+        # With the tables right, is the evidence weight still needed?
+        for weight in {forecaster.weight: 0, 1.0: 0} if name == "all" else (forecaster.weight,):
             tables = [make_tables(p, mended, weight) for p in panels]
             label = name if weight == forecaster.weight else f"{name}, ω = {weight:g}"
             rows.append(_row("corrected", label, _phases(tables, clubs), truth))

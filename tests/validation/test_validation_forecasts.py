@@ -12,7 +12,7 @@ import pytest
 from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.assessment.present import Present
 from maturity_model.assessment.waiting import time_to_mature
-from maturity_model.logbook import Logbook
+from maturity_model.logbook import Event, Logbook
 from maturity_model.population import load_population
 from maturity_model.population.types import Population, take_draws
 from maturity_model.validation import diagnosis, study
@@ -111,6 +111,11 @@ def test_slipping_back_by_hand() -> None:
     assert happened[0].tolist() == [False, True, True, False, False]
     assert scored[0].all()
     assert scored[1].tolist() == [True, True, True, False, False]
+    # An event of week 3 lies within two weeks of weeks 1 and 2.
+    first = next(iter(club.logbook.tanks.values()))
+    event = Event(first.name, first.started + dt.timedelta(days=22), "crash", None)
+    _, quiet = study._slipping(Club(replace(book, events=(event,)), followed, 5), 2)
+    assert quiet[0].tolist() == [True, False, False, True, True]
 
 
 def test_risk_is_tallied() -> None:
