@@ -65,7 +65,13 @@ class Club:
 
 
 def simulate_club(
-    world: World, n_tanks: int, weeks: int, seed: int, judged: float = 0.0, after: int = 0
+    world: World,
+    n_tanks: int,
+    weeks: int,
+    seed: int,
+    judged: float = 0.0,
+    after: int = 0,
+    batch: int = 0,
 ) -> Club:
     """Run one club of a world.
 
@@ -77,6 +83,8 @@ def simulate_club(
         Share of the tanks whose keeper judges the phase.
     after : int
         Further weeks that each tank is followed.
+    batch : int
+        Another holds other tanks of the same parameters.
     """
     found = simulate(
         world.source,
@@ -86,6 +94,7 @@ def simulate_club(
         preset=world.preset,
         broken=world.broken,
         judged=judged,
+        batch=batch,
     )
     return Club(found.logbook, np.asarray(found.truth, dtype=np.int64), weeks)
 
@@ -98,11 +107,12 @@ def simulate_clubs(
     seed: int,
     judged: float = 0.0,
     after: int = 0,
+    batch: int = 0,
 ) -> list[Club]:
     """Several clubs of a world, each with a seed of its own; ``n_tanks`` in all."""
     sizes = [len(part) for part in np.array_split(np.arange(n_tanks), clubs)]
     return [
-        simulate_club(world, size, weeks, seed * 1000 + i, judged, after)
+        simulate_club(world, size, weeks, seed * 1000 + i, judged, after, batch)
         for i, size in enumerate(sizes)
         if size
     ]

@@ -201,9 +201,9 @@ def _run_case(
     case: Case, settings: Settings, population: Population, folder: Path, say: Say
 ) -> CaseResult:
     s = settings
-    tanks = simulate_clubs(case.world, s.clubs, s.tanks, s.weeks, 3 * s.seed, after=s.after)
+    tanks = simulate_clubs(case.world, s.clubs, s.tanks, s.weeks, s.seed, after=s.after)
     training = simulate_clubs(
-        case.world, 2 * s.clubs, s.training, s.weeks, 3 * s.seed + 1, after=max(HORIZONS)
+        case.world, s.clubs, s.training, s.weeks, s.seed, after=max(HORIZONS), batch=1
     )
     say("simulated")
     weight = 1.0 if case.group == "own" else population.evidence_weight

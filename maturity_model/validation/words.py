@@ -259,7 +259,7 @@ def tried(cases: Sequence[Case], settings: Settings, results: Results, unit: str
         ),
         text(
             f"The baselines, and the ceiling, were taught with the true phases of {s.training} "
-            "further tanks of the same case, in other clubs: more than any keeper has. Age "
+            "other tanks of the same clubs: more than any keeper has. Age "
             "alone: frequency of the phases by week and rock. Readings rule: by whether ammonia "
             "and nitrite were found, not found, or not measured lately. Checklist count: by the "
             "number of favourable signs seen lately. Plain HMM: Gaussian emissions, no "
