@@ -34,7 +34,20 @@ BELOW: dict[str, set[str]] = {
     # A world that knows nothing of the package, so that it can contradict it.
     "ecology": set(),
     "worlds": {"ecology", "population", "logbook", "catalogue"},
+    # The program against those worlds.
+    "validation": {
+        "worlds",
+        "studies",
+        "report",
+        "assessment",
+        "population",
+        "hmm",
+        "panel",
+        "logbook",
+        "catalogue",
+    },
     "cli": {
+        "validation",
         "worlds",
         "studies",
         "pooling",

@@ -25,6 +25,7 @@ COMMANDS = {
     "pool": "gather logbooks into a pool that names nobody (needs the extra 'pool')",
     "elicit": "make a population from the catalogue's priors",
     "simulate": "make a logbook with a known truth, from a simulated world",
+    "validate": "score the program where the truth is known (needs the extra 'validate')",
     "study": "rerun a study whose result is committed under reports/",
 }
 

@@ -1,0 +1,1 @@
+"""Is it right? The program against worlds where the truth is known, and against simpler judges."""

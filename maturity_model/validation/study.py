@@ -1,0 +1,223 @@
+"""One case from simulation to scores, and all of them with what is on file taken up."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.assessment.types import HORIZONS
+from maturity_model.population.types import Population
+from maturity_model.studies.reliability import frequencies
+from maturity_model.validation import features as log_features
+from maturity_model.validation.cases import Case, Settings
+from maturity_model.validation.ceiling import teach_ceiling
+from maturity_model.validation.clubs import Club, merged, simulate_clubs
+from maturity_model.validation.diagnosis import diagnose
+from maturity_model.validation.forecasts import Forecaster, Stated, state
+from maturity_model.validation.judges import BASELINES, cells, teach
+from maturity_model.validation.maturing import next_event, outcomes
+from maturity_model.validation.results import CaseResult, key_of, load, population_digest, save
+from maturity_model.validation.slips import WAYS, notice
+from maturity_model.validation.sums import sums_of
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+Say = Callable[[str], None]
+
+#: Names of the judges that are not baselines.
+TOOL, CEILING = "tool", "ceiling"
+FITTED, FITTED_JUDGED = "tool, fitted", "tool, fitted with judgements"
+#: Tanks, spread over the clubs, whose every check-in is asked for surprises.
+ALARMED = 40
+#: Parts of the range of a risk.
+PARTS = 150
+
+
+def _slipping(club: Club, horizon: int) -> tuple[Bools, Bools]:
+    # Whether a tank slips back within the next weeks, and whether that week is scored.
+    truth = club.followed
+    (n, follow), w = truth.shape, club.weeks
+    happened, scored = np.zeros((n, w), dtype=bool), np.zeros((n, w), dtype=bool)
+    events = next_event(club)
+    for t in range(min(w, follow - horizon)):
+        ahead = truth[:, t + 1 : t + 1 + horizon]
+        happened[:, t] = (ahead < truth[:, t : t + 1]).any(axis=1)
+        followed = (ahead >= 0).all(axis=1) & (truth[:, t] >= 0)
+        scored[:, t] = followed & (events[:, t] > t + horizon)
+    return happened, scored
+
+
+def _risk_sums(p: Floats, age: Floats, happened: Bools, scored: Bools) -> Floats:
+    out = np.zeros((len(p), 5, PARTS))
+    for i in range(len(p)):
+        on = scored[i]
+        place = np.minimum((p[i, on] * PARTS).astype(int), PARTS - 1)
+        weights = (np.ones(on.sum()), p[i, on], happened[i, on].astype(float))
+        for j, weight in enumerate(weights):
+            out[i, j] = np.bincount(place, weight, minlength=PARTS)
+        out[i, 3, 0] = ((p[i, on] - happened[i, on]) ** 2).sum()
+        out[i, 4, 0] = ((age[i, on] - happened[i, on]) ** 2).sum()
+    return out
+
+
+def score_case(
+    tanks: Sequence[Club],
+    training: Sequence[Club],
+    forecasters: Sequence[Forecaster],
+    *,
+    full: bool,
+    seed: int,
+    say: Say = lambda _: None,
+) -> CaseResult:
+    """Score everybody on the same logs.
+
+    Parameters
+    ----------
+    tanks : sequence of Club
+        Scored.
+    training : sequence of Club
+        Other clubs of the same world: what the baselines and the ceiling learn from.
+    forecasters : sequence of Forecaster
+    full : bool
+        Also the surprises of every check-in, and the diagnosis.
+    seed : int
+    say : callable
+        Told about progress.
+    """
+    club, taught = merged(tanks), merged(training)
+    index = np.repeat(np.arange(len(tanks)), [len(c.truth) for c in tanks])
+    result = CaseResult(index)
+    log, past = log_features.tank_weeks(club), log_features.tank_weeks(taught)
+    catalogue = club.logbook.catalogue
+    phases = len(catalogue.phases)
+    judges = teach(past, taught.truth, catalogue, phases, seed)
+    for name in BASELINES:
+        result.sums[name] = sums_of(judges[name](log), club.truth)
+    say("baselines")
+    ceiling = teach_ceiling(past, taught.truth, phases, seed)
+    result.sums[CEILING] = sums_of(ceiling(log), club.truth)
+    result.notes["ceiling"] = f"{ceiling.trees} trees, power {ceiling.power:.2f}"
+    say("ceiling")
+    age = {}
+    for h in HORIZONS:
+        happened, scored = _slipping(taught, h)
+        cell, own = cells(past, "age", ()), cells(log, "age", ())
+        table = frequencies(
+            cell[scored], happened[scored][:, None], int(max(cell.max(), own.max())) + 1
+        )
+        age[h] = table[own][:, :, 0]
+    for forecaster in forecasters:
+        first = forecaster is forecasters[0]
+        alarms = -(-ALARMED // len(tanks)) if full and first else 0
+        stated = [state(c, forecaster, alarms=alarms, say=say) for c in tanks]
+        whole = _together(stated, [len(c.truth) for c in tanks])
+        name = forecaster.name
+        result.sums[name] = sums_of(whole.phase, club.truth)
+        for quiet, into in ((False, result.matured), (True, result.matured_quiet)):
+            into[name] = outcomes(club, whole.asked, whole.by_week, seed, quiet=quiet)
+        for way in WAYS:
+            result.noticed[name, way] = notice(whole, club.truth, way)
+        for i, h in enumerate(HORIZONS):
+            happened, scored = _slipping(club, h)
+            result.risk[name, h] = _risk_sums(whole.risk[:, :, i], age[h], happened, scored)
+        if full and first:
+            result.diagnosis = diagnose(tanks, training, forecaster, say)
+    return result
+
+
+def _together(stated: Sequence[Stated], sizes: Sequence[int]) -> Stated:
+    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    return Stated(
+        np.concatenate([s.phase for s in stated]),
+        np.concatenate([s.risk for s in stated]),
+        np.concatenate([s.slipped for s in stated]),
+        np.concatenate([s.alarm for s in stated]),
+        np.concatenate([s.asked + np.array([at, 0]) for s, at in zip(stated, starts, strict=True)]),
+        np.concatenate([s.by_week for s in stated]),
+    )
+
+
+def run(
+    chosen: Sequence[Case],
+    settings: Settings,
+    population: Population,
+    folder: Path,
+    say: Say = lambda _: None,
+) -> dict[str, CaseResult]:
+    """Score the cases; each is saved in ``folder`` as it finishes, and taken up by a rerun.
+
+    Parameters
+    ----------
+    chosen : sequence of Case
+    settings : Settings
+    population : Population
+    folder : Path
+    say : callable
+        Told about progress.
+
+    Returns
+    -------
+    dict of str to CaseResult
+        By name of the case.
+
+    Raises
+    ------
+    MissingPackage
+        Without scikit-learn or hmmlearn.
+    OSError
+        When a result cannot be written.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    out = {}
+    for case in chosen:
+        fits = settings.fit_tanks if case.group == "mechanistic" else 0
+        used = settings if fits else settings._replace(fit_tanks=0, fit_draws=0, fit_tune=0,
+                                                       fit_chains=0)  # fmt: skip
+        key = key_of((case, used, population_digest(population), _versions()))
+        path = folder / f"{case.name}-{key}.npz"
+        found = load(path)
+        if found is None:
+            say(f"{case.name}: running")
+            found = _run_case(case, settings, population, folder, lambda m: say(f"  {m}"))
+            save(found, path)
+        else:
+            say(f"{case.name}: on file")
+        out[case.name] = found
+    return out
+
+
+def _versions() -> tuple[str, ...]:
+    from maturity_model.validation.optional import PACKAGES, need
+
+    return tuple(f"{m} {need(m).__version__}" for m in PACKAGES)
+
+
+def _run_case(
+    case: Case, settings: Settings, population: Population, folder: Path, say: Say
+) -> CaseResult:
+    s = settings
+    tanks = simulate_clubs(case.world, s.clubs, s.tanks, s.weeks, s.seed, after=s.after)
+    training = simulate_clubs(
+        case.world, s.clubs, s.training, s.weeks, s.seed, after=max(HORIZONS), batch=1
+    )
+    say("simulated")
+    weight = 1.0 if case.group == "own" else population.evidence_weight
+    forecasters = [Forecaster(TOOL, population, weight)]
+    notes: dict[str, Any] = {"evidence_weight": f"{weight:g}"}
+    if s.fit_tanks and case.group == "mechanistic":
+        from maturity_model.validation.pooled import fitted
+
+        for name, judged in ((FITTED, 0.0), (FITTED_JUDGED, 0.2)):
+            learned = fitted(case.world, s, judged, folder, say)
+            forecasters.append(Forecaster(name, learned, learned.evidence_weight))
+            notes[name] = learned.warning or "the fit passed its checks"
+    result = score_case(
+        tanks, training, forecasters, full=case.group != "broken", seed=s.seed, say=say
+    )
+    result.notes |= notes
+    return result
