@@ -35,11 +35,17 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--evidence-weight", type=share, default=DEFAULT_EVIDENCE_WEIGHT, metavar="W"
     )
+    parser.add_argument(
+        "--tank-signs",
+        action="store_true",
+        help="let each tank shift the log-odds of each sign by an amount of its own",
+    )
 
 
 def run(args: argparse.Namespace, command: str) -> int:
     """Run the command; the exit code."""
     from maturity_model.population.fit_command import fit_command
+    from maturity_model.population.options import ModelOptions
     from maturity_model.population.sampling import SamplingPlan, choose_sampler
 
     plan = SamplingPlan(
@@ -61,5 +67,6 @@ def run(args: argparse.Namespace, command: str) -> int:
         args.out,
         plan=plan,
         evidence_weight=args.evidence_weight,
+        options=ModelOptions(tank_signs=args.tank_signs),
         report=report if args.report else None,
     )

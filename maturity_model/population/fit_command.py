@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from maturity_model.logbook import Logbook
     from maturity_model.population.fit import FitResult
     from maturity_model.population.loo import LeaveOneOut
+    from maturity_model.population.options import ModelOptions
 
 #: Exit codes; those of the command line.
 DONE, USAGE, LOG_ERRORS, MISMATCH, DIAGNOSTICS = 0, 2, 3, 4, 5
@@ -153,6 +154,7 @@ def fit_command(
     plan: SamplingPlan | None = None,
     evidence_weight: float,
     name: str | None = None,
+    options: ModelOptions | None = None,
     report: Callable[[FitResult, LeaveOneOut], str] | None = None,
 ) -> int:
     """Fit logbooks and write a population.
@@ -167,6 +169,8 @@ def fit_command(
     evidence_weight : float
     name : str, optional
         Of the population; default: the file's.
+    options : ModelOptions, optional
+        Parts of the model to leave out or add.
     report : callable, optional
         Writes the researcher's report, and returns where it lies.
 
@@ -207,6 +211,7 @@ def fit_command(
             plan=plan,
             evidence_weight=evidence_weight,
             name=name or out.stem,
+            options=options,
             folder=out.with_name(f"{out.name}.chains"),
             progress=True,
         )

@@ -61,17 +61,22 @@ def fit_to_catalogue(population: Population, catalogue: Catalogue) -> Population
         return population
     index = {name: i for i, name in enumerate(population.signs)}
     logit, persistence, small = [], [], []
+    of_tanks = population.sign_tank_sd
+    spread = []
     for sign in catalogue.signs.values():
         if sign.name in index:
             i = index[sign.name]
             logit.append(population.sign_logit[i])
             persistence.append(population.persistence[i])
             small.append(population.small[i])
+            spread.append(None if of_tanks is None else of_tanks[i])
         elif sign.own:
             drawn = draw_sign(sign, population.n_draws)
             logit.append(drawn[0])
             persistence.append(drawn[1])
             small.append(sign.small)
+            # Tanks differ in it as they do in the other signs.
+            spread.append(None if of_tanks is None else of_tanks.mean(axis=0))
         else:
             raise PopulationMismatch(
                 f"the population {population.name!r} knows no sign {sign.name!r}; "
@@ -85,6 +90,7 @@ def fit_to_catalogue(population: Population, catalogue: Catalogue) -> Population
         sign_logit=np.array(logit),
         persistence=np.array(persistence),
         small=np.array(small),
+        sign_tank_sd=None if of_tanks is None else np.array(spread),
     )
 
 

@@ -9,6 +9,7 @@ FIT = [
     "test_fit_summary.py",
     "test_loo.py",
     "test_model.py",
+    "test_model_parts.py",
     "test_op.py",
 ]
 collect_ignore = FIT if find_spec("pymc") is None else []
