@@ -171,7 +171,8 @@ def prior_draws(model: Any, names: list[str], seed: int) -> dict[str, np.ndarray
     return {n: np.asarray(v, dtype=np.float64) for n, v in zip(names, found, strict=True)}
 
 
-def _join(chains: list[Chain]) -> tuple[xr.Dataset, xr.Dataset]:
+def join_chains(chains: list[Chain]) -> tuple[xr.Dataset, xr.Dataset]:
+    """Posterior and statistics of all chains."""
     import xarray as xr
 
     def joined(parts: list[xr.Dataset]) -> xr.Dataset:
@@ -288,7 +289,7 @@ def run_fit(
             folder=folder,
             say=to_terminal if progress else None,
         )
-        posterior, stats = _join(found)
+        posterior, stats = join_chains(found)
         prior = prior_draws(model, shared_names(posterior), plan.seed)
     diagnostics = diagnose(posterior, stats, max(c.seconds for c in found))
     provenance = {

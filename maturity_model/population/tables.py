@@ -203,6 +203,19 @@ class Hazards:
     load: Floats
     pending: Floats
 
+    def log_hazards(self) -> Floats:
+        """Log hazards of advance, setback and collapse of the move into each week.
+
+        Returns
+        -------
+        ndarray, shape (T, 3, K, D)
+            At the first pace node; -inf where there is no such move.
+        """
+        factor, setback, collapse = _with_load(self.population, self.load, np.zeros(1))
+        advance = self.advance[:, :, 0] * factor[:, 0, None]
+        with np.errstate(divide="ignore"):
+            return np.log(np.stack([advance, setback[:, 0], collapse[:, 0]], axis=1))
+
     def moves(self) -> Floats:
         """Probabilities of moves t-1 -> t for t = 1..T-1, shape (T-1, 4K+3, P, D)."""
         t, k, p, d = self.advance.shape

@@ -3,6 +3,7 @@
 from importlib.util import find_spec
 
 FIT = [
+    "test_compare.py",
     "test_convergence.py",
     "test_drift.py",
     "test_fit.py",
