@@ -55,17 +55,18 @@ def comparison_figures(comparison: Comparison) -> list[Figure]:
                 d.variant.label + (" (not to be trusted)" if d.doubts else ""),
                 "",
                 tuple(d.difference + z * d.standard_error for z in _NORMAL),
-                observed=0.0,
             )
             for d in comparison.differences
             if d.target == target and math.isfinite(d.standard_error)
         ]
+        # The fit itself, without which 0 might lie outside the figure.
+        fit = [Interval(comparison.scores[0].variant.label, "", (0.0,) * 5)] if lines else []
         out.append(
             interval_figure(
                 f"comparison_{target}",
                 f"What each part buys: {title.lower()}",
-                "ELPD less that of the fit (ring at 0); left of it the variant predicts worse",
-                lines,
+                "ELPD less that of the fit; left of 0 the variant predicts worse",
+                fit + lines,
             )
         )
     return [f for f in out if f is not None]

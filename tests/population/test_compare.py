@@ -28,6 +28,7 @@ from maturity_model.population.compare import (
     variants_of,
 )
 from maturity_model.population.fit import run_fit
+from maturity_model.population.fit_command import leave_tanks_out
 from maturity_model.population.loo import leave_one_out, log_mean, loo_by_tank
 from maturity_model.population.options import ModelOptions
 from maturity_model.population.sampling import SamplingPlan
@@ -41,6 +42,7 @@ from maturity_model.report.comparison_section import (
     comparison_section,
     tank_rows,
 )
+from maturity_model.report.pooled_report import write_pooled_report
 
 pytestmark = pytest.mark.fit
 
@@ -244,6 +246,8 @@ def test_the_section_says_what_each_part_buys() -> None:
     figures = comparison_figures(comparison)
     html = comparison_section(comparison, figures)
     assert [f.name for f in figures] == ["comparison_log", "comparison_signs"]
+    # Text beside each picture: the fit at 0, then the variants.
+    assert all("The fit itself" in f.html or "&lt;full&gt;" in f.html for f in figures)
     assert "<worse>" not in html
     assert "&lt;worse&gt;" in html
     assert "−8.0" in html
@@ -257,6 +261,16 @@ def test_the_section_says_what_each_part_buys() -> None:
     head, rows = tank_rows(comparison)
     assert len(rows) == 4 * (3 + 1 + 1 + 2)
     assert all(len(row) == len(head.split(",")) for row in rows)
+
+
+def test_the_report_holds_the_comparison(tmp_path: Path) -> None:
+    result = example()
+    page = write_pooled_report(result, leave_tanks_out(result), tmp_path, "fit", made_up())
+    assert 'id="comparison"' in page.read_text()
+    for name in ("comparison.csv", "comparison_tanks.csv", "figures/comparison_log.svg"):
+        assert (tmp_path / name).stat().st_size > 100
+        assert "<worse>" not in (tmp_path / "figures/comparison_log.svg").read_text()
+    assert "comparison.csv" in page.read_text()
 
 
 def test_variants_have_shorter_chains() -> None:
