@@ -19,13 +19,11 @@ from maturity_model.population import compare as comparing
 from maturity_model.population.compare import (
     Comparison,
     Score,
-    Variant,
     answers_by_tank,
     blanked,
     compare,
     score_tanks,
     shorter,
-    variants_of,
 )
 from maturity_model.population.fit import run_fit
 from maturity_model.population.fit_command import leave_tanks_out
@@ -36,6 +34,7 @@ from maturity_model.population.simulate import Habits, simulate_logbook
 from maturity_model.population.tank_signs import marginal_log_likelihood
 from maturity_model.population.tanks import Powers, tank_log_likelihood
 from maturity_model.population.types import Population, take_draws
+from maturity_model.population.variants import Variant, variants_of
 from maturity_model.report.comparison_section import (
     comparison_figures,
     comparison_rows,
