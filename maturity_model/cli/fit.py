@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from maturity_model.cli.common import share, whole
 
 if TYPE_CHECKING:
+    from maturity_model.population.compare import Comparison
     from maturity_model.population.fit import FitResult
     from maturity_model.population.loo import LeaveOneOut
 
@@ -37,11 +38,22 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--evidence-weight", type=share, default=DEFAULT_EVIDENCE_WEIGHT, metavar="W"
     )
+    parser.add_argument(
+        "--tank-signs",
+        action="store_true",
+        help="let each tank shift the log-odds of each sign by an amount of its own",
+    )
+    parser.add_argument(
+        "--compare",
+        action="store_true",
+        help="then fit variants of the model, with shorter chains, and say what each part buys",
+    )
 
 
 def run(args: argparse.Namespace, command: str) -> int:
     """Run the command; the exit code."""
     from maturity_model.population.fit_command import fit_command
+    from maturity_model.population.options import ModelOptions
     from maturity_model.population.sampling import SamplingPlan, choose_sampler
 
     plan = SamplingPlan(
@@ -53,15 +65,17 @@ def run(args: argparse.Namespace, command: str) -> int:
         cores=args.cores,
     )
 
-    def report(result: FitResult, loo: LeaveOneOut) -> str:
+    def report(result: FitResult, loo: LeaveOneOut, comparison: Comparison | None) -> str:
         from maturity_model.report.pooled_report import write_pooled_report
 
-        return str(write_pooled_report(result, loo, args.report, command))
+        return str(write_pooled_report(result, loo, args.report, command, comparison))
 
     return fit_command(
         args.logbook,
         args.out,
         plan=plan,
         evidence_weight=args.evidence_weight,
+        options=ModelOptions(tank_signs=args.tank_signs),
+        compare=args.compare,
         report=report if args.report else None,
     )

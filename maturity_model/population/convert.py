@@ -27,7 +27,8 @@ def make_population(
     draws : mapping of str to ndarray
         Named as the fields of :class:`.types.Population`, draws last; setback and
         collapse without phase 0. A part that a model leaves out (``pace_sd``,
-        ``skill_sd``, ``persistence``) may be missing: nobody differs, nothing persists.
+        ``skill_sd``, ``persistence``, ``sign_tank_sd``) may be missing: nobody differs,
+        nothing persists.
     priors : Priors
     name, kind, evidence_weight, provenance
         As in :class:`.types.Population`.
@@ -65,4 +66,5 @@ def make_population(
         n_stages=priors.n_stages,
         provenance=provenance or {},
         **{field: values[field] for field in DIMS},
+        sign_tank_sd=draws.get("sign_tank_sd"),
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from maturity_model.population import convergence
-from maturity_model.population.types import DIMS
+from maturity_model.population.types import DIMS, OPTIONAL_DIMS
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -107,7 +107,7 @@ def flatten(posterior: xr.Dataset, names: list[str]) -> tuple[list[str], Floats]
 
 def judged_names(posterior: xr.Dataset) -> list[str]:
     """Variables that have a meaning of their own, in the order of a population's fields."""
-    return [n for n in (*DIMS, *UNIT_LEVEL, "tank_sign_sd") if n in posterior]
+    return [n for n in (*DIMS, *OPTIONAL_DIMS, *UNIT_LEVEL) if n in posterior]
 
 
 def diagnose(posterior: xr.Dataset, stats: xr.Dataset, seconds: float = 0.0) -> Diagnostics:

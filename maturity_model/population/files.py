@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from maturity_model.population.types import DIMS, Population
+from maturity_model.population.types import DIMS, OPTIONAL_DIMS, Population
 
 #: Version of the file's layout.
 LAYOUT = 1
@@ -51,6 +51,7 @@ _UNITS = {
     "judge_accuracy": ("1", "chance that a judge names the true phase"),
     "judge_repeat": ("1", "chance that a judgement repeats the last one"),
     "start": ("1", "probability of the state in week 0"),
+    "sign_tank_sd": ("1", "standard deviation over tanks of the shift of a sign's log-odds"),
 }
 
 
@@ -78,6 +79,7 @@ _BOUNDS = {
     "judge_accuracy": (0.0, 1.0),
     "judge_repeat": (0.0, 1.0),
     "start": (0.0, 1.0),
+    "sign_tank_sd": (0.0, 20.0),
 }
 
 
@@ -136,8 +138,10 @@ def save_population(
         scales["state"] = file.create_dataset("state", data=np.arange(population.chain.n_states))
         for name, scale in scales.items():
             scale.make_scale(name)
-        for name, dims in DIMS.items():
+        for name, dims in (DIMS | OPTIONAL_DIMS).items():
             values = getattr(population, name)
+            if values is None:
+                continue
             if dims[-1] == "draw":
                 values, dims = np.moveaxis(values, -1, 0), ("draw", *dims[:-1])
             data = file.create_dataset(name, data=np.ascontiguousarray(values))
@@ -187,7 +191,9 @@ def _read(file: Any) -> dict[str, Any]:
         attr: tuple(v.decode() if isinstance(v, bytes) else str(v) for v in _dataset(file, dim))
         for dim, attr in _LABELS.items()
     }
-    for name, dims in DIMS.items():
+    for name, dims in (DIMS | OPTIONAL_DIMS).items():
+        if name in OPTIONAL_DIMS and name not in file:
+            continue
         values = np.asarray(_dataset(file, name), dtype=np.float64)
         if dims[-1] == "draw":
             values = np.ascontiguousarray(np.moveaxis(values, 0, -1))
@@ -202,7 +208,9 @@ def _check(values: dict[str, Any], n_stages: int) -> None:
             raise PopulationError(f"{dim} names something twice")
     sizes["draw"] = values["log_advance"].shape[-1]
     sizes["state"] = sizes["phase"] * n_stages
-    for name, dims in DIMS.items():
+    for name, dims in (DIMS | OPTIONAL_DIMS).items():
+        if name not in values:
+            continue
         want = tuple(sizes[d] for d in dims)
         if values[name].shape != want:
             raise PopulationError(f"{name} has the shape {values[name].shape}, not {want}")

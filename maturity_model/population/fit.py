@@ -23,14 +23,14 @@ from maturity_model.population.sampling import (
     sample_chains,
     to_terminal,
 )
-from maturity_model.population.types import DIMS, Population
+from maturity_model.population.types import DIMS, OPTIONAL_DIMS, Population
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from maturity_model.panel import Panel
     from maturity_model.population.drift import Drift
-    from maturity_model.population.model import ModelOptions
+    from maturity_model.population.options import ModelOptions
 
 #: Most draws of a fitted population: what the weekly path mixes over.
 MAX_DRAWS = 512
@@ -116,7 +116,7 @@ def population_from(
 ) -> Population:
     """A fitted population of at most :data:`MAX_DRAWS` draws from all chains."""
     draws: dict[str, Any] = {}
-    for field in DIMS:
+    for field in (*DIMS, *OPTIONAL_DIMS):
         if field in posterior:
             array = posterior[field].stack(sample=("chain", "draw")).transpose(..., "sample")
             values = np.asarray(array.values, dtype=np.float64)
@@ -133,7 +133,7 @@ def population_from(
 
 def shared_names(posterior: xr.Dataset) -> list[str]:
     """Variables that all tanks share."""
-    return [n for n in (*DIMS, "tank_sign_sd") if n in posterior]
+    return [n for n in (*DIMS, *OPTIONAL_DIMS) if n in posterior]
 
 
 def stacked(posterior: xr.Dataset, names: list[str]) -> dict[str, np.ndarray]:
@@ -171,7 +171,8 @@ def prior_draws(model: Any, names: list[str], seed: int) -> dict[str, np.ndarray
     return {n: np.asarray(v, dtype=np.float64) for n, v in zip(names, found, strict=True)}
 
 
-def _join(chains: list[Chain]) -> tuple[xr.Dataset, xr.Dataset]:
+def join_chains(chains: list[Chain]) -> tuple[xr.Dataset, xr.Dataset]:
+    """Posterior and statistics of all chains."""
     import xarray as xr
 
     def joined(parts: list[xr.Dataset]) -> xr.Dataset:
@@ -271,7 +272,8 @@ def run_fit(
     """
     import pytensor
 
-    from maturity_model.population.model import ModelOptions, build_model
+    from maturity_model.population.model import build_model
+    from maturity_model.population.options import ModelOptions
 
     priors = priors or priors_from_catalogue(panel.catalogue)
     options = options or ModelOptions()
@@ -287,7 +289,7 @@ def run_fit(
             folder=folder,
             say=to_terminal if progress else None,
         )
-        posterior, stats = _join(found)
+        posterior, stats = join_chains(found)
         prior = prior_draws(model, shared_names(posterior), plan.seed)
     diagnostics = diagnose(posterior, stats, max(c.seconds for c in found))
     provenance = {

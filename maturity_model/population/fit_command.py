@@ -14,8 +14,10 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from maturity_model.logbook import Logbook
+    from maturity_model.population.compare import Comparison
     from maturity_model.population.fit import FitResult
     from maturity_model.population.loo import LeaveOneOut
+    from maturity_model.population.options import ModelOptions
 
 #: Exit codes; those of the command line.
 DONE, USAGE, LOG_ERRORS, MISMATCH, DIAGNOSTICS = 0, 2, 3, 4, 5
@@ -181,7 +183,9 @@ def fit_command(
     plan: SamplingPlan | None = None,
     evidence_weight: float,
     name: str | None = None,
-    report: Callable[[FitResult, LeaveOneOut], str] | None = None,
+    options: ModelOptions | None = None,
+    compare: bool = False,
+    report: Callable[[FitResult, LeaveOneOut, Comparison | None], str] | None = None,
 ) -> int:
     """Fit logbooks and write a population.
 
@@ -195,6 +199,11 @@ def fit_command(
     evidence_weight : float
     name : str, optional
         Of the population; default: the file's.
+    options : ModelOptions, optional
+        Parts of the model to leave out or add.
+    compare : bool
+        Whether to fit variants too and say what each part buys; finished chains of theirs
+        are kept like the fit's own.
     report : callable, optional
         Writes the researcher's report, and returns where it lies.
 
@@ -234,7 +243,8 @@ def fit_command(
             plan=plan,
             evidence_weight=evidence_weight,
             name=name or out.stem,
-            folder=out.with_name(f"{out.name}.chains"),
+            options=options,
+            folder=chains_folder(out),
             progress=True,
         )
     except ValueError as error:
@@ -249,14 +259,49 @@ def fit_command(
         save_posterior(result, idata_path(out))
         loo = leave_tanks_out(result)
         save_posterior(result, idata_path(out), loo)
+        comparison = _compare(result, options, plan, out) if compare else None
         if report is not None:
-            print(f"Report: {report(result, loo)}")
+            print(f"Report: {report(result, loo, comparison)}")
+    except ChainLost as error:
+        to_terminal(f"{error}; a rerun takes up the chains that were finished")
+        return DIAGNOSTICS
     except OSError as error:
         where = error.filename or out
         to_terminal(f"cannot write {where}: {error.strerror or error}")
         return USAGE
     _say_loo(loo)
+    if comparison is not None:
+        _say_comparison(comparison)
     return _report(result, panel.logbook.refused_tanks, out)
+
+
+def chains_folder(out: Path) -> Path:
+    """Where finished chains are kept: ``club.nc.chains`` beside ``club.nc``."""
+    return out.with_name(f"{out.name}.chains")
+
+
+def _compare(
+    result: FitResult, options: ModelOptions | None, plan: SamplingPlan, out: Path
+) -> Comparison:
+    from maturity_model.population.compare import compare, shorter
+    from maturity_model.population.options import ModelOptions
+
+    return compare(
+        result,
+        options or ModelOptions(),
+        shorter(plan),
+        folder=chains_folder(out),
+        say=to_terminal,
+    )
+
+
+def _say_comparison(comparison: Comparison) -> None:
+    for d in comparison.differences:
+        doubt = f"; NOT TO BE TRUSTED: {'; '.join(d.doubts)}" if d.doubts else ""
+        print(
+            f"{d.variant.label}, {d.target}: ELPD {d.difference:+.1f} against the fit "
+            f"(standard error {d.standard_error:.1f}, {d.tanks} tanks){doubt}"
+        )
 
 
 def _say_loo(loo: LeaveOneOut) -> None:

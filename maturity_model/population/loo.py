@@ -76,7 +76,8 @@ class LeaveOneOut:
         return tuple(t for t, b in zip(self.tanks, bad, strict=True) if b)
 
 
-def _log_mean(log_weight: Floats, log_value: Floats) -> Floats:
+def log_mean(log_weight: Floats, log_value: Floats) -> Floats:
+    """Log of weighted means, shape (N,), of rows given as logs, shape (N, D)."""
     joint = log_weight + log_value
     top = joint.max(axis=1, keepdims=True)
     return np.asarray(np.log(np.exp(joint - top).sum(axis=1)) + top[:, 0])
@@ -99,8 +100,8 @@ def leave_one_out(fitted: Floats, plain: Floats | None = None) -> tuple[Floats, 
     plain = fitted if plain is None else plain
     weight, khat = smooth_weights(-fitted)
     with np.errstate(divide="ignore"):
-        elpd = _log_mean(np.log(weight), plain)
-    return elpd, _log_mean(np.full(plain.shape, -np.log(plain.shape[1])), plain), khat
+        elpd = log_mean(np.log(weight), plain)
+    return elpd, log_mean(np.full(plain.shape, -np.log(plain.shape[1])), plain), khat
 
 
 def loo_by_tank(panel: Panel, population: Population) -> LeaveOneOut:

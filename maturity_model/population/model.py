@@ -12,7 +12,6 @@ To add to the model, open it again::
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -30,6 +29,7 @@ from maturity_model.population.constants import (
 )
 from maturity_model.population.design import Design, make_design
 from maturity_model.population.likelihood import PARAMETERS, log_likelihood_by_tank
+from maturity_model.population.options import ModelOptions
 from maturity_model.population.predict import Outcomes
 from maturity_model.population.priors import Priors, equal_correlation, priors_from_catalogue
 
@@ -37,35 +37,11 @@ if TYPE_CHECKING:
     from maturity_model.panel import Panel
 
 
-@dataclass(frozen=True)
-class ModelOptions:
-    """Parts of the model that can be left out or added, for comparison.
+__all__ = ["ModelOptions", "build_model"]
 
-    Attributes
-    ----------
-    persistence : bool
-        Whether past sightings of a sign change its odds.
-    pace : bool
-        Whether tanks differ in pace.
-    skill : bool
-        Whether keepers differ in skill.
-    tank_signs : bool
-        Whether each tank shifts the log-odds of each sign by an amount of its own.
-    signs, readings, judgements : bool
-        Which observations count.
-    """
-
-    persistence: bool = True
-    pace: bool = True
-    skill: bool = True
-    tank_signs: bool = False
-    signs: bool = True
-    readings: bool = True
-    judgements: bool = True
-
-
-#: Median of the spread of tanks' own shifts of a sign's log-odds (no source).
-TANK_SIGN_SD = 0.5
+#: Median of the spread of tanks' own shifts of a sign's log-odds, and spread of its
+#: logarithm (no source).
+SIGN_TANK_SD, SIGN_TANK_SD_SD = 0.5, 0.5
 
 
 def _coords(priors: Priors, design: Design, outcomes: Outcomes) -> dict[str, Any]:
@@ -159,7 +135,7 @@ def _observing(priors: Priors, options: ModelOptions) -> dict[str, Any]:
         z = pm.Normal("skill_z", dims="keeper")
         out["skill"] = pm.Deterministic("skill", skill_sd * z, dims="keeper")
     if options.tank_signs:
-        spread = pm.LogNormal("tank_sign_sd", np.log(TANK_SIGN_SD), 0.5)
+        spread = pm.LogNormal("sign_tank_sd", np.log(SIGN_TANK_SD), SIGN_TANK_SD_SD, dims="sign")
         z = pm.Normal("tank_sign_z", dims=("tank", "sign"))
         out["tank_sign"] = pm.Deterministic("tank_sign", spread * z, dims=("tank", "sign"))
     out["reading_mean"] = _shared(

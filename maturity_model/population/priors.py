@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -126,6 +126,28 @@ class Priors:
             else:
                 digest.update(repr(value).encode())
         return digest.hexdigest()
+
+
+def geometric(priors: Priors) -> Priors:
+    """The same priors with one stage per phase: the time in a phase is then geometric.
+
+    Mean times in the phases stay as they are, for tanks of usual pace and without events.
+    What a phase shows no longer changes gradually, as there are no stages to do it in.
+
+    Parameters
+    ----------
+    priors : Priors
+
+    Returns
+    -------
+    Priors
+    """
+    r = priors.n_stages
+    # Weeks in a stage are geometric too, so m weeks in r stages become r m weeks in one.
+    weeks = r / -np.expm1(-np.exp(priors.log_advance))
+    start = priors.start.reshape(len(priors.start), -1, r).sum(axis=2)
+    log_advance = np.log(-np.log1p(-1 / weeks))
+    return replace(priors, n_stages=1, log_advance=log_advance, start=start)
 
 
 def equal_correlation(n: int) -> Floats:

@@ -115,14 +115,11 @@ def _observing(draws: Mapping[str, Floats], priors: Priors) -> Iterator[_Derived
         if priors.look_effect_sd[i] > 0:
             values = np.exp(draws["look_effect"][:, i])
             yield "look_effect", look, "", "1", f"look_effect[{look}]", values
-    for name in (
-        "outlier",
-        "judge_accuracy",
-        "judge_repeat",
-        "pace_sd",
-        "skill_sd",
-        "tank_sign_sd",
-    ):
+    if "sign_tank_sd" in draws:
+        for g, sign in enumerate(priors.signs):
+            values = draws["sign_tank_sd"][:, g]
+            yield "sign_tank_sd", sign, "", "1", f"sign_tank_sd[{sign}]", values
+    for name in ("outlier", "judge_accuracy", "judge_repeat", "pace_sd", "skill_sd"):
         if name in draws:
             yield name, "", "", "1", name, draws[name]
 

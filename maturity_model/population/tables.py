@@ -61,17 +61,22 @@ def fit_to_catalogue(population: Population, catalogue: Catalogue) -> Population
         return population
     index = {name: i for i, name in enumerate(population.signs)}
     logit, persistence, small = [], [], []
+    of_tanks = population.sign_tank_sd
+    spread = []
     for sign in catalogue.signs.values():
         if sign.name in index:
             i = index[sign.name]
             logit.append(population.sign_logit[i])
             persistence.append(population.persistence[i])
             small.append(population.small[i])
+            spread.append(None if of_tanks is None else of_tanks[i])
         elif sign.own:
             drawn = draw_sign(sign, population.n_draws)
             logit.append(drawn[0])
             persistence.append(drawn[1])
             small.append(sign.small)
+            # Tanks differ in it as they do in the other signs.
+            spread.append(None if of_tanks is None else of_tanks.mean(axis=0))
         else:
             raise PopulationMismatch(
                 f"the population {population.name!r} knows no sign {sign.name!r}; "
@@ -85,6 +90,7 @@ def fit_to_catalogue(population: Population, catalogue: Catalogue) -> Population
         sign_logit=np.array(logit),
         persistence=np.array(persistence),
         small=np.array(small),
+        sign_tank_sd=None if of_tanks is None else np.array(spread),
     )
 
 
@@ -196,6 +202,19 @@ class Hazards:
     advance: Floats
     load: Floats
     pending: Floats
+
+    def log_hazards(self) -> Floats:
+        """Log hazards of advance, setback and collapse of the move into each week.
+
+        Returns
+        -------
+        ndarray, shape (T, 3, K, D)
+            At the first pace node; -inf where there is no such move.
+        """
+        factor, setback, collapse = _with_load(self.population, self.load, np.zeros(1))
+        advance = self.advance[:, :, 0] * factor[:, 0, None]
+        with np.errstate(divide="ignore"):
+            return np.log(np.stack([advance, setback[:, 0], collapse[:, 0]], axis=1))
 
     def moves(self) -> Floats:
         """Probabilities of moves t-1 -> t for t = 1..T-1, shape (T-1, 4K+3, P, D)."""

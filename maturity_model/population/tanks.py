@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,10 +29,18 @@ NODES = (9, 5)
 CHUNK = 64
 
 
+class Powers(NamedTuple):
+    """Powers on the likelihood by kind of observation; 0 leaves a kind out."""
+
+    signs: float = 1.0
+    readings: float = 1.0
+    judgements: float = 1.0
+
+
 def filter_tanks(
     panel: Panel,
     population: Population,
-    power: float,
+    power: float | Powers,
     *,
     judgements: bool = True,
 ) -> Iterator[tuple[int, slice, FilteredMixture, Floats]]:
@@ -43,7 +51,7 @@ def filter_tanks(
     panel : Panel
     population : Population
         Its signs in the catalogue's order.
-    power : float
+    power : float or Powers
         The evidence weight.
     judgements : bool
         Whether judged phases count.
@@ -60,15 +68,19 @@ def filter_tanks(
     pace, pace_weight = normal_nodes(NODES[0])
     skill, skill_weight = normal_nodes(NODES[1])
     prior = np.outer(pace_weight, skill_weight)
+    by_kind = power if isinstance(power, Powers) else Powers(power, power, power)
     for start in range(0, population.n_draws, CHUNK):
         at = slice(start, min(start + CHUNK, population.n_draws))
         part = take_draws(population, np.arange(at.start, at.stop))
-        kinds = [
-            (panel.signs, sign_table(panel, part, skill, power)),
-            (panel.readings, reading_table(panel, part, power)[:, :, None, :]),
-        ]
-        if judgements:
-            kinds.append((panel.judgements, judgement_table(panel, part, power)[:, :, None, :]))
+        kinds = []
+        if by_kind.signs:
+            kinds.append((panel.signs, sign_table(panel, part, skill, by_kind.signs)))
+        if by_kind.readings:
+            table = reading_table(panel, part, by_kind.readings)
+            kinds.append((panel.readings, table[:, :, None, :]))
+        if judgements and by_kind.judgements:
+            table = judgement_table(panel, part, by_kind.judgements)
+            kinds.append((panel.judgements, table[:, :, None, :]))
         logs = [(kind, np.log(np.maximum(table, 1e-300))) for kind, table in kinds]
         for n in range(len(panel.tanks)):
             first, last = int(panel.first[n]), int(panel.first[n + 1])
@@ -86,20 +98,25 @@ def filter_tanks(
             yield n, at, filter_mixture(part.chain, initial, moves, emission, prior), top.sum(0)
 
 
-def tank_log_likelihood(panel: Panel, population: Population, power: float) -> Floats:
+def tank_log_likelihood(panel: Panel, population: Population, power: float | Powers) -> Floats:
     """Log-likelihood of each tank by draw, as of a new tank of a new keeper.
 
     Parameters
     ----------
     panel : Panel
     population : Population
-    power : float
+    power : float or Powers
         The evidence weight; 1 for the plain likelihood.
 
     Returns
     -------
     ndarray, shape (N, D)
     """
+    by_kind = power if isinstance(power, Powers) else Powers(power, power, power)
+    if population.sign_tank_sd is not None:
+        from maturity_model.population.tank_signs import marginal_log_likelihood
+
+        return marginal_log_likelihood(panel, population, by_kind).log_likelihood
     out = np.empty((len(panel.tanks), population.n_draws))
     for n, at, found, scale in filter_tanks(panel, population, power):
         out[n, at] = found.log_likelihood[-1] + scale

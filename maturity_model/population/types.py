@@ -59,6 +59,9 @@ class Population:
     outlier, judge_accuracy, judge_repeat : ndarray, shape (D,)
     start : ndarray, shape (R, S)
         P(state in week 0) by kind of rock.
+    sign_tank_sd : ndarray, shape (G, D), or None
+        Spread over tanks of a tank's own shift of a sign's log-odds; None where the model
+        had no such shifts.
     sha256 : str
         Of the file it was read from; empty when it was made in memory.
     provenance : dict of str to str
@@ -97,6 +100,7 @@ class Population:
     judge_accuracy: Floats
     judge_repeat: Floats
     start: Floats
+    sign_tank_sd: Floats | None = None
     sha256: str = ""
     provenance: dict[str, str] = field(default_factory=dict)
 
@@ -146,6 +150,8 @@ DIMS: dict[str, tuple[str, ...]] = {
     "judge_repeat": ("draw",),
     "start": ("rock", "state"),
 }
+#: Variables that only some populations have; None in the others.
+OPTIONAL_DIMS: dict[str, tuple[str, ...]] = {"sign_tank_sd": ("sign", "draw")}
 
 
 def take_draws(population: Population, index: NDArray[np.int64]) -> Population:
@@ -158,7 +164,7 @@ def take_draws(population: Population, index: NDArray[np.int64]) -> Population:
         Draws to keep, in the order and number wanted.
     """
     values = {f.name: getattr(population, f.name) for f in fields(population)}
-    for name, dims in DIMS.items():
-        if dims[-1] == "draw":
+    for name, dims in (DIMS | OPTIONAL_DIMS).items():
+        if dims[-1] == "draw" and values[name] is not None:
             values[name] = np.ascontiguousarray(values[name][..., index])
     return Population(**values)

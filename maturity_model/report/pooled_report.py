@@ -7,6 +7,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from maturity_model.report.check_figure import check_figure
+from maturity_model.report.comparison_section import (
+    comparison_figures,
+    comparison_rows,
+    comparison_section,
+    tank_rows,
+)
 from maturity_model.report.files import csv_text, write_whole
 from maturity_model.report.html import esc, page, section
 from maturity_model.report.interval_figure import FIGURE_CSS, Figure, Interval, interval_figure
@@ -22,6 +28,7 @@ from maturity_model.report.pooled_sections import (
 )
 
 if TYPE_CHECKING:
+    from maturity_model.population.compare import Comparison
     from maturity_model.population.diagnostics import Diagnostics
     from maturity_model.population.drift import Drift
     from maturity_model.population.fit import FitResult
@@ -34,6 +41,8 @@ _TITLES = {
                 "from the usual by the spread of pace."),
     "detection": ("What is seen when", "At a careful look, nothing recorded lately."),
     "persistence": ("What was seen is seen again", "Beyond what the phase explains."),
+    "tank_signs": ("Tanks differ in what they show", "Spread over tanks of a tank’s own shift of "
+                   "a sign’s log-odds, whatever its phase."),
     "kits": ("Readings", "The spread holds the kit’s noise and what differs between tanks; the "
              "width of a colour step comes on top."),
     "keepers": ("Keepers", "Only the signs that are easy to overlook tell of skill."),
@@ -43,7 +52,13 @@ _TITLES = {
 }  # fmt: skip
 
 
-def write_pooled_report(result: FitResult, loo: LeaveOneOut, folder: Path, command: str) -> Path:
+def write_pooled_report(
+    result: FitResult,
+    loo: LeaveOneOut,
+    folder: Path,
+    command: str,
+    comparison: Comparison | None = None,
+) -> Path:
     """Write the report.
 
     Parameters
@@ -53,6 +68,8 @@ def write_pooled_report(result: FitResult, loo: LeaveOneOut, folder: Path, comma
     folder : Path
         Made if it is not there: ``index.html``, ``figures/*.svg``, ``*.csv``.
     command : str
+    comparison : Comparison, optional
+        With variants of the model.
 
     Returns
     -------
@@ -77,6 +94,7 @@ def write_pooled_report(result: FitResult, loo: LeaveOneOut, folder: Path, comma
     names = names_of(catalogue)
     figures = quantity_figures(quantities, names)
     figures["predictive"] = _check_figures(checks, names)
+    figures["comparison"] = [] if comparison is None else comparison_figures(comparison)
     (folder / "figures").mkdir(parents=True, exist_ok=True)
     for figure in (f for found in figures.values() for f in found):
         write_whole(folder / "figures" / f"{figure.name}.svg", figure.svg)
@@ -86,7 +104,10 @@ def write_pooled_report(result: FitResult, loo: LeaveOneOut, folder: Path, comma
     write_whole(folder / "predictive.csv", _predictive(checks))
     write_whole(folder / "loo.csv", _loo(loo))
     write_whole(folder / "drift.csv", _drift(result.drift))
-    html = _page(result, loo, checks, figures, names, command)
+    if comparison is not None:
+        write_whole(folder / "comparison.csv", _csv(*comparison_rows(comparison)))
+        write_whole(folder / "comparison_tanks.csv", _csv(*tank_rows(comparison)))
+    html = _page(result, loo, comparison, checks, figures, names, command)
     write_whole(folder / "index.html", html)
     return folder / "index.html"
 
@@ -113,6 +134,7 @@ def _check_figures(checks: Sequence[Check], names: dict[str, str]) -> list[Figur
 def _page(
     result: FitResult,
     loo: LeaveOneOut,
+    comparison: Comparison | None,
     checks: Sequence[Check],
     figures: dict[str, list[Figure]],
     names: dict[str, str],
@@ -133,6 +155,7 @@ def _page(
             overlap_section(result.drift),
             predictive_section(checks, figures["predictive"]),
             loo_section(loo),
+            "" if comparison is None else comparison_section(comparison, figures["comparison"]),
             fit_section(provenance, population.evidence_weight, result.diagnostics),
         ]
     )
@@ -143,7 +166,9 @@ def _page(
     )
     footer = (
         f"<p>Made by <code>{esc(command, 1000)}</code>. Figures are in the folder figures; numbers "
-        "are in parameters.csv, predictive.csv, loo.csv and drift.csv.</p>"
+        "are in parameters.csv, predictive.csv, loo.csv and drift.csv"
+        + ("." if comparison is None else ", and in comparison.csv and comparison_tanks.csv.")
+        + "</p>"
     )
     return page(f"Pooled fit: {population.name}", header, main, footer, FIGURE_CSS)
 

@@ -211,6 +211,12 @@ def quantity_figures(
                 log=True,
             )
         ],
+        "tank_signs": [
+            interval_figure(
+                "tank_signs", "Tank-level sign effects", "standard deviation of log-odds",
+                group("", "sign_tank_sd"),
+            )
+        ],
         "kits": [
             interval_figure(
                 "kit_noise", "Spread of readings, kit and tank together",

@@ -3,12 +3,14 @@
 from importlib.util import find_spec
 
 FIT = [
+    "test_compare.py",
     "test_convergence.py",
     "test_drift.py",
     "test_fit.py",
     "test_fit_summary.py",
     "test_loo.py",
     "test_model.py",
+    "test_model_parts.py",
     "test_op.py",
 ]
 collect_ignore = FIT if find_spec("pymc") is None else []
