@@ -65,11 +65,13 @@ BELOW: dict[str, set[str]] = {
 FREE = {"__version__"}
 
 #: Never imported by the weekly command.
-HEAVY = {"pymc", "pytensor", "nutpie", "arviz", "pandas", "xarray", "matplotlib", "scipy"}
+HEAVY = {
+    "pymc", "pytensor", "nutpie", "arviz", "pandas", "xarray", "matplotlib", "scipy", "jax",
+}  # fmt: skip
 #: Layers whose every module is the weekly command's, save those of the pooled path.
 WEEKLY = ("cli", "report", "assessment", "hmm", "panel", "logbook", "catalogue")
 #: Modules of the pooled path or of studies: free to import what they need.
-POOLED: set[str] = set()
+POOLED: set[str] = {"maturity_model.hmm.jax_chain"}
 
 
 class Import(NamedTuple):
@@ -207,7 +209,9 @@ def test_the_weekly_path_is_light() -> None:
 
 def test_the_engine_knows_only_numpy_and_its_compiler() -> None:
     other = {
-        found.target.split(".")[0] for found in imports(ROOT) if layer(found.module) == "hmm"
+        found.target.split(".")[0]
+        for found in imports(ROOT)
+        if layer(found.module) == "hmm" and found.module not in POOLED
     } - set(sys.stdlib_module_names)
     # llvmlite is numba's own compiler, there wherever numba is.
     assert {"numpy", "numba"} <= other <= {PACKAGE, "numpy", "numba", "llvmlite"}

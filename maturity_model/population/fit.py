@@ -91,12 +91,14 @@ def inputs_digest(
     return digest.hexdigest()
 
 
-def _versions(sampler: str) -> dict[str, str]:
+def _versions(plan: SamplingPlan) -> dict[str, str]:
     import importlib
     import platform
 
     out = {"maturity_model": __version__, "python": platform.python_version()}
-    for name in ("pymc", "pytensor", "numba", "numpy", *([sampler] if sampler != "pymc" else [])):
+    more = [] if plan.sampler == "pymc" else [plan.sampler]
+    more += ["jax"] if plan.device == "gpu" else []
+    for name in ("pymc", "pytensor", "numba", "numpy", *more):
         out[name] = str(getattr(importlib.import_module(name), "__version__", "unknown"))
     return out
 
@@ -302,12 +304,13 @@ def run_fit(
         "inputs_sha256": inputs,
         "options": repr(options),
         "sampler": plan.sampler,
+        "device": plan.device,
         "seed": str(plan.seed),
         "chains": str(plan.chains),
         "draws": str(plan.draws),
         "tune": str(plan.tune),
         "catalogue_sha256": digest(catalogue_json(panel.catalogue)),
-        **{f"version_{k}": v for k, v in _versions(plan.sampler).items()},
+        **{f"version_{k}": v for k, v in _versions(plan).items()},
     }
     population = population_from(
         posterior, priors, name=name, evidence_weight=evidence_weight, provenance=provenance

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -27,8 +28,6 @@ NEEDED = ("pymc", "pytensor", "xarray", "h5netcdf")
 
 def missing_modules() -> tuple[str, ...]:
     """Those of :data:`NEEDED` that are not installed."""
-    import importlib.util
-
     return tuple(name for name in NEEDED if importlib.util.find_spec(name) is None)
 
 
@@ -217,6 +216,11 @@ def fit_command(
         to_terminal(
             f"{', '.join(missing)} not installed; a fit needs the extra: "
             "pip install 'maturity-model[fit]'"
+        )
+        return USAGE
+    if plan is not None and plan.device == "gpu" and importlib.util.find_spec("jax") is None:
+        to_terminal(
+            "jax not installed; a fit on a GPU needs the extra: pip install 'maturity-model[gpu]'"
         )
         return USAGE
     from maturity_model.logbook import LogbookError

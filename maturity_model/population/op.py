@@ -259,8 +259,10 @@ class TankLogLikelihood(_ValueAndSlopes):
     compute = staticmethod(_chain)
 
     def slopes(self, inputs, outputs, g):  # type: ignore[no-untyped-def]  # noqa: D102
-        first = inputs[3]
-        by_row = pt.repeat(g, first[1:] - first[:-1])
+        first, rows = inputs[3], inputs[2].shape[0]
+        # Not pt.repeat: JAX could not know how long its result is.
+        begins = pt.zeros(rows, dtype="int64")[first[1:-1]]
+        by_row = g[pt.cumsum(pt.inc_subtensor(begins, pt.ones_like(first[1:-1])))]
         return {
             0: g[:, None] * outputs[1][first[:-1]],
             1: by_row[:, None, None] * outputs[2],
