@@ -1,4 +1,4 @@
-"""``python -m benchmarks [--write] [--only engine|weekly|reading] [--rounds N]``."""
+"""``python -m benchmarks [--write] [--only engine|weekly|reading|sampler] [--rounds N]``."""
 
 from __future__ import annotations
 
@@ -19,13 +19,14 @@ import contextlib
 import datetime
 from pathlib import Path
 
-from benchmarks import engine, machine, reading, weekly
+from benchmarks import engine, machine, reading, sampler, weekly
 
 RESULTS = Path(__file__).with_name("RESULTS.md")
 PARTS = {
     "engine": ("Value and gradient", engine.measure),
     "weekly": ("Weekly command", weekly.measure),
     "reading": ("Reading a large logbook", reading.measure),
+    "sampler": ("Pooled fit", sampler.measure),
 }
 
 

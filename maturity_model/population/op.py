@@ -112,7 +112,9 @@ class BernoulliTable(_ValueAndSlopes):
     def slopes(self, inputs, outputs, g):  # type: ignore[no-untyped-def]  # noqa: D102
         logit, _, row, _ = inputs
         by_cell = g * outputs[1]
-        by_logit = sum_codes(by_cell, pt.arange(row.shape[0]), row, logit.shape[0])
+        # Not pt.arange: JAX counts it in 8 bits.
+        every = pt.cumsum(pt.ones_like(row)) - 1
+        by_logit = sum_codes(by_cell, every, row, logit.shape[0])
         return {0: by_logit, 1: by_cell.sum(axis=1)}
 
 

@@ -243,8 +243,7 @@ def _with_nutpie(
     began = time.perf_counter()
     if plan.device == "gpu":
         _teach_jax(say)
-        # Derivatives are PyTensor's, of our Ops; JAX computes them.
-        compiled = nutpie.compile_pymc_model(model, backend="jax")
+        compiled = nutpie.compile_pymc_model(model, backend="jax", gradient_backend="jax")
     else:
         compiled = nutpie.compile_pymc_model(model)
     say(f"model compiled in {time.perf_counter() - began:.0f} s")
