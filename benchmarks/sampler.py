@@ -130,7 +130,8 @@ def gradients_per_second(model: Any, name: str) -> tuple[float, float, float]:
         density = get_jaxified_logp(model)
         compiled = jax.jit(jax.value_and_grad(lambda x: density(x)))
         run = lambda: jax.block_until_ready(compiled(x))  # noqa: E731
-        value = -float(run()[0])
+        # Not the potential, whatever the argument is called: its default sign is plus.
+        value = float(run()[0])
     else:
         both = model.logp()
         function = pytensor.function(
