@@ -12,9 +12,13 @@ from benchmarks.timing import in_turn, missing, ratios
 
 ROOT = Path(__file__).parents[1]
 WEEKLY = "maturity-model weekly data/demo"
+BRIEF = f"{WEEKLY} --brief"
 IMPORTS = 'python -c "import pandas, xarray"'
 NOTHING = 'python -c "import numpy"'
-TARGET = 1.5
+#: At most so many times the imports: every question answered, and phase and risk alone.
+TARGETS = {WEEKLY: 3.0, BRIEF: 1.5}
+#: Hoped for, of either.
+HOPED = 1.0
 
 
 def process(*arguments: str) -> Callable[[], None]:
@@ -34,6 +38,7 @@ def measure(rounds: int) -> list[str]:
         out = str(Path(folder) / "report")
         things = {
             WEEKLY: process("-m", "maturity_model", "weekly", "data/demo", "--out", out),
+            BRIEF: process("-m", "maturity_model", "weekly", "data/demo", "--out", out, "--brief"),
             IMPORTS: process("-c", "import pandas, xarray"),
             NOTHING: process("-c", "import numpy"),
         }
@@ -44,7 +49,7 @@ def measure(rounds: int) -> list[str]:
             except RuntimeError as error:
                 problems.append(missing(name, error))
         if problems:
-            return [*problems, f"Target, at most {TARGET} times {IMPORTS}: NOT MEASURED."]
+            return [*problems, f"Targets against {IMPORTS}: NOT MEASURED."]
         timings = in_turn(things, rounds)
     by_imports = ratios(timings, IMPORTS)
     lines = [
@@ -57,9 +62,13 @@ def measure(rounds: int) -> list[str]:
         f"| `{t.name}` | {t.median:.3f} | {t.best:.3f} | {by_imports[t.name]:.2f} |"
         for t in timings
     ]
-    verdict = "met" if by_imports[WEEKLY] <= TARGET else "NOT MET"
-    lines += [
-        "",
-        f"Target, at most {TARGET} times {IMPORTS}: {by_imports[WEEKLY]:.2f}, {verdict}.",
-    ]
+    lines.append("")
+    for name, most in TARGETS.items():
+        verdict = "met" if by_imports[name] <= most else "NOT MET"
+        lines.append(
+            f"- Target, `{name}` at most {most:g} times {IMPORTS}: "
+            f"{by_imports[name]:.2f}, {verdict}."
+        )
+        if by_imports[name] > HOPED:
+            lines.append(f"- Hoped for, at most {HOPED:g} times: NOT MET.")
     return lines
