@@ -20,6 +20,7 @@ from maturity_model.assessment.filtering import (
     make_tables,
 )
 from maturity_model.assessment.intervals import bounds
+from maturity_model.assessment.recognised import Recognised, Recognition
 from maturity_model.assessment.types import (
     HORIZONS,
     Assessment,
@@ -97,6 +98,7 @@ def _by_tank(rows: Iterable[Row], as_of: dt.date) -> dict[str, tuple[Row, ...]]:
 
 def _assess_tank(
     tables: Tables,
+    known: Recognised,
     n: int,
     checkins: tuple[CheckIn, ...],
     events: tuple[Event, ...],
@@ -158,8 +160,10 @@ def _assess_tank(
         events=events,
         problems=tuple(p for p in panel.logbook.problems if p.tank in (None, tank.name)),
         cautions=cautions,
-        notes=_notes(panel, n, checkins, events),
+        notes=(*_notes(panel, n, checkins, events), *known.notes(tables)),
         questions=questions,
+        skill=known.skill,
+        in_pool=known.in_pool,
     )
 
 
@@ -218,10 +222,16 @@ def assess(
     checkins = _by_tank(panel.logbook.checkins, panel.as_of)
     events = _by_tank(panel.logbook.events, panel.as_of)
 
+    recognition = Recognition(
+        tables,
+        _by_tank(panel.logbook.checkins, dt.date.max),
+        _by_tank(panel.logbook.events, dt.date.max),
+    )
+
     def one(n: int) -> TankAssessment:
         name = panel.tanks[n].name
         return _assess_tank(
-            tables, n, checkins.get(name, ()), events.get(name, ()), questions, plans
+            *recognition.of(n), n, checkins.get(name, ()), events.get(name, ()), questions, plans
         )
 
     tanks = _in_threads(one, len(panel.tanks))

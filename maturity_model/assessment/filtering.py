@@ -39,13 +39,15 @@ class Tables:
     population : Population
         Its signs in the catalogue's order.
     evidence_weight : float
-    pace, skill : ndarray, shape (P,), (Q,)
-        Nodes, in standard deviations.
+    pace, skill : ndarray, shape (P,), (Q,) or (Q, D)
+        Nodes, in standard deviations; skill by draw where it was learned from the pool.
     node_prior : ndarray, shape (P, Q)
         Their weights; sum to 1.
     signs : ndarray, shape (C, S, Q, D)
     readings, judgements : ndarray, shape (C, S, D)
         Likelihood of each distinct observation, to the power of the evidence weight.
+    log_prior : ndarray, shape (D,), or None
+        Log weights of the draws before the first observation; None: all alike.
     """
 
     panel: Panel
@@ -57,6 +59,7 @@ class Tables:
     signs: Floats
     readings: Floats
     judgements: Floats
+    log_prior: Floats | None = None
 
     def emission(self, n: int) -> Floats:
         """Likelihood of each week's observations of tank n, shape (T, S, Q, D).
@@ -139,8 +142,9 @@ def filter_tank(tables: Tables, n: int) -> tuple[FilteredMixture, Hazards]:
     start = population.start[tables.panel.rock[n]]
     initial = np.repeat(start[:, None], population.n_draws, axis=1)
     found = filter_mixture(
-        population.chain, initial, hazards.moves(), tables.emission(n), tables.node_prior
-    )
+        population.chain, initial, hazards.moves(), tables.emission(n), tables.node_prior,
+        tables.log_prior,
+    )  # fmt: skip
     return found, hazards
 
 
@@ -158,5 +162,6 @@ def forecast_only(tables: Tables, n: int, found: FilteredMixture) -> Floats:
         found.moves,
         np.ones((weeks, states, 1, draws)),
         tables.node_prior.sum(axis=1, keepdims=True),
+        tables.log_prior,
     )
     return blank.phases()

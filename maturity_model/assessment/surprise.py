@@ -230,7 +230,7 @@ def predicted(
         start = tables.population.start[tables.panel.rock[n]]
         lanes = np.broadcast_to(start[:, None], (*tables.node_prior.shape, len(start), d)).copy()
         nodes = np.broadcast_to(tables.node_prior[:, :, None], (*tables.node_prior.shape, d))
-        draws, power = np.full(d, 1.0 / d), 1.0
+        draws, power = found.start.weight[0], float(found.start.power[0])
     joint = np.einsum("pqd,pqsd->sqd", nodes, lanes)
     for kind, code in earlier:
         joint = joint * (tables.signs[code] if kind == 0 else _unskilled(tables, kind, code))

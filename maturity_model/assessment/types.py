@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -74,6 +74,20 @@ class Reweighting:
     limit: float
 
 
+class OwnSkill(NamedTuple):
+    """A keeper's skill as the pool learned it: log-odds of seeing a small sign, less the usual.
+
+    Attributes
+    ----------
+    mean, low, high : float
+        Mean, 5 % and 95 % quantile over the population's draws.
+    """
+
+    mean: float
+    low: float
+    high: float
+
+
 @dataclass(frozen=True)
 class TankAssessment:
     """The answer for one tank.
@@ -114,6 +128,11 @@ class TankAssessment:
         no water change was ever logged, so their number is taken as unknown).
     questions : Questions or None
         What to do, why, what if; None where it was not asked for.
+    skill : OwnSkill or None
+        Of the keeper, where it was learned from the pool.
+    in_pool : {'no', 'same', 'changed'}
+        Whether the tank was in the population's pool: ``same``, and it is not counted a
+        second time; ``changed``, with another log, so that part of it is.
     """
 
     tank: Tank
@@ -139,6 +158,8 @@ class TankAssessment:
     cautions: tuple[Caution, ...]
     notes: tuple[str, ...]
     questions: Questions | None = None
+    skill: OwnSkill | None = None
+    in_pool: str = "no"
 
     @property
     def present(self) -> int:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from maturity_model.cli.common import share, whole
+from maturity_model.cli.common import USAGE, say, share, whole
 
 if TYPE_CHECKING:
     from maturity_model.population.compare import Comparison
@@ -54,10 +54,24 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="then fit variants of the model, with shorter chains, and say what each part buys",
     )
+    parser.add_argument(
+        "--key-file",
+        type=Path,
+        metavar="FILE",
+        help="a secret of 16 bytes or more: only with it are keepers of the pool recognised "
+        "(without it, whoever holds the population can try names against it)",
+    )
 
 
 def run(args: argparse.Namespace, command: str) -> int:
     """Run the command; the exit code."""
+    from maturity_model.population.members import SecretError, read_secret
+
+    try:
+        secret = read_secret(args.key_file) if args.key_file else b""
+    except SecretError as error:
+        say(f"maturity-model: --key-file: {error}")
+        return USAGE
     from maturity_model.population.fit_command import fit_command
     from maturity_model.population.options import ModelOptions
     from maturity_model.population.sampling import SamplingPlan, choose_sampler
@@ -84,5 +98,6 @@ def run(args: argparse.Namespace, command: str) -> int:
         evidence_weight=args.evidence_weight,
         options=ModelOptions(tank_signs=args.tank_signs),
         compare=args.compare,
+        secret=secret,
         report=report if args.report else None,
     )

@@ -44,6 +44,12 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         "--population", type=Path, metavar="FILE", help="a population (default: practice alone)"
     )
     parser.add_argument(
+        "--key-file",
+        type=Path,
+        metavar="FILE",
+        help="the secret that the population was made with, to recognise keepers of its pool",
+    )
+    parser.add_argument(
         "--evidence-weight",
         type=share,
         metavar="W",
@@ -106,6 +112,21 @@ def run(args: argparse.Namespace, command: str) -> int:
     except PopulationError as error:
         say(f"maturity-model: {error}")
         return MISMATCH
+    members = population.members
+    if args.key_file is not None:
+        from dataclasses import replace
+
+        from maturity_model.population.members import SecretError, read_secret
+
+        try:
+            if members is None:
+                raise SecretError("the population knows no keepers")
+            population = replace(population, members=members.unlock(read_secret(args.key_file)))
+        except SecretError as error:
+            say(f"maturity-model: --key-file: {error}")
+            return USAGE
+    elif members is not None and members.secret:
+        say("maturity-model: keepers of the pool are recognised only with its secret (--key-file)")
 
     from maturity_model.assessment import assess
     from maturity_model.panel import build_panel

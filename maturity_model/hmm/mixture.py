@@ -45,6 +45,8 @@ class FilteredMixture:
         Of the observations to t, by draw.
     trusted : TrustedWeights
         P(draw | observations to t), as far as it can be trusted.
+    start : TrustedWeights
+        The same before the first observation, one step.
     """
 
     chain: StagedChain
@@ -56,6 +58,7 @@ class FilteredMixture:
     states: Floats
     log_likelihood: Floats
     trusted: TrustedWeights
+    start: TrustedWeights
 
     @property
     def draw_weight(self) -> Floats:
@@ -127,6 +130,7 @@ def filter_mixture(
     moves: Floats,
     emission: Floats,
     node_prior: Floats,
+    log_prior: Floats | None = None,
 ) -> FilteredMixture:
     """Filter one series under all draws and nodes.
 
@@ -138,6 +142,9 @@ def filter_mixture(
     emission : ndarray, shape (T, S, Q, D)
     node_prior : ndarray, shape (P, Q)
         Weights of the nodes; sum to 1.
+    log_prior : ndarray, shape (D,), optional
+        Log weights of the draws before the first observation, up to a constant.
+        Default: all alike.
 
     Returns
     -------
@@ -155,6 +162,7 @@ def filter_mixture(
         ("initial", initial, (s, d)),
         ("moves", moves, (weeks - 1, chain.n_moves, p, d)),
         ("node_prior", node_prior, (p, q)),
+        ("log_prior", np.zeros(d) if log_prior is None else log_prior, (d,)),
     ):
         if array.shape != want:
             raise ValueError(f"{name} has the shape {array.shape}, not {want}")
@@ -174,7 +182,13 @@ def filter_mixture(
         node_weight = np.where(total > 0, share / total, 0.0)
     states = np.empty((weeks, s, d))
     native.mix_nodes(filtered, node_weight, states)
-    trusted = trusted_weights(log_likelihood, k_limit(d), MIN_EFFECTIVE_SHARE)
+    # Weights of draws: of what was known before them, and of each step.
+    log_weight = np.concatenate([np.zeros((1, d)), log_likelihood])
+    if log_prior is not None:
+        log_weight += log_prior
+    both = trusted_weights(log_weight, k_limit(d), MIN_EFFECTIVE_SHARE)
+    start = TrustedWeights(*(x[:1] for x in both))
+    trusted = TrustedWeights(*(x[1:] for x in both))
     return FilteredMixture(
-        chain, moves, emission, filtered, scale, node_weight, states, log_likelihood, trusted
+        chain, moves, emission, filtered, scale, node_weight, states, log_likelihood, trusted, start
     )

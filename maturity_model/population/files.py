@@ -12,13 +12,14 @@ from typing import Any
 
 import numpy as np
 
+from maturity_model.population.members import Members, read_members, write_members
 from maturity_model.population.types import DIMS, OPTIONAL_DIMS, Population
 
 #: Version of the file's layout.
 LAYOUT = 1
 #: Larger files are not opened.
 MAX_BYTES = 512 * 2**20
-_ORIGIN = "origin"
+_ORIGIN, _MEMBERS = "origin", "members"
 _LABELS = {
     "phase": "phases",
     "sign": "signs",
@@ -148,6 +149,8 @@ def save_population(
             data.attrs["units"], data.attrs["long_name"] = _UNITS[name]
             for axis, dim in enumerate(dims):
                 data.dims[axis].attach_scale(scales[dim])
+        if population.members is not None:
+            write_members(file.create_group(_MEMBERS), population.members)
         for name, text in (documents or {}).items():
             # Not an attribute: those are limited to 64 KiB.
             file.create_dataset(f"{_ORIGIN}/{name}", data=text, dtype=h5py.string_dtype())
@@ -199,6 +202,15 @@ def _read(file: Any) -> dict[str, Any]:
             values = np.ascontiguousarray(np.moveaxis(values, 0, -1))
         out[name] = values
     return out
+
+
+def _read_members(file: Any, n_draws: int) -> Members | None:
+    # Files from before there were members hold none.
+    if _MEMBERS not in file:
+        return None
+    return read_members(
+        file[_MEMBERS].attrs, lambda name: _dataset(file, f"{_MEMBERS}/{name}"), n_draws
+    )
 
 
 def _check(values: dict[str, Any], n_stages: int) -> None:
@@ -278,6 +290,7 @@ def load_population(path: str | Path | None = None) -> Population:
                 n_stages=n_stages,
                 sha256=hashlib.sha256(content).hexdigest(),
                 provenance=dict(json.loads(str(file.attrs["provenance"]))),
+                members=_read_members(file, values["log_advance"].shape[-1]),
                 **values,
             )
     except PopulationError as error:

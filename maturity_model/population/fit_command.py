@@ -12,12 +12,14 @@ from maturity_model.population.sampling import ChainLost, SamplingPlan, choose_s
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    import numpy as np
     import xarray as xr
 
-    from maturity_model.logbook import Logbook
+    from maturity_model.logbook import CheckIn, Event, Logbook
     from maturity_model.population.compare import Comparison
     from maturity_model.population.fit import FitResult
     from maturity_model.population.loo import LeaveOneOut
+    from maturity_model.population.members import Members
     from maturity_model.population.options import ModelOptions
 
 #: Exit codes; those of the command line.
@@ -111,6 +113,54 @@ def read_logs(paths: list[Path]) -> list[Logbook]:
     return [books[path] if path in books else read_pool(path, ends=ends) for path in paths]
 
 
+def pool_members(result: FitResult, logbooks: list[Logbook], secret: bytes = b"") -> Members:
+    """Who was in a fit, for :func:`.members.make_members`; with a salt of its own each time.
+
+    Parameters
+    ----------
+    result : FitResult
+        Of :func:`pool_logbooks` of the same logbooks, in the same order.
+    logbooks : list of Logbook
+    secret : bytes
+        Empty: whoever holds the file can try names against it.
+    """
+    import os
+
+    from maturity_model.population.design import keepers_of
+    from maturity_model.population.fit import thin
+    from maturity_model.population.members import SALT_BYTES, make_members
+
+    panel = result.panel
+    own = {
+        (f"{i}:{name}" if len(logbooks) > 1 else name): tank
+        for i, book in enumerate(logbooks, start=1)
+        for name, tank in book.tanks.items()
+    }
+    checkins: dict[str, list[CheckIn]] = {t.name: [] for t in panel.tanks}
+    events: dict[str, list[Event]] = {t.name: [] for t in panel.tanks}
+    for c in panel.logbook.checkins:
+        if c.tank in checkins:
+            # Under the names of its own logbook, as the tank is.
+            observer = c.observer.partition(":")[2] if len(logbooks) > 1 else c.observer
+            checkins[c.tank].append(replace(c, observer=observer))
+    for e in panel.logbook.events:
+        if e.tank in events:
+            events[e.tank].append(e)
+    keepers, keeper = keepers_of(panel)
+    skill: dict[str, np.ndarray] = {}
+    if "skill" in result.posterior:
+        draws = result.posterior["skill"].transpose("keeper", "chain", "draw").values
+        draws = draws.reshape(len(keepers), -1)
+        # The draws that the population kept, in its order.
+        skill = dict(zip(keepers, draws[:, thin(draws.shape[1])], strict=True))
+    tanks = [
+        (own[t.name], keepers[keeper[n]], checkins[t.name], events[t.name])
+        for n, t in enumerate(panel.tanks)
+    ]
+    salt = os.urandom(SALT_BYTES)
+    return make_members(tanks, skill, panel.as_of, salt=salt, secret=secret)
+
+
 def idata_path(out: Path) -> Path:
     """Where all draws are written: ``club.idata.nc`` beside ``club.nc``."""
     return out.with_name(f"{out.name.removesuffix('.nc')}.idata.nc")
@@ -184,6 +234,7 @@ def fit_command(
     name: str | None = None,
     options: ModelOptions | None = None,
     compare: bool = False,
+    secret: bytes = b"",
     report: Callable[[FitResult, LeaveOneOut, Comparison | None], str] | None = None,
 ) -> int:
     """Fit logbooks and write a population.
@@ -203,6 +254,8 @@ def fit_command(
     compare : bool
         Whether to fit variants too and say what each part buys; finished chains of theirs
         are kept like the fit's own.
+    secret : bytes
+        With it, only who has it can recognise keepers of the pool; see :mod:`.members`.
     report : callable, optional
         Writes the researcher's report, and returns where it lies.
 
@@ -258,7 +311,8 @@ def fit_command(
         to_terminal(f"{error}; a rerun takes up the chains that were finished")
         return DIAGNOSTICS
     try:
-        save_population(result.population, out, documents(panel.catalogue, result.priors))
+        population = replace(result.population, members=pool_members(result, books, secret))
+        save_population(population, out, documents(panel.catalogue, result.priors))
         # Once more when tanks were left out: nothing that was drawn is lost by then.
         save_posterior(result, idata_path(out))
         loo = leave_tanks_out(result)

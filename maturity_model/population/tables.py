@@ -104,8 +104,8 @@ def sign_table(panel: Panel, population: Population, skill: Floats, power: float
 
     Parameters
     ----------
-    skill : ndarray, shape (Q,)
-        Skill nodes, in standard deviations.
+    skill : ndarray, shape (Q,) or (Q, D)
+        Skill nodes, in standard deviations; the second where each draw has its own.
     power : float
         The evidence weight.
 
@@ -120,7 +120,8 @@ def sign_table(panel: Panel, population: Population, skill: Floats, power: float
     small = population.small[sign][:, None]
     shift = codes["level"][:, None] * population.persistence[sign]
     shift += small * population.look_effect[codes["look"]]
-    skilled = small[:, :, None] * skill[None, :, None] * population.skill_sd
+    nodes = skill if skill.ndim == 2 else skill[:, None]
+    skilled = small[:, :, None] * nodes * population.skill_sd
     logit = by_state[sign] + shift[:, None, :]
     out = np.empty((*logit.shape[:2], len(skill), logit.shape[2]))
     native.bernoulli_table(logit, skilled, np.where(codes["seen"], 1.0, -1.0), power, out)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from maturity_model.hmm.staged import StagedChain
+
+if TYPE_CHECKING:
+    from maturity_model.population.members import Members
 
 Floats = NDArray[np.float64]
 
@@ -65,6 +68,8 @@ class Population:
     sha256 : str
         Of the file it was read from; empty when it was made in memory.
     provenance : dict of str to str
+    members : Members or None
+        Keepers and tanks of the pool, without names; None where there was none.
     """
 
     name: str
@@ -103,6 +108,7 @@ class Population:
     sign_tank_sd: Floats | None = None
     sha256: str = ""
     provenance: dict[str, str] = field(default_factory=dict)
+    members: Members | None = None
 
     @property
     def n_draws(self) -> int:
@@ -167,4 +173,6 @@ def take_draws(population: Population, index: NDArray[np.int64]) -> Population:
     for name, dims in (DIMS | OPTIONAL_DIMS).items():
         if dims[-1] == "draw" and values[name] is not None:
             values[name] = np.ascontiguousarray(values[name][..., index])
+    if population.members is not None:
+        values["members"] = population.members.take(index)
     return Population(**values)

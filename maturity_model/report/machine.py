@@ -114,6 +114,10 @@ def tank_record(
             for c in tank.cautions
         ],
         "notes": list(tank.notes),
+        "pool": {
+            "tank": tank.in_pool,
+            "keeper_skill": None if tank.skill is None else tank.skill._asdict(),
+        },
         **asked,
     }
 

@@ -93,6 +93,7 @@ def as_of(present: Present, week: int) -> Present:
         found.states[:end],
         found.log_likelihood[:end],
         trusted,
+        found.start,
     )
     cut = Hazards(
         hazards.population, hazards.advance[:end], hazards.load[:end], hazards.pending[:end]

@@ -12,6 +12,8 @@ import pytest
 xr = pytest.importorskip("xarray", reason="the extra 'fit' is not installed")
 pytest.importorskip("pymc")
 
+from population.fitted_example import dressed  # noqa: E402
+
 from maturity_model.catalogue import load_catalogue  # noqa: E402
 from maturity_model.panel import build_panel  # noqa: E402
 from maturity_model.population import (  # noqa: E402
@@ -27,7 +29,9 @@ from maturity_model.population.fit_command import (  # noqa: E402
     fit_command,
     idata_path,
     pool_logbooks,
+    pool_members,
 )
+from maturity_model.population.members import log_key  # noqa: E402
 from maturity_model.population.priors import priors_from_catalogue  # noqa: E402
 from maturity_model.population.sampling import (  # noqa: E402
     Chain,
@@ -224,3 +228,42 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert load_population(out).provenance["diagnostics"].startswith("failed: ")
     with xr.open_datatree(idata_path(out), engine="h5netcdf") as tree:
         assert set(tree.children) == {"posterior", "sample_stats", "log_likelihood"}
+
+
+def test_the_file_knows_keepers_but_no_names(tmp_path: Path) -> None:
+    books = [logbook(2, 1), logbook(3, 2)]
+    tanks = books[1].tanks | {
+        "tank-0001": replace(books[1].tanks["tank-0001"], keeper="somebody else", club="South")
+    }
+    books[1] = replace(books[1], tanks=tanks)
+    panel = build_panel(pool_logbooks(books))
+    drawn = elicit_population(CATALOGUE, 1.0, n_draws=40, seed=3)
+    posterior_, _ = dressed(drawn, panel)
+    made = population_from(posterior_, PRIORS, name="c", evidence_weight=1.0, provenance={})
+    result: Any = type("Fit", (), {"posterior": posterior_, "panel": panel})
+    members = pool_members(result, books, b"a secret of the club")
+    save_population(replace(made, members=members), tmp_path / "club.nc")
+    content = (tmp_path / "club.nc").read_bytes()
+    assert b"keeper-0" not in content
+    assert b"tank-0" not in content
+    found = load_population(tmp_path / "club.nc").members
+    assert found is not None
+    found = found.unlock(b"a secret of the club")
+    # keeper-0000 is of both logbooks, and so may be two; tanks of the two are twins too.
+    one, other = books[0].tanks["tank-0001"], tanks["tank-0001"]
+    assert found.skill_of(books[0].tanks["tank-0000"], []) is None
+    assert found.log_of(books[0].tanks["tank-0000"]) is None
+    for tank, name in ((one, "1:keeper-0001"), (other, "2:somebody else")):
+        want = posterior_["skill"].sel(keeper=name).values.reshape(-1)
+        np.testing.assert_array_equal(found.skill_of(tank, []), want)
+        assert found.log_of(tank)
+    # The draws are those of the population, in its order.
+    sd = posterior_["skill_sd"].values.reshape(-1)
+    np.testing.assert_array_equal(made.skill_sd, sd)
+    # Fresh salt each time.
+    again = pool_members(result, books, b"a secret of the club")
+    assert not set(again.keepers) & set(members.keepers)
+    # As the weekly command would read the tank's log.
+    own = [c for c in books[0].checkins if c.tank == "tank-0001"]
+    events = [e for e in books[0].events if e.tank == "tank-0001"]
+    assert log_key(members.key, one, own, events, panel.as_of) == members.log_of(one)

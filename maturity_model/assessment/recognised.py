@@ -1,0 +1,150 @@
+"""Tanks and keepers that the population knows already, because they were in its pool."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from maturity_model.assessment.filtering import Floats, Tables, filter_tank, make_tables
+from maturity_model.assessment.types import OwnSkill
+from maturity_model.logbook import CheckIn, Event
+from maturity_model.panel import Observations, Panel, build_panel
+from maturity_model.population.members import log_key
+from maturity_model.population.tables import sign_table
+
+#: Whether a tank was in the pool; ``changed``: and its log of that time is not the same now.
+InPool = Literal["no", "same", "changed"]
+
+
+@dataclass(frozen=True)
+class Recognised:
+    """What the pool knew of one tank.
+
+    Attributes
+    ----------
+    skill : OwnSkill or None
+        Of its keeper; None where it is not known.
+    in_pool : {'no', 'same', 'changed'}
+    """
+
+    skill: OwnSkill | None
+    in_pool: InPool
+
+    def notes(self, tables: Tables) -> list[str]:
+        """What the reader must know of it."""
+        members, out = tables.population.members, []
+        if self.skill is not None:
+            low, high = (f"{x:.2g}" for x in np.exp([self.skill.low, self.skill.high]))
+            out.append(
+                "Skill learned from the pool: this keeper was recognised, and sees small signs "
+                f"with {float(np.exp(self.skill.mean)):.2g} times the usual odds (nine in ten "
+                f"draws: {low} to {high})."
+            )
+        if members is None or self.in_pool == "no":
+            return out
+        said = f"This tank was in the pool that the population was learned from, up to " \
+               f"{members.as_of.isoformat()}"  # fmt: skip
+        if self.in_pool == "same":
+            out.append(f"{said}. What was learned from it is not counted a second time.")
+        else:
+            out.append(
+                f"{said}, but its log up to then has been changed since. What the population "
+                "learned from it counts twice here, so the answer is somewhat too sure."
+            )
+        return out
+
+
+NOBODY = Recognised(None, "no")
+
+
+class Recognition:
+    """Looks up the tanks of an assessment in the pool of its population."""
+
+    def __init__(
+        self,
+        tables: Tables,
+        checkins: Mapping[str, tuple[CheckIn, ...]],
+        events: Mapping[str, tuple[Event, ...]],
+    ):
+        self.tables, self.checkins = tables, checkins
+        self.in_pool: dict[str, InPool] = {}
+        self.pool: Tables | None = None
+        members, panel = tables.population.members, tables.panel
+        if members is None or not members.key:
+            return
+        for tank in panel.tanks:
+            pooled = members.log_of(tank)
+            if pooled is not None and tank.started <= members.as_of:
+                rows = checkins.get(tank.name, ()), events.get(tank.name, ())
+                same = log_key(members.key, tank, *rows, members.as_of) == pooled
+                self.in_pool[tank.name] = "same" if same else "changed"
+        if "same" in self.in_pool.values():
+            then = build_panel(panel.logbook, panel.catalogue, members.as_of)
+            # At the weight of the fit, whatever weight is asked for now.
+            self.pool = make_tables(
+                then, tables.population, nodes=(len(tables.pace), len(tables.skill))
+            )
+
+    def of(self, n: int) -> tuple[Tables, Recognised]:
+        """Tables for tank n, with what is known of its keeper and of the tank."""
+        tables, members = self.tables, self.tables.population.members
+        if members is None:
+            return tables, NOBODY
+        tank = tables.panel.tanks[n]
+        # All check-ins: who looked in the pool's time counts, whatever day is asked about.
+        skill = members.skill_of(tank, self.checkins.get(tank.name, ()))
+        in_pool = self.in_pool.get(tank.name, "no")
+        if skill is not None:
+            tables = with_skill(tables, n, skill)
+        if in_pool == "same" and self.pool is not None:
+            then = [t.name for t in self.pool.panel.tanks].index(tank.name)
+            pool = self.pool if skill is None else with_skill(self.pool, then, skill)
+            counted = filter_tank(pool, then)[0].log_likelihood[-1]
+            # The population's draws hold this already: what is known without the tank is
+            # what is left when it is taken out again.
+            tables = replace(tables, log_prior=-counted)
+        return tables, Recognised(None if skill is None else _summary(skill), in_pool)
+
+
+def _summary(skill: Floats) -> OwnSkill:
+    low, high = np.quantile(skill, [0.05, 0.95])
+    return OwnSkill(float(skill.mean()), float(low), float(high))
+
+
+def with_skill(tables: Tables, n: int, skill: Floats) -> Tables:
+    """Tables for tank n alone, its keeper's skill known in each draw.
+
+    Parameters
+    ----------
+    tables : Tables
+    n : int
+    skill : ndarray, shape (D,)
+        Log-odds of seeing a small sign, less the usual.
+
+    Returns
+    -------
+    Tables
+        With one node for skill; their panel holds the signs of tank n only.
+    """
+    panel, population = tables.panel, tables.population
+    sd = population.skill_sd
+    # In units of its spread, as all nodes are; where nobody differs there is no skill.
+    node = np.divide(skill, sd, out=np.zeros_like(skill), where=sd > 0)[None]
+    panel = replace(panel, signs=_signs_of(panel, n))
+    return replace(
+        tables,
+        panel=panel,
+        skill=node,
+        node_prior=tables.node_prior.sum(axis=1, keepdims=True),
+        signs=sign_table(panel, population, node, tables.evidence_weight),
+    )
+
+
+def _signs_of(panel: Panel, n: int) -> Observations:
+    signs = panel.signs
+    first, last = np.searchsorted(signs.row, panel.first[n : n + 2])
+    used, code = np.unique(signs.code[first:last], return_inverse=True)
+    return Observations(signs.codes[used], signs.row[first:last], code.reshape(-1).astype(np.int64))

@@ -1,0 +1,299 @@
+"""Who was in the pool: keepers recognised by a keyed digest, with what was learned of them.
+
+A population holds no names. For each keeper of the pool it holds a digest of the name, keyed
+with a salt that is in the file, and that keeper's skill, draw by draw: the draws of skill and
+those of the population were made together and stay together. Names are few and short, so
+whoever holds the file can try names against it; with a secret that is kept outside the file,
+only those who have the secret can.
+
+Tanks of the pool are recognised in the same way, and so is whether their log up to the day
+of the fit is still the same: what a population has learned from a tank must not be counted
+again when that tank is assessed.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import unicodedata
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from maturity_model.logbook import CheckIn, Event, Tank
+
+Floats = NDArray[np.float64]
+
+#: Bytes of the salt, and of a secret at least and at most.
+SALT_BYTES, MIN_SECRET, MAX_SECRET = 16, 16, 4096
+#: A skill beyond this (log-odds) is no skill.
+MAX_SKILL = 50.0
+
+
+class SecretError(ValueError):
+    """A secret cannot be used; the message says why."""
+
+
+def read_secret(path: Path) -> bytes:
+    """Read the secret in a file; blanks and line ends around it do not count.
+
+    Raises
+    ------
+    SecretError
+        When the file cannot be read, or holds too little or too much.
+    """
+    try:
+        with path.open("rb") as file:
+            secret = file.read(MAX_SECRET + 1)
+    except OSError as error:
+        raise SecretError(f"{path} cannot be read ({error.strerror})") from None
+    if len(secret) > MAX_SECRET:
+        raise SecretError(f"{path} holds more than {MAX_SECRET} bytes")
+    secret = secret.strip()
+    if len(secret) < MIN_SECRET:
+        raise SecretError(f"{path} holds less than {MIN_SECRET} bytes, which could be guessed")
+    return secret
+
+
+def _plain(name: str) -> str:
+    # As people write one name in two logs: capitals and blanks do not count.
+    return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
+
+
+def derive_key(salt: bytes, secret: bytes = b"") -> bytes:
+    """Key of all digests of one file, from its salt and an optional secret outside it."""
+    outer = hashlib.blake2b(secret, person=b"mm-secret").digest()
+    return hashlib.blake2b(salt, key=outer, person=b"mm-key").digest()
+
+
+def _digest(key: bytes, *parts: str) -> str:
+    text = "\0".join(parts)  # no cell of a log holds a NUL
+    return hashlib.blake2b(text.encode("utf-8", "replace"), key=key, digest_size=16).hexdigest()
+
+
+def keeper_key(key: bytes, keeper: str, club: str) -> str:
+    """Digest of a keeper's name and club."""
+    return _digest(key, "keeper", _plain(keeper), _plain(club))
+
+
+def tank_key(key: bytes, tank: Tank) -> str:
+    """Digest of a tank's name, keeper, club, and day of start."""
+    names = (_plain(tank.name), _plain(tank.keeper), _plain(tank.club))
+    return _digest(key, "tank", *names, tank.started.isoformat())
+
+
+def log_key(
+    key: bytes, tank: Tank, checkins: Iterable[CheckIn], events: Iterable[Event], as_of: dt.date
+) -> str:
+    """Digest of what a tank's log says of it up to a day; notes do not count."""
+    rows: list[Any] = [(tank.started.isoformat(), tank.rock)]
+    for c in checkins:
+        if c.date <= as_of:
+            readings = sorted((a, r.low, r.high, r.best) for a, r in c.readings.items())
+            signs = sorted(c.signs.items())
+            rows.append((c.date.isoformat(), c.look, c.judged_phase, signs, readings))
+    rows += [(e.date.isoformat(), e.kind, e.amount) for e in events if e.date <= as_of]
+    return _digest(key, "log", repr(rows))
+
+
+def looks_alone(keeper: str, checkins: Iterable[CheckIn]) -> bool:
+    """Whether nobody but the keeper made these check-ins; a blank observer is the keeper."""
+    return all(_plain(c.observer) in ("", _plain(keeper)) for c in checkins)
+
+
+@dataclass(frozen=True)
+class Members:
+    """Keepers and tanks of a pool, without names.
+
+    Attributes
+    ----------
+    salt : bytes
+    secret : bool
+        Whether a secret outside the file is needed besides.
+    check : str
+        Digest that tells a wrong secret from the right one.
+    keepers : tuple of str, length M
+        :func:`keeper_key` of each keeper, ascending.
+    skill : ndarray, shape (M, D)
+        Log-odds of seeing a small sign, less the usual, in each draw of the population.
+    tanks : dict of str to str
+        :func:`tank_key` of each tank to its :func:`log_key`.
+    as_of : date
+        The day up to which the logs went into the fit.
+    key : bytes
+        Of the digests; empty while a secret is wanting.
+    """
+
+    salt: bytes
+    secret: bool
+    check: str
+    keepers: tuple[str, ...]
+    skill: Floats
+    tanks: Mapping[str, str]
+    as_of: dt.date
+    key: bytes = b""
+
+    def unlock(self, secret: bytes) -> Members:
+        """The same, able to recognise.
+
+        Raises
+        ------
+        SecretError
+            When the population was made with another secret, or with none.
+        """
+        if not self.secret:
+            raise SecretError("the population was made without a secret")
+        key = derive_key(self.salt, secret)
+        if _digest(key, "check") != self.check:
+            raise SecretError("not the secret that the population was made with")
+        return replace(self, key=key)
+
+    def skill_of(self, tank: Tank, checkins: Iterable[CheckIn]) -> Floats | None:
+        """Skill of a tank's keeper in each draw, shape (D,); None where it is not known.
+
+        It is not used where others looked at the tank too: the skill behind a look is
+        then not the keeper's alone.
+        """
+        if not self.key or not tank.keeper or not looks_alone(tank.keeper, checkins):
+            return None
+        wanted = keeper_key(self.key, tank.keeper, tank.club)
+        if wanted not in self.keepers:
+            return None
+        return self.skill[self.keepers.index(wanted)]
+
+    def log_of(self, tank: Tank) -> str | None:
+        """:func:`log_key` of a tank that was in the pool; None for any other."""
+        return self.tanks.get(tank_key(self.key, tank)) if self.key else None
+
+    def take(self, index: NDArray[np.int64]) -> Members:
+        """The same with only some of the draws."""
+        return replace(self, skill=np.ascontiguousarray(self.skill[:, index]))
+
+
+def make_members(
+    tanks: Sequence[tuple[Tank, str, Sequence[CheckIn], Sequence[Event]]],
+    skill: Mapping[str, Floats],
+    as_of: dt.date,
+    *,
+    salt: bytes,
+    secret: bytes = b"",
+) -> Members:
+    """Gather what a file may hold of a pool.
+
+    Parameters
+    ----------
+    tanks : sequence of (Tank, str, check-ins, events)
+        Each tank under the names of its own logbook, the pool's name for its keeper (one for
+        each keeper that the fit told apart), and its rows.
+    skill : mapping of str to ndarray, shape (D,)
+        By the pool's name for the keeper; empty when the model knows no skill.
+    as_of : date
+    salt : bytes
+    secret : bytes
+        Empty: the salt in the file is all that there is.
+
+    Returns
+    -------
+    Members
+        Without keepers who have no name, whose tanks others looked at too, or of whom two
+        cannot be told apart by name and club.
+    """
+    key = derive_key(salt, secret)
+    alone: dict[str, bool] = {}
+    names: dict[str, set[str]] = {}
+    for tank, keeper, checkins, _ in tanks:
+        if tank.keeper and keeper in skill:
+            alone[keeper] = alone.get(keeper, True) and looks_alone(tank.keeper, checkins)
+            names.setdefault(keeper, set()).add(keeper_key(key, tank.keeper, tank.club))
+    owners = Counter(digest for digests in names.values() for digest in digests)
+    known = {
+        digest: skill[keeper]
+        for keeper, digests in names.items()
+        for digest in digests
+        if alone[keeper] and owners[digest] == 1
+    }
+    order = sorted(known)
+    draws = len(next(iter(skill.values()))) if skill else 0
+    seen = Counter(tank_key(key, tank) for tank, *_ in tanks)
+    return Members(
+        salt=salt,
+        secret=bool(secret),
+        check=_digest(key, "check"),
+        keepers=tuple(order),
+        skill=np.array([known[d] for d in order]).reshape(len(order), draws),
+        tanks={
+            tank_key(key, tank): log_key(key, tank, checkins, events, as_of)
+            for tank, _, checkins, events in tanks
+            if seen[tank_key(key, tank)] == 1
+        },
+        as_of=as_of,
+        key=key,
+    )
+
+
+def write_members(group: Any, members: Members) -> None:
+    """Write into a group of an HDF5 file; draws first."""
+    import h5py
+
+    text = h5py.string_dtype()
+    group.attrs["salt"] = members.salt.hex()
+    group.attrs["secret"] = "outside this file" if members.secret else "none"
+    group.attrs["check"] = members.check
+    group.attrs["as_of"] = members.as_of.isoformat()
+    group.create_dataset("keeper", data=list(members.keepers), dtype=text)
+    skill = group.create_dataset("skill", data=np.ascontiguousarray(members.skill.T))
+    skill.attrs["units"] = "1"
+    skill.attrs["long_name"] = "log-odds of seeing a small sign, by draw and keeper"
+    tanks = sorted(members.tanks.items())
+    group.create_dataset("tank", data=[k for k, _ in tanks], dtype=text)
+    group.create_dataset("tank_log", data=[v for _, v in tanks], dtype=text)
+
+
+def read_members(attrs: Mapping[str, Any], read: Callable[[str], Any], n_draws: int) -> Members:
+    """Read what :func:`write_members` wrote.
+
+    Parameters
+    ----------
+    attrs : mapping
+        Attributes of the group.
+    read : callable
+        Reads one dataset of it, within bounds.
+    n_draws : int
+        Of the population.
+
+    Raises
+    ------
+    ValueError
+        When it is damaged, or its draws are not those of the population.
+    """
+
+    def texts(name: str) -> tuple[str, ...]:
+        return tuple(v.decode() if isinstance(v, bytes) else str(v) for v in read(name))
+
+    keepers, tanks, logs = texts("keeper"), texts("tank"), texts("tank_log")
+    skill = np.ascontiguousarray(np.asarray(read("skill"), dtype=np.float64).T)
+    if not keepers:
+        skill = np.zeros((0, n_draws))
+    if skill.shape != (len(keepers), n_draws):
+        raise ValueError(f"skill has the shape {skill.shape[::-1]}")
+    if not (np.abs(skill) <= MAX_SKILL).all():
+        raise ValueError("skill holds values that are no log-odds")
+    if len(set(keepers)) < len(keepers) or len(tanks) != len(logs):
+        raise ValueError("keepers or tanks of the pool stand twice")
+    salt, secret = bytes.fromhex(str(attrs["salt"])), str(attrs["secret"]) != "none"
+    return Members(
+        salt=salt,
+        secret=secret,
+        check=str(attrs["check"]),
+        keepers=keepers,
+        skill=skill,
+        tanks=dict(zip(tanks, logs, strict=True)),
+        as_of=dt.date.fromisoformat(str(attrs["as_of"])),
+        key=b"" if secret else derive_key(salt),
+    )
