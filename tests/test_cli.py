@@ -51,6 +51,29 @@ def small(tmp_path: Path) -> Path:
     )
 
 
+def test_a_log_without_check_ins_is_no_success(
+    small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (small / "checkins.csv").unlink()
+    assert main(["weekly", str(small), "--out", str(tmp_path / "out")]) == 3
+    said = capsys.readouterr().err
+    assert "has no table of check-ins" in said
+    assert "rest on events alone" in said
+    # Nor is one whose dates are in no column; an empty table is a log that begins.
+    (small / "checkins.csv").write_text("tank,day\nA,2026-01-12\n")
+    assert main(["weekly", str(small), "--out", str(tmp_path / "out")]) == 3
+    (small / "checkins.csv").write_text("tank,date\n")
+    assert main(["weekly", str(small), "--out", str(tmp_path / "out")]) == 0
+
+
+def test_a_missing_log_is_said_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["weekly", str(tmp_path / "none"), "--out", str(tmp_path / "out")]) == 3
+    said = capsys.readouterr().err
+    assert said.count("none") == 1
+    assert len(said.strip().splitlines()) == 1
+    assert "does not exist" in said
+
+
 def rows(path: Path) -> list[dict[str, str]]:
     with path.open(encoding="utf-8", newline="") as handle:
         return list(csv.DictReader(handle))

@@ -163,7 +163,12 @@ def run(args: argparse.Namespace, command: str) -> int:
             + ", ".join(logbook.refused_tanks)
         )
         return LOG_ERRORS
-    if any(p.scope == "file" and "checkins" in p.file.lower() for p in listed):
-        say("maturity-model: the check-ins could not be read, so the answers rest on events alone")
+    if not logbook.has_checkins or any(
+        p.scope == "file" and "checkins" in p.file.lower() for p in listed
+    ):
+        say(
+            "maturity-model: there are no check-ins that could be read, so the answers rest on "
+            "events alone"
+        )
         return LOG_ERRORS
     return DONE

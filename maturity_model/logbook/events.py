@@ -83,11 +83,8 @@ def _amount(
         )
     else:
         return value
-    if kind.default_amount is None:
-        return fault
-    what = f"{fault.what}; {kind.default_amount:g} is assumed"
-    context.problems.cell(table.file, line, "amount", text, Fault(what, fault.mend), tank)
-    return kind.default_amount
+    # Nothing is assumed in its place: an amount was meant, and it may be a large one.
+    return fault
 
 
 def _default(

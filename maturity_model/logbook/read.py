@@ -9,6 +9,7 @@ from pathlib import Path
 from maturity_model.catalogue import Catalogue, load_catalogue
 from maturity_model.logbook.checkins import CHECKIN_COLUMNS, read_checkins
 from maturity_model.logbook.columns import Table
+from maturity_model.logbook.days import merge_days
 from maturity_model.logbook.events import EVENT_COLUMNS, read_events
 from maturity_model.logbook.files import TABLES, Found, RawTable, read_csv
 from maturity_model.logbook.kit_table import KIT_COLUMNS, Kits, read_kits, report_unused
@@ -87,6 +88,7 @@ class Reader:
         self.sheets: dict[str, RawTable] = {}
         self.tables: list[Table] = []
         self.kits = Kits(self.context)
+        self.has_checkins = True
 
     def read(self) -> Logbook:
         """Read everything; once."""
@@ -114,7 +116,7 @@ class Reader:
             path=self.path,
             catalogue=context.catalogue,
             tanks=context.tanks,
-            checkins=tuple(sorted(checkins, key=lambda c: c.date)),
+            checkins=tuple(sorted(merge_days(checkins, self.problems), key=lambda c: c.date)),
             events=tuple(sorted(events, key=lambda e: e.date)),
             kits=tuple(kits.kits),
             problems=self.problems.all(),
@@ -122,6 +124,7 @@ class Reader:
             rows=tuple(t.count() for t in self.tables),
             refused_tanks=tuple(context.refused),
             sha256=self.found.sha256(),
+            has_checkins=self.has_checkins,
         )
 
     def _raw(self, name: str, known: frozenset[str]) -> RawTable | None:
@@ -182,6 +185,7 @@ class Reader:
         catalogue = self.context.catalogue
         known = (*CHECKIN_COLUMNS, *catalogue.signs, *catalogue.analytes)
         table = self._table("checkins", known)
+        self.has_checkins = table is not None and not table.missing
         if table is None:
             if "checkins" not in self.found.named:
                 self.problems.add(

@@ -38,6 +38,16 @@ _INDEX = re.compile(rb">\s*([0-9]{1,7})\s*<")
 _ERROR_TAG = re.compile(rb"""<(?:[\w.-]+:)?c\b[^<]*?\st\s*=\s*["']e["'][^<]*""")
 _NAME_IN_TAG = re.compile(rb"""\sr\s*=\s*["']([A-Z]{1,3})([0-9]{1,7})["']""")
 _VALUE = re.compile(rb"<(?:[\w.-]+:)?v>([^<]{1,20})<")
+#: A formula whose result was not stored. An empty text (t="str") is a result.
+_NO_RESULT = re.compile(
+    rb"<(?:[\w.-]+:)?c\b([^<>]*)>\s*"
+    rb"<(?:[\w.-]+:)?f\b(?:[^<>]*/>|[^<>]*>[^<]*</(?:[\w.-]+:)?f>)\s*"
+    rb"(?:</(?:[\w.-]+:)?c>|(<(?:[\w.-]+:)?v\s*(?:/>|>\s*</)))"
+)
+_TEXT_RESULT = re.compile(rb"""\st\s*=\s*["']str["']""")
+_FORMULA_TAG = re.compile(rb"<(?:[\w.-]+:)?f\b")
+#: What stands in such a cell; nothing that a log could mean.
+NO_RESULT = "formula without a stored result"
 _MAX_ERRORS = 100_000
 _SHEET = re.compile(r"<(?:[\w.-]+:)?sheet\s([^<>]{0,4000})>")
 _RELATION = re.compile(r"<(?:[\w.-]+:)?Relationship\s([^<>]{0,4000})>")
@@ -150,9 +160,14 @@ def _open(data: bytes) -> list[tuple[str, list[list[Any]] | str | None]]:
 
 
 def _overlay(rows: list[list[Any]], errors: list[tuple[int, int, str]]) -> None:
-    """Write #DIV/0! and its like where the reader leaves a blank."""
+    """Write #DIV/0!, and formulas without a result, where the reader leaves a blank."""
     for row, column, text in errors:
-        if row < len(rows) and column < len(rows[row]) and rows[row][column] == "":
+        if row >= MAX_ROWS or column >= MAX_COLUMNS:
+            continue
+        # The reader ends where the last value stands.
+        rows += [[] for _ in range(len(rows), row + 1)]
+        rows[row] += [""] * (column + 1 - len(rows[row]))
+        if rows[row][column] == "":
             rows[row][column] = text
 
 
@@ -171,7 +186,7 @@ def _check(data: bytes) -> dict[str, list[tuple[int, int, str]]]:
     for name, part in _parts(data):
         if b"sheetData" in part:
             cells += _area(part, MAX_AREA - cells)
-            if b'"e"' in part or b"'e'" in part:
+            if b'"e"' in part or b"'e'" in part or _FORMULA_TAG.search(part):
                 sheets[name] = part
         starts = [m.start() for m in _TEXT_TAG.finditer(part)]
         if starts:
@@ -278,15 +293,22 @@ def _shown_text(data: bytes, lengths: list[int]) -> int:
 
 
 def _error_cells(part: bytes) -> list[tuple[int, int, str]]:
-    out = []
-    for tag in _ERROR_TAG.finditer(part):
-        name = _NAME_IN_TAG.search(tag[0])
-        value = _VALUE.search(part, tag.end(), tag.end() + 10_000)
-        if name and value and int(name[2]) > 0:
-            text = value[1].decode("ascii", "replace")
+    out: list[tuple[int, int, str]] = []
+
+    def add(tag: bytes, text: str) -> None:
+        name = _NAME_IN_TAG.search(tag)
+        if name and int(name[2]) > 0:
             out.append((int(name[2]) - 1, _column(name[1]) - 1, text))
         if len(out) > _MAX_ERRORS:
-            raise _RefusedError("holds too many error values")
+            raise _RefusedError("holds too many error values, or formulas without a result")
+
+    for tag in _ERROR_TAG.finditer(part):
+        value = _VALUE.search(part, tag.end(), tag.end() + 10_000)
+        if value:
+            add(tag[0], value[1].decode("ascii", "replace"))
+    for cell in _NO_RESULT.finditer(part):
+        if not (cell[2] and _TEXT_RESULT.search(cell[1])):
+            add(cell[1], NO_RESULT)
     return out
 
 

@@ -163,7 +163,7 @@ class Logbook:
     tanks : dict of str to Tank
         In file order.
     checkins, events : tuple
-        Sorted by date, then file order.
+        Sorted by date, then file order; check-ins of one tank on one day are one.
     kits : tuple of Kit
     problems : tuple of Problem
         In file order.
@@ -178,6 +178,8 @@ class Logbook:
         for each tank, as its tanks share no calendar.
     asks_consent : bool
         Whether the tanks table has the column ``consent``.
+    has_checkins : bool
+        False: there is no table of check-ins that can be read, not even an empty one.
     """
 
     path: Path
@@ -192,3 +194,4 @@ class Logbook:
     sha256: str
     water_known_from: dict[str, dt.date | None] | None = None
     asks_consent: bool = False
+    has_checkins: bool = True

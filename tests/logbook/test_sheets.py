@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import re
 import struct
 import zipfile
 from collections.abc import Callable
@@ -86,6 +87,63 @@ def test_row_numbers_and_cell_types(read: Callable[..., Logbook]) -> None:
     assert second.signs == {"diatoms": False, "hair_algae": True}
     assert third.readings["nitrate"].text == "0.3"
     assert fourth.readings["nitrate"].text == "10"
+
+
+def without_result(data: bytes, *cells: str) -> bytes:
+    """As other programs write a formula that was never worked out."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(out, "w") as new:
+        for name in old.namelist():
+            part = old.read(name)
+            for i, cell in enumerate(cells):
+                end = (b"", b"<v/>", b"<v></v>")[i % 3]
+                pattern = rb'(<c r="%s"[^>]*><f>[^<]*</f>)<v>[^<]*</v>' % cell.encode()
+                part = re.sub(pattern, rb"\1" + end, part)
+            # A result that is an empty text.
+            part = part.replace(b'<c r="E5">', b'<c r="E5" t="str">')
+            new.writestr(name, part)
+    return out.getvalue()
+
+
+def test_a_formula_without_a_stored_result_is_no_blank(read: Callable[..., Logbook]) -> None:
+    rows = [
+        HEAD,
+        ["Reef", dt.date(2026, 2, 1), ("=1=1", 1), "n", ("=2*5", 10)],
+        ["Reef", ("=TODAY()", 46000), "y"],
+        ["Reef", dt.date(2026, 2, 8), "y", "n", ("=2*5", 10)],
+        ["Reef", dt.date(2026, 2, 9), "y", "n", ('=IF(1=1;"";1)', "")],
+        [("=A5", "Reef"), None, None, None, None],
+    ]
+    data = without_result(workbook({"tanks": TANKS, "checkins": rows}), "C2", "E2", "B3", "A6")
+    book = read(data=data)
+    found = [(p.line, p.column, p.value) for p in book.problems if p.severity == "error"]
+    want = sheets.NO_RESULT
+    assert found == [
+        (2, "diatoms", want),
+        (2, "nitrate", want),
+        (3, "date", want),
+        (6, "tank", want),
+    ]
+    assert [c.line for c in book.checkins] == [2, 4, 5]
+    # A formula that was worked out is a value, and one whose result is blank is blank.
+    assert book.checkins[1].readings["nitrate"].text == "10"
+    assert not book.checkins[2].readings
+
+
+def test_openpyxl_writes_formulas_without_results(read: Callable[..., Logbook]) -> None:
+    openpyxl = pytest.importorskip("openpyxl")
+    out, book = io.BytesIO(), openpyxl.Workbook()
+    book.active.title = "tanks"
+    checkins = book.create_sheet("checkins")
+    for sheet, rows in (
+        (book.active, TANKS),
+        (checkins, [HEAD, ["Reef", "2026-02-01", "y", "=1+1"]]),
+    ):
+        for row in rows:
+            sheet.append(row)
+    book.save(out)
+    found = [p for p in read(data=out.getvalue()).problems if p.severity == "error"]
+    assert [(p.line, p.column, p.value) for p in found] == [(2, "hair_algae", sheets.NO_RESULT)]
 
 
 def test_the_workbook_itself(tmp_path: Path) -> None:

@@ -189,14 +189,16 @@ def test_repeats(read: Read) -> None:
         "Reef,2026-02-01,a,n\n"
     )
     book = read(checkins=text)
-    assert [c.line for c in book.checkins] == [2, 3, 5]
+    # The others of that day are one look with the first.
+    assert [c.line for c in book.checkins] == [2]
+    assert next(r for r in book.rows if r.file == "checkins.csv").used == 3
     problem = only(errors(book))
     assert problem.line == 4
     assert "repeats line 2" in problem.what
 
 
 def test_checkins_come_by_date_then_line(read: Read) -> None:
-    text = "tank,date,diatoms\nReef,2026-03-01,\nReef,2026-02-01,\nReef,2026-03-01,y\n"
+    text = "tank,date,diatoms\nReef,2026-03-01,\nReef,2026-02-01,\nReef,2026-03-02,y\n"
     assert [c.line for c in read(checkins=text).checkins] == [3, 2, 4]
 
 
