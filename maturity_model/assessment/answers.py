@@ -252,6 +252,7 @@ def assess(
             as_of_given=panel.as_of_given,
             quadrature=(population.n_draws, PACE_NODES, SKILL_NODES),
             population_warning=population.warning,
+            population_standing=population.standing,
         ),
         phases=tuple(panel.catalogue.phases),
     )

@@ -190,6 +190,8 @@ class Provenance:
     population_warning : str
         Why the fit behind the population is not to be trusted; empty when its gates were
         passed, or when there was no fit.
+    population_standing : str
+        As in :attr:`.Population.standing`.
     """
 
     version: str
@@ -202,6 +204,7 @@ class Provenance:
     as_of_given: bool
     quadrature: tuple[int, int, int]
     population_warning: str = ""
+    population_standing: str = "passed"
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from maturity_model.population.members import Members
 
 Floats = NDArray[np.float64]
+#: Method of an approximate fit, in a population's provenance.
+APPROXIMATE = "approximate"
+Standing = Literal["elicited", "passed", "failed", "unknown", "approximate", "approximate, failed"]
 
 
 @dataclass(frozen=True)
@@ -116,14 +119,29 @@ class Population:
         return int(self.log_advance.shape[-1])
 
     @property
+    def standing(self) -> Standing:
+        """What lies behind the draws, and whether it passed its checks."""
+        if self.kind != "fitted":
+            return "elicited"
+        verdict = str(self.provenance.get("diagnostics", ""))
+        if self.provenance.get("method") == APPROXIMATE:
+            return "approximate" if verdict == "passed" else "approximate, failed"
+        return "passed" if verdict == "passed" else "failed" if verdict else "unknown"
+
+    @property
     def warning(self) -> str:
         """Why a fitted population is not to be trusted; empty where it may be."""
-        if self.kind != "fitted":
+        standing = self.standing
+        if standing in ("elicited", "passed"):
             return ""
-        verdict = str(self.provenance.get("diagnostics", ""))
-        if verdict == "passed":
-            return ""
-        return verdict or "its file does not say whether the fit passed its checks"
+        said = [str(self.provenance.get("diagnostics", ""))]
+        if said == [""]:
+            said = ["its file does not say whether the fit passed its checks"]
+        if standing == "approximate":
+            said = []
+        if standing.startswith("approximate"):
+            said.insert(0, "an approximation, made for a first look and no substitute for a fit")
+        return "; ".join(said)
 
     @property
     def chain(self) -> StagedChain:

@@ -133,6 +133,7 @@ def provenance_record(provenance: Provenance, command: str) -> dict[str, Any]:
             "name": provenance.population_name,
             "kind": provenance.population_kind,
             "sha256": provenance.population_sha256,
+            "standing": provenance.population_standing,
             "warning": provenance.population_warning or None,
         },
         "logbook_sha256": provenance.logbook_sha256,

@@ -191,6 +191,8 @@ def _population_sentence(provenance: Provenance) -> str:
             f"{said}. No pooled fit of real tanks lies behind it: its numbers are common practice "
             "written down as wide guesses, and may be off for a tank like this one."
         )
+    if provenance.population_standing == "approximate":
+        return f"{said}. It is {esc(provenance.population_warning, 1000)}."
     if provenance.population_warning:
         return (
             f"{said}. The fit behind it must not be trusted as it is: "

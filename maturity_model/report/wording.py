@@ -187,13 +187,21 @@ def ago(days: int) -> str:
     return f"{days} days before" if days < 14 else f"{days // 7} weeks before"
 
 
+#: A pooled fit, by its standing.
+_FITS = {
+    "failed": "pooled fit that failed its checks",
+    "unknown": "pooled fit whose checks are not known",
+    "approximate": "approximate fit, for a first look",
+    "approximate, failed": "approximate fit that failed its checks",
+}
+
+
 def population_words(provenance: Provenance) -> str:
     """What the answer leans on besides the log."""
     if provenance.population_kind == "elicited":
         return "practice population (elicited, no pooled fit yet)"
-    if provenance.population_warning:
-        return f"population {provenance.population_name} (pooled fit that failed its checks)"
-    return f"population {provenance.population_name} (pooled fit)"
+    fit = _FITS.get(provenance.population_standing, "pooled fit")
+    return f"population {provenance.population_name} ({fit})"
 
 
 def capital(text: str) -> str:

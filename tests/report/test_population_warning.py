@@ -27,18 +27,26 @@ def weekly(tmp_path: Path, provenance: dict[str, str], kind: str) -> tuple[str, 
 
 
 @pytest.mark.parametrize(
-    ("verdict", "said"),
+    ("verdict", "said", "words"),
     [
-        ("failed: <b>3</b> of 800 transitions diverged", "failed: &lt;b&gt;3&lt;/b&gt; of 800"),
-        (None, "does not say whether the fit passed its checks"),
+        (
+            "failed: <b>3</b> of 800 transitions diverged",
+            "failed: &lt;b&gt;3&lt;/b&gt; of 800",
+            "pooled fit that failed its checks",
+        ),
+        (
+            None,
+            "does not say whether the fit passed its checks",
+            "pooled fit whose checks are not known",
+        ),
     ],
     ids=["failed", "unknown"],
 )
-def test_a_failed_fit_is_said(tmp_path: Path, verdict: str | None, said: str) -> None:
+def test_a_failed_fit_is_said(tmp_path: Path, verdict: str | None, said: str, words: str) -> None:
     provenance = {} if verdict is None else {"diagnostics": verdict}
     page, record = weekly(tmp_path, provenance, "fitted")
     assert said in page
-    assert "pooled fit that failed its checks" in record["statement"]
+    assert words in record["statement"]
     warning = record["provenance"]["population"]["warning"]
     assert warning == (verdict or "its file does not say whether the fit passed its checks")
 
@@ -51,3 +59,17 @@ def test_otherwise_nothing_is_said(tmp_path: Path, provenance: dict[str, str], k
     page, record = weekly(tmp_path, provenance, kind)
     assert "must not be trusted" not in page
     assert record["provenance"]["population"]["warning"] is None
+
+
+@pytest.mark.parametrize("verdict", ["passed", "failed: Pareto k 1.9"])
+def test_an_approximation_is_called_one_for_ever(tmp_path: Path, verdict: str) -> None:
+    page, record = weekly(tmp_path, {"diagnostics": verdict, "method": "approximate"}, "fitted")
+    found = record["provenance"]["population"]
+    failed = verdict != "passed"
+    words = "approximate fit that failed its checks" if failed else "approximate fit, for a first"
+    assert words in record["statement"]
+    assert words in page
+    assert found["standing"] == ("approximate, failed" if failed else "approximate")
+    assert found["warning"].startswith("an approximation, made for a first look")
+    assert ("Pareto k 1.9" in page) == failed
+    assert ("must not be trusted" in page) == failed
