@@ -55,6 +55,11 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         help="then fit variants of the model, with shorter chains, and say what each part buys",
     )
     parser.add_argument(
+        "--approximate",
+        action="store_true",
+        help="in seconds, for a first look: a normal law at the mode, reweighted; the file says so",
+    )
+    parser.add_argument(
         "--key-file",
         type=Path,
         metavar="FILE",
@@ -71,6 +76,9 @@ def run(args: argparse.Namespace, command: str) -> int:
         secret = read_secret(args.key_file) if args.key_file else b""
     except SecretError as error:
         say(f"maturity-model: --key-file: {error}")
+        return USAGE
+    if args.approximate and (args.report or args.compare):
+        say("maturity-model: --report and --compare need a full fit, without --approximate")
         return USAGE
     from maturity_model.population.fit_command import fit_command
     from maturity_model.population.options import ModelOptions
@@ -99,5 +107,6 @@ def run(args: argparse.Namespace, command: str) -> int:
         options=ModelOptions(tank_signs=args.tank_signs),
         compare=args.compare,
         secret=secret,
+        approximate=args.approximate,
         report=report if args.report else None,
     )

@@ -91,7 +91,8 @@ def inputs_digest(
     return digest.hexdigest()
 
 
-def _versions(plan: SamplingPlan) -> dict[str, str]:
+def versions(plan: SamplingPlan) -> dict[str, str]:
+    """Versions of what a fit depends on."""
     import importlib
     import platform
 
@@ -147,13 +148,14 @@ def stacked(posterior: xr.Dataset, names: list[str]) -> dict[str, np.ndarray]:
     return out
 
 
-def _drift(
+def judge_drift(
     panel: Panel,
     posterior: xr.Dataset,
     prior: dict[str, np.ndarray],
     population: Population,
     priors: Priors,
 ) -> Drift:
+    """Judge how far the phases moved, see :mod:`.drift`."""
     from maturity_model.population.drift import check_drift, overlaps
 
     names = shared_names(posterior)
@@ -310,12 +312,12 @@ def run_fit(
         "draws": str(plan.draws),
         "tune": str(plan.tune),
         "catalogue_sha256": digest(catalogue_json(panel.catalogue)),
-        **{f"version_{k}": v for k, v in _versions(plan).items()},
+        **{f"version_{k}": v for k, v in versions(plan).items()},
     }
     population = population_from(
         posterior, priors, name=name, evidence_weight=evidence_weight, provenance=provenance
     )
-    drift = _drift(panel, posterior, prior, population, priors)
+    drift = judge_drift(panel, posterior, prior, population, priors)
     diagnostics = replace(diagnostics, problems=diagnostics.problems + drift.problems)
     population = replace(
         population, provenance={**provenance, "diagnostics": diagnostics.verdict()}

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from maturity_model.logbook import CheckIn, Event, Logbook
+    from maturity_model.panel import Panel
     from maturity_model.population.compare import Comparison
     from maturity_model.population.fit import FitResult
     from maturity_model.population.loo import LeaveOneOut
@@ -235,6 +236,7 @@ def fit_command(
     options: ModelOptions | None = None,
     compare: bool = False,
     secret: bytes = b"",
+    approximate: bool = False,
     report: Callable[[FitResult, LeaveOneOut, Comparison | None], str] | None = None,
 ) -> int:
     """Fit logbooks and write a population.
@@ -256,6 +258,8 @@ def fit_command(
         are kept like the fit's own.
     secret : bytes
         With it, only who has it can recognise keepers of the pool; see :mod:`.members`.
+    approximate : bool
+        For a first look: see :mod:`.approximate`; no tank is left out, and there is no report.
     report : callable, optional
         Writes the researcher's report, and returns where it lies.
 
@@ -295,6 +299,10 @@ def fit_command(
             f"{len(panel.tanks)} tanks, {int(panel.first[-1])} tank-weeks, "
             f"{plan.chains} chains with {plan.sampler}"
         )
+        if approximate:
+            return _approximate(
+                panel, books, out, name, secret, plan.seed, evidence_weight, options
+            )
         result = run_fit(
             panel,
             plan=plan,
@@ -362,6 +370,44 @@ def _say_comparison(comparison: Comparison) -> None:
         )
 
 
+def _approximate(
+    panel: Panel,
+    books: list[Logbook],
+    out: Path,
+    name: str | None,
+    secret: bytes,
+    seed: int,
+    evidence_weight: float,
+    options: ModelOptions | None,
+) -> int:
+    from maturity_model.population.approximate import run_approximate
+    from maturity_model.population.files import save_population
+    from maturity_model.population.origin import documents
+
+    result = run_approximate(
+        panel,
+        seed=seed,
+        evidence_weight=evidence_weight,
+        name=name or out.stem,
+        options=options,
+        say=to_terminal,
+    )
+    population = replace(result.population, members=pool_members(result, books, secret))
+    try:
+        save_population(population, out, documents(panel.catalogue, result.priors))
+        save_posterior(result, idata_path(out))
+    except OSError as error:
+        to_terminal(f"cannot write {error.filename or out}: {error.strerror or error}")
+        return USAGE
+    said = population.provenance
+    print(f"{out}: {population.n_draws} draws, approximate, evidence weight {evidence_weight:g}")
+    print(
+        f"Pareto k {said['pareto_k']}; effective draws {said['effective_draws']}; "
+        "for a first look only"
+    )
+    return _verdict(result, panel.logbook.refused_tanks)
+
+
 def _say_loo(loo: LeaveOneOut) -> None:
     bad = loo.unreliable()
     print(
@@ -379,6 +425,11 @@ def _report(result: FitResult, refused: tuple[str, ...], out: Path) -> int:
         f"largest R-hat {worst['r_hat']:.3f}; least effective draws {worst['ess_bulk']:.0f} "
         f"(middle), {worst['ess_tail']:.0f} (tails); {found.divergent} divergent"
     )
+    return _verdict(result, refused)
+
+
+def _verdict(result: FitResult, refused: tuple[str, ...]) -> int:
+    found = result.diagnostics
     if not found.ok:
         to_terminal("the fit's checks failed, and the file says so: " + "; ".join(found.problems))
         return DIAGNOSTICS

@@ -235,6 +235,11 @@ def _signature(inputs: list[Any]) -> str:
     return ",".join([*core, "(checkin,answer)->(checkin,answer)"])
 
 
+def log_start(design: Design) -> np.ndarray:
+    """log P(state in week 0) of each tank, shape (N, S)."""
+    return np.asarray(np.log(np.maximum(design.start, 1e-300)))
+
+
 def _data(design: Design, options: ModelOptions) -> dict[str, Any]:
     # Everything that is as long as the log goes in as data: large constants in a graph
     # would keep its compiled form from being stored.
@@ -242,7 +247,8 @@ def _data(design: Design, options: ModelOptions) -> dict[str, Any]:
     out: dict[str, Any] = {"by_tank": design.by_tank}
     for name in ("first", "order", "keeper", "tank_of_row", "impulse", "pending", "husbandry"):
         out[name] = pm.Data(f"data_{name}", getattr(design, name))
-    out["log_start"] = np.log(np.maximum(design.start, 1e-300))
+    # As data too: one compiled model serves any mix of rock.
+    out["log_start"] = pm.Data("data_log_start", log_start(design))
     for kind, use in kinds.items():
         out[kind] = None
         cells = getattr(design, f"{kind}_cell")

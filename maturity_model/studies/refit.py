@@ -74,19 +74,21 @@ class Refitter:
         self.compile_seconds = 0.0
 
     def _model_of(self, panel: Panel) -> Any:
+        from maturity_model.population.model import log_start
+
         design = make_design(panel, self.priors)
         cells = {k: getattr(design, f"{k}_cell") for k in ("sign", "reading", "judged")}
         # All that the graph holds as constants; the rest is data.
         key = (
             len(design.tanks),
             len(design.keepers),
-            design.start.tobytes(),
             tuple(len(c) > 0 for c in cells.values()),
         )
         if key not in self._compiled:
             self._compiled[key] = self._compile(panel)
         names = ("first", "order", "keeper", "tank_of_row", "impulse", "pending", "husbandry")
         data = {f"data_{name}": getattr(design, name) for name in names}
+        data["data_log_start"] = log_start(design)
         for kind, cell in cells.items():
             if len(cell):
                 for field in cell.dtype.names or ():

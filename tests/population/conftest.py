@@ -4,10 +4,12 @@ from importlib.util import find_spec
 
 FIT = [
     "test_compare.py",
+    "test_approximate.py",
     "test_convergence.py",
     "test_drift.py",
     "test_fit.py",
     "test_fit_summary.py",
+    "test_interrupted_fit.py",
     "test_loo.py",
     "test_model.py",
     "test_model_parts.py",
