@@ -297,7 +297,7 @@ def fit_command(
         plan = plan or SamplingPlan(sampler=choose_sampler())
         to_terminal(
             f"{len(panel.tanks)} tanks, {int(panel.first[-1])} tank-weeks, "
-            f"{plan.chains} chains with {plan.sampler}"
+            + ("an approximation" if approximate else f"{plan.chains} chains with {plan.sampler}")
         )
         if approximate:
             return _approximate(
