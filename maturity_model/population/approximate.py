@@ -1,4 +1,4 @@
-"""A fit in seconds, for a first look: a normal law at the mode, and importance weights.
+"""A fit without chains, for a first look: a normal law at the mode, and importance weights.
 
 The mode of the unconstrained posterior is climbed to from several starts (L-BFGS with the
 exact gradient); the curvature there, by differences of gradients, gives the normal law of
