@@ -57,7 +57,8 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--approximate",
         action="store_true",
-        help="in about a minute, for a first look: a normal law at the mode, reweighted; the file says so",
+        help="for a first look, in about a minute: a normal law at the mode, reweighted; "
+        "the file says so",
     )
     parser.add_argument(
         "--key-file",
