@@ -58,6 +58,11 @@ def share(text: str) -> float:
     return value
 
 
+def share_or_auto(text: str) -> float | None:
+    """Argument type: a number between 0 and 1, or ``auto``, which becomes None."""
+    return None if text == "auto" else share(text)
+
+
 def whole(low: int, high: int) -> Callable[[str], int]:
     """Argument type: a whole number from ``low`` to ``high``."""
 

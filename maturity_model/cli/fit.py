@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from maturity_model.cli.common import USAGE, say, share, whole
+from maturity_model.cli.common import USAGE, say, share_or_auto, whole
 
 if TYPE_CHECKING:
     from maturity_model.population.compare import Comparison
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 def add_options(parser: argparse.ArgumentParser) -> None:
     """Describe the command."""
-    from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
+    from maturity_model.population.constants import DEFAULT_WAY, FIT_WEIGHT
 
     parser.description = (
         "Fit the pooled model to logbooks and pools by Hamiltonian Monte Carlo and write the "
@@ -42,7 +42,19 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--seed", type=whole(0, 2**32), default=1, metavar="SEED")
     parser.add_argument(
-        "--evidence-weight", type=share, default=DEFAULT_EVIDENCE_WEIGHT, metavar="W"
+        "--evidence-weight",
+        type=share_or_auto,
+        default="auto",
+        metavar="W",
+        help="power on the likelihood, 0 to 1, of the fit and of the weekly reports made with it; "
+        f"auto: {FIT_WEIGHT:g} in the fit, and the pool chooses it for the reports (default: auto)",
+    )
+    parser.add_argument(
+        "--moves",
+        choices=("practice", "learned"),
+        default="practice" if DEFAULT_WAY[1] else "learned",
+        help="how tanks move in the weekly reports made with it, as chosen by the study in "
+        "reports/pooling (default: %(default)s)",
     )
     parser.add_argument(
         "--tank-signs",
@@ -105,7 +117,8 @@ def run(args: argparse.Namespace, command: str) -> int:
         args.out,
         plan=plan,
         evidence_weight=args.evidence_weight,
-        options=ModelOptions(tank_signs=args.tank_signs),
+        practice_moves=args.moves == "practice",
+        options=ModelOptions(tank_signs=args.tank_signs, judgement_weight=1.0),
         compare=args.compare,
         secret=secret,
         approximate=args.approximate,

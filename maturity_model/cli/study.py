@@ -75,6 +75,38 @@ def _fit_study(args: argparse.Namespace, command: str) -> int:
     return DONE
 
 
+def _pooling(args: argparse.Namespace, command: str) -> int:
+    from maturity_model.population.fit_command import missing_modules
+
+    if lacking := missing_modules():
+        say(f"maturity-model: {', '.join(lacking)} not installed; this study needs the extra fit")
+        return USAGE
+    from maturity_model.population.constants import DEFAULT_WAY
+    from maturity_model.studies import pooling, pooling_report, pooling_weight
+    from maturity_model.studies.pooling_worlds import Setting
+
+    setting = Setting(
+        pool=args.pool,
+        held_out=args.tanks,
+        weeks=args.weeks,
+        seed=args.seed,
+        draws=args.draws,
+        tune=args.tune,
+    )
+    report = progress()
+    try:
+        folder = args.work
+        kinds = pooling_weight.run(args.seed, args.weeks, folder, report, args.weight_clubs)
+        rows = pooling.run(setting, args.clubs, folder, report, only_kept=args.only_kept)
+        pooling_report.write(rows, kinds, setting, DEFAULT_WAY, args.out)
+    except OSError as error:
+        return cannot_write(args.out, error)
+    for v in pooling_report.verdicts(rows, *DEFAULT_WAY, setting.seed):
+        print(f"{'met' if v.met else 'missed'}: {v.what} ({v.mean:+.3f})")
+    print(f"Report: {args.out / 'README.md'}")
+    return DONE
+
+
 def add_options(parser: argparse.ArgumentParser) -> None:
     """Describe the command."""
     studies = parser.add_subparsers(dest="study", required=True, metavar="STUDY")
@@ -112,6 +144,35 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     reliability.add_argument("--weeks", type=whole(10, 1000), default=60, metavar="N")
     reliability.add_argument("--seed", type=whole(0, 2**32), default=2030, metavar="SEED")
     reliability.set_defaults(run_study=_reliability)
+    pooling = studies.add_parser(
+        "pooling",
+        help="which way of pooling finds the phases of further tanks (needs the extra 'fit')",
+        description="Simulate clubs whose tanks have ways of their own, fit their pools in "
+        "several ways, and score further tanks. Takes hours; fits are kept, and a rerun goes on.",
+    )
+    pooling.add_argument("--out", type=Path, required=True, metavar="DIR")
+    pooling.add_argument(
+        "--work",
+        type=Path,
+        default=Path("build", "pooling"),
+        metavar="DIR",
+        help="where fits and scores are kept (default: %(default)s)",
+    )
+    pooling.add_argument(
+        "--only-kept", action="store_true", help="fit nothing, report what is kept"
+    )
+    for name, low, default in (
+        ("clubs", 1, 2),
+        ("pool", 5, 150),
+        ("tanks", 2, 200),
+        ("weeks", 10, 60),
+        ("draws", 20, 250),
+        ("tune", 50, 300),
+        ("weight-clubs", 2, 12),
+        ("seed", 0, 61),
+    ):
+        pooling.add_argument(f"--{name}", type=whole(low, 100_000), default=default, metavar="N")
+    pooling.set_defaults(run_study=_pooling)
     for name, text, replications, tanks, weeks, seed in (
         ("agreement", "weekly updates against full refits", 0, 20, 40, 53),
         ("coverage", "how often the fit's intervals hold the truth", 20, 60, 60, 47),

@@ -35,7 +35,7 @@ from maturity_model.population.loo import log_mean
 from maturity_model.population.options import ModelOptions
 from maturity_model.population.priors import Priors, geometric
 from maturity_model.population.sampling import SamplingPlan, plan_key, sample_chains
-from maturity_model.population.tanks import Powers, tank_log_likelihood
+from maturity_model.population.tanks import Powers, powers_of_fit, tank_log_likelihood
 from maturity_model.population.types import Population
 from maturity_model.population.variants import Variant, variants_of
 
@@ -232,7 +232,8 @@ def score_tanks(
         log_weight = np.full((len(panel.tanks), population.n_draws), -np.log(population.n_draws))
         khat = np.full(len(panel.tanks), -np.inf)
     else:
-        weight, khat = smooth_weights(-values(**dict.fromkeys(known, w)))
+        fitted = powers_of_fit(population)._asdict()
+        weight, khat = smooth_weights(-values(**{k: fitted[k] for k in known}))
         with np.errstate(divide="ignore"):
             log_weight = np.log(weight)
     out = {}
@@ -276,7 +277,11 @@ def _fit(
         chains = sample_chains(model, plan, key=plan_key(plan, inputs), folder=folder, say=say)
     posterior, stats = join_chains(chains)
     population = population_from(
-        posterior, priors, name=variant.name, evidence_weight=evidence_weight, provenance={}
+        posterior,
+        priors,
+        name=variant.name,
+        evidence_weight=evidence_weight,
+        provenance=variant.options.provenance(),
     )
     return _Fit(population, diagnose(posterior, stats).problems)
 

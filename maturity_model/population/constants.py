@@ -13,3 +13,9 @@ BASELINE_SD = 0.5
 PERSISTENCE_SD, READING_SD_SD, CARRY_SD = 0.3, 0.15, 0.1
 #: Least spread of pace and skill.
 LEAST_SD = 0.02
+
+#: What ``maturity-model fit`` does unless told otherwise, as reports/pooling names it: the way
+#: of fitting, and whether moves are practice's.
+DEFAULT_WAY = ("whole", True)
+#: Evidence weight of the fit itself where the weekly path's is chosen afterwards.
+FIT_WEIGHT = 0.4

@@ -305,6 +305,7 @@ def run_fit(
         "priors_sha256": priors.sha256(),
         "inputs_sha256": inputs,
         "options": repr(options),
+        **options.provenance(),
         "sampler": plan.sampler,
         "device": plan.device,
         "seed": str(plan.seed),

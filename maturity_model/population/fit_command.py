@@ -7,7 +7,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from maturity_model.population.constants import DEFAULT_WAY, FIT_WEIGHT
 from maturity_model.population.sampling import ChainLost, SamplingPlan, choose_sampler, to_terminal
+from maturity_model.population.used import as_used
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
     from maturity_model.population.loo import LeaveOneOut
     from maturity_model.population.members import Members
     from maturity_model.population.options import ModelOptions
+    from maturity_model.population.types import Population
 
 #: Exit codes; those of the command line.
 DONE, USAGE, LOG_ERRORS, MISMATCH, DIAGNOSTICS = 0, 2, 3, 4, 5
@@ -221,7 +224,7 @@ def leave_tanks_out(result: FitResult) -> LeaveOneOut:
         result.priors,
         name=result.population.name,
         evidence_weight=result.population.evidence_weight,
-        provenance={},
+        provenance=result.population.provenance,
     )
     return loo_by_tank(result.panel, population)
 
@@ -231,7 +234,8 @@ def fit_command(
     out: Path,
     *,
     plan: SamplingPlan | None = None,
-    evidence_weight: float,
+    evidence_weight: float | None,
+    practice_moves: bool = DEFAULT_WAY[1],
     name: str | None = None,
     options: ModelOptions | None = None,
     compare: bool = False,
@@ -248,7 +252,12 @@ def fit_command(
     out : Path
         The population; ``<out>.chains`` keeps finished chains, ``*.idata.nc`` all draws.
     plan : SamplingPlan, optional
-    evidence_weight : float
+    evidence_weight : float or None
+        None: the fit uses :data:`.constants.FIT_WEIGHT`, and the pool then chooses the weight
+        that the weekly path uses.
+    practice_moves : bool
+        Whether the population's tanks move as practice says; what was learned of it is in
+        the file of all draws and in the report.
     name : str, optional
         Of the population; default: the file's.
     options : ModelOptions, optional
@@ -306,7 +315,7 @@ def fit_command(
         result = run_fit(
             panel,
             plan=plan,
-            evidence_weight=evidence_weight,
+            evidence_weight=FIT_WEIGHT if evidence_weight is None else evidence_weight,
             name=name or out.stem,
             options=options,
             folder=chains_folder(out),
@@ -318,9 +327,16 @@ def fit_command(
     except ChainLost as error:
         to_terminal(f"{error}; a rerun takes up the chains that were finished")
         return DIAGNOSTICS
+    used = as_used(
+        result.population, panel, choose=evidence_weight is None, practice_moves=practice_moves
+    )
+    # The report and the file of all draws are about the fit, and tell of its use.
+    result = replace(
+        result, population=replace(result.population, provenance=dict(used.provenance))
+    )
     try:
-        population = replace(result.population, members=pool_members(result, books, secret))
-        save_population(population, out, documents(panel.catalogue, result.priors))
+        used = replace(used, members=pool_members(result, books, secret))
+        save_population(used, out, documents(panel.catalogue, result.priors))
         # Once more when tanks were left out: nothing that was drawn is lost by then.
         save_posterior(result, idata_path(out))
         loo = leave_tanks_out(result)
@@ -338,7 +354,7 @@ def fit_command(
     _say_loo(loo)
     if comparison is not None:
         _say_comparison(comparison)
-    return _report(result, panel.logbook.refused_tanks, out)
+    return _report(result, used, panel.logbook.refused_tanks, out)
 
 
 def chains_folder(out: Path) -> Path:
@@ -416,11 +432,18 @@ def _say_loo(loo: LeaveOneOut) -> None:
     )
 
 
-def _report(result: FitResult, refused: tuple[str, ...], out: Path) -> int:
+def _report(result: FitResult, used: Population, refused: tuple[str, ...], out: Path) -> int:
     found = result.diagnostics
     worst = found.worst()
-    print(f"{out}: {result.population.n_draws} draws, evidence weight "
-          f"{result.population.evidence_weight:g}")  # fmt: skip
+    said = used.provenance
+    chosen = (
+        f" (chosen by the pool: its tanks' signs shift with variance {said['sign_shift_variance']})"
+        if "sign_shift_variance" in said
+        else ""
+    )
+    print(f"{out}: {used.n_draws} draws, evidence weight {used.evidence_weight:g}{chosen}")
+    if said["moves"] == "practice":
+        print("how tanks move is as practice says; what the pool says of it is in the report")
     print(
         f"largest R-hat {worst['r_hat']:.3f}; least effective draws {worst['ess_bulk']:.0f} "
         f"(middle), {worst['ess_tail']:.0f} (tails); {found.divergent} divergent"

@@ -122,6 +122,7 @@ def log_likelihood_by_tank(
     priors: Priors,
     chain: StagedChain,
     evidence_weight: float,
+    judgement_weight: float | None = None,
 ) -> Any:
     """Log-likelihood of each tank.
 
@@ -136,6 +137,8 @@ def log_likelihood_by_tank(
     priors : Priors
     chain : StagedChain
     evidence_weight : float
+    judgement_weight : float, optional
+        Power on judgements alone; default: the evidence weight.
 
     Returns
     -------
@@ -147,12 +150,14 @@ def log_likelihood_by_tank(
         rows = rows + sign_rows(p, data, priors, gradual)
     if data["reading"] is not None:
         rows = rows + reading_rows(p, data, priors, gradual)
+    rows = evidence_weight * rows
     if data["judged"] is not None:
-        rows = rows + judged_rows(p, data, priors)
+        weight = evidence_weight if judgement_weight is None else judgement_weight
+        rows = rows + weight * judged_rows(p, data, priors)
     return op.tank_log_likelihood(
         data["log_start"],
         log_hazards(p, data),
-        evidence_weight * rows,
+        rows,
         data["first"],
         data["order"],
         priors.n_stages,

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from maturity_model.hmm.mixture import k_limit
 from maturity_model.hmm.psis import smooth_weights
-from maturity_model.population.tanks import tank_log_likelihood
+from maturity_model.population.tanks import powers_of_fit, tank_log_likelihood
 from maturity_model.population.types import Population
 
 if TYPE_CHECKING:
@@ -118,9 +118,9 @@ def loo_by_tank(panel: Panel, population: Population) -> LeaveOneOut:
     -------
     LeaveOneOut
     """
-    power = population.evidence_weight
-    fitted = tank_log_likelihood(panel, population, power)
-    plain = fitted if power == 1.0 else tank_log_likelihood(panel, population, 1.0)
+    powers = powers_of_fit(population)
+    fitted = tank_log_likelihood(panel, population, powers)
+    plain = fitted if set(powers) == {1.0} else tank_log_likelihood(panel, population, 1.0)
     elpd, in_sample, khat = leave_one_out(fitted, plain)
     checkins = np.add.reduceat(panel.checked.astype(np.int64), panel.first[:-1])
     return LeaveOneOut(

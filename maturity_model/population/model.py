@@ -71,7 +71,8 @@ def _fill(values: Any, where: np.ndarray, otherwise: np.ndarray | float = 0.0) -
     return pt.set_subtensor(pt.as_tensor(base)[np.nonzero(where)], values)
 
 
-def _moves(priors: Priors, options: ModelOptions) -> dict[str, Any]:
+def movement_priors(priors: Priors, options: ModelOptions) -> dict[str, Any]:
+    """Priors of how tanks move, in the open model: hazards, events, husbandry, pace."""
     out: dict[str, Any] = {}
     out["log_advance"] = pm.Normal(
         "log_advance", priors.log_advance, priors.log_advance_sd, dims="phase"
@@ -192,7 +193,7 @@ def build_model(
     outcomes = Outcomes.of(panel, priors)
     chain = StagedChain(len(priors.phases), priors.n_stages)
     with pm.Model(coords=_coords(priors, design, outcomes)) as model:
-        parameters = _moves(priors, options) | _observing(priors, options)
+        parameters = movement_priors(priors, options) | _observing(priors, options)
         # A part left out is a constant: nobody differs, nothing persists.
         absent = {
             "pace": np.zeros(len(design.tanks)),
@@ -205,7 +206,9 @@ def build_model(
         def logp(value: Any, *values: Any) -> Any:
             # PyMC pads every input with an axis for the tanks.
             named = {name: v[0] for name, v in zip(PARAMETERS, values[:-1], strict=True)}
-            return log_likelihood_by_tank(named, data, priors, chain, evidence_weight)
+            return log_likelihood_by_tank(
+                named, data, priors, chain, evidence_weight, options.judgement_weight
+            )
 
         def random(*values: Any, rng: np.random.Generator, size: Any) -> np.ndarray:
             named = {name: v[0] for name, v in zip(PARAMETERS, values[:-1], strict=True)}

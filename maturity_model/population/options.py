@@ -22,6 +22,9 @@ class ModelOptions:
         normal with a spread by sign, ``sign_tank_sd``.
     signs, readings, judgements : bool
         Which observations count.
+    judgement_weight : float, optional
+        Power on the likelihood of judged phases; default: the evidence weight. What makes
+        signs of one tank witnesses that have conferred does not touch who judges it.
     """
 
     persistence: bool = True
@@ -31,3 +34,10 @@ class ModelOptions:
     signs: bool = True
     readings: bool = True
     judgements: bool = True
+    judgement_weight: float | None = None
+
+    def provenance(self) -> dict[str, str]:
+        """What a fitted population keeps of them, for whoever takes a tank out of the fit."""
+        if self.judgement_weight is None:
+            return {}
+        return {"judgement_weight": f"{self.judgement_weight:g}"}

@@ -229,3 +229,30 @@ def priors_from_catalogue(catalogue: Catalogue, n_stages: int = STAGES) -> Prior
         judge_repeat=spread("judge", "repeat"),
         start=start_distribution(catalogue, len(phases) * n_stages),
     )
+
+
+def hold_emissions(priors: Priors, factor: float) -> Priors:
+    """Priors that hold what a phase shows closer to the catalogue.
+
+    Parameters
+    ----------
+    priors : Priors
+    factor : float
+        On the spreads of signs' log-odds and of readings' means; above 0, 1 changes nothing.
+
+    Returns
+    -------
+    Priors
+
+    Raises
+    ------
+    ValueError
+        When the factor is not above 0.
+    """
+    if not factor > 0:
+        raise ValueError(f"a factor on spreads is above 0, not {factor}")
+    return replace(
+        priors,
+        sign_logit_sd=priors.sign_logit_sd * factor,
+        reading_mean_sd=priors.reading_mean_sd * factor,
+    )

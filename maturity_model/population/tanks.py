@@ -37,6 +37,12 @@ class Powers(NamedTuple):
     judgements: float = 1.0
 
 
+def powers_of_fit(population: Population) -> Powers:
+    """The powers that a population was fitted with; judgements may have one of their own."""
+    w = population.evidence_weight
+    return Powers(w, w, float(population.provenance.get("judgement_weight", w)))
+
+
 def filter_tanks(
     panel: Panel,
     population: Population,

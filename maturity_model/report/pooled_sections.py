@@ -43,6 +43,31 @@ def verdict_section(diagnostics: Diagnostics) -> str:
     )
 
 
+def _use(provenance: dict[str, str]) -> list[tuple[str, str]]:
+    # What the weekly path gets, where it differs from what was fitted.
+    rows = []
+    if "weekly_evidence_weight" in provenance:
+        why = ""
+        if "sign_shift_variance" in provenance:
+            why = (
+                f", chosen by {esc(provenance['evidence_weight_chosen_by'])}; variance of the "
+                f"shifts {esc(provenance['sign_shift_variance'])}"
+            )
+        weight = esc(provenance["weekly_evidence_weight"])
+        rows.append(("Evidence weight of the weekly report", f"ω = {weight}{why}"))
+    if "one_step_score_per_checkin" in provenance:
+        scores = esc(provenance["one_step_score_per_checkin"])
+        rows.append(("Score of a check-in one week ahead, by ω", scores))
+    if provenance.get("moves") == "practice":
+        rows.append(
+            (
+                "How tanks move, in the weekly report",
+                "as practice says; what the fit says is here only",
+            )
+        )
+    return rows
+
+
 def fit_section(provenance: dict[str, str], weight: float, diagnostics: Diagnostics) -> str:
     """What was fitted, and how."""
     worst, energy = diagnostics.worst(), min(diagnostics.energy, default=float("nan"))
@@ -54,7 +79,8 @@ def fit_section(provenance: dict[str, str], weight: float, diagnostics: Diagnost
     rows = [
         ("Tanks", esc(provenance.get("tanks", ""))),
         ("Tank-weeks", esc(provenance.get("tank_weeks", ""))),
-        ("Evidence weight", f"ω = {weight:g}"),
+        ("Evidence weight of the fit", f"ω = {weight:g}"),
+        *_use(provenance),
         ("Parts of the model", f"<code>{esc(provenance.get('options', ''))}</code>"),
         (
             "Chains",

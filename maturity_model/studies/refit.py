@@ -9,7 +9,7 @@ from __future__ import annotations
 import inspect
 import time
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -25,7 +25,10 @@ from maturity_model.population.tables import (
     sign_table,
     tank_hazards,
 )
-from maturity_model.population.types import DIMS, Floats
+from maturity_model.population.types import DIMS, OPTIONAL_DIMS, Floats
+
+if TYPE_CHECKING:
+    from maturity_model.population.options import ModelOptions
 
 
 @dataclass(frozen=True)
@@ -65,10 +68,11 @@ class Refitter:
     ----------
     priors : Priors
     evidence_weight : float
+    options : ModelOptions, optional
     """
 
-    def __init__(self, priors: Priors, evidence_weight: float):
-        self.priors, self.evidence_weight = priors, evidence_weight
+    def __init__(self, priors: Priors, evidence_weight: float, options: ModelOptions | None = None):
+        self.priors, self.evidence_weight, self.options = priors, evidence_weight, options
         self._compiled: dict[Any, Any] = {}
         #: Wall time spent on compiling.
         self.compile_seconds = 0.0
@@ -76,7 +80,8 @@ class Refitter:
     def _model_of(self, panel: Panel) -> Any:
         from maturity_model.population.model import log_start
 
-        design = make_design(panel, self.priors)
+        by_tank = self.options is not None and self.options.tank_signs
+        design = make_design(panel, self.priors, by_tank=by_tank)
         cells = {k: getattr(design, f"{k}_cell") for k in ("sign", "reading", "judged")}
         # All that the graph holds as constants; the rest is data.
         key = (
@@ -109,7 +114,9 @@ class Refitter:
 
         began = time.perf_counter()
         with pytensor.config.change_flags(mode="NUMBA"):
-            model = build_model(panel, self.priors, evidence_weight=self.evidence_weight)
+            model = build_model(
+                panel, self.priors, evidence_weight=self.evidence_weight, options=self.options
+            )
             compiled = nutpie.compile_pymc_model(model)
         self.compile_seconds += time.perf_counter() - began
         return compiled
@@ -154,7 +161,9 @@ class Refitter:
         seconds = time.perf_counter() - began
         stats, posterior = trace["sample_stats"], trace["posterior"]
         draws = {}
-        for name in (*(n for n, dims in DIMS.items() if dims[-1] == "draw"), "pace", "skill"):
+        for name in (*DIMS, *OPTIONAL_DIMS, "pace", "skill"):
+            if name not in posterior:
+                continue
             values = np.asarray(posterior[name].values, dtype=np.float64)
             flat = values.reshape(-1, *values.shape[2:])
             draws[name] = np.ascontiguousarray(np.moveaxis(flat, 0, -1))
