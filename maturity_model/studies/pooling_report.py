@@ -107,7 +107,7 @@ def verdicts(rows: list[Scored], way: str, moves: bool, seed: int) -> list[Verdi
         if (line.way, line.moves) == (way, moves):
             met = line.low > 0 if line.judged else line.mean >= 0
             what = (
-                f"with a fifth of the tanks judged at {ACCURACY:.0%}, better than practice"
+                f"with a fifth of the tanks judged at {100 * ACCURACY:g} %, better than practice"
                 if line.judged
                 else "without judgements, no worse than practice"
             )
@@ -252,16 +252,17 @@ def readme(
 Does a fit to a club's pool find the phases of further tanks of the club better than the
 practice population does, where tanks have ways of their own that the model is not told
 about? Each tank shifts the log-odds of each sign (spread {setting.sign_effect_sd:g}) and the log
-level of each analyte ({setting.reading_effect_sd:g}). {clubs} clubs, each with its own draw of the
+level of each analyte ({setting.reading_effect_sd:g}). Clubs: {clubs}, each with its own draw of the
 parameters from the catalogue's priors; pools of {setting.pool} tanks and {setting.weeks} weeks,
 {setting.held_out} further tanks of each club to be scored; seed {seed}. *Judged*: every check-in of
-{JUDGED_SHARE:.0%} of the pool's tanks names the phase, right at {ACCURACY:.0%}. Each fit:
-{setting.chains} chains of {setting.tune} + {setting.draws} draws.
+{100 * JUDGED_SHARE:g} % of the pool's tanks names the phase, right at {100 * ACCURACY:g} %.
+Each fit: {setting.chains} chains of {setting.tune} + {setting.draws} draws.
 
 Filtered phase of the further tanks against the truth: mean log score of a tank-week (nearer
 to 0 is better) less that of practice at ω = {PRACTICE_WEIGHT:g}, with a bootstrap over tanks
 within clubs: it tells nothing of how clubs differ. Log score, calibration error and ω by
-club. ω is what the pool chose, below.
+club; a way with fewer of them was fitted in the first clubs only. ω is what the pool chose,
+below.
 
 {newline.join(_table(rows, seed))}
 
@@ -276,6 +277,10 @@ otherwise.
 {said}
 
 {ranking}
+
+Two limits. The clubs' moves are drawn from the catalogue's priors, so practice is right about
+them on average; where a club's tanks move in ways that practice does not know, `--moves learned`
+may do better. And the way was chosen in the same clubs in which it is judged here.
 
 ## The same by evidence weight of the filter
 

@@ -21,6 +21,7 @@ from maturity_model.population import (  # noqa: E402
     sampling,
     save_population,
 )
+from maturity_model.population.constants import DEFAULT_WAY  # noqa: E402
 from maturity_model.population.diagnostics import diagnose  # noqa: E402
 from maturity_model.population.elicit import elicit_population  # noqa: E402
 from maturity_model.population.fit import MAX_DRAWS, population_from, run_fit, thin  # noqa: E402
@@ -225,7 +226,11 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     plan = SamplingPlan(draws=60, tune=200, chains=2)
     assert fit_command([demo], out, plan=plan, evidence_weight=0.5) == DIAGNOSTICS
     assert "too few effective draws" in capsys.readouterr().err
-    assert load_population(out).provenance["diagnostics"].startswith("failed: ")
+    used = load_population(out)
+    assert used.provenance["diagnostics"].startswith("failed: ")
+    # A weight that was given is kept; how tanks move is practice's unless told otherwise.
+    assert used.evidence_weight == 0.5
+    assert used.provenance["moves"] == ("practice" if DEFAULT_WAY[1] else "learned")
     with xr.open_datatree(idata_path(out), engine="h5netcdf") as tree:
         assert set(tree.children) == {"posterior", "sample_stats", "log_likelihood"}
 
