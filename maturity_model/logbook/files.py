@@ -105,6 +105,13 @@ class Found:
                 continue
             path = self.path / name
             if not path.is_file():
+                # A folder of that name, a pipe, or a link to nowhere: its rows are missing.
+                if ending == ".xlsx" or stem in TABLES:
+                    self.named.add(stem)
+                    self.problems.add(
+                        "error", "file", shown(name), None, None, "",
+                        "is not a file and cannot be read", "put a file in its place, or remove it",
+                    )  # fmt: skip
                 continue
             if ending == ".xlsx":
                 books.append(name)

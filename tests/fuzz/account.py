@@ -1,0 +1,302 @@
+"""Where did each row go? Counted here without the reader's own code."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from maturity_model.logbook import Logbook, LogbookError, Problem
+from maturity_model.panel import Panel
+
+CELL_LIMIT = 131_072
+
+
+@dataclass
+class Row:
+    """One row of a table: its first and last line, and its cells where they can be told."""
+
+    first: int
+    last: int
+    cells: list[str] | None
+
+
+@dataclass
+class Case:
+    """One logbook that was written, and what is known of it.
+
+    Attributes
+    ----------
+    kind : str
+    path : Path
+    tables : dict of str to list of Row
+        By the name that problems give the file: every row with anything in it, header first.
+        A table of which nothing can be told is left out.
+    csv : dict of str to bytes
+        CSV files, whose rows are counted here.
+    written : dict of str to int
+        Rows that the generator wrote, where nothing was broken that could merge or cut them.
+    """
+
+    kind: str
+    path: Path
+    tables: dict[str, list[Row]] = field(default_factory=dict)
+    csv: dict[str, bytes] = field(default_factory=dict)
+    written: dict[str, int] = field(default_factory=dict)
+
+
+def records(text: str, separator: str) -> Iterator[Row]:
+    """Cut CSV text into records (RFC 4180, spaces behind a separator left out).
+
+    A record whose quotation marks make no sense ends with its line and has no cells.
+    """
+    at, line, size = 0, 1, len(text)
+
+    def line_end(i: int) -> int:
+        return 2 if text[i : i + 2] == "\r\n" else 1
+
+    while at < size:
+        first, cells, bad = line, [], False
+        done = False
+        while not done:
+            while at < size and text[at] == " ":
+                at += 1
+            cell = []
+            if at < size and text[at] == '"':
+                at += 1
+                while True:
+                    if at >= size:
+                        bad = done = True
+                        break
+                    c = text[at]
+                    if c == '"':
+                        if text[at + 1 : at + 2] == '"':
+                            cell.append('"')
+                            at += 2
+                            continue
+                        at += 1
+                        break
+                    if c in "\r\n":
+                        n = line_end(at)
+                        line += 1
+                        cell.append(text[at : at + n])
+                        at += n
+                        continue
+                    cell.append(c)
+                    at += 1
+                if not done and at < size and text[at] not in (separator, "\r", "\n"):
+                    bad = True
+                    while at < size and text[at] not in "\r\n":
+                        at += 1
+            else:
+                begin = at
+                while at < size and text[at] not in (separator, "\r", "\n"):
+                    at += 1
+                cell.append(text[begin:at])
+            cells.append("".join(cell))
+            if at >= size:
+                done = True
+            elif text[at] == separator and not bad:
+                at += 1
+                if at >= size:
+                    cells.append("")
+                    done = True
+            else:
+                done = True
+        last = line
+        if at < size:
+            at += line_end(at)
+            line += 1
+        yield Row(first, last, None if bad else cells)
+
+
+def csv_rows(text: str, separator: str) -> list[Row]:
+    """The header and every row with anything in it."""
+    out: list[Row] = []
+    for row in records(text, separator):
+        if not out:
+            if row.cells is None or any(row.cells):
+                out.append(row)
+        elif row.cells is None or any(c.strip() for c in row.cells):
+            out.append(row)
+    return out
+
+
+def fold(text: str) -> str:
+    return re.sub(r"[\s_-]+", "_", text.strip().lower()).strip("_")
+
+
+def account(case: Case, book: Logbook) -> list[str]:
+    """Everything that is not accounted for, one line each; nothing is as it should be."""
+    out: list[str] = []
+    counts = {c.file: c for c in book.rows}
+    tables = dict(case.tables)
+    for file, data in case.csv.items():
+        text = decoded(data)
+        if text is not None:
+            tables[file] = csv_rows(text, _separator(file, book))
+        elif _stop(file, book) == float("inf") or file in counts:
+            out.append(f"{file}: is not text, and nothing says so")
+    for file, rows in tables.items():
+        out += [f"{file}: {x}" for x in _table(file, rows, book, counts.get(file))]
+        written = case.written.get(file)
+        if written is not None and rows and len(rows) - 1 != written:
+            out.append(f"{file}: the generator wrote {written} rows, not {len(rows) - 1}")
+    for file in counts.keys() - tables.keys():
+        if tables:
+            out.append(f"{file}: a table that nobody wrote")
+    return out
+
+
+def decoded(data: bytes) -> str | None:
+    """Text of a CSV file, where it is text."""
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        encoding = "utf-16"
+    else:
+        encoding, data = "utf-8", data.removeprefix(b"\xef\xbb\xbf")
+    try:
+        text = data.decode(encoding)
+    except UnicodeDecodeError:
+        return None
+    return None if "\0" in text else text
+
+
+def _separator(file: str, book: Logbook) -> str:
+    """What the reader says that it took; one that is wrong loses every column."""
+    said = {"semicolon": ";", "tab": "\t"}
+    for p in book.problems:
+        if p.file == file and "separated by a " in p.what:
+            return said[p.what.rsplit(" ", 1)[1]]
+    return ","
+
+
+def _stop(file: str, book: Logbook) -> float:
+    """Line from which on the table is reported as not read; infinite where all was."""
+    stop = float("inf")
+    for p in book.problems:
+        if p.file == file and p.severity == "error" and p.scope in ("file", "logbook"):
+            if "holds no tank" in p.what or "none of its rows is used" in p.what:
+                continue
+            stop = min(stop, p.line or 0)
+    return stop
+
+
+def _table(file: str, rows: list[Row], book: Logbook, count: object) -> Iterator[str]:
+    stop = _stop(file, book)
+    mine = [p for p in book.problems if p.file == file]
+    if count is None:
+        if stop == float("inf") and len(rows) > 0:
+            yield "not read, and nothing says so"
+        return
+    header, body = rows[0], rows[1:]
+    refused = {p.line for p in mine if p.scope == "row" and p.severity == "error"}
+    merged = {p.line for p in mine if p.scope == "row" and p.severity == "settled"}
+    made = [x for x in (*book.tanks.values(),) if _is_table(file, "tanks")]
+    lined = [*made, *(x for x in (*book.checkins, *book.events) if x.file == file)]
+    used = [x.line for x in lined]
+    if len(set(used)) < len(used):
+        yield "a row was used twice"
+    used_lines = set(used) | merged
+    if both := used_lines & refused:
+        yield f"lines {sorted(both)[:5]} are used and refused"
+    known = {r.first for r in body if r.first < stop}
+    if any("none of its rows is used" in p.what for p in mine):
+        if used or count.read != len(known) or count.refused != len(known):  # type: ignore[attr-defined]
+            yield f"{count} of {len(known)} rows of a table that lacks a column"
+        return
+    if invented := (used_lines | refused) - known:
+        yield f"lines {sorted(invented)[:5]} hold no row"
+    if any(_is_table(file, t) for t in ("tanks", "checkins", "events")):
+        lost = known - used_lines - refused
+        if lost:
+            yield f"lines {sorted(lost)[:5]} are neither used nor reported"
+    else:
+        if getattr(count, "refused", 0) != len(refused & known):
+            yield f"{count} but {len(refused & known)} rows are reported"
+    read, used_n, not_used = count.read, count.used, count.refused  # type: ignore[attr-defined]
+    if read != used_n + not_used:
+        yield f"{count} does not add up"
+    if read != len(known):
+        yield f"{read} rows read of {len(known)}"
+    if any(_is_table(file, t) for t in ("tanks", "checkins", "events")) and used_n != len(
+        used_lines
+    ):
+        yield f"{used_n} rows count as used, {len(used_lines)} were"
+    if header.cells is not None and _is_table(file, "checkins"):
+        yield from _answers(file, header.cells, body, book, mine)
+
+
+def _is_table(file: str, table: str) -> bool:
+    stem = file.rsplit("!", 1)[-1] if "!" in file else file.rsplit(".", 1)[0]
+    return fold(stem) == table
+
+
+def _answers(
+    file: str, header: list[str], body: list[Row], book: Logbook, problems: list[Problem]
+) -> Iterator[str]:
+    """Each answer and reading of a used row is used or reported, and none is made up."""
+    names = [fold(h) for h in header]
+    signs, analytes = set(book.catalogue.signs), set(book.catalogue.analytes)
+    told = {(p.line, p.column) for p in problems if p.scope == "cell" and p.severity == "error"}
+    by_line = {c.line: c for c in book.checkins if c.file == file}
+    by_day = {(c.tank, c.date): c for c in book.checkins if c.file == file}
+    days: dict[int, str] = {p.line or 0: p.value for p in problems if p.scope == "row"}
+    written: dict[int, set[str]] = {}
+    for row in body:
+        if row.cells is None:
+            continue
+        found = by_line.get(row.first)
+        if found is None and row.first in days:
+            found = next(
+                (c for (tank, day), c in by_day.items()
+                 if day.isoformat() == days[row.first] and row.cells
+                 and any(unicodedata.normalize("NFC", x.strip()) == tank for x in row.cells)),
+                None,
+            )  # fmt: skip
+        if found is None:
+            continue
+        here = written.setdefault(id(found), set())
+        done: set[str] = set()
+        for name, cell in zip(names, row.cells, strict=False):
+            if name in done:
+                continue
+            done.add(name)
+            if not cell.strip() or name not in signs | analytes:
+                continue
+            if (row.first, name) in told or (row.first, None) in told:
+                continue
+            here.add(name)
+            if name not in (found.signs if name in signs else found.readings):
+                yield f"line {row.first}: {name} {cell[:20]!r} is neither used nor reported"
+    for c in by_line.values():
+        if made_up := ({*c.signs, *c.readings} - written.get(id(c), set())):
+            yield f"line {c.line}: {sorted(made_up)[:3]} stand nowhere"
+
+
+def account_panel(book: Logbook, panel: Panel) -> list[str]:
+    """The panel holds as many observations as the logbook, no more and no fewer."""
+    out = []
+    informative = set(book.catalogue.informative)
+    wanted = {
+        "signs": sum(len(c.signs) for c in book.checkins),
+        "readings": sum(len(informative & c.readings.keys()) for c in book.checkins),
+        "judgements": sum(c.judged_phase is not None for c in book.checkins),
+    }
+    for what, number in wanted.items():
+        if len(getattr(panel, what).row) != number:
+            out.append(f"panel: {len(getattr(panel, what).row)} {what} of {number}")
+    size = sum(book.catalogue.events[e.kind].size(e.amount) for e in book.events)
+    placed = float(panel.impulse.sum() + panel.pending.sum())
+    if abs(placed - size) > 1e-9 * max(size, 1.0):
+        out.append(f"panel: events of size {placed} placed of {size}")
+    return out
+
+
+def told(error: LogbookError) -> list[str]:
+    """What is wrong with how a whole logbook was refused."""
+    bad = [p for p in error.problems if not p.what or not p.mend or not str(p).isprintable()]
+    return [f"an unclear message: {p!r}" for p in bad] or (
+        [] if error.problems else ["refused without a reason"]
+    )

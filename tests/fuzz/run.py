@@ -1,0 +1,188 @@
+"""Reading, panel and weekly report of one broken logbook, and of thousands."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import csv
+import datetime as dt
+import io
+import json
+import os
+import resource
+import shutil
+import sys
+import tempfile
+import time
+import traceback
+from collections import Counter
+from pathlib import Path
+
+from maturity_model.catalogue import load_catalogue
+from maturity_model.logbook import LogbookError, read_logbook
+from maturity_model.panel import build_panel
+
+from .account import Case, account, account_panel, told
+from .kinds import KINDS, make
+
+TODAY = dt.date(2026, 7, 1)
+#: No small logbook may take longer, on a busy machine.
+SECONDS = 20.0
+CATALOGUE = load_catalogue()
+
+
+def examine(case: Case) -> tuple[str, list[str]]:
+    """Read a logbook; ``read`` or ``refused``, and what is wrong with that."""
+    began = time.monotonic()
+    try:
+        book = read_logbook(case.path, CATALOGUE, today=TODAY)
+        panel = build_panel(book)
+        complaints = account(case, book) + account_panel(book, panel)
+        outcome = "read"
+    except LogbookError as error:
+        outcome, complaints = "refused", told(error)
+    except Exception:
+        return "traceback", [traceback.format_exc()]
+    took = time.monotonic() - began
+    if took > SECONDS:
+        complaints.append(f"took {took:.0f} s")
+    return outcome, complaints
+
+
+def report(case: Case, out: Path) -> tuple[int, list[str]]:
+    """Run the weekly command; its exit code, and what is wrong with it."""
+    from maturity_model.cli import main
+
+    out.mkdir()
+    before = _all_files(out.parent)
+    said, printed = io.StringIO(), io.StringIO()
+    target = out / "report"
+    try:
+        with contextlib.redirect_stderr(said), contextlib.redirect_stdout(printed):
+            code = main(["weekly", str(case.path), "--out", str(target)])
+    except SystemExit as error:
+        code = int(error.code or 0)
+    except BaseException:
+        return -1, [traceback.format_exc()]
+    complaints = []
+    after = _all_files(out.parent)
+    outside = {p for p in after if not p.is_relative_to(target)}
+    if outside != before:
+        complaints.append(f"files outside the output folder: {sorted(outside ^ before)}")
+    if code not in (0, 3):
+        complaints.append(f"exit code {code}: {said.getvalue()[:500]}")
+    if code == 3 and not said.getvalue().strip():
+        complaints.append("exit code 3 without a message")
+    if "Traceback" in said.getvalue():
+        complaints.append(said.getvalue())
+    for page in target.glob("*.html") if target.is_dir() else ():
+        text = page.read_text("utf-8")
+        for bad in ("<script>alert", "<img src=x", "<svg/onload", "<a href=\"javascript"):
+            if bad in text:
+                complaints.append(f"{page.name} holds {bad!r} unescaped")
+        if "default-src 'none'" not in text:
+            complaints.append(f"{page.name} forbids no script")
+    for record in target.glob("*.json") if target.is_dir() else ():
+        json.loads(record.read_text("utf-8"), parse_constant=_no_constant)
+    return code, complaints
+
+
+def _no_constant(text: str) -> float:
+    raise ValueError(f"{text} is not JSON")
+
+
+def _all_files(folder: Path) -> set[Path]:
+    return {Path(top) / f for top, _, names in os.walk(folder) for f in names}
+
+
+def run_one(number: int, seed: int, folder: Path, weekly: bool) -> tuple[str, str, int, list[str]]:
+    """Write, read and remove logbook ``number``: its kind, outcome, exit code and complaints."""
+    names = list(KINDS)
+    name = names[number % len(names)]
+    work = folder / f"run{number}"
+    case = make(name, (seed, number), work / f"log{number % 2}")
+    try:
+        outcome, complaints = examine(case)
+        code = -2
+        if weekly:
+            code, more = report(case, work / "out")
+            complaints += more
+    finally:
+        shutil.rmtree(work, ignore_errors=True)
+    return name, outcome, code, complaints
+
+
+def peak_mb() -> float:
+    """Most memory this process has held, MB."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def main() -> int:
+    """Run the command."""
+    parser = argparse.ArgumentParser(prog="python -m tests.fuzz", description=__doc__)
+    parser.add_argument("--count", type=int, default=1_000)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--weekly-every", type=int, default=101, metavar="N",
+                        help="also run the whole weekly command on every Nth logbook")  # fmt: skip
+    parser.add_argument("--start", type=int, default=0, metavar="NUMBER")
+    parser.add_argument("--out", type=Path, metavar="CSV",
+                        help="append results here by the thousand, and go on behind them")  # fmt: skip
+    args = parser.parse_args()
+    start = max(args.start, _done(args.out, args.seed))
+    failed = 0
+    with tempfile.TemporaryDirectory() as folder:
+        while start < args.count:
+            end = min(start + 1_000, args.count)
+            counts: Counter[tuple[str, str]] = Counter()
+            codes: Counter[int] = Counter()
+            began = time.monotonic()
+            bad = 0
+            for number in range(start, end):
+                weekly = number % args.weekly_every == 0
+                name, outcome, code, complaints = run_one(number, args.seed, Path(folder), weekly)
+                counts[name, outcome] += 1
+                codes[code] += weekly
+                if complaints:
+                    bad += 1
+                    print(f"{number} ({name}): " + "; ".join(complaints[:4]), file=sys.stderr)
+            failed += bad
+            took = time.monotonic() - began
+            print(f"{end} of {args.count}: {bad} bad, {peak_mb():.0f} MB, {took:.0f} s", flush=True)
+            if args.out and not bad:
+                _append(args.out, args.seed, start, end, counts, codes)
+            elif args.out:
+                return 1
+            start = end
+    return 1 if failed else 0
+
+
+_COLUMNS = ("seed", "first", "last", "kind", "read", "refused", "traceback", "unaccounted",
+            "weekly_runs", "peak_mb")  # fmt: skip
+
+
+def _done(out: Path | None, seed: int) -> int:
+    if out is None or not out.exists():
+        return 0
+    with out.open(newline="") as handle:
+        rows = [r for r in csv.DictReader(handle) if r["seed"] == str(seed)]
+    return max((int(r["last"]) + 1 for r in rows), default=0)
+
+
+def _append(
+    out: Path,
+    seed: int,
+    first: int,
+    end: int,
+    counts: Counter[tuple[str, str]],
+    codes: Counter[int],
+) -> None:
+    """Add a thousand to the table in one write."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    if not out.exists():
+        writer.writerow(_COLUMNS)
+    for name in KINDS:
+        row = [counts[name, o] for o in ("read", "refused", "traceback")]
+        writer.writerow([seed, first, end - 1, name, *row, 0, sum(codes.values()), round(peak_mb())])
+    with out.open("a") as handle:
+        handle.write(text.getvalue())
