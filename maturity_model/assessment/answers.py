@@ -12,6 +12,7 @@ import numpy as np
 from maturity_model import __version__
 from maturity_model.assessment.cautions import cautions_for
 from maturity_model.assessment.filtering import (
+    FULL_WEEKS,
     PACE_NODES,
     SKILL_NODES,
     Tables,
@@ -88,6 +89,15 @@ def _notes(
     return tuple(notes)
 
 
+def _draws_used(used: int, there: int) -> tuple[str, ...]:
+    if used == there:
+        return ()
+    return (
+        f"The log reaches over more than {FULL_WEEKS} weeks, so {used} of the population's "
+        f"{there} draws are used: the last digits of a probability move a little.",
+    )
+
+
 def _by_tank(rows: Iterable[Row], as_of: dt.date) -> dict[str, tuple[Row, ...]]:
     out: dict[str, list[Row]] = {}
     for row in rows:
@@ -105,6 +115,8 @@ def _assess_tank(
     everything: bool,
     plans: tuple[Plan, ...],
 ) -> TankAssessment:
+    all_draws = tables.population.n_draws
+    tables = tables.of_tank(n)
     panel, population = tables.panel, tables.population
     tank = panel.tanks[n]
     found, hazards = filter_tank(tables, n)
@@ -160,7 +172,11 @@ def _assess_tank(
         events=events,
         problems=tuple(p for p in panel.logbook.problems if p.tank in (None, tank.name)),
         cautions=cautions,
-        notes=(*_notes(panel, n, checkins, events), *known.notes(tables)),
+        notes=(
+            *_notes(panel, n, checkins, events),
+            *known.notes(tables),
+            *_draws_used(population.n_draws, all_draws),
+        ),
         questions=questions,
         skill=known.skill,
         in_pool=known.in_pool,

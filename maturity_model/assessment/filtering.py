@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,12 +19,14 @@ from maturity_model.population.tables import (
     sign_table,
     tank_hazards,
 )
-from maturity_model.population.types import Population
+from maturity_model.population.types import Population, take_draws
 
 Floats = NDArray[np.float64]
 
 #: Quadrature nodes for pace and skill.
 PACE_NODES, SKILL_NODES = 5, 3
+#: A tank takes about 1 MB for each week and 256 draws; with more weeks, fewer draws are used.
+FULL_WEEKS = 520
 #: Below this a week's likelihood is worked out in logarithms.
 _SMALLEST = 1e-250
 
@@ -75,6 +77,24 @@ class Tables:
         for t in np.flatnonzero(out.min(axis=(1, 2, 3)) < _SMALLEST):
             out[t] = self._by_logarithms(first + int(t))
         return out
+
+    def of_tank(self, n: int) -> Tables:
+        """The same with as many draws as a tank of so many weeks leaves memory for.
+
+        All of them up to :data:`FULL_WEEKS` weeks; of a longer log evenly spaced ones.
+        """
+        weeks = int(self.panel.first[n + 1] - self.panel.first[n])
+        step = -(-weeks // FULL_WEEKS)
+        if step <= 1:
+            return self
+        kept = np.arange(0, self.population.n_draws, step)
+        return replace(
+            self,
+            population=take_draws(self.population, kept),
+            signs=np.ascontiguousarray(self.signs[..., kept]),
+            readings=np.ascontiguousarray(self.readings[..., kept]),
+            judgements=np.ascontiguousarray(self.judgements[..., kept]),
+        )
 
     def _kinds(self) -> tuple[tuple[Observations, Floats], ...]:
         return (

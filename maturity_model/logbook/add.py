@@ -12,7 +12,7 @@ from typing import Literal
 
 from maturity_model.catalogue import Catalogue, load_catalogue
 from maturity_model.logbook.csv_text import CsvText, CsvTextError
-from maturity_model.logbook.files import MAX_BYTES, decode, find_separator, normal
+from maturity_model.logbook.files import MAX_BYTES, decode, find_separator, normal, read_still
 from maturity_model.logbook.incoming import Row, harmless, read_incoming
 from maturity_model.logbook.lock import locked, remove_parts, replace_whole
 from maturity_model.logbook.problems import Collector, LogbookError, shown
@@ -117,11 +117,12 @@ def add_file(
 
 def _read(file: Path) -> bytes:
     try:
-        with file.open("rb") as handle:
-            data = handle.read(MAX_BYTES + 1)
+        data = read_still(file)
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "the path is not usable"
         raise AddError([f"{shown(str(file))}: cannot be read ({reason})"]) from None
+    if data is None:
+        raise AddError([f"{shown(file.name)}: was changed while it was read; run this again"])
     if len(data) > MAX_BYTES:
         raise AddError([f"{shown(file.name)}: is larger than {MAX_BYTES >> 20} MB"])
     return data

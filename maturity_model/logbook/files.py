@@ -143,15 +143,18 @@ class Found:
     def _bytes(self, path: Path) -> tuple[str, bytes] | None:
         """Read a whole file, within bounds."""
         try:
-            with path.open("rb") as handle:
-                data = handle.read(MAX_BYTES + 1)
+            data = read_still(path)
         except OSError as error:
             what, mend = f"cannot be read ({error.strerror})", "check its permissions"
         else:
-            if len(data) <= MAX_BYTES:
+            if data is None:
+                what, mend = "was changed while it was read", "run this again when it is saved"
+            elif len(data) <= MAX_BYTES:
                 self._read.append((path.name, data))
                 return shown(path.name), data
-            what, mend = f"is larger than {MAX_BYTES >> 20} MB", "split the logbook"
+            else:
+                what = f"is larger than {MAX_BYTES >> 20} MB"
+                mend = "split the logbook"
         self.problems.add("error", "file", shown(path.name), None, None, "", what, mend)
         return None
 
@@ -163,6 +166,25 @@ class Found:
             digest.update(b"%d:%s%d:" % (len(raw), raw, len(data)))
             digest.update(data)
         return digest.hexdigest()
+
+
+def read_still(path: Path) -> bytes | None:
+    """Read a file of at most :data:`MAX_BYTES` (one more byte of a larger one).
+
+    Returns
+    -------
+    bytes or None
+        None where another program kept changing it meanwhile: half of it may be missing.
+    """
+    for _ in range(3):
+        with path.open("rb") as handle:
+            before = os.fstat(handle.fileno())
+            data = handle.read(MAX_BYTES + 1)
+            after = os.fstat(handle.fileno())
+        same = (before.st_mtime_ns, before.st_size) == (after.st_mtime_ns, after.st_size)
+        if same and len(data) == min(after.st_size, MAX_BYTES + 1):
+            return data
+    return None
 
 
 def decode(file: str, data: bytes, problems: Collector) -> str | None:

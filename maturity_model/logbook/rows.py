@@ -22,6 +22,10 @@ _CONSENTS = {
     "n": False, "no": False, "0": False, "false": False,
 }  # fmt: skip
 MAX_NAME = 80
+#: Tanks of one logbook; each becomes a page.
+MAX_TANKS = 10_000
+#: Weeks from start to today of all tanks together: each takes memory in the panel.
+MAX_TANK_WEEKS = 5_000_000
 #: Aquarium logs do not reach further back; an older year is a slip.
 EARLIEST = dt.date(1970, 1, 1)
 _MAX_VOLUME = 10_000_000.0
@@ -139,6 +143,7 @@ def read_tanks(context: Context, table: Table) -> None:
     problems = context.problems
     dates = DateColumn(context, table, "started")
     places = table.places(*TANK_COLUMNS)
+    weeks = 0
     context.asks_consent = "consent" in table.columns
     for line, cells in table:
         text, keeper, club, started_text, volume, rock, sand, consent = (cells[i] for i in places)
@@ -157,6 +162,12 @@ def read_tanks(context: Context, table: Table) -> None:
         started = dates.read(line, started_text)
         if isinstance(started, Fault):
             problems.row(table.file, line, "started", started_text, started, name)
+            context.refused.setdefault(name, line)
+            continue
+        weeks += (context.today - started).days // 7 + 1
+        if len(context.tanks) >= MAX_TANKS or weeks > MAX_TANK_WEEKS:
+            what = f"is beyond {MAX_TANKS:,} tanks or {MAX_TANK_WEEKS:,} weeks of all tanks"
+            problems.row(table.file, line, "tank", text, Fault(what, "split the logbook"), name)
             context.refused.setdefault(name, line)
             continue
         context.refused.pop(name, None)

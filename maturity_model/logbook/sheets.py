@@ -37,7 +37,8 @@ _TEXT_TAG = re.compile(rb"<(?:[\w.-]+:)?si\b")
 _INDEX = re.compile(rb">\s*([0-9]{1,7})\s*<")
 _ERROR_TAG = re.compile(rb"""<(?:[\w.-]+:)?c\b[^<]*?\st\s*=\s*["']e["'][^<]*""")
 _NAME_IN_TAG = re.compile(rb"""\sr\s*=\s*["']([A-Z]{1,3})([0-9]{1,7})["']""")
-_VALUE = re.compile(rb"<(?:[\w.-]+:)?v>([^<]{1,20})<")
+#: The value of a cell, or the next cell: looking beyond that for each cell would take hours.
+_VALUE = re.compile(rb"<(?:[\w.-]+:)?(?:v>([^<]{1,20})<|c\b)")
 #: A formula whose result was not stored. An empty text (t="str") is a result.
 _NO_RESULT = re.compile(
     rb"<(?:[\w.-]+:)?c\b([^<>]*)>\s*"
@@ -304,7 +305,7 @@ def _error_cells(part: bytes) -> list[tuple[int, int, str]]:
 
     for tag in _ERROR_TAG.finditer(part):
         value = _VALUE.search(part, tag.end(), tag.end() + 10_000)
-        if value:
+        if value and value[1]:
             add(tag[0], value[1].decode("ascii", "replace"))
     for cell in _NO_RESULT.finditer(part):
         if not (cell[2] and _TEXT_RESULT.search(cell[1])):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from maturity_model.report.files import csv_text, file_names, write_whole
+from maturity_model.report.files import csv_text, file_names, remove_stale, write_whole
 from maturity_model.report.index_page import index_page
 from maturity_model.report.machine import tank_record, to_json
 from maturity_model.report.tank_page import phase_labels, tank_page
@@ -52,6 +52,7 @@ def write_reports(assessment: Assessment, out_dir: Path | str, command: str) -> 
     files["regression.csv"] = regression_csv(assessment)
     files["index.html"] = index_page(assessment, names, command)
     out.mkdir(parents=True, exist_ok=True)
+    remove_stale(out)
     for name, text in files.items():
         write_whole(out / name, text)
     return [out / name for name in files]

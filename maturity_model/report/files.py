@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import re
+import time
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -17,6 +19,9 @@ _DEVICES = {"con", "prn", "aux", "nul", "conin$", "conout$"} | {
 #: Names of the files that stand for all tanks.
 _RESERVED = {"index", "phase", "regression"}
 MAX_NAME = 80
+#: Seconds after which no run can still be writing a file; each takes milliseconds.
+STALE_AFTER = 60.0
+_PART = re.compile(r"\..+\.[0-9]+\.part", re.DOTALL)
 
 
 def file_names(tanks: Iterable[str]) -> dict[str, str]:
@@ -79,6 +84,22 @@ def csv_text(text: str) -> str:
     if any(c in text for c in ',"\r\n'):
         text = '"' + text.replace('"', '""') + '"'
     return text
+
+
+def remove_stale(folder: Path, now: float | None = None) -> None:
+    """Remove half-written files that a killed run left; younger ones may be another run's.
+
+    Parameters
+    ----------
+    folder : Path
+    now : float, optional
+        Seconds since the epoch; default: the clock's.
+    """
+    now = time.time() if now is None else now
+    for part in folder.glob(".*.part"):
+        with contextlib.suppress(OSError):
+            if _PART.fullmatch(part.name) and now - part.lstat().st_mtime > STALE_AFTER:
+                part.unlink()
 
 
 def write_whole(path: Path, text: str) -> None:
