@@ -19,6 +19,8 @@ MAX_BYTES = 64 * 2**20
 MAX_COLUMNS = 2_000
 MAX_ROWS = 1_000_000
 MAX_CELL = 10_000
+#: No line of a file that may be read is longer than this and holds so many separators.
+_LONG_LINE, _MAX_SEPARATORS = 2**20, 100_000
 _SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
 
 
@@ -243,6 +245,11 @@ def read_csv(
             f"has its columns separated by a {_SEPARATORS[separator]}",
             "nothing to do",
         )  # fmt: skip
+    if crowded := _crowded(text, separator):
+        what = f"has more than {_MAX_SEPARATORS:,} cells in one line"
+        mend = "save the file as CSV UTF-8 again, one line for each row"
+        problems.add("error", "file", file, crowded, None, "", what, mend)
+        return None
     rows = _cut(text, separator)
     for line, cells in rows:
         if isinstance(cells, BadRow):
@@ -255,6 +262,18 @@ def read_csv(
             return RawTable(name, file, line, cells, rows)
     mend = "write the column names in its first line"
     problems.add("error", "file", file, None, None, "", "is empty", mend)
+    return None
+
+
+def _crowded(text: str, separator: str) -> int | None:
+    """Line that would fill the memory when it is cut: each empty cell takes as much as a word."""
+    at = 0
+    while at + _LONG_LINE <= len(text):
+        end = at + _LONG_LINE
+        last = max(text.rfind("\n", at, end), text.rfind("\r", at, end))
+        if last < 0 and text.count(separator, at, end) > _MAX_SEPARATORS:
+            return _line(text[:at])
+        at = end if last < 0 else last + 1
     return None
 
 

@@ -13,7 +13,7 @@ import pytest
 from slow_reference import STATES, Slow, equal_weights, middle_weights, transition
 from small_logs import START, day, look, make_log, random_log, reading
 
-from maturity_model.assessment import Assessment, TankAssessment, assess
+from maturity_model.assessment import Assessment, TankAssessment, assess, filtering
 from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.catalogue import load_catalogue
 from maturity_model.hmm.chain import forward_backward
@@ -627,3 +627,21 @@ def test_certain_phases_stay_probabilities() -> None:
         for name in (*FIELDS, "smoothed_high", "now_high", "regression_high"):
             p = getattr(found, name)
             assert ((p >= 0) & (p <= 1)).all(), name
+
+
+def test_a_very_long_log_uses_fewer_draws_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    log, _ = random_log(3, weeks=9)
+    panel = build_panel(log)
+    full = assess(panel, practice()).tanks[0]
+    monkeypatch.setattr(filtering, "FULL_WEEKS", 4)
+    found = assess(panel, practice()).tanks[0]
+    step = -(-len(found.weeks) // 4)
+    assert step > 1
+    kept = np.arange(0, practice().n_draws, step)
+    monkeypatch.undo()
+    assert any(f"{len(kept)} of the population's {practice().n_draws}" in x for x in found.notes)
+    assert not any("draws are used" in x for x in full.notes)
+    same = assess(panel, take_draws(practice(), kept)).tanks[0]
+    np.testing.assert_allclose(found.filtered, same.filtered, rtol=0, atol=1e-12)
+    np.testing.assert_allclose(found.smoothed, same.smoothed, rtol=0, atol=1e-12)
+    np.testing.assert_allclose(found.filtered, full.filtered, atol=0.1)

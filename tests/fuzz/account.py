@@ -242,7 +242,9 @@ def _answers(
     told = {(p.line, p.column) for p in problems if p.scope == "cell" and p.severity == "error"}
     by_line = {c.line: c for c in book.checkins if c.file == file}
     by_day = {(c.tank, c.date): c for c in book.checkins if c.file == file}
-    days: dict[int, str] = {p.line or 0: p.value for p in problems if p.scope == "row"}
+    days: dict[int, str] = {
+        p.line or 0: p.value for p in problems if p.scope == "row" and p.severity == "settled"
+    }
     written: dict[int, set[str]] = {}
     for row in body:
         if row.cells is None:

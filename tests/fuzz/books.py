@@ -82,7 +82,9 @@ class Sheet:
                 return text, (f'<c r="{name}" t="str"><f>{formula}</f>'
                               f"<v>{xml_text(text)}</v></c>")  # fmt: skip
             if kind == 3:
-                value = rng.choice(("1e308", "-1e308", "0.30000000000000004", "45000", "-1", "1e15"))
+                value = rng.choice(
+                    ("1e308", "-1e308", "0.30000000000000004", "45000", "-1", "1e15")
+                )
                 return value, f'<c r="{name}"><v>{value}</v></c>'
             half = len(text) // 2
             return text, (f'<c r="{name}" t="inlineStr"><is><r><t xml:space="preserve">'

@@ -80,7 +80,9 @@ def clean(rng: random.Random, path: Path) -> Case:
     return case
 
 
-def _spoil(rng: random.Random, made: dict[str, Table], texts: tuple[str, ...], share: float) -> None:
+def _spoil(
+    rng: random.Random, made: dict[str, Table], texts: tuple[str, ...], share: float
+) -> None:
     for _, rows in made.values():
         for row in rows:
             for i in range(len(row)):
@@ -170,7 +172,9 @@ def control_bytes(rng: random.Random, path: Path) -> Case:
     name = f"{some(rng, made)}.csv"
     data = bytearray(case.csv[name])
     for _ in range(rng.randint(1, 4)):
-        data.insert(rng.randint(0, len(data) - 3), rng.choice((0, 0, 1, 8, 11, 12, 26, 27, 28, 31, 127)))
+        data.insert(
+            rng.randint(0, len(data) - 3), rng.choice((0, 0, 1, 8, 11, 12, 26, 27, 28, 31, 127))
+        )
     write(case, name, bytes(data))
     return case
 
@@ -286,7 +290,9 @@ def noise(rng: random.Random, path: Path) -> Case:
                 case 2:
                     data[a:a] = data[a:b]
                 case 3:
-                    data[a:a] = rng.choice((b'"', b",", b"\n", b"\r", b";", b"\xff", b"<", b"\\", b" "))
+                    data[a:a] = rng.choice(
+                        (b'"', b",", b"\n", b"\r", b";", b"\xff", b"<", b"\\", b" ")
+                    )
                 case 4:
                     piece = bytes(data[a:b])
                     del data[a:b]
@@ -397,7 +403,8 @@ def merged_cells(rng: random.Random, path: Path) -> Case:
     book = _sheets(rng, made, 0.0)
     for sheet in book:
         sheet.xml = sheet.xml.replace(
-            "</sheetData>", '</sheetData><mergeCells count="1"><mergeCell ref="A2:A9"/></mergeCells>'
+            "</sheetData>",
+            '</sheetData><mergeCells count="1"><mergeCell ref="A2:A9"/></mergeCells>',
         )
     return _book(Case("merged_cells", path), book, pack(parts(book), rng))
 
@@ -485,7 +492,7 @@ def zip_bombs(rng: random.Random, path: Path) -> Case:
             pieces["xl/worksheets/sheet1.xml"] = laughs + b"]>" + sheet.replace(b"reef", b"&i;")
         case 3:
             sheet = pieces["xl/worksheets/sheet1.xml"]
-            far = rng.choice((b"XFD1048576", b"A1048576", b"XFD1", b"ZZZ9999999", b"A0", b"a1:b2"))
+            far = rng.choice((b"XFD1048576", b"A60000", b"XFD1", b"ZZZ9999999", b"A0", b"a1:b2"))
             pieces["xl/worksheets/sheet1.xml"] = sheet.replace(
                 b"</sheetData>", b'<row><c r="' + far + b'"><v>1</v></c></row></sheetData>'
             )
@@ -496,7 +503,7 @@ def zip_bombs(rng: random.Random, path: Path) -> Case:
             pieces["xl/sharedStrings.xml"] = b"<sst><si><t>" + b"x" * (1 << 20) + b"</t></si></sst>"
         case _:
             sheet = pieces["xl/worksheets/sheet1.xml"]
-            wide = b"".join(b'<c><v>1</v></c>' for _ in range(rng.choice((2_500, 40_000))))
+            wide = b"".join(b"<c><v>1</v></c>" for _ in range(rng.choice((2_500, 40_000))))
             pieces["xl/worksheets/sheet1.xml"] = sheet.replace(
                 b"<sheetData>", b"<sheetData><row>" + wide + b"</row>"
             )

@@ -77,7 +77,7 @@ def report(case: Case, out: Path) -> tuple[int, list[str]]:
         complaints.append(said.getvalue())
     for page in target.glob("*.html") if target.is_dir() else ():
         text = page.read_text("utf-8")
-        for bad in ("<script>alert", "<img src=x", "<svg/onload", "<a href=\"javascript"):
+        for bad in ("<script>alert", "<img src=x", "<svg/onload", '<a href="javascript'):
             if bad in text:
                 complaints.append(f"{page.name} holds {bad!r} unescaped")
         if "default-src 'none'" not in text:
@@ -183,6 +183,8 @@ def _append(
         writer.writerow(_COLUMNS)
     for name in KINDS:
         row = [counts[name, o] for o in ("read", "refused", "traceback")]
-        writer.writerow([seed, first, end - 1, name, *row, 0, sum(codes.values()), round(peak_mb())])
+        writer.writerow(
+            [seed, first, end - 1, name, *row, 0, sum(codes.values()), round(peak_mb())]
+        )
     with out.open("a") as handle:
         handle.write(text.getvalue())

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import codecs
+import os
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from maturity_model.logbook import Logbook, LogbookError, Problem, files, read_logbook
+from maturity_model.logbook import Logbook, LogbookError, Problem, files, read_logbook, rows
 
 Read = Callable[..., Logbook]
 HEAD = "tank,date,diatoms,note\n"
@@ -188,7 +189,7 @@ def test_names_of_files(read: Read, tmp_path: Path) -> None:
     (tmp_path / "old.csv").write_text("x")
     (tmp_path / "notes.txt").write_text("x")
     (tmp_path / ".hidden.csv").write_text("x")
-    (tmp_path / "events.csv").mkdir()
+    (tmp_path / "pictures.csv").mkdir()
     book = read()
     problem = only(book, "settled")
     assert (problem.scope, problem.file) == ("file", "old.csv")
@@ -251,3 +252,38 @@ def test_values_in_problems_are_printable(read: Read) -> None:
     assert problem.value.isprintable()
     assert "\N{REPLACEMENT CHARACTER}" in problem.value
     assert "line 2, column date" in str(problem)
+
+
+@pytest.mark.parametrize("kind", ["folder", "link", "pipe"])
+def test_what_is_no_file_is_not_passed_over(read: Read, tmp_path: Path, kind: str) -> None:
+    path = tmp_path / "events.csv"
+    if kind == "folder":
+        path.mkdir()
+    elif kind == "link":
+        path.symlink_to(tmp_path / "nowhere")
+    else:
+        os.mkfifo(path)
+    problem = only(read())
+    assert (problem.file, problem.scope) == ("events.csv", "file")
+    assert "is not a file" in problem.what
+
+
+def test_one_line_of_very_many_cells_is_refused_uncut(read: Read) -> None:
+    wide = "Reef,2026-02-01" + "," * 1_100_000
+    book = read(checkins=f"{HEAD}Reef,2026-02-01,y,\n{wide}\n")
+    problem = only(book)
+    assert (problem.line, problem.scope) == (3, "file")
+    assert "cells in one line" in problem.what
+    assert book.checkins == ()
+
+
+def test_tanks_are_counted(read: Read, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = "tank,started\n" + "".join(f"t{i},2026-01-01\n" for i in range(4))
+    monkeypatch.setattr(rows, "MAX_TANKS", 3)
+    book = read(tanks=text)
+    assert list(book.tanks) == ["t0", "t1", "t2"]
+    assert book.refused_tanks == ("t3",)
+    assert "beyond 3 tanks" in only(book).what
+    # 52 weeks and a day each.
+    monkeypatch.setattr(rows, "MAX_TANK_WEEKS", 106)
+    assert list(read(tanks=text).tanks) == ["t0", "t1"]

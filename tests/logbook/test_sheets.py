@@ -6,6 +6,7 @@ import datetime as dt
 import io
 import re
 import struct
+import time
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -357,3 +358,17 @@ def test_damaged_xml_never_raises_anything_else(tmp_path: Path, place: int, junk
     path = tmp_path / "log.xlsx"
     path.write_bytes(_rezip(GOOD, change))
     check_reads_or_says_why(path)
+
+
+def test_error_values_without_a_value_are_looked_for_once(read: Callable[..., Logbook]) -> None:
+    # Looking 10,000 bytes ahead for each of them would take minutes.
+    def change(name: str, part: bytes) -> bytes:
+        if not name.endswith("sheet2.xml"):
+            return part
+        cells = b'<c r="D9" t="e"></c>' * 200_000 + b'<c r="E9" t="e"><v>#REF!</v></c>'
+        return part.replace(b"</sheetData>", b'<row r="9">' + cells + b"</row></sheetData>")
+
+    began = time.process_time()
+    book = read(data=_rezip(GOOD, change))
+    assert time.process_time() - began < 10
+    assert [p.line for p in book.problems if p.severity == "error"] == [9]

@@ -12,7 +12,7 @@ from report.example import PHASES, example_assessment, example_tank
 
 import maturity_model.report as report
 from maturity_model.report import file_names, write_reports
-from maturity_model.report.files import csv_text, href, write_whole
+from maturity_model.report.files import csv_text, href, remove_stale, write_whole
 from maturity_model.report.wording import statement
 
 LABELS = tuple(p.capitalize() for p in PHASES)
@@ -249,3 +249,17 @@ def test_hostile_tanks_are_written_inside_the_folder(tmp_path: Path) -> None:
     written = write_reports(example_assessment(tanks), out, "x")
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
     assert len(list(out.iterdir())) == 2 * len(HOSTILE) + 3 == len(written)
+
+
+def test_what_a_killed_run_left_goes(tmp_path: Path) -> None:
+    now = 1_000_000_000.0
+    for name, age in ((".a.html.12.part", 90), (".b.html.12.part", 5), (".c.part", 90)):
+        path = tmp_path / name
+        path.write_text("half")
+        os.utime(path, (now - age, now - age))
+    (tmp_path / "a.12.part").write_text("somebody's own")
+    remove_stale(tmp_path, now)
+    assert sorted(p.name for p in tmp_path.iterdir()) == [".b.html.12.part", ".c.part", "a.12.part"]
+    os.utime(tmp_path / ".b.html.12.part", (now, now))
+    write_reports(example_assessment(), tmp_path, "maturity-model weekly log --out out")
+    assert not (tmp_path / ".b.html.12.part").exists()

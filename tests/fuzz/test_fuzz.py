@@ -1,0 +1,288 @@
+"""Broken logbooks: a clear message or a right result, and each row used or reported."""
+
+from __future__ import annotations
+
+import os
+import resource
+import subprocess
+import sys
+import threading
+import time
+import traceback
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from fuzz.account import Case, account, csv_rows
+from fuzz.kinds import KINDS, write
+from fuzz.run import CATALOGUE, TODAY, examine, run_one
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from maturity_model.cli import main
+from maturity_model.logbook import Logbook, files, read_logbook
+
+TANKS = "tank,started\nreef,2026-01-01\n"
+
+
+@pytest.mark.parametrize("kind", range(len(KINDS)), ids=list(KINDS))
+def test_each_kind_of_broken_logbook(kind: int, tmp_path: Path) -> None:
+    for number in range(kind, 12 * len(KINDS), len(KINDS)):
+        name, outcome, _, complaints = run_one(number, 7, tmp_path, weekly=False)
+        assert complaints == [], f"{name}, number {number}: {outcome}"
+
+
+@pytest.mark.parametrize("kind", ["scripts", "cells", "sheets"])
+def test_the_weekly_report_stays_in_its_folder(kind: str, tmp_path: Path) -> None:
+    number = list(KINDS).index(kind)
+    _, _, code, complaints = run_one(number, 7, tmp_path, weekly=True)
+    assert (code in (0, 3), complaints) == (True, [])
+
+
+@pytest.mark.slow
+def test_a_thousand_broken_logbooks(tmp_path: Path) -> None:
+    bad = {}
+    for number in range(1_000):
+        name, _, _, complaints = run_one(number, 11, tmp_path, weekly=number % 40 == 0)
+        if complaints:
+            bad[number, name] = complaints
+    assert bad == {}
+
+
+CELL = st.text(
+    st.characters(blacklist_categories=("Cs",), blacklist_characters="\0"), max_size=12
+) | st.sampled_from(
+    ["reef", "2026-02-01", "y", "n", "", "water_change", "20", '"', "a\nb", "<0.25"]
+)
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=120)
+@given(
+    table=st.sampled_from(["checkins", "events", "kits", "signs", "logbook", "tanks"]),
+    header=st.lists(
+        st.sampled_from(["tank", "date", "started", "event", "amount", "diatoms", "nitrate", "note",
+                         "keeper", "analyte", "unit", "setting", "value", "sign"]) | CELL,
+        min_size=1, max_size=7,
+    ),
+    rows=st.lists(st.lists(CELL, max_size=8), max_size=8),
+    quoted=st.booleans(),
+)  # fmt: skip
+def test_any_table_is_accounted_for(
+    table: str, header: list[str], rows: list[list[str]], quoted: bool, tmp_path: Path
+) -> None:
+    def cell(text: str) -> str:
+        return '"' + text.replace('"', '""') + '"' if quoted else text
+
+    text = "\n".join(",".join(map(cell, row)) for row in [header, *rows])
+    for old in tmp_path.iterdir():
+        old.unlink()
+    case = Case("any", tmp_path)
+    for name, content in {"tanks": TANKS, "checkins": "tank,date\n", table: text}.items():
+        write(case, f"{name}.csv", content)
+    outcome, complaints = examine(case)
+    assert complaints == [], outcome
+
+
+def test_the_count_notices_what_is_lost_or_made_up(tmp_path: Path) -> None:
+    text = "tank,date,diatoms\nreef,2026-02-01,y\nreef,2026-02-30,n\nreef,2026-02-03,maybe\n"
+    (tmp_path / "tanks.csv").write_text(TANKS)
+    (tmp_path / "checkins.csv").write_text(text)
+    book = read_logbook(tmp_path, CATALOGUE, today=TODAY)
+
+    def found(checkins: str, book: Logbook) -> str:
+        tables = {"tanks.csv": TANKS.encode(), "checkins.csv": checkins.encode()}
+        return "; ".join(account(Case("x", tmp_path, csv=tables), book))
+
+    assert found(text, book) == ""
+    assert "neither used nor reported" in found(text + "reef,2026-02-09,y\n", book)
+    assert "hold no row" in found(text.rsplit("\n", 2)[0], book)
+    assert "diatoms" in found(text.replace("02-01,y", "02-01,"), book)
+    assert "neither used nor reported" in found(text, replace(book, problems=()))
+    assert "used twice" in found(text, replace(book, checkins=book.checkins * 2))
+    assert "2 rows count as used" in found(text, replace(book, checkins=book.checkins[:1]))
+
+
+def test_records_are_cut_by_the_standard() -> None:
+    # RFC 4180, section 2: quoted line breaks, separators and doubled quotation marks.
+    text = '"a","b\r\nb","c""c"\r\n\r\nd, "e,e",f\rx"y,"z" z\n"open'
+    rows = csv_rows(text, ",")
+    assert [(r.first, r.last, r.cells) for r in rows] == [
+        (1, 2, ["a", "b\r\nb", 'c"c']),
+        (4, 4, ["d", "e,e", "f"]),
+        (5, 5, None),
+        (6, 6, None),
+    ]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("what", ["cell", "commas", "lines", "quotes"])
+def test_a_line_of_a_hundred_megabytes(what: str, tmp_path: Path) -> None:
+    piece = {"cell": b"x", "commas": b",", "lines": b"\n", "quotes": b'"'}[what]
+    # One file beyond the limit, one as large as may be read at all.
+    for size in (100 * 2**20, files.MAX_BYTES - len(TANKS)):
+        folder = tmp_path / str(size)
+        folder.mkdir()
+        (folder / "tanks.csv").write_text(TANKS)
+        with (folder / "checkins.csv").open("wb") as handle:
+            handle.write(b"tank,date\nreef,2026-02-01\n")
+            for _ in range(size // 2**20 - 1):
+                handle.write(piece * 2**20)
+        code = (
+            "import resource, sys, datetime as dt\n"
+            "from maturity_model.logbook import read_logbook\n"
+            "book = read_logbook(sys.argv[1], today=dt.date(2026, 7, 1))\n"
+            "peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024\n"
+            "print(len(book.checkins), len(book.problems), round(peak))\n"
+        )
+        began = time.monotonic()
+        made = subprocess.run(
+            [sys.executable, "-c", code, str(folder)], capture_output=True, text=True, timeout=300
+        )
+        assert made.returncode == 0, made.stderr
+        checkins, problems, peak = map(int, made.stdout.split())
+        assert peak < 500, f"{peak} MB"
+        assert time.monotonic() - began < 100
+        assert problems >= 1 or what == "lines"
+        assert checkins == (1 if size < files.MAX_BYTES else 0)
+
+
+def test_a_file_that_changes_while_it_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "checkins.csv"
+    text = "tank,date\nreef,2026-02-01\n"
+    looks = iter(range(100))
+    changes = 1
+
+    def fstat(handle: int) -> os.stat_result:
+        # Another program saves the file between two looks at it.
+        if next(looks) < 2 * changes:
+            with path.open("a") as other:
+                other.write("reef,2026-02-0")
+        return stat(handle)
+
+    stat = os.fstat
+    (tmp_path / "tanks.csv").write_text(TANKS)
+    path.write_text(text)
+    monkeypatch.setattr(files.os, "fstat", fstat)
+    assert (files.read_still(path) or b"").startswith(text.encode())
+    changes = 100
+    book = read_logbook(tmp_path, CATALOGUE, today=TODAY)
+    assert book.checkins == ()
+    assert [p.what for p in book.problems if p.file == "checkins.csv"] == [
+        "was changed while it was read"
+    ]
+
+
+def test_a_file_that_another_program_saves_again_and_again(tmp_path: Path) -> None:
+    (tmp_path / "tanks.csv").write_text(TANKS)
+    path = tmp_path / "checkins.csv"
+    whole = "tank,date,diatoms\n" + "".join(
+        f"reef,2026-0{m}-{d:02},y\n" for m in (2, 3) for d in range(1, 29)
+    )
+    path.write_text(whole)
+    stop = threading.Event()
+
+    def rewrite() -> None:
+        while not stop.is_set():
+            with path.open("w") as handle:
+                for at in range(0, len(whole), 97):
+                    handle.write(whole[at : at + 97])
+                    handle.flush()
+
+    thread = threading.Thread(target=rewrite)
+    thread.start()
+    try:
+        for _ in range(40):
+            book = read_logbook(tmp_path, CATALOGUE, today=TODAY)
+            # Either refused, or what stood there: the first rows, none of them skipped.
+            lines = [c.line for c in book.checkins]
+            assert lines == list(range(2, len(lines) + 2))
+    finally:
+        stop.set()
+        thread.join()
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork there")
+def test_a_folder_without_permission(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    log = tmp_path / "log"
+    log.mkdir()
+    (log / "tanks.csv").write_text(TANKS)
+    (log / "checkins.csv").write_text("tank,date\nreef,2026-02-01\n")
+    (log / "checkins.csv").chmod(0)
+    locked = tmp_path / "locked"
+    locked.mkdir(mode=0o700)
+    locked.chmod(0)
+    for top in (tmp_path, *list(tmp_path.parents)[:3]):
+        if top.stat().st_uid == os.getuid() and top != Path("/"):
+            top.chmod(top.stat().st_mode | 0o055)
+    good = tmp_path / "good"
+    good.mkdir()
+    (good / "tanks.csv").write_text(TANKS)
+    (good / "checkins.csv").write_text("tank,date\n")
+    # The interpreter's own files may be closed to the other user: everything is loaded before.
+    main(["weekly", str(good), "--out", str(tmp_path / "out0")])
+    main(["add", str(good / "checkins.csv"), str(good)])
+    done = []
+    for words in (
+        ["weekly", str(log), "--out", str(tmp_path / "out")],
+        ["weekly", str(locked), "--out", str(tmp_path / "out")],
+        ["weekly", str(locked / "log"), "--out", str(tmp_path / "out")],
+        ["add", str(log / "checkins.csv"), str(locked)],
+    ):
+        child = os.fork()
+        if child == 0:
+            code = 99
+            try:
+                if os.getuid() == 0:
+                    os.setgroups([])
+                    os.setgid(65534)
+                    os.setuid(65534)
+                code = main(words)
+            except BaseException:
+                traceback.print_exc()
+            finally:
+                sys.stderr.flush()
+                os._exit(code)
+        done.append(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]))
+    said = capfd.readouterr().err
+    locked.chmod(0o700)
+    assert "Traceback" not in said
+    assert "Permission denied" in said
+    assert done[1:3] == [3, 3]
+    assert done[0] in (2, 3)
+    assert done[3] in (2, 3)
+
+
+@pytest.mark.skipif(not hasattr(resource, "RLIMIT_FSIZE"), reason="no such limit there")
+@pytest.mark.parametrize("command", ["weekly", "add"])
+def test_a_disk_that_is_full(command: str, tmp_path: Path) -> None:
+    log = tmp_path / "log"
+    log.mkdir()
+    (log / "tanks.csv").write_text(TANKS)
+    rows = "".join(f"reef,2026-0{m}-{d:02},y\n" for m in range(2, 6) for d in range(1, 29))
+    (log / "checkins.csv").write_text("tank,date,diatoms\n" + rows)
+    (tmp_path / "new.csv").write_text("tank,date,diatoms\nreef,2026-06-01,y\n")
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "index.html").write_text("old")
+    words = {
+        "weekly": ["weekly", str(log), "--out", str(out), "--brief"],
+        "add": ["add", str(tmp_path / "new.csv"), str(log)],
+    }[command]
+    before = {p: p.read_bytes() for p in log.iterdir()}
+    code = (
+        "import resource, sys\n"
+        "from maturity_model.cli import main\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))\n"
+        "sys.exit(main(sys.argv[1:]))\n"
+    )
+    made = subprocess.run(
+        [sys.executable, "-c", code, *words], capture_output=True, text=True, timeout=120
+    )
+    assert made.returncode == 2, made.stderr
+    assert "cannot write to" in made.stderr
+    assert "Traceback" not in made.stderr
+    assert (out / "index.html").read_text() == "old"
+    assert not list(tmp_path.rglob("*.part"))
+    assert {p: p.read_bytes() for p in log.iterdir() if p in before} == before
