@@ -308,14 +308,13 @@ def fit_command(
             f"{len(panel.tanks)} tanks, {int(panel.first[-1])} tank-weeks, "
             + ("an approximation" if approximate else f"{plan.chains} chains with {plan.sampler}")
         )
+        fit_weight = FIT_WEIGHT if evidence_weight is None else evidence_weight
         if approximate:
-            return _approximate(
-                panel, books, out, name, secret, plan.seed, evidence_weight, options
-            )
+            return _approximate(panel, books, out, name, secret, plan.seed, fit_weight, options)
         result = run_fit(
             panel,
             plan=plan,
-            evidence_weight=FIT_WEIGHT if evidence_weight is None else evidence_weight,
+            evidence_weight=fit_weight,
             name=name or out.stem,
             options=options,
             folder=chains_folder(out),
