@@ -86,7 +86,7 @@ def test_new_asks_on_a_terminal_until_it_can_be_used(tmp_path: Path) -> None:
     )  # fmt: skip
     os.close(theirs)
     answers = ("", "Reef", "03/04/2026", STARTED, "ann", "a lot", "60", "", "",
-               "y", "Nook", STARTED, "", "", "", "", "")  # fmt: skip
+               "perhaps", "yes", "y", "Nook", STARTED, "", "", "", "", "", "")  # fmt: skip
     os.write(ours, "".join(f"{a}\n" for a in answers).encode())
     said = b""
     deadline = time.monotonic() + 60
@@ -101,6 +101,7 @@ def test_new_asks_on_a_terminal_until_it_can_be_used(tmp_path: Path) -> None:
     assert book.problems == ()
     reef, nook = book.tanks.values()
     assert (reef.name, reef.keeper, reef.rock, reef.volume_l) == ("Reef", "ann", "live", 60.0)
+    assert (reef.consent, nook.consent) == (True, None)
     # The keeper is offered again; nothing else is.
     assert (nook.name, nook.keeper, nook.rock) == ("Nook", "ann", None)
 
@@ -155,7 +156,12 @@ def test_replace_and_beside(tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
         capsys.readouterr()
         assert main(["add", *how, str(file), str(log)]) == code
         assert said in capsys.readouterr().out
-    assert [c.signs["diatoms"] for c in read_logbook(log).checkins] == [True, False]
+    assert main(["add", str(file), str(log)]) == 0  # it is there already, beside the other
+    lines = (log / "checkins.csv").read_text("utf-8").splitlines()
+    assert len(lines) == 3
+    # Two looks of one day are one, and a sign was seen if either saw it.
+    (look,) = read_logbook(log).checkins
+    assert look.signs["diatoms"]
 
 
 def test_template(

@@ -94,6 +94,8 @@ class Tables:
             signs=np.ascontiguousarray(self.signs[..., kept]),
             readings=np.ascontiguousarray(self.readings[..., kept]),
             judgements=np.ascontiguousarray(self.judgements[..., kept]),
+            skill=self.skill if self.skill.ndim == 1 else self.skill[:, kept],
+            log_prior=None if self.log_prior is None else self.log_prior[kept],
         )
 
     def _kinds(self) -> tuple[tuple[Observations, Floats], ...]:

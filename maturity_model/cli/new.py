@@ -21,6 +21,7 @@ QUESTIONS = (
     ("volume_l", "Volume in litres (Enter: unknown)"),
     ("sand_depth_mm", "Depth of the sand in mm, 0 for a bare bottom (Enter: unknown)"),
     ("club", "Club (Enter: none)"),
+    ("consent", "May its log be pooled with others, without names? yes or no (Enter: no)"),
 )
 _REQUIRED = ("tank", "started")
 
@@ -39,6 +40,9 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--volume", dest="volume_l", default="", metavar="LITRES")
     parser.add_argument("--sand-depth", dest="sand_depth_mm", default="", metavar="MM")
     parser.add_argument("--club", default="", metavar="NAME")
+    parser.add_argument(
+        "--consent", default="", metavar="YES", help="yes: the log may be pooled, without names"
+    )
 
 
 def run(args: argparse.Namespace, command: str) -> int:

@@ -146,7 +146,8 @@ class _Adding:
         self.mine: set[int] = set()
 
     def _reader(self) -> Reader:
-        return Reader(self.folder, self.catalogue, self.today)
+        # Row by row: what is compared and replaced is a row, not a day.
+        return Reader(self.folder, self.catalogue, self.today, one_look_a_day=False)
 
     def add(self, name: str, data: bytes) -> Added:
         for path in self.paths.values():

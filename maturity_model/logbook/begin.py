@@ -39,6 +39,7 @@ class NewTank:
     volume_l: str = ""
     rock: str = ""
     sand_depth_mm: str = ""
+    consent: str = ""
 
 
 def check_tank(row: NewTank, catalogue: Catalogue, today: dt.date) -> Tank:

@@ -78,9 +78,15 @@ def open_logbook(
 
 
 class Reader:
-    """One reading of one logbook; afterwards it holds what the rows were read with."""
+    """One reading of one logbook; afterwards it holds what the rows were read with.
 
-    def __init__(self, path: Path, catalogue: Catalogue, today: dt.date):
+    ``one_look_a_day=False`` leaves the check-ins of a day apart, row by row.
+    """
+
+    def __init__(
+        self, path: Path, catalogue: Catalogue, today: dt.date, *, one_look_a_day: bool = True
+    ):
+        self.one_look_a_day = one_look_a_day
         self.path = path
         self.problems = Collector()
         self.context = Context(catalogue, self.problems, today)
@@ -89,6 +95,9 @@ class Reader:
         self.tables: list[Table] = []
         self.kits = Kits(self.context)
         self.has_checkins = True
+
+    def _looks(self, rows: list[CheckIn]) -> list[CheckIn]:
+        return merge_days(rows, self.problems) if self.one_look_a_day else rows
 
     def read(self) -> Logbook:
         """Read everything; once."""
@@ -116,7 +125,7 @@ class Reader:
             path=self.path,
             catalogue=context.catalogue,
             tanks=context.tanks,
-            checkins=tuple(sorted(merge_days(checkins, self.problems), key=lambda c: c.date)),
+            checkins=tuple(sorted(self._looks(checkins), key=lambda c: c.date)),
             events=tuple(sorted(events, key=lambda e: e.date)),
             kits=tuple(kits.kits),
             problems=self.problems.all(),

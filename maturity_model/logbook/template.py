@@ -28,6 +28,7 @@ _ABOUT = {
     "volume_l": "Litres",
     "rock": "What the tank was started with: " + ", ".join(ROCKS),
     "sand_depth_mm": "Millimetres; 0 for a bare bottom",
+    "consent": "yes: its log may be pooled with others, without names; blank is no",
     "observer": "Who looked",
     "look": "How: " + ", ".join(LOOKS) + "; blank is careful",
     "judged_phase": "Only for experienced keepers: the phase as they judge it",
@@ -104,6 +105,7 @@ def tables_of(book: Logbook) -> Tables:
             "volume_l": tank.volume_l,
             "rock": tank.rock,
             "sand_depth_mm": tank.sand_depth_mm,
+            "consent": {True: "yes", False: "no", None: None}[tank.consent],
         }
         tanks.append({k: v for k, v in row.items() if v not in (None, "")})
     kits: list[dict[str, Cell]] = [
@@ -149,6 +151,7 @@ def _rule(name: str, column: str, at: int, catalogue: Catalogue) -> dict[str, An
     """What a column accepts; blank is always allowed."""
     choices: dict[str, Sequence[str]] = {
         "rock": ROCKS,
+        "consent": ("yes", "no"),
         "look": LOOKS,
         "judged_phase": tuple(catalogue.phases),
         "event": tuple(catalogue.events),

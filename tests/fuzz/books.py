@@ -42,8 +42,12 @@ def xml_text(text: str) -> str:
 
 
 def clean(text: str) -> str:
-    return "".join(c for c in text if c in "\t\n\r" or " " <= c <= "\ud7ff" or "\ue000" <= c <= "\ufffd"
-                   or c > "\uffff")  # fmt: skip
+    """Return what XML 1.0 can hold (section 2.2)."""
+    return "".join(
+        c
+        for c in text
+        if c in "\t\n\r" or " " <= c <= "\ud7ff" or "\ue000" <= c <= "\ufffd" or c > "\uffff"
+    )
 
 
 class Sheet:

@@ -15,43 +15,199 @@ HEADERS = {
     "logbook": ["setting", "value"],
 }
 EVENTS = (
-    "water_change", "overfeeding", "crash", "livestock_added", "deep_clean", "sand_disturbed",
+    "water_change",
+    "overfeeding",
+    "crash",
+    "livestock_added",
+    "deep_clean",
+    "sand_disturbed",
     "medication",
-)  # fmt: skip
+)
 NAMES = ("reef", "nook", "left bay", "Riff 1", "Küche", "水槽")
 
 SCRIPTS = (
-    "<script>alert(1)</script>", '"><img src=x onerror=alert(1)>', "</title><svg/onload=alert(1)>",
-    "javascript:alert(1)", "<!--", "]]>", "&lt;b&gt;", "<b>", "{{7*7}}", "${7*7}", "%s%n",
-)  # fmt: skip
+    "<script>alert(1)</script>",
+    '"><img src=x onerror=alert(1)>',
+    "</title><svg/onload=alert(1)>",
+    "javascript:alert(1)",
+    "<!--",
+    "]]>",
+    "&lt;b&gt;",
+    "<b>",
+    "{{7*7}}",
+    "${7*7}",
+    "%s%n",
+)
 FORMULAS = (
-    "=1+1", '=HYPERLINK("http://example.invalid","x")', "+1+1", "-2+3", "@SUM(A1)", "=cmd|' /C x'!A0",
-    "\t=1+1", "#DIV/0!", "#REF!", "=1/0",
-)  # fmt: skip
+    "=1+1",
+    '=HYPERLINK("http://example.invalid","x")',
+    "+1+1",
+    "-2+3",
+    "@SUM(A1)",
+    "=cmd|' /C x'!A0",
+    "\t=1+1",
+    "#DIV/0!",
+    "#REF!",
+    "=1/0",
+)
 PATHS = (
-    "../../up", "/etc/passwd", "..", ".", "C:\\x", "a/b", "a\\b", "con", "NUL.txt", "index", "phase",
-    "regression", "~", "a:b", "-rf", "%2e%2e%2f", "a" * 300, "file://x", ".hidden", "x.", " x ",
-)  # fmt: skip
+    "../../up",
+    "/etc/passwd",
+    "..",
+    ".",
+    "C:\\x",
+    "a/b",
+    "a\\b",
+    "con",
+    "NUL.txt",
+    "index",
+    "phase",
+    "regression",
+    "~",
+    "a:b",
+    "-rf",
+    "%2e%2e%2f",
+    "a" * 300,
+    "file://x",
+    ".hidden",
+    "x.",
+    " x ",
+)
 NUMBERS = (
-    "nan", "NaN", "inf", "-inf", "Infinity", "1e400", "-1e400", "1e-400", "-5", "-0", "0", "1e308",
-    "99999999999", "9" * 50, "9" * 5000, "0x10", "1_000", "1,5", "1.000,5", "1 000", "٣", "½", "1e",
-    "--1", "<", ">", "<<1", "<-1", ">1e9", "<0", "<nan", "1.2.3", "25 %", "0.25", "5x", "true", "+.",
-    "1e5", ".5", "5.", "<0.25", ">5", "1e-300", "1e300", "6.5", "34", "1.026", "77",
-)  # fmt: skip
+    "nan",
+    "NaN",
+    "inf",
+    "-inf",
+    "Infinity",
+    "1e400",
+    "-1e400",
+    "1e-400",
+    "-5",
+    "-0",
+    "0",
+    "1e308",
+    "99999999999",
+    "9" * 50,
+    "9" * 5000,
+    "0x10",
+    "1_000",
+    "1,5",
+    "1.000,5",
+    "1 000",
+    "٣",
+    "½",
+    "1e",
+    "--1",
+    "<",
+    ">",
+    "<<1",
+    "<-1",
+    ">1e9",
+    "<0",
+    "<nan",
+    "1.2.3",
+    "25 %",
+    "0.25",
+    "5x",
+    "true",
+    "+.",
+    "1e5",
+    ".5",
+    "5.",
+    "<0.25",
+    ">5",
+    "1e-300",
+    "1e300",
+    "6.5",
+    "34",
+    "1.026",
+    "77",
+)
 DATES = (
-    "1899-12-31", "1969-12-31", "1970-01-01", "0001-01-01", "9999-12-31", "10000-01-01", "2026-02-30",
-    "2026-13-01", "03/04/2026", "25/03/2026", "2026-3-5", "20260305", "5 March 2026", "45000", "now",
-    "2026-01-05T23:59:59+14:00", "2026-01-05 24:00", "-2026-01-01", "2026-01-05Z", "5.1.26",
-    "２０２６-01-05", "2026‑01‑05", "2026-01-05\n", "0000-00-00", "2030-01-01", "2025-12-31",
-)  # fmt: skip
+    "1899-12-31",
+    "1969-12-31",
+    "1970-01-01",
+    "0001-01-01",
+    "9999-12-31",
+    "10000-01-01",
+    "2026-02-30",
+    "2026-13-01",
+    "03/04/2026",
+    "25/03/2026",
+    "2026-3-5",
+    "20260305",
+    "5 March 2026",
+    "45000",
+    "now",
+    "2026-01-05T23:59:59+14:00",
+    "2026-01-05 24:00",
+    "-2026-01-01",
+    "2026-01-05Z",
+    "5.1.26",
+    "２０２６-01-05",
+    "2026‑01‑05",
+    "2026-01-05\n",
+    "0000-00-00",
+    "2030-01-01",
+    "2025-12-31",
+)
 TEXTS = (
-    "", " ", "\t", "\n", "a\nb", "a\r\nb", "a\rb", 'say "hi"', '"', '""', "'", ";", ",", "a,b;c\td",
-    "\u202ereversed", "\u200b", "\ufeff", "\u2028", "\x85", "\x1b[31mred\x1b[0m", "\x07", "\x1f", "\x0b",
-    "\x0c", "\x7f", "e\u0301", "\u00e9", "Ａ", "🐠" * 40, "\ue000", "\U0010ffff", "x" * 81, "x" * 10_001,
-    "\u0000".replace("\0", "nul"), "None", "null", "NaN", "__proto__", "constructor", "y", "n", "Y",
-    "yes", "TRUE", "1", "0", "maybe", "y n", "?", "water change", "Water-Change", "mature", "dry",
-    "torch", "glance",
-)  # fmt: skip
+    "",
+    " ",
+    "\t",
+    "\n",
+    "a\nb",
+    "a\r\nb",
+    "a\rb",
+    'say "hi"',
+    '"',
+    '""',
+    "'",
+    ";",
+    ",",
+    "a,b;c\td",
+    "\u202ereversed",
+    "\u200b",
+    "\ufeff",
+    "\u2028",
+    "\x85",
+    "\x1b[31mred\x1b[0m",
+    "\x07",
+    "\x1f",
+    "\x0b",
+    "\x0c",
+    "\x7f",
+    "e\u0301",
+    "\u00e9",
+    "Ａ",
+    "🐠" * 40,
+    "\ue000",
+    "\U0010ffff",
+    "x" * 81,
+    "x" * 10_001,
+    "\u0000".replace("\0", "nul"),
+    "None",
+    "null",
+    "NaN",
+    "__proto__",
+    "constructor",
+    "y",
+    "n",
+    "Y",
+    "yes",
+    "TRUE",
+    "1",
+    "0",
+    "maybe",
+    "y n",
+    "?",
+    "water change",
+    "Water-Change",
+    "mature",
+    "dry",
+    "torch",
+    "glance",
+)
 EVERYTHING = (*SCRIPTS, *FORMULAS, *PATHS, *NUMBERS, *DATES, *TEXTS)
 
 
@@ -65,36 +221,61 @@ def good_row(table: str, rng: random.Random, number: int, tanks: list[str]) -> d
     pick = rng.choice
     if table == "tanks":
         return {
-            "tank": tanks[number % len(tanks)], "started": pick(("2025-12-20", "2026-01-01")),
-            "keeper": pick(("ann", "bo", "")), "club": pick(("", "north")),
-            "volume_l": pick(("", "120", "54.5")), "rock": pick(("", "dry", "mixed", "live")),
+            "tank": tanks[number % len(tanks)],
+            "started": pick(("2025-12-20", "2026-01-01")),
+            "keeper": pick(("ann", "bo", "")),
+            "club": pick(("", "north")),
+            "volume_l": pick(("", "120", "54.5")),
+            "rock": pick(("", "dry", "mixed", "live")),
             "sand_depth_mm": pick(("", "0", "40")),
-        }  # fmt: skip
+        }
     if table == "checkins":
         row = {"tank": pick(tanks), "date": date(rng), "observer": pick(("", "ann", "bo"))}
         row |= {"look": pick(("", "careful", "torch")), "judged_phase": pick(("", "", "bloom"))}
         row |= {s: pick(("y", "n", "")) for s in SIGNS}
         row |= {
-            "ammonia": pick(("", "<0.25", "0.5")), "nitrite": pick(("", "0", "1")),
-            "nitrate": pick(("", "5", ">80")), "phosphate": pick(("", "0.03")),
-            "ph": pick(("", "8.1")), "salinity": pick(("", "1.026", "35")),
-            "temperature": pick(("", "25.1")), "note": pick(("", "fine", "")),
-        }  # fmt: skip
+            "ammonia": pick(("", "<0.25", "0.5")),
+            "nitrite": pick(("", "0", "1")),
+            "nitrate": pick(("", "5", ">80")),
+            "phosphate": pick(("", "0.03")),
+            "ph": pick(("", "8.1")),
+            "salinity": pick(("", "1.026", "35")),
+            "temperature": pick(("", "25.1")),
+            "note": pick(("", "fine", "")),
+        }
         return row
     if table == "events":
         kind = pick(EVENTS)
         amounts = {"water_change": "20", "overfeeding": "2", "livestock_added": "3"}
         note = pick(("", "as usual"))
-        return {"tank": pick(tanks), "date": date(rng), "event": kind,
-                "amount": amounts.get(kind, ""), "note": note}  # fmt: skip
+        return {
+            "tank": pick(tanks),
+            "date": date(rng),
+            "event": kind,
+            "amount": amounts.get(kind, ""),
+            "note": note,
+        }
     if table == "kits":
         analyte = pick(ANALYTES)
         unit = {"nitrate": "mg/L NO3", "phosphate": "mg/L PO4"}.get(analyte, "")
-        return {"keeper": pick(("", "ann", "bo")), "analyte": analyte,
-                "method": pick(("", "photometer", "probe")), "unit": unit, "steps": ""}  # fmt: skip
+        return {
+            "keeper": pick(("", "ann", "bo")),
+            "analyte": analyte,
+            "method": pick(("", "photometer", "probe")),
+            "unit": unit,
+            "steps": "",
+        }
     if table == "signs":
-        return {"sign": f"own_{number}", "label": f"Own {number}", "cycling": "0.1", "bloom": "0.2",
-                "colonising": "0.5", "mature": "0.8", "minutes": "2", "where": "rock"}  # fmt: skip
+        return {
+            "sign": f"own_{number}",
+            "label": f"Own {number}",
+            "cycling": "0.1",
+            "bloom": "0.2",
+            "colonising": "0.5",
+            "mature": "0.8",
+            "minutes": "2",
+            "where": "rock",
+        }
     if number == 0:
         return {"setting": "decimal", "value": pick(("point", "comma"))}
     return {"setting": "date_order", "value": pick(("day-month-year", "month-day-year"))}

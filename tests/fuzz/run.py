@@ -77,8 +77,8 @@ def report(case: Case, out: Path) -> tuple[int, list[str]]:
         complaints.append(said.getvalue())
     for page in target.glob("*.html") if target.is_dir() else ():
         text = page.read_text("utf-8")
-        nasty = ("<script>alert", "<img src=x", "<svg/onload", '<a href="javascript')
-        complaints += [f"{page.name} holds {bad!r} unescaped" for bad in nasty if bad in text]
+        live = ("<script>alert", "<img src=x", "<svg/onload", '<a href="javascript')
+        complaints += [f"{page.name} holds {bad!r} unescaped" for bad in live if bad in text]
         if "default-src 'none'" not in text:
             complaints.append(f"{page.name} forbids no script")
     for record in target.glob("*.json") if target.is_dir() else ():
@@ -121,11 +121,20 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.fuzz", description=__doc__)
     parser.add_argument("--count", type=int, default=1_000)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--weekly-every", type=int, default=101, metavar="N",
-                        help="also run the whole weekly command on every Nth logbook")  # fmt: skip
+    parser.add_argument(
+        "--weekly-every",
+        type=int,
+        default=101,
+        metavar="N",
+        help="also run the whole weekly command on every Nth logbook",
+    )
     parser.add_argument("--start", type=int, default=0, metavar="NUMBER")
-    parser.add_argument("--out", type=Path, metavar="CSV",
-                        help="append results here by the thousand, and go on behind them")  # fmt: skip
+    parser.add_argument(
+        "--out",
+        type=Path,
+        metavar="CSV",
+        help="append results here by the thousand, and go on behind them",
+    )
     args = parser.parse_args()
     start = max(args.start, _done(args.out, args.seed))
     failed = 0
@@ -155,8 +164,18 @@ def main() -> int:
     return 1 if failed else 0
 
 
-_COLUMNS = ("seed", "first", "last", "kind", "read", "refused", "traceback", "unaccounted",
-            "weekly_runs", "peak_mb")  # fmt: skip
+_COLUMNS = (
+    "seed",
+    "first",
+    "last",
+    "kind",
+    "read",
+    "refused",
+    "traceback",
+    "unaccounted",
+    "weekly_runs",
+    "peak_mb",
+)
 
 
 def _done(out: Path | None, seed: int) -> int:

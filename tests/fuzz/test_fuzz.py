@@ -17,7 +17,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from fuzz.account import Case, account, csv_rows
-from fuzz.kinds import KINDS, write
+from fuzz.csv_kinds import write
+from fuzz.kinds import KINDS
 from fuzz.run import CATALOGUE, TODAY, examine, run_one
 from maturity_model.cli import main
 from maturity_model.logbook import Logbook, files, read_logbook
