@@ -216,7 +216,7 @@ def _on_cluster(job: Job, parts: list[Part], address: str) -> Iterator[Done]:
         # Parts that a lost worker had are given to another; each writes whole files.
         waiting = client.map(score_part, [job] * len(parts), parts, pure=False)
         try:
-            for future in as_completed(waiting):
+            for future in as_completed(waiting, loop=client.loop):
                 yield future.result()
                 future.release()
         except KilledWorker as error:

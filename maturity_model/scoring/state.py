@@ -81,7 +81,10 @@ def history_keys(panel: Panel, n: int, model: str) -> list[bytes]:
         found = hashlib.sha256(key)
         for codes, starts, code in kinds:
             here = codes[code[starts[t] : starts[t + 1]]]
-            found.update(struct.pack("<q", len(here)) + here.tobytes())
+            found.update(struct.pack("<q", len(here)))
+            for field in here.dtype.names or ():
+                # 0 and -0 share a code, and which of them stands for it hangs on other rows.
+                found.update((here[field] + 0).tobytes())
         for values in (panel.impulse, panel.pending, panel.husbandry):
             found.update(values[first + t].tobytes())
         key = found.digest()
