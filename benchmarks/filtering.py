@@ -48,11 +48,11 @@ def _things(lines: list[str]) -> dict[str, Callable[[], Any]]:
         ),
     }
     # Members of the peers: (draw, pace, skill); the first week's matrix for all weeks.
-    matrices = transition_matrices(by_node[0].reshape(chain.n_moves, -1), chain)
+    matrices = transition_matrices(by_node[0].reshape(chain.n_moves, -1).T, chain)
     matrices = np.repeat(np.ascontiguousarray(matrices), SKILL, axis=0)
     likelihood = np.moveaxis(emission, (3, 2), (0, 1))[None].repeat(PACE, axis=0)
     likelihood = np.ascontiguousarray(likelihood).reshape(-1, WEEKS, states)
-    starts = np.repeat(initial.T, PACE * SKILL, axis=0).copy()
+    starts = np.tile(np.repeat(initial.T, SKILL, axis=0), (PACE, 1))
     try:
         from hmmlearn import _hmmc
 

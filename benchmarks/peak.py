@@ -13,7 +13,7 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from types import FunctionType
-from typing import Any, NamedTuple
+from typing import Any, ClassVar, NamedTuple
 
 import numpy as np
 
@@ -80,7 +80,7 @@ class _Number:
     """A float that counts what is done with it."""
 
     __slots__ = ("x",)
-    done: Counter[str] = Counter()
+    done: ClassVar[Counter[str]] = Counter()
 
     def __init__(self, x: float):
         self.x = x

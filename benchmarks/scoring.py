@@ -27,7 +27,8 @@ BY_WEEKS, BY_DRAWS = (15, 30, 60, 120), (25, 50, 100, 200)
 LINEAR, MEGABYTES = (0.95, 1.05), 1000
 _RUN = (
     "import json, resource, sys; from maturity_model.scoring import score; "
-    "r = score(sys.argv[1], sys.argv[2], draws=int(sys.argv[3]), threads=int(sys.argv[4])); "
+    "r = score(sys.argv[1], sys.argv[2], draws=int(sys.argv[3]), threads=1, "
+    "state=sys.argv[4] or None); "
     "u = resource.getrusage(resource.RUSAGE_SELF); "
     "print(json.dumps([r.tanks, r.tank_weeks, r.seconds, u.ru_utime + u.ru_stime, u.ru_maxrss]))"
 )
@@ -87,12 +88,14 @@ def enlarge(source: Path, out: Path, times: int) -> Path:
     return out
 
 
-def run(source: Path, out: Path, draws: int = DRAWS, threads: int = 1) -> Run:
+def run(source: Path, out: Path, draws: int = DRAWS, state: Path | None = None) -> Run:
     """Score a pool in a process of its own."""
-    words = [sys.executable, "-c", _RUN, str(source), str(out), str(draws), str(threads)]
+    words = [sys.executable, "-c", _RUN, str(source), str(out), str(draws), str(state or "")]
     done = subprocess.run(words, capture_output=True, text=True, check=True)
     tanks, weeks, seconds, processor, most = json.loads(done.stdout)
-    return Run(tanks, weeks, seconds, processor, most / (2**20 if sys.platform == "darwin" else 1024))
+    return Run(
+        tanks, weeks, seconds, processor, most / (2**20 if sys.platform == "darwin" else 1024)
+    )
 
 
 def measure(rounds: int, most: int = SIZES[-1]) -> list[str]:
@@ -123,37 +126,37 @@ def measure(rounds: int, most: int = SIZES[-1]) -> list[str]:
                 f"| {found.tank_weeks / found.processor:,.0f} | {found.megabytes:,.0f} |"
             )
             print(lines[-1], flush=True, file=sys.stderr)
-        by_tanks = exponent([r.tanks for r in runs], [r.processor for r in runs])
-        by_draws = []
-        for draws in BY_DRAWS:
-            by_draws.append(run(base, folder / f"draws{draws}", draws).processor)
+        by_draws = [run(base, folder / f"draws{d}", d).processor for d in BY_DRAWS]
         by_weeks = []
         for weeks in BY_WEEKS:
             (folder / str(weeks)).mkdir()
             shorter = base_pool(folder / str(weeks), BASE, weeks)
             by_weeks.append(run(shorter, folder / f"weeks{weeks}").processor)
-        begin = run(enlarge(base_pool_of_one(folder), folder / "one", 1), folder / "start").processor
-    last = runs[-1]
-    low, high = LINEAR
-    million = 10**6 * (last.processor - begin) / last.tanks
-    flat = max(r.megabytes for r in runs)
+        begin = run(
+            enlarge(base_pool_of_one(folder), folder / "one", 1), folder / "start"
+        ).processor
+    net = [r.processor - begin for r in runs]
+    by_tanks = exponent([r.tanks for r in runs], net)
     fit_draws = exponent(BY_DRAWS, [t - begin for t in by_draws])
     fit_weeks = exponent(BY_WEEKS, [t - begin for t in by_weeks])
+    low, high = LINEAR
+    flat = max(r.megabytes for r in runs)
+    million = 10**6 * net[-1] / runs[-1].tanks / 3600
     return [
         *lines,
         "",
-        f"- A process that scores one tank takes {begin:.2f} s; less that, time grows with tanks to "
-        f"the power {exponent([r.tanks for r in runs], [r.processor - begin for r in runs]):.3f} "
-        f"(with it: {by_tanks:.3f}), with draws ({', '.join(map(str, BY_DRAWS))}; {BASE} tanks) to "
-        f"the power {fit_draws:.2f}, with weeks ({', '.join(map(str, BY_WEEKS))}) to the power "
-        f"{fit_weeks:.2f}.",
-        f"- Target, growth by tanks between {low} and {high}: "
-        + _verdict(low <= exponent([r.tanks for r in runs], [r.processor - begin for r in runs]) <= high),
+        f"- A process that scores one tank takes {begin:.2f} s. Less that, time grows with tanks "
+        f"to the power {by_tanks:.3f}; with draws ({_list(BY_DRAWS)}; {BASE} tanks) to the power "
+        f"{fit_draws:.2f}; with weeks ({_list(BY_WEEKS)}) to the power {fit_weeks:.2f}.",
+        f"- Target, growth with tanks between {low} and {high}: {_met(low <= by_tanks <= high)}.",
         f"- Target, memory below {MEGABYTES:,} MB at every size: {flat:,.0f} MB, "
-        + _verdict(flat < MEGABYTES),
-        f"- One million tanks x {WEEKS} weeks x {DRAWS} draws, NOT MEASURED but by this law: "
-        f"{million / 3600:,.1f} hours of one such core ({million / 3600 / 64:,.2f} hours of 64).",
-    ]  # fmt: skip
+        f"{_met(flat < MEGABYTES)}.",
+        f"- With `--state`, the first time {first.processor:.2f} s for {BASE} tanks and again, for "
+        f"the last week alone, {again.processor:.2f} s: less the start, "
+        f"{(first.processor - begin) / (again.processor - begin):.1f} times as fast.",
+        f"- One million tanks x {WEEKS} weeks x {DRAWS} draws, not measured but by this law: "
+        f"{million:,.1f} hours of one such core.",
+    ]
 
 
 def base_pool_of_one(folder: Path) -> Path:
@@ -163,8 +166,12 @@ def base_pool_of_one(folder: Path) -> Path:
     return base_pool(place, 1, WEEKS)
 
 
-def _verdict(good: bool) -> str:
-    return "met." if good else "NOT MET."
+def _met(good: bool) -> str:
+    return "met" if good else "NOT MET"
+
+
+def _list(numbers: tuple[int, ...]) -> str:
+    return ", ".join(map(str, numbers))
 
 
 def main() -> None:

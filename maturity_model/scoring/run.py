@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import importlib.util
 import os
 import time
@@ -202,24 +203,24 @@ def _by_processes(job: Job, parts: list[Part], workers: int, threads: int) -> It
 
 def _on_cluster(job: Job, parts: list[Part], address: str) -> Iterator[Done]:
     try:
-        from distributed import Client, KilledWorker, as_completed
+        dask = importlib.import_module("distributed")
     except ImportError:
         raise ScoringError(
             "Dask is not installed; a cluster needs the extra: "
             "pip install 'maturity-model[cluster]'"
         ) from None
     try:
-        client = Client(address, timeout="20s", set_as_default=False)
+        client = dask.Client(address, timeout="20s", set_as_default=False)
     except (OSError, ValueError, TypeError) as error:
         raise ScoringError(f"no Dask scheduler answers at {address}: {error}") from None
     with client:
         # Parts that a lost worker had are given to another; each writes whole files.
         waiting = client.map(score_part, [job] * len(parts), parts, pure=False)
         try:
-            for future in as_completed(waiting, loop=client.loop):
+            for future in dask.as_completed(waiting, loop=client.loop):
                 yield future.result()
                 future.release()
-        except KilledWorker as error:
+        except dask.KilledWorker as error:
             raise ScoringError(f"workers died again and again on one part: {error}") from None
         finally:
             client.cancel(waiting)

@@ -55,7 +55,7 @@ class SavedTank(NamedTuple):
     values: Floats
 
 
-def history_keys(panel: Panel, n: int, model: str) -> list[bytes]:
+def history_keys(panel: Panel, n: int, model: str, besides: bytes = b"") -> list[bytes]:
     """Digest of a tank's history up to each week, and of the model.
 
     Parameters
@@ -65,13 +65,15 @@ def history_keys(panel: Panel, n: int, model: str) -> list[bytes]:
         Index of the tank.
     model : str
         Digest of the model.
+    besides : bytes
+        Whatever else the tank's probabilities hang on.
 
     Returns
     -------
     list of bytes, one for each week
     """
     first, last = int(panel.first[n]), int(panel.first[n + 1])
-    key = hashlib.sha256(f"{model} {int(panel.rock[n])}".encode()).digest()
+    key = hashlib.sha256(f"{model} {int(panel.rock[n])} ".encode() + besides).digest()
     kinds = [
         (kind.codes, *kind.of_rows(first, last))
         for kind in (panel.signs, panel.readings, panel.judgements)
@@ -110,7 +112,13 @@ class Store:
         name = hashlib.sha256(tank.encode("utf-8", "surrogatepass")).hexdigest()
         return self.folder / name[:2] / f"{name[2:34]}.bin"
 
-    def load(self, tank: str, keys: list[bytes], population: Population) -> SavedTank | None:
+    def load(
+        self,
+        tank: str,
+        keys: list[bytes],
+        population: Population,
+        nodes: tuple[int, ...] = (PACE_NODES, SKILL_NODES),
+    ) -> SavedTank | None:
         """What is kept of a tank, if it is of the history and the model that ``keys`` tell.
 
         Never of the last week; None for whatever cannot be used.
@@ -124,7 +132,7 @@ class Store:
                 # Its size follows from the week, so that nothing larger is read.
                 if magic != _MAGIC or not 0 <= week < len(keys) - 1 or keys[week] != key:
                     return None
-                shapes = _shapes(population, week)
+                shapes = _shapes(population, week, nodes)
                 size = 8 * sum(int(np.prod(s)) for s in shapes)
                 body = handle.read(size + 1)
         except OSError:
@@ -170,12 +178,13 @@ def _digest(key: bytes, week: int, body: bytes) -> bytes:
     return hashlib.sha256(key + struct.pack("<q", week) + body).digest()
 
 
-def _shapes(population: Population, week: int) -> tuple[tuple[int, ...], ...]:
+def _shapes(
+    population: Population, week: int, nodes: tuple[int, ...]
+) -> tuple[tuple[int, ...], ...]:
     draws, chain = population.n_draws, population.chain
-    lanes = (PACE_NODES, SKILL_NODES)
     return (
-        (*lanes, chain.n_states, draws),
-        (*lanes, draws),
+        (*nodes, chain.n_states, draws),
+        (*nodes, draws),
         (len(population.events), draws),
         (week + 1, chain.n_phases + N_EXTRA),
     )

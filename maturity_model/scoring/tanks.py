@@ -10,10 +10,16 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from maturity_model.assessment.filtering import Tables, filter_tank, make_tables
+from maturity_model.assessment.filtering import (
+    PACE_NODES,
+    SKILL_NODES,
+    Tables,
+    filter_tank,
+    make_tables,
+)
 from maturity_model.assessment.types import HORIZONS
 from maturity_model.hmm.mixture import FilteredMixture, SavedFilter, extend
-from maturity_model.logbook import Logbook
+from maturity_model.logbook import CheckIn, Event, Logbook
 from maturity_model.panel import Panel, build_panel
 from maturity_model.population.tables import Hazards, tank_hazards
 from maturity_model.population.types import Population
@@ -66,15 +72,20 @@ def score_tanks(
     """
     panel = build_panel(book, as_of=ends)
     count = len(panel.tanks)
+    own: list[Tables] = []
+    if population.members is not None:
+        own = _recognised(make_tables(panel, population, evidence_weight))
     saved: list[SavedTank | None] = [None] * count
     keys: list[list[bytes]] = [[]] * count
     if store is not None:
         for n, tank in enumerate(panel.tanks):
-            keys[n] = history_keys(panel, n, store.model)
-            saved[n] = store.load(tank.name, keys[n], population)
-        panel = _only_new(panel, saved)
-    tables = make_tables(panel, population, evidence_weight)
-    for n, tank in enumerate(panel.tanks):
+            mine = own[n] if own else None
+            keys[n] = history_keys(panel, n, store.model, _known_before(mine))
+            nodes = mine.node_prior.shape if mine else (PACE_NODES, SKILL_NODES)
+            saved[n] = store.load(tank.name, keys[n], population, nodes)
+    if not own:
+        own = [make_tables(_only_new(panel, saved), population, evidence_weight)] * count
+    for n, (tank, tables) in enumerate(zip(panel.tanks, own, strict=True)):
         known = saved[n]
         if known is None:
             found, hazards = filter_tank(tables, n)
@@ -97,6 +108,34 @@ def score_tanks(
             panel.checked[first:last],
             values,
         )
+
+
+def _recognised(tables: Tables) -> list[Tables]:
+    # As in an assessment: a keeper's skill is known, and what the population has learned from
+    # a tank is not counted again.
+    from maturity_model.assessment.recognised import Recognition
+
+    book = tables.panel.logbook
+    checkins: dict[str, list[CheckIn]] = {}
+    events: dict[str, list[Event]] = {}
+    for c in book.checkins:
+        checkins.setdefault(c.tank, []).append(c)
+    for e in book.events:
+        events.setdefault(e.tank, []).append(e)
+    found = Recognition(
+        tables,
+        {name: tuple(rows) for name, rows in checkins.items()},
+        {name: tuple(rows) for name, rows in events.items()},
+    )
+    return [found.of(n)[0] for n in range(len(tables.panel.tanks))]
+
+
+def _known_before(tables: Tables | None) -> bytes:
+    # What a tank's probabilities hang on besides its history and the model.
+    if tables is None:
+        return b""
+    prior = b"" if tables.log_prior is None else tables.log_prior.tobytes()
+    return prior + tables.skill.tobytes() + tables.node_prior.tobytes()
 
 
 def _only_new(panel: Panel, saved: list[SavedTank | None]) -> Panel:
@@ -124,6 +163,7 @@ def _continue(tables: Tables, n: int, known: SavedTank) -> tuple[FilteredMixture
         hazards.moves(),
         tables.emission(n, known.week + 1),
         tables.node_prior,
+        tables.log_prior,
     )
     new = Hazards(population, hazards.advance[1:], hazards.load[1:], hazards.pending[1:])
     return found, new

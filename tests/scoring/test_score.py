@@ -160,9 +160,7 @@ def test_a_damaged_part_is_made_again(tmp_path: Path) -> None:
     assert files(out) == whole
 
 
-def test_other_settings_are_not_mixed(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_other_settings_are_not_mixed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     source, out = make(tmp_path, (1,)), tmp_path / "scores"
     one = small_population(tmp_path / "one.nc")
     other = small_population(tmp_path / "other.nc", draws=6)
@@ -195,9 +193,7 @@ def test_a_folder_of_something_else_is_left_alone(tmp_path: Path) -> None:
 # What does not fit together -----------------------------------------------------------------
 
 
-def test_population_and_pool_must_fit(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_population_and_pool_must_fit(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     source = make(tmp_path, (1,))
     made = elicit_population(CATALOGUE, 0.5, n_draws=4, seed=1)
     save_population(replace(made, events=("x", *made.events[1:])), tmp_path / "events.nc")
@@ -227,9 +223,7 @@ def test_a_changed_pool_is_refused(tmp_path: Path) -> None:
 # Streaming -----------------------------------------------------------------------------------
 
 
-def test_ranges_of_a_stream_are_the_pool(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_ranges_of_a_stream_are_the_pool(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(pool_writer, "_ROW_GROUP", 7)
     source = make(tmp_path)
     whole = read_pool(source)

@@ -14,12 +14,14 @@ import pytest
 from pooling.pooled_logs import CATALOGUE, simulated
 from small_logs import random_log
 
+from maturity_model.assessment import assess
 from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.hmm.mixture import SavedFilter, extend, filter_mixture
 from maturity_model.hmm.staged import move_probabilities
 from maturity_model.logbook import Logbook
 from maturity_model.panel import build_panel, last_day
 from maturity_model.population import Population, elicit_population
+from maturity_model.population.members import make_members
 from maturity_model.population.tables import fit_to_catalogue, tank_hazards
 from maturity_model.scoring import state, tanks
 from maturity_model.scoring.job import model_digest
@@ -229,7 +231,7 @@ def test_edited_history_is_filtered_again(what: str, tmp_path: Path, steps: Step
     same(mine, run(edited, end))
     if what != "start":
         # The columns of probabilities: k may be infinite.
-        assert np.abs((mine[name].values[:, :6] - before[name].values[:, :6])).max() > 1e-6
+        assert np.abs(mine[name].values[:, :6] - before[name].values[:, :6]).max() > 1e-6
 
 
 def test_another_model_is_filtered_again(tmp_path: Path, steps: Steps) -> None:
@@ -249,9 +251,54 @@ def test_notes_and_names_of_observers_change_nothing(tmp_path: Path, steps: Step
     end = last_day(book)
     run(book, end, tmp_path)
     steps.taken()
-    noted = replace(book, checkins=tuple(replace(c, note="new", observer="x") for c in book.checkins))
+    noted = replace(
+        book, checkins=tuple(replace(c, note="new", observer="x") for c in book.checkins)
+    )
     run(noted, end, tmp_path)
     assert steps.taken() == (0, 4)
+
+
+@pytest.mark.parametrize("whose", ["keepers", "tanks", "both"])
+def test_what_the_pool_knew_of_a_tank_counts_as_in_an_assessment(
+    whose: str, tmp_path: Path, steps: Steps
+) -> None:
+    book, _ = random_log(2)
+    end = last_day(book)
+    rows = [
+        (
+            t,
+            t.keeper,
+            [c for c in book.checkins if c.tank == t.name],
+            [e for e in book.events if e.tank == t.name],
+        )
+        for t in book.tanks.values()
+    ]
+    skill = {"k": np.random.default_rng(1).normal(0, 1.5, 20)} if whose != "tanks" else {}
+    fitted = end - dt.timedelta(days=20)
+    members = make_members(rows, skill, fitted, salt=b"0123456789abcdef")
+    if whose == "keepers":
+        members = replace(members, tanks={})
+    known = replace(population(), members=members)
+    before = run(book, end - dt.timedelta(days=7), tmp_path, known)
+    steps.taken()
+    mine = run(book, end, tmp_path, known)
+    full, new = steps.taken()
+    assert (full, new) == (0, 2 * len(before))
+    same(mine, run(book, end, None, known))
+    answers = assess(build_panel(book), known, evidence_weight=0.7, questions=False)
+    strangers = run(book, end)
+    changed = 0
+    for tank in answers.tanks:
+        found = mine[tank.tank.name].values
+        np.testing.assert_allclose(found[:, :4], tank.filtered, rtol=0, atol=1e-12)
+        np.testing.assert_allclose(found[:, 4:6], tank.regression, rtol=0, atol=1e-12)
+        other = strangers[tank.tank.name].values
+        changed += int(np.abs(found[:, :4] - other[:, :4]).max() > 1e-6)
+    assert changed >= 2
+    # Without what the pool knew, what is kept is of no use.
+    steps.taken()
+    run(book, end, tmp_path)
+    assert steps.taken()[0] > 0
 
 
 # A store that is not to be trusted -----------------------------------------------------------
