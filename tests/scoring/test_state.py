@@ -18,7 +18,7 @@ from maturity_model.assessment import assess
 from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.hmm.mixture import SavedFilter, extend, filter_mixture
 from maturity_model.hmm.staged import move_probabilities
-from maturity_model.logbook import Logbook
+from maturity_model.logbook import Event, Logbook
 from maturity_model.panel import build_panel, last_day
 from maturity_model.population import Population, elicit_population
 from maturity_model.population.members import make_members
@@ -203,6 +203,25 @@ def _edit(book: Logbook, what: str) -> Logbook:
         return replace(book, checkins=tuple(other if c is with_one else c for c in book.checkins))
     if what == "removed event":
         return replace(book, events=tuple(e for e in book.events if e is not events[0]))
+    if what.startswith("another event"):
+        # After the last look of its week, or on the day of a look.
+        started = book.tanks[name].started
+        looks = {(c.date - started).days // 7: c.date for c in mine}
+        late = what.endswith("late")
+        date = next(
+            d + dt.timedelta(days=int(late))
+            for week, d in looks.items()
+            if 2 < week < 12 and (d - started).days % 7 < 6
+        )
+        added = Event(name, date, "crash")
+        return replace(book, events=tuple(sorted((*book.events, added), key=lambda e: e.date)))
+    if what == "water change":
+        # Of another tank of the same keeper: theirs are now known to be logged.
+        keeper = book.tanks[name].keeper
+        others = [t.name for t in book.tanks.values() if t.keeper == keeper]
+        kept = tuple(e for e in book.events if e.tank not in others or e.kind != "water_change")
+        assert len(kept) < len(book.events)
+        return replace(book, events=kept)
     if what == "rock":
         tank = book.tanks[name]
         other_rock = "live" if tank.rock != "live" else "dry"
@@ -215,7 +234,10 @@ def _edit(book: Logbook, what: str) -> Logbook:
 
 @pytest.mark.parametrize(
     "what",
-    "removed check-in|another answer|another look|a reading|removed event|rock|start".split("|"),
+    (
+        "removed check-in|another answer|another look|a reading|removed event|another event|"
+        "another event, late|water change|rock|start"
+    ).split("|"),
 )
 def test_edited_history_is_filtered_again(what: str, tmp_path: Path, steps: Steps) -> None:
     book = simulated(8)
@@ -226,8 +248,11 @@ def test_edited_history_is_filtered_again(what: str, tmp_path: Path, steps: Step
     mine = run(edited, end, tmp_path)
     full, new = steps.taken()
     name = next(iter(book.tanks))
-    assert full == len(mine[name].day)  # That tank, from its start.
-    assert new == 3  # The others' open weeks.
+    # That tank, or all of its keeper, from the start; the others' open weeks.
+    keepers = sum(1 for t in book.tanks.values() if t.keeper == book.tanks[name].keeper)
+    count = keepers if what == "water change" else 1
+    assert full == count * len(mine[name].day)
+    assert new == len(mine) - count
     same(mine, run(edited, end))
     if what != "start":
         # The columns of probabilities: k may be infinite.
@@ -273,12 +298,14 @@ def test_what_the_pool_knew_of_a_tank_counts_as_in_an_assessment(
         )
         for t in book.tanks.values()
     ]
-    skill = {"k": np.random.default_rng(1).normal(0, 1.5, 20)} if whose != "tanks" else {}
+    # Draws enough for weights that can be trusted, and so differ.
+    drawn = population(3, 128)
+    skill = {"k": np.random.default_rng(1).normal(0, 1.5, 128)} if whose != "tanks" else {}
     fitted = end - dt.timedelta(days=20)
     members = make_members(rows, skill, fitted, salt=b"0123456789abcdef")
     if whose == "keepers":
         members = replace(members, tanks={})
-    known = replace(population(), members=members)
+    known = replace(drawn, members=members)
     before = run(book, end - dt.timedelta(days=7), tmp_path, known)
     steps.taken()
     mine = run(book, end, tmp_path, known)
@@ -286,7 +313,7 @@ def test_what_the_pool_knew_of_a_tank_counts_as_in_an_assessment(
     assert (full, new) == (0, 2 * len(before))
     same(mine, run(book, end, None, known))
     answers = assess(build_panel(book), known, evidence_weight=0.7, questions=False)
-    strangers = run(book, end)
+    strangers = run(book, end, None, drawn)
     changed = 0
     for tank in answers.tanks:
         found = mine[tank.tank.name].values
@@ -297,7 +324,7 @@ def test_what_the_pool_knew_of_a_tank_counts_as_in_an_assessment(
     assert changed >= 2
     # Without what the pool knew, what is kept is of no use.
     steps.taken()
-    run(book, end, tmp_path)
+    run(book, end, tmp_path, drawn)
     assert steps.taken()[0] > 0
 
 
