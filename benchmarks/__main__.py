@@ -1,4 +1,4 @@
-"""``python -m benchmarks [--write] [--only engine|weekly|reading|sampler] [--rounds N]``."""
+"""``python -m benchmarks [--write] [--only PART] [--rounds N]``."""
 
 from __future__ import annotations
 
@@ -19,14 +19,17 @@ import contextlib
 import datetime
 from pathlib import Path
 
-from benchmarks import engine, machine, reading, sampler, weekly
+from benchmarks import engine, filtering, machine, peak, reading, sampler, scoring, weekly
 
 RESULTS = Path(__file__).with_name("RESULTS.md")
 PARTS = {
     "engine": ("Value and gradient", engine.measure),
+    "peak": ("Value and gradient against this machine's peak", peak.measure),
+    "filter": ("Filter of one tank", filtering.measure),
     "weekly": ("Weekly command", weekly.measure),
     "reading": ("Reading a large logbook", reading.measure),
     "sampler": ("Pooled fit", sampler.measure),
+    "scoring": ("Scoring pools", scoring.measure),
 }
 
 

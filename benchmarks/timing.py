@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import statistics
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 
@@ -60,3 +61,12 @@ def ratios(timings: list[Timing], to: str) -> dict[str, float]:
 def missing(name: str, error: Exception) -> str:
     """Line about a peer that is not there."""
     return f"MISSING: {name} was not measured: {type(error).__name__}: {error}"
+
+
+def exponent(sizes: Sequence[float], seconds: Sequence[float]) -> float:
+    """Power with which time grows: the slope of a line through the logarithms."""
+    x, y = [math.log(s) for s in sizes], [math.log(t) for t in seconds]
+    middle, level = statistics.mean(x), statistics.mean(y)
+    return sum((a - middle) * (b - level) for a, b in zip(x, y, strict=True)) / sum(
+        (a - middle) ** 2 for a in x
+    )

@@ -74,6 +74,12 @@ class Observations:
         edges = np.searchsorted(self.row, np.arange(first, last + 1))
         return edges - edges[0], self.code[edges[0] : edges[-1]]
 
+    def only(self, keep: NDArray[np.bool_]) -> Observations:
+        """Those of some rows, ``keep`` by row of the grid, and no other code."""
+        here = keep[self.row]
+        used, code = np.unique(self.code[here], return_inverse=True)
+        return Observations(self.codes[used], self.row[here], code.astype(np.int64))
+
 
 @dataclass(frozen=True)
 class Panel:

@@ -29,6 +29,16 @@ BELOW: dict[str, set[str]] = {
     "population": {"pooling", "hmm", "panel", "logbook", "catalogue"},
     "assessment": {"population", "hmm", "panel", "logbook", "catalogue"},
     "report": {"assessment", "population", "hmm", "panel", "logbook", "catalogue"},
+    # A pool of any size; only the command line knows it.
+    "scoring": {
+        "assessment",
+        "population",
+        "pooling",
+        "hmm",
+        "panel",
+        "logbook",
+        "catalogue",
+    },
     # Rerunnable experiments behind the defaults: nothing but the command line knows them.
     "studies": {"report", "assessment", "population", "hmm", "panel", "logbook", "catalogue"},
     # A world that knows nothing of the package, so that it can contradict it.
@@ -47,6 +57,7 @@ BELOW: dict[str, set[str]] = {
         "catalogue",
     },
     "cli": {
+        "scoring",
         "validation",
         "worlds",
         "studies",

@@ -63,12 +63,13 @@ class Tables:
     judgements: Floats
     log_prior: Floats | None = None
 
-    def emission(self, n: int) -> Floats:
+    def emission(self, n: int, since: int = 0) -> Floats:
         """Likelihood of each week's observations of tank n, shape (T, S, Q, D).
 
         Up to a factor in weeks with more rows than a product of chances can carry.
+        Week ``since`` is the first of the T weeks.
         """
-        first, last = int(self.panel.first[n]), int(self.panel.first[n + 1])
+        first, last = int(self.panel.first[n]) + since, int(self.panel.first[n + 1])
         out = np.ones((last - first, *self.signs.shape[1:]))
         for kind, table in self._kinds():
             if len(kind.codes):

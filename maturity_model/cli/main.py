@@ -23,6 +23,7 @@ COMMANDS = {
     "template": "write a spreadsheet to log in (needs the extra 'sheets')",
     "fit": "learn a population from logbooks (needs the extra 'fit')",
     "pool": "gather logbooks into a pool that names nobody (needs the extra 'pool')",
+    "score": "phase and risk for every tank of a pool (needs the extra 'pool')",
     "elicit": "make a population from the catalogue's priors",
     "simulate": "make a logbook with a known truth, from a simulated world",
     "validate": "score the program where the truth is known (needs the extra 'validate')",

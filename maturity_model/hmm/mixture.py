@@ -9,6 +9,7 @@ weights included.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +48,8 @@ class FilteredMixture:
         P(draw | observations to t), as far as it can be trusted.
     start : TrustedWeights
         The same before the first observation, one step.
+    lane_log_likelihood : ndarray, shape (P, Q, T, D)
+        Of the observations to t, within a lane.
     """
 
     chain: StagedChain
@@ -59,6 +62,7 @@ class FilteredMixture:
     log_likelihood: Floats
     trusted: TrustedWeights
     start: TrustedWeights
+    lane_log_likelihood: Floats
 
     @property
     def draw_weight(self) -> Floats:
@@ -169,9 +173,29 @@ def filter_mixture(
     filtered, scale = np.empty((p, q, weeks, s, d)), np.empty((p, q, weeks, d))
     mass = np.zeros((chain.n_phases, d))
     native.filter_lanes(initial, moves, emission, *chain, filtered, scale, mass)
+    return _mixed(chain, moves, emission, node_prior, log_prior, filtered, scale, None)
+
+
+def _mixed(
+    chain: StagedChain,
+    moves: Floats,
+    emission: Floats,
+    node_prior: Floats,
+    log_prior: Floats | None,
+    filtered: Floats,
+    scale: Floats,
+    before: Floats | None,
+) -> FilteredMixture:
+    # before (P, Q, D): log-likelihood within each lane of the steps that are not here.
+    p, q, weeks, s, d = filtered.shape
     with np.errstate(divide="ignore"):
+        steps = np.log(scale)
+        if before is not None:
+            # Added in the order of a filter over all steps: the same numbers, bit for bit.
+            steps[:, :, 0] += before
+        so_far = np.cumsum(steps, axis=2)
         # Within-lane cumulative log-likelihood plus log prior weight of the node.
-        joint = np.cumsum(np.log(scale), axis=2) + np.log(node_prior)[:, :, None, None]
+        joint = so_far + np.log(node_prior)[:, :, None, None]
     flat = joint.reshape(p * q, weeks, d)
     top = flat.max(axis=0)
     top = np.where(np.isfinite(top), top, 0.0)
@@ -190,5 +214,81 @@ def filter_mixture(
     start = TrustedWeights(*(x[:1] for x in both))
     trusted = TrustedWeights(*(x[1:] for x in both))
     return FilteredMixture(
-        chain, moves, emission, filtered, scale, node_weight, states, log_likelihood, trusted, start
+        chain, moves, emission, filtered, scale, node_weight, states, log_likelihood, trusted,
+        start, so_far,
+    )  # fmt: skip
+
+
+class SavedFilter(NamedTuple):
+    """Forward messages of one series at one step: all that later steps need of the earlier.
+
+    Attributes
+    ----------
+    filtered : ndarray, shape (P, Q, S, D)
+        P(state | observations so far) within a lane.
+    log_likelihood : ndarray, shape (P, Q, D)
+        Of the observations so far, within a lane.
+    """
+
+    filtered: Floats
+    log_likelihood: Floats
+
+    @classmethod
+    def at(cls, found: FilteredMixture, t: int) -> SavedFilter:
+        """Messages of a filtered mixture at its step t."""
+        return cls(
+            np.ascontiguousarray(found.filtered[:, :, t]),
+            np.ascontiguousarray(found.lane_log_likelihood[:, :, t]),
+        )
+
+
+def extend(
+    saved: SavedFilter,
+    chain: StagedChain,
+    moves: Floats,
+    emission: Floats,
+    node_prior: Floats,
+    log_prior: Floats | None = None,
+) -> FilteredMixture:
+    """Filter the steps after saved ones; equal to those steps of a filter over all.
+
+    Parameters
+    ----------
+    saved : SavedFilter
+    chain : StagedChain
+    moves : ndarray, shape (T, 4K+3, P, D)
+        Entry t moves into new step t.
+    emission : ndarray, shape (T, S, Q, D)
+    node_prior : ndarray, shape (P, Q)
+    log_prior : ndarray, shape (D,), optional
+
+    Returns
+    -------
+    FilteredMixture
+        Of the T new steps alone.
+
+    Raises
+    ------
+    ValueError
+        When shapes do not fit together, or there is no new step.
+    """
+    weeks, s, q, d = emission.shape
+    p = moves.shape[2]
+    for name, array, want in (
+        ("emission", emission, (max(weeks, 1), chain.n_states, q, d)),
+        ("moves", moves, (weeks, chain.n_moves, p, d)),
+        ("node_prior", node_prior, (p, q)),
+        ("log_prior", np.zeros(d) if log_prior is None else log_prior, (d,)),
+        ("saved states", saved.filtered, (p, q, s, d)),
+        ("saved log-likelihood", saved.log_likelihood, (p, q, d)),
+    ):
+        if array.shape != want:
+            raise ValueError(f"{name} has the shape {array.shape}, not {want}")
+    filtered, scale = np.empty((p, q, weeks, s, d)), np.empty((p, q, weeks, d))
+    mass = np.zeros((chain.n_phases, d))
+    native.filter_on(
+        np.ascontiguousarray(saved.filtered), moves, emission, *chain, filtered, scale, mass
+    )
+    return _mixed(
+        chain, moves[1:], emission, node_prior, log_prior, filtered, scale, saved.log_likelihood
     )

@@ -43,6 +43,7 @@ KERNELS = {
     "first_arrival": "f3 f3 f3 f3 f3 n n f2 f2",
     "leave_one_out": "f4 f4 f5 f4 f3 f2 n n i1 i1 f4 f3 i1 i1 f4 f3 i1 i1 f4 f3 f5 f3 f3",
     "filter_without": "f2 f4 f4 i1 i1 f4 n n f4 f3 f3",
+    "filter_on": "f4 f4 f4 n n f5 f4 f2",
 }
 _ITEM = {"f": np.dtype(np.float64), "i": np.dtype(np.int64)}
 _FORMAT = 1
@@ -51,7 +52,7 @@ _ENGINES: list[Any] = []  # They own the machine code.
 _LOCK, _LINKING = threading.Lock(), threading.Lock()
 _SOURCES = tuple(
     Path(__file__).with_name(f"{module}.py")
-    for module in ("arithmetic", "kernels", "path_kernels", "removal_kernels")
+    for module in ("arithmetic", "kernels", "path_kernels", "removal_kernels", "step_kernels")
 )
 
 
@@ -90,9 +91,9 @@ def _key(llvm: Any) -> str:
 
 def _source(name: str) -> Any:
     # numba's dispatcher of a kernel.
-    from maturity_model.hmm import kernels, path_kernels, removal_kernels
+    from maturity_model.hmm import kernels, path_kernels, removal_kernels, step_kernels
 
-    for module in (kernels, path_kernels):
+    for module in (kernels, path_kernels, step_kernels):
         if hasattr(module, name):
             return getattr(module, name)
     return getattr(removal_kernels, name)

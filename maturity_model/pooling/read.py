@@ -7,6 +7,7 @@ import hashlib
 import json
 import math
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +29,8 @@ _MAX_ROWS = {
 }  # fmt: skip
 #: No log is longer, in days.
 _MAX_DAY = 36_525
+#: Columns as lists, by table and name.
+Content = dict[str, dict[str, list[Any]]]
 
 
 def is_pool(path: Path) -> bool:
@@ -64,26 +67,40 @@ def read_pool(
     """
     path = Path(path)
     catalogue = catalogue or load_catalogue()
-    about = _descriptor(path)
-    extended, names = _agree(about, catalogue)
+    about = read_descriptor(path)
+    extended, names = agree(about, catalogue)
     content = _Content(path, about, tables(catalogue, names))
+    book = as_logbook(path, extended, names, content.tables, content.sha256, ends)
+    return replace(book, kits=_kits(content.tables))
+
+
+def as_logbook(
+    path: Path,
+    catalogue: Catalogue,
+    sign_names: tuple[str, ...],
+    content: Content,
+    sha256: str,
+    ends: dt.date = LAST_DAY,
+) -> Logbook:
+    """Lay checked tables of a pool, or some tanks' rows of them, as a logbook without kits."""
     tanks, known = _tanks(content, ends)
     return Logbook(
         path=path,
-        catalogue=extended,
+        catalogue=catalogue,
         tanks={t.name: t for t in tanks},
-        checkins=_checkins(content, names, tanks, ends),
+        checkins=_checkins(content, sign_names, tanks, ends),
         events=_events(content, tanks, ends),
-        kits=_kits(content),
+        kits=(),
         problems=(),
         rows=(),
         refused_tanks=(),
-        sha256=content.sha256,
+        sha256=sha256,
         water_known_from=known,
     )
 
 
-def _descriptor(path: Path) -> dict[str, Any]:
+def read_descriptor(path: Path) -> dict[str, Any]:
+    """Read what a pool says of itself: format, digests, and what its codes stand for."""
     try:
         with (path / _DESCRIPTOR).open("rb") as handle:
             data = handle.read(_MAX_DESCRIPTOR + 1)
@@ -104,7 +121,7 @@ def _descriptor(path: Path) -> dict[str, Any]:
     return dict(own)
 
 
-def _agree(about: dict[str, Any], catalogue: Catalogue) -> tuple[Catalogue, tuple[str, ...]]:
+def agree(about: dict[str, Any], catalogue: Catalogue) -> tuple[Catalogue, tuple[str, ...]]:
     """Add the pool's own signs to the catalogue; the result, and the pool's signs in order."""
     try:
         theirs = about["codes"]
@@ -150,7 +167,7 @@ class _Content:
     """The tables of a pool, checked against their descriptor and their constraints."""
 
     def __init__(self, path: Path, about: dict[str, Any], kinds: tuple[TableKind, ...]):
-        self.tables: dict[str, dict[str, list[Any]]] = {}
+        self.tables: Content = {}
         digest = hashlib.sha256()
         for kind in kinds:
             data = _bytes(path / f"{kind.name}.parquet")
@@ -188,20 +205,26 @@ def _table(kind: TableKind, data: bytes) -> dict[str, list[Any]]:
             raise PoolError(f"{kind.name} has more than {_MAX_ROWS[kind.name]:,} rows")
         if sum(g.total_byte_size for g in groups) > _MAX_EXPANDED:
             raise PoolError(f"{kind.name} expands to more than {_MAX_EXPANDED >> 20} MB")
-        expected = [(c.name, ARROW[c.type]) for c in kind.columns]
-        schema = [(f.name, str(f.type)) for f in file.schema_arrow]
-        if schema != expected:
-            wrong = next((a for a, b in zip(schema, expected, strict=False) if a != b), ("",))
-            raise PoolError(f"{kind.name} has other columns than a pool: {wrong[0][:40]!r}")
+        check_schema(kind, file.schema_arrow)
         table = file.read()
     except (pa.ArrowException, OSError) as error:
         raise PoolError(f"{kind.name} cannot be read: {str(error)[:200]}") from None
-    out = {name: table.column(name).to_pylist() for name, _ in expected}
-    _check(kind, out)
+    out = {c.name: table.column(c.name).to_pylist() for c in kind.columns}
+    check_table(kind, out)
     return out
 
 
-def _check(kind: TableKind, table: dict[str, list[Any]]) -> None:
+def check_schema(kind: TableKind, found: Any) -> None:
+    """Raise PoolError where an Arrow schema is not that of the table."""
+    expected = [(c.name, ARROW[c.type]) for c in kind.columns]
+    schema = [(f.name, str(f.type)) for f in found]
+    if schema != expected:
+        wrong = next((a for a, b in zip(schema, expected, strict=False) if a != b), ("",))
+        raise PoolError(f"{kind.name} has other columns than a pool: {wrong[0][:40]!r}")
+
+
+def check_table(kind: TableKind, table: dict[str, list[Any]]) -> None:
+    """Raise PoolError where a table, or some of its rows, breaks its constraints."""
     for column in kind.columns:
         values = set(table[column.name])
         fault = ""
@@ -227,8 +250,8 @@ def _rows(table: dict[str, list[Any]], *names: str) -> Any:
     return zip(*(table[name] for name in names), strict=True)
 
 
-def _tanks(content: _Content, ends: dt.date) -> tuple[list[Tank], dict[str, dt.date | None]]:
-    table = content.tables["tanks"]
+def _tanks(content: Content, ends: dt.date) -> tuple[list[Tank], dict[str, dt.date | None]]:
+    table = content["tanks"]
     tanks, known = [], {}
     columns = ("tank", "keeper", "club", "rock", "last_day", "water_known_week")
     for name, keeper, club, rock, last, week in _rows(table, *columns):
@@ -254,9 +277,9 @@ def _dates(
 
 
 def _checkins(
-    content: _Content, names: tuple[str, ...], tanks: list[Tank], ends: dt.date
+    content: Content, names: tuple[str, ...], tanks: list[Tank], ends: dt.date
 ) -> tuple[CheckIn, ...]:
-    table = content.tables["checkins"]
+    table = content["checkins"]
     dates = _dates(table, tanks, ends, "check-ins")
     readings = _readings(content)
     answers = [table[name] for name in names]
@@ -272,8 +295,8 @@ def _checkins(
     return tuple(made for _, _, made in sorted(numbered, key=lambda n: n[:2]))
 
 
-def _readings(content: _Content) -> dict[tuple[str, int], dict[str, Reading]]:
-    table = content.tables["readings"]
+def _readings(content: Content) -> dict[tuple[str, int], dict[str, Reading]]:
+    table = content["readings"]
     out: dict[tuple[str, int], dict[str, Reading]] = {}
     known: dict[tuple[Any, ...], Reading] = {}
     columns = ("qualifier", "value", "low", "high", "best", "unit", "method")
@@ -292,8 +315,8 @@ def _readings(content: _Content) -> dict[tuple[str, int], dict[str, Reading]]:
     return out
 
 
-def _events(content: _Content, tanks: list[Tank], ends: dt.date) -> tuple[Event, ...]:
-    table = content.tables["events"]
+def _events(content: Content, tanks: list[Tank], ends: dt.date) -> tuple[Event, ...]:
+    table = content["events"]
     dates = _dates(table, tanks, ends, "events")
     numbered = [
         (date, number, Event(tank, date, kind, amount))
@@ -304,10 +327,10 @@ def _events(content: _Content, tanks: list[Tank], ends: dt.date) -> tuple[Event,
     return tuple(event for _, _, event in sorted(numbered, key=lambda n: n[:2]))
 
 
-def _kits(content: _Content) -> tuple[Kit, ...]:
+def _kits(content: Content) -> tuple[Kit, ...]:
     out = []
     columns = ("keeper", "analyte", "method", "unit", "steps")
-    for keeper, analyte, method, unit, steps in _rows(content.tables["kits"], *columns):
+    for keeper, analyte, method, unit, steps in _rows(content["kits"], *columns):
         try:
             chart = tuple(float(s) for s in steps.split(";")) if steps else ()
         except ValueError:

@@ -307,22 +307,34 @@ def _with_load(population: Population, load: Floats, ages: Floats) -> tuple[Floa
     return times[0], setback, collapse
 
 
-def tank_hazards(panel: Panel, n: int, population: Population, pace: Floats) -> Hazards:
+def tank_hazards(
+    panel: Panel,
+    n: int,
+    population: Population,
+    pace: Floats,
+    since: int = 0,
+    load_then: Floats | None = None,
+) -> Hazards:
     """Hazards of tank n at each pace node.
 
     Parameters
     ----------
     pace : ndarray, shape (P,)
         Pace nodes, in standard deviations.
+    since : int
+        First week that is wanted.
+    load_then : ndarray, shape (E, D), optional
+        Load on the move into that week; needed where it is not week 0.
     """
-    rows = slice(int(panel.first[n]), int(panel.first[n + 1]))
+    rows = slice(int(panel.first[n]) + since, int(panel.first[n + 1]))
     impulse, pending = panel.impulse[rows], panel.pending[rows]
     weeks = len(impulse)
     load = np.zeros((weeks, *population.event_memory.shape))
-    if impulse.any() or pending.any():
+    carried = load_then is not None and load_then.any()
+    if impulse.any() or pending.any() or carried:
         decay = np.exp(-1.0 / population.event_memory)
         for t in range(weeks):
-            load[t] = impulse[t, :, None]
+            load[t] = impulse[t, :, None] if t or load_then is None else load_then
             if t > 0:
                 load[t] += load[t - 1] * decay + pending[t - 1, :, None]
     base = population.log_advance + np.einsum(

@@ -94,6 +94,7 @@ def as_of(present: Present, week: int) -> Present:
         found.log_likelihood[:end],
         trusted,
         found.start,
+        found.lane_log_likelihood[:, :, :end],
     )
     cut = Hazards(
         hazards.population, hazards.advance[:end], hazards.load[:end], hazards.pending[:end]

@@ -1,0 +1,124 @@
+"""``maturity-model score``: phase and risk for every tank of a pool."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from maturity_model.cli.common import (
+    DONE,
+    LOG_ERRORS,
+    MISMATCH,
+    USAGE,
+    cannot_write,
+    folder,
+    progress,
+    say,
+    share,
+    whole,
+)
+
+
+def add_options(parser: argparse.ArgumentParser) -> None:
+    """Describe the command."""
+    parser.description = (
+        "Filter every tank of a pool and write P(phase) and P(slipping back within 4 and 8 "
+        "weeks), week by week, as Parquet files, some tanks in each, with a manifest. Memory "
+        "does not grow with the pool. Run again after an interruption, it goes on."
+    )
+    parser.epilog = (
+        "Exit codes: 0 done; 2 usage; 3 a logbook cannot be read, or tanks of it are left out; "
+        "4 population and pool do not fit together; 130 interrupted."
+    )
+    parser.add_argument("source", type=Path, metavar="POOL", help="a pool, or a logbook")
+    parser.add_argument("--out", type=folder, required=True, metavar="SCORES")
+    parser.add_argument(
+        "--population", type=Path, metavar="FILE", help="a population (default: practice alone)"
+    )
+    parser.add_argument(
+        "--draws",
+        type=whole(1, 100_000),
+        metavar="N",
+        help="use N draws of the population, evenly spaced (default: all)",
+    )
+    parser.add_argument(
+        "--evidence-weight",
+        type=share,
+        metavar="W",
+        help="power on the likelihood of signs and readings, 0 to 1 (default: the population's)",
+    )
+    parser.add_argument(
+        "--workers", type=whole(1, 1024), default=1, metavar="N", help="processes (default: 1)"
+    )
+    parser.add_argument(
+        "--threads",
+        type=whole(1, 1024),
+        metavar="N",
+        help="threads in each process (default: the cores, shared among the processes)",
+    )
+    parser.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="a Dask scheduler whose workers see the same files (needs the extra 'cluster')",
+    )
+    parser.add_argument(
+        "--state",
+        type=folder,
+        metavar="DIR",
+        help="keep there where the filter of each tank stands (1.6 kB for each of its draws); the "
+        "next run filters its new weeks alone, and tanks that were edited from their start",
+    )
+    parser.add_argument(
+        "--tanks-per-file", type=whole(1, 100_000), default=512, metavar="N",
+        help="tanks in one file, and in memory together (default: %(default)s)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--force", action="store_true", help="replace scores made with other settings"
+    )
+
+
+def run(args: argparse.Namespace, command: str) -> int:
+    """Run the command; the exit code."""
+    from maturity_model.logbook import LogbookError
+    from maturity_model.pooling import PoolError, PoolMismatch
+    from maturity_model.population import PopulationError, PopulationMismatch
+    from maturity_model.scoring import ScoringError, score
+
+    try:
+        report = score(
+            args.source,
+            args.out,
+            population=args.population,
+            draws=args.draws,
+            evidence_weight=args.evidence_weight,
+            workers=args.workers,
+            threads=args.threads,
+            scheduler=args.scheduler,
+            state=args.state,
+            part_tanks=args.tanks_per_file,
+            force=args.force,
+            progress=progress(),
+        )
+    except LogbookError as error:
+        say(f"maturity-model: {error}")
+        return LOG_ERRORS
+    except (PopulationError, PopulationMismatch, PoolMismatch) as error:
+        say(f"maturity-model: {error}")
+        return MISMATCH
+    except (PoolError, ScoringError) as error:
+        say(f"maturity-model: {error}")
+        return USAGE
+    except OSError as error:
+        return cannot_write(args.out, error)
+    earlier = f", {report.kept} of them from an earlier run" if report.kept else ""
+    print(
+        f"{args.out}: {report.tanks:,} tanks, {report.tank_weeks:,} tank-weeks, {report.draws} "
+        f"draws, in {report.parts:,} files{earlier}; {report.seconds:,.1f} s"
+    )
+    if report.refused:
+        say(
+            "maturity-model: not scored, because of errors in the log: "
+            + ", ".join(report.refused[:40])
+        )
+        return LOG_ERRORS
+    return DONE

@@ -1,0 +1,216 @@
+"""What is to be scored and how, in words that a worker elsewhere can open."""
+
+from __future__ import annotations
+
+import datetime as dt
+import functools
+import hashlib
+import json
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from maturity_model import __version__
+from maturity_model.assessment.filtering import PACE_NODES, SKILL_NODES
+from maturity_model.assessment.types import HORIZONS
+from maturity_model.logbook import CheckIn, Event, Logbook, read_logbook
+from maturity_model.panel import last_day, water_known_from
+from maturity_model.pooling import is_pool
+from maturity_model.pooling.read import LAST_DAY
+from maturity_model.pooling.stream import PoolStream, TankRange
+from maturity_model.population import Population, load_population
+from maturity_model.population.tables import fit_to_catalogue
+from maturity_model.population.types import DIMS, take_draws
+
+#: Version of the layout of scores.
+FORMAT = 1
+
+
+class ScoringError(ValueError):
+    """Scores cannot be made; the message says why."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """Everything a worker needs to be told; paths are read by it.
+
+    Attributes
+    ----------
+    source, population, out : str
+        Pool or logbook; population; folder of the scores.
+    draws : int or None
+        Of the population, evenly spaced; None for all.
+    evidence_weight : float or None
+        None for the population's own.
+    part_tanks : int
+        Tanks in one file.
+    state : str or None
+        Folder of saved forward messages.
+    expected : str
+        Digest of the settings, where they are known: a worker that finds other files than
+        the one who sent it refuses.
+    """
+
+    source: str
+    population: str
+    out: str
+    draws: int | None = None
+    evidence_weight: float | None = None
+    part_tanks: int = 512
+    state: str | None = None
+    expected: str = ""
+
+
+class Part(NamedTuple):
+    """One file of scores: its number from 0, and the tanks in it."""
+
+    number: int
+    tanks: TankRange
+
+
+class LogbookSource:
+    """A logbook, some tanks at a time, as :class:`.PoolStream` is a pool.
+
+    Its tanks lie in file order and a range's bounds are places, as decimal numbers.
+    """
+
+    def __init__(self, path: Path):
+        book = read_logbook(path)
+        self.catalogue, self.sha256, self.ends = book.catalogue, book.sha256, last_day(book)
+        self.refused = book.refused_tanks
+        # Asked of the whole log: a keeper's first water change may be another tank's.
+        self._book = replace(book, water_known_from=water_known_from(book))
+        self._names = [t.name for t in book.tanks.values()]
+        self.rows = {
+            "tanks": len(book.tanks), "checkins": len(book.checkins), "events": len(book.events)
+        }  # fmt: skip
+
+    def ranges(self, size: int) -> list[TankRange]:
+        """Cut the tanks into ranges of ``size``."""
+        n = len(self._names)
+        return [
+            TankRange(str(i), str(min(i + size, n)), min(size, n - i)) for i in range(0, n, size)
+        ]
+
+    def read(self, part: TankRange) -> tuple[Logbook, dict[str, int]]:
+        """Some tanks of the logbook, and how many rows they have."""
+        names = self._names[int(part.low or 0) : int(part.high or 0)]
+        book = some_tanks(self._book, set(names))
+        rows = {"tanks": len(names), "checkins": len(book.checkins), "events": len(book.events)}
+        return book, rows
+
+
+def some_tanks(book: Logbook, names: set[str]) -> Logbook:
+    """A logbook of some of its tanks."""
+
+    def of(rows: tuple[CheckIn, ...] | tuple[Event, ...]) -> Any:
+        return tuple(r for r in rows if r.tank in names)
+
+    return replace(
+        book,
+        tanks={name: tank for name, tank in book.tanks.items() if name in names},
+        checkins=of(book.checkins),
+        events=of(book.events),
+    )
+
+
+class Opened(NamedTuple):
+    """A job with its files open.
+
+    Attributes
+    ----------
+    source : PoolStream or LogbookSource
+    population : Population
+        Thinned, its signs in the order of the source's catalogue.
+    evidence_weight : float
+    ends : date
+        Last day of the source's calendar.
+    settings : dict
+        All that the scores hang on.
+    digest : str
+        SHA-256 of the settings.
+    """
+
+    source: PoolStream | LogbookSource
+    population: Population
+    evidence_weight: float
+    ends: dt.date
+    settings: dict[str, Any]
+    digest: str
+
+
+def open_job(job: Job, *, check: bool = True) -> Opened:
+    """Open the files of a job.
+
+    Parameters
+    ----------
+    job : Job
+    check : bool
+        Compare a pool's files with their digests, which means reading them all.
+
+    Raises
+    ------
+    ScoringError
+        When the files are not those that the job was made for.
+    PopulationMismatch, PopulationError, PoolMismatch, PoolError, LogbookError
+        When one of them cannot be used.
+    """
+    path = Path(job.source)
+    pool = is_pool(path)
+    source = PoolStream(path, check=check) if pool else LogbookSource(path)
+    loaded = load_population(job.population)
+    population = fit_to_catalogue(loaded, source.catalogue)
+    if job.draws is not None and job.draws > population.n_draws:
+        raise ScoringError(
+            f"the population {population.name!r} has {population.n_draws} draws, not {job.draws}"
+        )
+    if job.draws is not None:
+        every = np.arange(job.draws, dtype=np.int64) * population.n_draws // job.draws
+        population = take_draws(population, every)
+    weight = population.evidence_weight if job.evidence_weight is None else job.evidence_weight
+    settings = {
+        "format": FORMAT,
+        "maturity_model": __version__,
+        "source": "pool" if pool else "logbook",
+        "source_sha256": source.sha256,
+        "population": loaded.name,
+        "population_sha256": loaded.sha256,
+        "draws": population.n_draws,
+        "draws_in_file": loaded.n_draws,
+        "evidence_weight": weight,
+        "quadrature": [PACE_NODES, SKILL_NODES],
+        "horizons_weeks": list(HORIZONS),
+        "phases": list(population.phases),
+        "model_sha256": model_digest(population, weight),
+        "part_tanks": job.part_tanks,
+    }
+    digest = hashlib.sha256(json.dumps(settings, sort_keys=True).encode()).hexdigest()
+    if job.expected and digest != job.expected:
+        raise ScoringError(
+            "a worker sees another pool, population or version of the program than the one "
+            "who sent it"
+        )
+    ends = LAST_DAY if isinstance(source, PoolStream) else source.ends
+    return Opened(source, population, weight, ends, settings, digest)
+
+
+@functools.lru_cache(maxsize=1)
+def opened(job: Job) -> Opened:
+    """A job opened once in this process; its files were checked by whoever made it."""
+    return open_job(job, check=False)
+
+
+def model_digest(population: Population, evidence_weight: float) -> str:
+    """SHA-256 of everything about the model that a tank's probabilities hang on."""
+    labels = [
+        __version__, evidence_weight, PACE_NODES, SKILL_NODES, HORIZONS, population.n_stages,
+        population.phases, population.signs, population.analytes, population.events,
+        population.covariates, population.looks, population.rocks,
+    ]  # fmt: skip
+    found = hashlib.sha256(json.dumps(labels).encode())
+    for name in DIMS:
+        values = np.ascontiguousarray(getattr(population, name), dtype="<f8")
+        found.update(f"{name}{values.shape}".encode() + values.tobytes())
+    return found.hexdigest()

@@ -1,0 +1,183 @@
+"""Some tanks of a log, filtered week by week; weeks that are known already are not again."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.assessment.filtering import (
+    PACE_NODES,
+    SKILL_NODES,
+    Tables,
+    filter_tank,
+    make_tables,
+)
+from maturity_model.assessment.types import HORIZONS
+from maturity_model.hmm.mixture import FilteredMixture, SavedFilter, extend
+from maturity_model.logbook import CheckIn, Event, Logbook
+from maturity_model.panel import Panel, build_panel
+from maturity_model.population.tables import Hazards, tank_hazards
+from maturity_model.population.types import Population
+from maturity_model.scoring.state import SavedTank, Store, history_keys
+
+Floats = NDArray[np.float64]
+
+
+class TankScores(NamedTuple):
+    """Scores of one tank.
+
+    Attributes
+    ----------
+    tank : str
+    day : int ndarray, shape (T,)
+        Last day of each week, counted from the start; of the last week, the log's last day.
+    checked : bool ndarray, shape (T,)
+        Whether there was a check-in.
+    values : ndarray, shape (T, K + H + 3)
+        P(phase | log to that week); P(a lower phase within each horizon | log to that week);
+        Pareto k of the weights of the draws, the power that they carry, and the effective
+        number of draws (:class:`.TrustedWeights`).
+    """
+
+    tank: str
+    day: NDArray[np.int64]
+    checked: NDArray[np.bool_]
+    values: Floats
+
+
+def score_tanks(
+    book: Logbook,
+    population: Population,
+    evidence_weight: float,
+    ends: dt.date,
+    store: Store | None = None,
+) -> Iterator[TankScores]:
+    """Score all tanks of a logbook, in its order.
+
+    Parameters
+    ----------
+    book : Logbook
+    population : Population
+        Its signs in the catalogue's order.
+    evidence_weight : float
+    ends : date
+        Everything later is ignored.
+    store : Store, optional
+        Forward messages of an earlier run; brought up to this one.
+    """
+    panel = build_panel(book, as_of=ends)
+    count = len(panel.tanks)
+    own: list[Tables] = []
+    if population.members is not None:
+        own = _recognised(make_tables(panel, population, evidence_weight))
+    saved: list[SavedTank | None] = [None] * count
+    keys: list[list[bytes]] = [[]] * count
+    if store is not None:
+        for n, tank in enumerate(panel.tanks):
+            mine = own[n] if own else None
+            keys[n] = history_keys(panel, n, store.model, _known_before(mine))
+            nodes = mine.node_prior.shape if mine else (PACE_NODES, SKILL_NODES)
+            saved[n] = store.load(tank.name, keys[n], population, nodes)
+    if not own:
+        own = [make_tables(_only_new(panel, saved), population, evidence_weight)] * count
+    for n, (tank, tables) in enumerate(zip(panel.tanks, own, strict=True)):
+        known = saved[n]
+        if known is None:
+            found, hazards = filter_tank(tables, n)
+            values = _values(found, hazards)
+        else:
+            found, hazards = _continue(tables, n, known)
+            values = np.concatenate([known.values, _values(found, hazards)])
+        weeks = len(values)
+        # The last week may still change as days go by; the one before only by an edit.
+        closed = weeks - 2
+        if store is not None and closed >= 0 and (known is None or known.week < closed):
+            at = closed - (weeks - len(found.states))
+            messages = SavedFilter.at(found, at)
+            kept = SavedTank(closed, messages, hazards.load[at], values[: closed + 1])
+            store.save(tank.name, keys[n][closed], kept)
+        first, last = int(panel.first[n]), int(panel.first[n + 1])
+        yield TankScores(
+            tank.name,
+            np.minimum(7 * np.arange(weeks) + 6, (panel.as_of - tank.started).days),
+            panel.checked[first:last],
+            values,
+        )
+
+
+def _recognised(tables: Tables) -> list[Tables]:
+    # As in an assessment: a keeper's skill is known, and what the population has learned from
+    # a tank is not counted again.
+    from maturity_model.assessment.recognised import Recognition
+
+    book = tables.panel.logbook
+    checkins: dict[str, list[CheckIn]] = {}
+    events: dict[str, list[Event]] = {}
+    for c in book.checkins:
+        checkins.setdefault(c.tank, []).append(c)
+    for e in book.events:
+        events.setdefault(e.tank, []).append(e)
+    found = Recognition(
+        tables,
+        {name: tuple(rows) for name, rows in checkins.items()},
+        {name: tuple(rows) for name, rows in events.items()},
+    )
+    return [found.of(n)[0] for n in range(len(tables.panel.tanks))]
+
+
+def _known_before(tables: Tables | None) -> bytes:
+    # What a tank's probabilities hang on besides its history and the model.
+    if tables is None:
+        return b""
+    prior = b"" if tables.log_prior is None else tables.log_prior.tobytes()
+    return prior + tables.skill.tobytes() + tables.node_prior.tobytes()
+
+
+def _only_new(panel: Panel, saved: list[SavedTank | None]) -> Panel:
+    # Observations of weeks that are known already need no table.
+    keep = np.ones(len(panel.checked), dtype=bool)
+    for n, known in enumerate(saved):
+        if known is not None:
+            first = int(panel.first[n])
+            keep[first : first + known.week + 1] = False
+    return replace(
+        panel,
+        signs=panel.signs.only(keep),
+        readings=panel.readings.only(keep),
+        judgements=panel.judgements.only(keep),
+    )
+
+
+def _continue(tables: Tables, n: int, known: SavedTank) -> tuple[FilteredMixture, Hazards]:
+    population = tables.population
+    # From the saved week on, for the move out of it.
+    hazards = tank_hazards(tables.panel, n, population, tables.pace, known.week, known.load)
+    found = extend(
+        known.messages,
+        population.chain,
+        hazards.moves(),
+        tables.emission(n, known.week + 1),
+        tables.node_prior,
+        tables.log_prior,
+    )
+    new = Hazards(population, hazards.advance[1:], hazards.load[1:], hazards.pending[1:])
+    return found, new
+
+
+def _values(found: FilteredMixture, hazards: Hazards) -> Floats:
+    risk = found.risk(hazards.advance, hazards.ahead(max(HORIZONS)), HORIZONS)
+    trusted = found.trusted
+    return np.column_stack(
+        [
+            found.phases(),
+            np.clip(np.einsum("thd,td->th", risk, trusted.weight), 0.0, 1.0),
+            trusted.khat,
+            trusted.power,
+            trusted.effective,
+        ]
+    )

@@ -1,0 +1,402 @@
+"""Saved forward messages: a new week equals a run over all weeks, whatever was edited."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from pooling.pooled_logs import CATALOGUE, simulated
+from small_logs import random_log
+
+from maturity_model.assessment import assess
+from maturity_model.assessment.filtering import filter_tank, make_tables
+from maturity_model.hmm.mixture import SavedFilter, extend, filter_mixture
+from maturity_model.hmm.staged import move_probabilities
+from maturity_model.logbook import Event, Logbook
+from maturity_model.panel import build_panel, last_day
+from maturity_model.population import Population, elicit_population
+from maturity_model.population.members import make_members
+from maturity_model.population.tables import fit_to_catalogue, tank_hazards
+from maturity_model.scoring import state, tanks
+from maturity_model.scoring.job import model_digest
+from maturity_model.scoring.state import Store, history_keys
+from maturity_model.scoring.tanks import TankScores, score_tanks
+
+
+@cache
+def population(seed: int = 3, draws: int = 20) -> Population:
+    return elicit_population(CATALOGUE, 0.7, n_draws=draws, seed=seed)
+
+
+def run(
+    book: Logbook,
+    as_of: dt.date,
+    folder: Path | None = None,
+    drawn: Population | None = None,
+    weight: float = 0.7,
+) -> dict[str, TankScores]:
+    drawn = fit_to_catalogue(drawn or population(), book.catalogue)
+    store = Store(folder, model_digest(drawn, weight)) if folder else None
+    return {s.tank: s for s in score_tanks(book, drawn, weight, as_of, store)}
+
+
+def same(mine: dict[str, TankScores], theirs: dict[str, TankScores]) -> None:
+    assert mine.keys() == theirs.keys()
+    for name, found in mine.items():
+        np.testing.assert_array_equal(found.day, theirs[name].day)
+        np.testing.assert_allclose(found.values, theirs[name].values, rtol=0, atol=1e-10)
+
+
+class Steps:
+    """Counts the weeks that are filtered."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch):
+        self.full, self.new = 0, 0
+        real_full, real_new = tanks.filter_tank, tanks.extend
+
+        def full(*args: Any) -> Any:
+            found = real_full(*args)
+            self.full += len(found[0].states)
+            return found
+
+        def new(*args: Any) -> Any:
+            found = real_new(*args)
+            self.new += len(found.states)
+            return found
+
+        monkeypatch.setattr(tanks, "filter_tank", full)
+        monkeypatch.setattr(tanks, "extend", new)
+
+    def taken(self) -> tuple[int, int]:
+        out = self.full, self.new
+        self.full = self.new = 0
+        return out
+
+
+@pytest.fixture
+def steps(monkeypatch: pytest.MonkeyPatch) -> Steps:
+    return Steps(monkeypatch)
+
+
+# The engine ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_extending_is_filtering_on(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    chain = population().chain
+    weeks, d, p, q = 9, 5, 2, 3
+    hazards = np.exp(rng.normal(-2, 1, (3, weeks - 1, chain.n_phases, p * d)))
+    moves = move_probabilities(*hazards).reshape(weeks - 1, -1, p, d)
+    emission = rng.uniform(0.05, 1, (weeks, chain.n_states, q, d))
+    emission[:, 2:, :, 1] *= rng.random((weeks, chain.n_states - 2, q)) < 0.5
+    emission[4, :, 0, 2] = 0.0  # Impossible from week 4 under a draw and a node.
+    initial = rng.dirichlet(np.ones(chain.n_states), d).T.copy()
+    prior = rng.dirichlet(np.ones(p * q)).reshape(p, q)
+    whole = filter_mixture(chain, initial, moves, emission, prior)
+    for cut in range(weeks - 1):
+        saved = SavedFilter.at(whole, cut)
+        more = extend(saved, chain, moves[cut:], emission[cut + 1 :], prior)
+        for name in ("filtered", "scale", "node_weight"):
+            np.testing.assert_array_equal(
+                getattr(more, name), getattr(whole, name)[:, :, cut + 1 :]
+            )  # fmt: skip
+        np.testing.assert_array_equal(more.states, whole.states[cut + 1 :])
+        np.testing.assert_array_equal(more.log_likelihood, whole.log_likelihood[cut + 1 :])
+        np.testing.assert_array_equal(more.draw_weight, whole.draw_weight[cut + 1 :])
+    with pytest.raises(ValueError, match="moves has the shape"):
+        extend(saved, chain, moves[: weeks - 1], emission[weeks - 1 :], prior)
+    with pytest.raises(ValueError, match="emission has the shape"):
+        extend(saved, chain, moves[:0], emission[:0], prior)
+
+
+def test_hazards_go_on_from_a_load() -> None:
+    book = simulated(5)
+    drawn = population()
+    tables = make_tables(build_panel(book), drawn)
+    loaded = 0
+    for n in range(len(book.tanks)):
+        _, whole = filter_tank(tables, n)
+        for since in (1, 7, len(whole.load) - 1):
+            part = tank_hazards(tables.panel, n, drawn, tables.pace, since, whole.load[since])
+            np.testing.assert_array_equal(part.load, whole.load[since:])
+            np.testing.assert_array_equal(part.advance, whole.advance[since:])
+            loaded += int(whole.load[since].any())
+    assert loaded > 3
+
+
+# Week by week --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_day_by_day_is_a_run_over_all(seed: int, tmp_path: Path, steps: Steps) -> None:
+    # Rows of a day come in on that day: events after the last look, unfinished weeks.
+    book, _ = random_log(seed)
+    end = last_day(book)
+    begin = min(t.started for t in book.tanks.values())
+    for days in range(0, (end - begin).days + 30, 3):
+        as_of = begin + dt.timedelta(days=days)
+        steps.taken()
+        mine = run(book, as_of, tmp_path)
+        full, new = steps.taken()
+        # Only tanks of at most two weeks, of which none could be kept, begin at the start.
+        young = sum(1 for s in mine.values() if len(s.day) <= 2)
+        assert full <= 2 * young
+        assert new <= 2 * (len(mine) - young) + young
+        same(mine, run(book, as_of))
+
+
+def test_a_week_costs_a_step(tmp_path: Path, steps: Steps) -> None:
+    book = simulated(6)
+    end = last_day(book)
+    first = run(book, end - dt.timedelta(days=7), tmp_path)
+    weeks = sum(len(s.day) for s in first.values())
+    assert steps.taken() == (weeks, 0)
+    run(book, end - dt.timedelta(days=7), tmp_path)
+    assert steps.taken() == (0, 4)  # Each tank's open week.
+    mine = run(book, end, tmp_path)
+    assert steps.taken() == (0, 8)  # And the new one.
+    same(mine, run(book, end))
+
+
+def test_months_at_once(tmp_path: Path, steps: Steps) -> None:
+    book = simulated(7)
+    end = last_day(book)
+    run(book, end - dt.timedelta(days=70), tmp_path)
+    steps.taken()
+    mine = run(book, end, tmp_path)
+    assert steps.taken() == (0, 4 * 11)
+    same(mine, run(book, end))
+    # Back to an earlier day: what is kept is of a later one, and is not used.
+    earlier = end - dt.timedelta(days=35)
+    same(run(book, earlier, tmp_path), run(book, earlier))
+
+
+# What changes history ------------------------------------------------------------------------
+
+
+def _edit(book: Logbook, what: str) -> Logbook:
+    name = next(iter(book.tanks))
+    mine = [c for c in book.checkins if c.tank == name]
+    events = [e for e in book.events if e.tank == name]
+    third = mine[2]
+    if what == "removed check-in":
+        return replace(book, checkins=tuple(c for c in book.checkins if c is not third))
+    if what == "another answer":
+        sign = next(iter(third.signs))
+        other = replace(third, signs={**third.signs, sign: not third.signs[sign]})
+        return replace(book, checkins=tuple(other if c is third else c for c in book.checkins))
+    if what == "another look":
+        other = replace(third, look="torch" if third.look != "torch" else "glance")
+        return replace(book, checkins=tuple(other if c is third else c for c in book.checkins))
+    if what == "a reading":
+        with_one = next(c for c in mine if "nitrate" in c.readings)
+        found = with_one.readings["nitrate"]
+        higher = replace(found, low=found.low + 7, high=found.high + 9, best=found.best + 8)
+        other = replace(with_one, readings={**with_one.readings, "nitrate": higher})
+        return replace(book, checkins=tuple(other if c is with_one else c for c in book.checkins))
+    if what == "removed event":
+        return replace(book, events=tuple(e for e in book.events if e is not events[0]))
+    if what.startswith("another event"):
+        # After the last look of its week, or on the day of a look.
+        started = book.tanks[name].started
+        looks = {(c.date - started).days // 7: c.date for c in mine}
+        late = what.endswith("late")
+        date = next(
+            d + dt.timedelta(days=int(late))
+            for week, d in looks.items()
+            if 2 < week < 12 and (d - started).days % 7 < 6
+        )
+        added = Event(name, date, "crash")
+        return replace(book, events=tuple(sorted((*book.events, added), key=lambda e: e.date)))
+    if what == "water change":
+        # Of another tank of the same keeper: theirs are now known to be logged.
+        keeper = book.tanks[name].keeper
+        others = [t.name for t in book.tanks.values() if t.keeper == keeper]
+        kept = tuple(e for e in book.events if e.tank not in others or e.kind != "water_change")
+        assert len(kept) < len(book.events)
+        return replace(book, events=kept)
+    if what == "rock":
+        tank = book.tanks[name]
+        other_rock = "live" if tank.rock != "live" else "dry"
+        return replace(book, tanks={**book.tanks, name: replace(tank, rock=other_rock)})
+    tank = book.tanks[name]
+    assert what == "start"
+    earlier = replace(tank, started=tank.started - dt.timedelta(days=7))
+    return replace(book, tanks={**book.tanks, name: earlier})
+
+
+@pytest.mark.parametrize(
+    "what",
+    (
+        "removed check-in|another answer|another look|a reading|removed event|another event|"
+        "another event, late|water change|rock|start"
+    ).split("|"),
+)
+def test_edited_history_is_filtered_again(what: str, tmp_path: Path, steps: Steps) -> None:
+    book = simulated(8)
+    end = last_day(book)
+    before = run(book, end, tmp_path)
+    edited = _edit(book, what)
+    steps.taken()
+    mine = run(edited, end, tmp_path)
+    full, new = steps.taken()
+    name = next(iter(book.tanks))
+    # That tank, or all of its keeper, from the start; the others' open weeks.
+    keepers = sum(1 for t in book.tanks.values() if t.keeper == book.tanks[name].keeper)
+    count = keepers if what == "water change" else 1
+    assert full == count * len(mine[name].day)
+    assert new == len(mine) - count
+    same(mine, run(edited, end))
+    if what != "start":
+        # The columns of probabilities: k may be infinite.
+        assert np.abs(mine[name].values[:, :6] - before[name].values[:, :6]).max() > 1e-6
+
+
+def test_another_model_is_filtered_again(tmp_path: Path, steps: Steps) -> None:
+    book = simulated(8)
+    end = last_day(book)
+    run(book, end, tmp_path)
+    for drawn, weight in ((population(4), 0.7), (population(), 0.6), (population(3, 8), 0.7)):
+        steps.taken()
+        mine = run(book, end, tmp_path, drawn, weight)
+        full, new = steps.taken()
+        assert (full, new) == (sum(len(s.day) for s in mine.values()), 0)
+        same(mine, run(book, end, None, drawn, weight))
+
+
+def test_notes_and_names_of_observers_change_nothing(tmp_path: Path, steps: Steps) -> None:
+    book = simulated(8)
+    end = last_day(book)
+    run(book, end, tmp_path)
+    steps.taken()
+    noted = replace(
+        book, checkins=tuple(replace(c, note="new", observer="x") for c in book.checkins)
+    )
+    run(noted, end, tmp_path)
+    assert steps.taken() == (0, 4)
+
+
+@pytest.mark.parametrize("whose", ["keepers", "tanks", "both"])
+def test_what_the_pool_knew_of_a_tank_counts_as_in_an_assessment(
+    whose: str, tmp_path: Path, steps: Steps
+) -> None:
+    book, _ = random_log(2)
+    end = last_day(book)
+    rows = [
+        (
+            t,
+            t.keeper,
+            [c for c in book.checkins if c.tank == t.name],
+            [e for e in book.events if e.tank == t.name],
+        )
+        for t in book.tanks.values()
+    ]
+    # Draws enough for weights that can be trusted, and so differ.
+    drawn = population(3, 128)
+    skill = {"k": np.random.default_rng(1).normal(0, 1.5, 128)} if whose != "tanks" else {}
+    fitted = end - dt.timedelta(days=20)
+    members = make_members(rows, skill, fitted, salt=b"0123456789abcdef")
+    if whose == "keepers":
+        members = replace(members, tanks={})
+    known = replace(drawn, members=members)
+    before = run(book, end - dt.timedelta(days=7), tmp_path, known)
+    steps.taken()
+    mine = run(book, end, tmp_path, known)
+    full, new = steps.taken()
+    assert (full, new) == (0, 2 * len(before))
+    same(mine, run(book, end, None, known))
+    answers = assess(build_panel(book), known, evidence_weight=0.7, questions=False)
+    strangers = run(book, end, None, drawn)
+    changed = 0
+    for tank in answers.tanks:
+        found = mine[tank.tank.name].values
+        np.testing.assert_allclose(found[:, :4], tank.filtered, rtol=0, atol=1e-12)
+        np.testing.assert_allclose(found[:, 4:6], tank.regression, rtol=0, atol=1e-12)
+        other = strangers[tank.tank.name].values
+        changed += int(np.abs(found[:, :4] - other[:, :4]).max() > 1e-6)
+    assert changed >= 2
+    # Without what the pool knew, what is kept is of no use.
+    steps.taken()
+    run(book, end, tmp_path, drawn)
+    assert steps.taken()[0] > 0
+
+
+# A store that is not to be trusted -----------------------------------------------------------
+
+
+def _nan(data: bytearray) -> bytes:
+    data[-8 * 200 : -8 * 199] = np.float64(np.nan).tobytes()
+    return bytes(data)
+
+
+@pytest.mark.parametrize(
+    "harm",
+    [
+        lambda d: b"",
+        lambda d: bytes(d[:50]),
+        lambda d: bytes(d[:-1]),
+        lambda d: bytes(d) + b"x",
+        lambda d: bytes(d[:200] + bytes([d[200] ^ 1]) + d[201:]),
+        lambda d: b"\x80\x04." + bytes(d),
+        lambda d: bytes(d[:72] + (2**62).to_bytes(8, "little") + d[80:]),
+        lambda d: bytes(d[:72] + (-1).to_bytes(8, "little", signed=True) + d[80:]),
+        lambda d: bytes(d[:72] + (3).to_bytes(8, "little") + d[80:]),
+    ],
+)
+def test_a_damaged_store_is_no_store(
+    harm: Callable[[bytearray], bytes], tmp_path: Path, steps: Steps
+) -> None:
+    book = simulated(8)
+    end = last_day(book)
+    whole = run(book, end, tmp_path)
+    for path in tmp_path.glob("*/*.bin"):
+        path.write_bytes(harm(bytearray(path.read_bytes())))
+    steps.taken()
+    mine = run(book, end, tmp_path)
+    assert steps.taken() == (sum(len(s.day) for s in mine.values()), 0)
+    same(mine, whole)
+
+
+def test_values_that_are_no_probabilities_are_refused(tmp_path: Path) -> None:
+    # With a digest that fits: somebody wrote it so.
+    book = simulated(8)
+    drawn = fit_to_catalogue(population(), book.catalogue)
+    store = Store(tmp_path, model_digest(drawn, 0.7))
+    panel = build_panel(book)
+    run(book, panel.as_of, tmp_path)
+    name = panel.tanks[0].name
+    keys = history_keys(panel, 0, store.model)
+    kept = store.load(name, keys, drawn)
+    assert kept is not None
+    lanes, so_far = kept.messages
+    bad_values = kept.values.copy()
+    bad_values[1, 2] = 1.5
+    for bad in (
+        kept._replace(messages=SavedFilter(lanes * 1.01, so_far)),
+        kept._replace(messages=SavedFilter(-lanes, so_far)),
+        kept._replace(messages=SavedFilter(lanes * np.nan, so_far)),
+        kept._replace(messages=SavedFilter(lanes, so_far * np.nan)),
+        kept._replace(load=kept.load + np.inf),
+        kept._replace(values=bad_values),
+    ):
+        store.save(name, keys[kept.week], bad)
+        assert store.load(name, keys, drawn) is None
+    store.save(name, keys[kept.week], kept)
+    assert store.load(name, keys, drawn) is not None
+    # Of a week that may still change it is not taken.
+    assert store.load(name, keys[: kept.week + 1], drawn) is None
+
+
+def test_a_name_is_no_path(tmp_path: Path) -> None:
+    store = Store(tmp_path / "state", "m")
+    for name in ("../../etc/x", "/abs", "a\x00b", "\udc80", "x" * 5000):
+        assert store.path(name).relative_to(tmp_path / "state")
+        assert len(store.path(name).name) == 36
+    assert state.N_EXTRA == 5

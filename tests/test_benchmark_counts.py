@@ -1,0 +1,56 @@
+"""The benchmarks' own arithmetic: counted operations, fitted exponents, enlarged pools."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from pooling.pooled_logs import pool, population, simulated, write_log
+
+from benchmarks.peak import count_operations
+from benchmarks.scoring import enlarge
+from benchmarks.timing import exponent
+from maturity_model.panel import build_panel
+from maturity_model.pooling import read_pool
+from maturity_model.population.tanks import tank_log_likelihood
+
+
+def test_operations_of_the_gradient_kernel() -> None:
+    # Counted by hand in the source of hmm/fixed.py: 12 states, 10 hazards, 5 sums of hazards.
+    count = count_operations()
+    assert count.exponentials == 12 + 10 + 5
+    assert count.logarithms == 1
+    moves, emit, scale = 20 + 5 * 25, 11 + 1 + 24, 24 + 4 + 24
+    forward, backward, score = 75, 4 + 9 + 55 + 3, 126
+    assert count.arithmetic == pytest.approx(
+        moves + emit + scale + forward + 24 + backward + score + 12, rel=0.02
+    )
+
+
+def test_exponent() -> None:
+    assert exponent([1, 10, 100], [3, 30, 300]) == pytest.approx(1)
+    assert exponent([2, 4, 8], [1, 4, 16]) == pytest.approx(2)
+
+
+def test_an_enlarged_pool_is_the_pool_again_and_again(
+    tmp_path: Path, need: Callable[[str], ModuleType]
+) -> None:
+    need("pyarrow")
+    pool(tmp_path / "pool", write_log(tmp_path / "club", simulated(1)))
+    enlarge(tmp_path / "pool", tmp_path / "large", 3)
+
+    def likelihood(path: Path) -> np.ndarray:
+        return np.sort(tank_log_likelihood(build_panel(read_pool(path)), population(), 1.0), axis=0)
+
+    np.testing.assert_allclose(
+        likelihood(tmp_path / "large"),
+        np.repeat(likelihood(tmp_path / "pool"), 3, axis=0),
+        rtol=1e-12,
+    )
