@@ -308,6 +308,7 @@ def run_approximate(
         "priors_sha256": priors.sha256(),
         "inputs_sha256": fit.inputs_digest(panel, priors, evidence_weight, options),
         "options": repr(options),
+        **options.provenance(),
         "seed": str(seed),
         **{f"version_{k}": v for k, v in fit.versions(SamplingPlan(sampler="pymc")).items()},
     }

@@ -99,7 +99,7 @@ def movement_model(panel: Panel, priors: Priors, rows: Floats) -> Any:
 
     from maturity_model.population import op
     from maturity_model.population.likelihood import log_hazards
-    from maturity_model.population.model import ModelOptions, movement_priors
+    from maturity_model.population.model import ModelOptions, log_start, movement_priors
 
     design = make_design(panel, priors)
     acting = (priors.event_effect != 0).any(axis=1)
@@ -116,7 +116,7 @@ def movement_model(panel: Panel, priors: Priors, rows: Floats) -> Any:
         parameters = movement_priors(priors, ModelOptions())
         data = {name: pm.Data(f"data_{name}", getattr(design, name)) for name in names}
         log_likelihood = op.tank_log_likelihood(
-            pt.as_tensor(np.log(np.maximum(design.start, 1e-300))),
+            pt.as_tensor(log_start(design)),
             log_hazards(parameters, data),
             pm.Data("data_rows", rows),
             data["first"],

@@ -310,7 +310,9 @@ def fit_command(
         )
         fit_weight = FIT_WEIGHT if evidence_weight is None else evidence_weight
         if approximate:
-            return _approximate(panel, books, out, name, secret, plan.seed, fit_weight, options)
+            return _approximate(
+                panel, books, out, name, secret, plan.seed, evidence_weight, options, practice_moves
+            )
         result = run_fit(
             panel,
             plan=plan,
@@ -392,8 +394,9 @@ def _approximate(
     name: str | None,
     secret: bytes,
     seed: int,
-    evidence_weight: float,
+    evidence_weight: float | None,
     options: ModelOptions | None,
+    practice_moves: bool,
 ) -> int:
     from maturity_model.population.approximate import run_approximate
     from maturity_model.population.files import save_population
@@ -402,12 +405,15 @@ def _approximate(
     result = run_approximate(
         panel,
         seed=seed,
-        evidence_weight=evidence_weight,
+        evidence_weight=FIT_WEIGHT if evidence_weight is None else evidence_weight,
         name=name or out.stem,
         options=options,
         say=to_terminal,
     )
-    population = replace(result.population, members=pool_members(result, books, secret))
+    used = as_used(
+        result.population, panel, choose=evidence_weight is None, practice_moves=practice_moves
+    )
+    population = replace(used, members=pool_members(result, books, secret))
     try:
         save_population(population, out, documents(panel.catalogue, result.priors))
         save_posterior(result, idata_path(out))
@@ -415,7 +421,7 @@ def _approximate(
         to_terminal(f"cannot write {error.filename or out}: {error.strerror or error}")
         return USAGE
     said = population.provenance
-    print(f"{out}: {population.n_draws} draws, approximate, evidence weight {evidence_weight:g}")
+    print(f"{out}: {population.n_draws} draws, approximate{_weight_of(population)}")
     print(
         f"Pareto k {said['pareto_k']}; effective draws {said['effective_draws']}; "
         "for a first look only"
@@ -431,17 +437,21 @@ def _say_loo(loo: LeaveOneOut) -> None:
     )
 
 
-def _report(result: FitResult, used: Population, refused: tuple[str, ...], out: Path) -> int:
-    found = result.diagnostics
-    worst = found.worst()
+def _weight_of(used: Population) -> str:
     said = used.provenance
     chosen = (
         f" (chosen by the pool: its tanks' signs shift with variance {said['sign_shift_variance']})"
         if "sign_shift_variance" in said
         else ""
     )
-    print(f"{out}: {used.n_draws} draws, evidence weight {used.evidence_weight:g}{chosen}")
-    if said["moves"] == "practice":
+    return f", evidence weight {used.evidence_weight:g}{chosen}"
+
+
+def _report(result: FitResult, used: Population, refused: tuple[str, ...], out: Path) -> int:
+    found = result.diagnostics
+    worst = found.worst()
+    print(f"{out}: {used.n_draws} draws{_weight_of(used)}")
+    if used.provenance["moves"] == "practice":
         print("how tanks move is as practice says; what the pool says of it is in the report")
     print(
         f"largest R-hat {worst['r_hat']:.3f}; least effective draws {worst['ess_bulk']:.0f} "
