@@ -237,7 +237,7 @@ def headers(rng: random.Random, path: Path) -> Case:
             case 2 if len(header) > 1:
                 del header[i]
                 for row in rows:
-                    del row[i]
+                    del row[i : i + 1]
             case 3:
                 header[i] = ""
             case 4:

@@ -249,6 +249,47 @@ def kill_pair(count: int, rng: random.Random, work: Path) -> Kills:
     return seen
 
 
+def kill_pool(count: int, rng: random.Random, work: Path) -> Kills:
+    """A pool of two logs over a pool of one: the folder is the old or the new one as a whole."""
+    seen = Kills("pool")
+    for i in (1, 2):
+        make_log(work / f"log{i}", 5 * i, 30)
+    pool = work / "pool"
+    words = ["pool", "log1", "--out", "pool", "--consent-default", "yes"]
+    assert start(words, work).wait() == 0
+    old = files(pool)
+    shutil.copytree(pool, work / "old")
+    words.insert(2, "log2")
+    began = time.monotonic()
+    assert start(words, work).wait() == 0
+    took = time.monotonic() - began
+    new = files(pool)
+    key = {p.name: p.read_bytes() for p in work.glob("*.key")}
+    while seen.kills < count:
+        restore(pool, work / "old")
+        if not kill(start(words, work), work, rng, took):
+            seen.too_late += 1
+            continue
+        seen.kills += 1
+        half = any(p.name.endswith(".part") for p in work.iterdir())
+        found = files(pool) if pool.exists() else None
+        if found is None or found == old:
+            seen.unfinished += 1
+        elif found != new:
+            seen.complaints.append("the pool is neither old nor new")
+        seen.writing += half
+        if found is None and not half:
+            seen.complaints.append("the pool is gone")
+        if {p.name: p.read_bytes() for p in work.glob("*.key")} != key:
+            seen.complaints.append("the key changed")
+        seen.reruns += 1
+        if start(words, work).wait() != 0 or files(pool) != new:
+            seen.complaints.append("a rerun did not finish the pool")
+        if left := [p.name for p in work.iterdir() if p.name.endswith(".part")]:
+            seen.complaints.append(f"a rerun left {left}")
+    return seen
+
+
 def kill_fit(count: int, rng: random.Random, work: Path) -> Kills:
     """A tiny fit; whole means that a file can be opened and holds what it should."""
     from maturity_model.population import load_population
@@ -307,6 +348,7 @@ SCENES: dict[str, Callable[[int, random.Random, Path], Kills]] = {
     "weekly": kill_weekly,
     "add": kill_add,
     "pair": kill_pair,
+    "pool": kill_pool,
     "fit": kill_fit,
 }
 
