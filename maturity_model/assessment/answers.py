@@ -36,6 +36,7 @@ from maturity_model.panel import Panel
 from maturity_model.population.types import Population
 
 if TYPE_CHECKING:
+    from maturity_model.assessment.misfit import Misfits
     from maturity_model.assessment.plan import Plan
     from maturity_model.assessment.questions import Questions
 
@@ -114,6 +115,7 @@ def _assess_tank(
     events: tuple[Event, ...],
     everything: bool,
     plans: tuple[Plan, ...],
+    misfits: Misfits | None,
 ) -> TankAssessment:
     all_draws = tables.population.n_draws
     tables = tables.of_tank(n)
@@ -134,6 +136,13 @@ def _assess_tank(
     weeks = len(weight)
     forecast = forecast_only(tables, n, found)
     cautions = cautions_for(tank, checkins, events, panel.as_of, panel.catalogue)
+    notes = (
+        *_notes(panel, n, checkins, events),
+        *known.notes(tables),
+        *_draws_used(population.n_draws, all_draws),
+    )
+    if misfits is not None and (said := misfits.note(n, found)):
+        notes = (*notes, said)
     questions: Questions | None = None
     if everything or plans:
         # Their modules are loaded only where they are needed.
@@ -172,11 +181,7 @@ def _assess_tank(
         events=events,
         problems=tuple(p for p in panel.logbook.problems if p.tank in (None, tank.name)),
         cautions=cautions,
-        notes=(
-            *_notes(panel, n, checkins, events),
-            *known.notes(tables),
-            *_draws_used(population.n_draws, all_draws),
-        ),
+        notes=notes,
         questions=questions,
         skill=known.skill,
         in_pool=known.in_pool,
@@ -243,11 +248,22 @@ def assess(
         _by_tank(panel.logbook.checkins, dt.date.max),
         _by_tank(panel.logbook.events, dt.date.max),
     )
+    misfits: Misfits | None = None
+    if questions:
+        from maturity_model.assessment.misfit import Misfits
+
+        misfits = Misfits(tables)
 
     def one(n: int) -> TankAssessment:
         name = panel.tanks[n].name
         return _assess_tank(
-            *recognition.of(n), n, checkins.get(name, ()), events.get(name, ()), questions, plans
+            *recognition.of(n),
+            n,
+            checkins.get(name, ()),
+            events.get(name, ()),
+            questions,
+            plans,
+            misfits,
         )
 
     tanks = _in_threads(one, len(panel.tanks))

@@ -50,6 +50,28 @@ def _reliability(args: argparse.Namespace, command: str) -> int:
     return DONE
 
 
+def _misfit(args: argparse.Namespace, command: str) -> int:
+    from maturity_model.population import load_population
+    from maturity_model.validation import misfits as study
+    from maturity_model.validation.cases import cases
+
+    try:
+        chosen = cases(args.case)
+    except ValueError as error:
+        say(f"maturity-model: {error}")
+        return USAGE
+    sizes = args.own_tanks, args.tanks
+    found = study.run(chosen, sizes, args.seed, load_population(), progress())
+    try:
+        study.write(found, args.seed, args.out)
+    except OSError as error:
+        return cannot_write(args.out, error)
+    if "own" in found:
+        print(f"false alarms: {100 * study.false_alarms(found['own']):.1f} % of tanks")
+    print(f"Report: {args.out / 'README.md'}")
+    return DONE
+
+
 def _fit_study(args: argparse.Namespace, command: str) -> int:
     import importlib
 
@@ -132,6 +154,18 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     surprise.add_argument("--weeks", type=whole(10, 1000), default=60, metavar="N")
     surprise.add_argument("--seed", type=whole(0, 2**32), default=2028, metavar="SEED")
     surprise.set_defaults(run_study=_surprise)
+    misfit = studies.add_parser(
+        "misfit",
+        help="how often a log is said to fit badly, with and without cause",
+        description="Simulate tanks in worlds where the model is right, and where it is not, and "
+        "ask whether their logs are said to fit badly. Takes some minutes.",
+    )
+    misfit.add_argument("--out", type=Path, required=True, metavar="DIR")
+    misfit.add_argument("--tanks", type=whole(2, 100_000), default=40, metavar="N")
+    misfit.add_argument("--own-tanks", type=whole(2, 100_000), default=200, metavar="N")
+    misfit.add_argument("--case", action="append", default=[], metavar="NAME")
+    misfit.add_argument("--seed", type=whole(0, 100_000), default=77, metavar="SEED")
+    misfit.set_defaults(run_study=_misfit)
     reliability = studies.add_parser(
         "reliability",
         help="whether stated probabilities come true, and beat simpler ways of judging",

@@ -18,6 +18,8 @@ from maturity_model.cli.common import (
 
 def add_options(parser: argparse.ArgumentParser) -> None:
     """Describe the command."""
+    from maturity_model.population.constants import DEFAULT_WAY
+
     parser.description = (
         "Simulate tanks whose true phase is known, and score the program, four simpler judges and "
         "a ceiling on the same logs. Takes minutes for each case; every case is kept as it "
@@ -42,6 +44,20 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--tanks", type=whole(4, 100_000), default=80, metavar="N")
     parser.add_argument("--clubs", type=whole(1, 1000), default=10, metavar="N")
+    parser.add_argument(
+        "--own-tanks",
+        type=whole(4, 100_000),
+        default=400,
+        metavar="N",
+        help="tanks of the model's own world (default: %(default)s)",
+    )
+    parser.add_argument(
+        "--own-clubs",
+        type=whole(1, 1000),
+        default=50,
+        metavar="N",
+        help="their clubs, each with parameters of its own (default: %(default)s)",
+    )
     parser.add_argument("--weeks", type=whole(12, 300), default=60, metavar="N")
     parser.add_argument(
         "--training",
@@ -58,6 +74,19 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="also fit so many further tanks of each mechanistic case, without judgements and "
         "with a fifth judged (default: none)",
+    )
+    parser.add_argument(
+        "--fit-case",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="fit only in this mechanistic case (default: in all of them); may be repeated",
+    )
+    parser.add_argument(
+        "--moves",
+        choices=("practice", "learned"),
+        default="practice" if DEFAULT_WAY[1] else "learned",
+        help="how tanks move under a fitted population, as in fit (default: %(default)s)",
     )
     parser.add_argument("--draws", type=whole(50, 100_000), default=400, metavar="N")
     parser.add_argument("--tune", type=whole(50, 100_000), default=400, metavar="N")
@@ -87,8 +116,13 @@ def run(args: argparse.Namespace, command: str) -> int:
     except PopulationError as error:
         say(f"maturity-model: {error}")
         return MISMATCH
-    if args.tanks < args.clubs:
-        say(f"maturity-model: {args.tanks} tanks are too few for {args.clubs} clubs")
+    for tanks, clubs in ((args.tanks, args.clubs), (args.own_tanks, args.own_clubs)):
+        if tanks < clubs:
+            say(f"maturity-model: {tanks} tanks are too few for {clubs} clubs")
+            return USAGE
+    fittable = {c.name for c in chosen if c.group == "mechanistic"}
+    if unknown := sorted(set(args.fit_case) - fittable):
+        say(f"maturity-model: --fit-case {unknown[0]!r} is no mechanistic case of this run")
         return USAGE
     settings = Settings(
         tanks=args.tanks,
@@ -100,6 +134,10 @@ def run(args: argparse.Namespace, command: str) -> int:
         fit_draws=args.draws,
         fit_tune=args.tune,
         fit_chains=args.chains,
+        fit_moves=args.moves,
+        fit_cases=tuple(args.fit_case),
+        own_tanks=args.own_tanks,
+        own_clubs=args.own_clubs,
     )
     work = args.work or args.out / ".cases"
     try:

@@ -11,6 +11,8 @@ DEFAULT_EVIDENCE_WEIGHT = 0.4
 BASELINE_SD = 0.5
 #: Of a sign's persistence; of the log of a reading's spread; of a reading's carry.
 PERSISTENCE_SD, READING_SD_SD, CARRY_SD = 0.3, 0.15, 0.1
+#: Median of the spread of tanks' own shifts of a sign's log-odds, and spread of its logarithm.
+SIGN_TANK_SD, SIGN_TANK_SD_SD = 0.5, 0.5
 #: Least spread of pace and skill.
 LEAST_SD = 0.02
 

@@ -20,7 +20,7 @@ LAYOUT = 1
 #: Larger files are not opened.
 MAX_BYTES = 512 * 2**20
 _ORIGIN, _MEMBERS = "origin", "members"
-_LABELS = {
+COORDINATES = {
     "phase": "phases",
     "sign": "signs",
     "analyte": "analytes",
@@ -132,7 +132,7 @@ def save_population(
         file.attrs["n_stages"] = population.n_stages
         file.attrs["provenance"] = json.dumps(population.provenance, sort_keys=True)
         scales = {}
-        for dim, attr in _LABELS.items():
+        for dim, attr in COORDINATES.items():
             labels = list(getattr(population, attr))
             scales[dim] = file.create_dataset(dim, data=labels, dtype=h5py.string_dtype())
         scales["draw"] = file.create_dataset("draw", data=np.arange(population.n_draws))
@@ -192,7 +192,7 @@ def _dataset(file: Any, name: str) -> Any:
 def _read(file: Any) -> dict[str, Any]:
     out: dict[str, Any] = {
         attr: tuple(v.decode() if isinstance(v, bytes) else str(v) for v in _dataset(file, dim))
-        for dim, attr in _LABELS.items()
+        for dim, attr in COORDINATES.items()
     }
     for name, dims in (DIMS | OPTIONAL_DIMS).items():
         if name in OPTIONAL_DIMS and name not in file:
@@ -214,8 +214,8 @@ def _read_members(file: Any, n_draws: int) -> Members | None:
 
 
 def _check(values: dict[str, Any], n_stages: int) -> None:
-    sizes = {dim: len(values[attr]) for dim, attr in _LABELS.items()}
-    for dim, attr in _LABELS.items():
+    sizes = {dim: len(values[attr]) for dim, attr in COORDINATES.items()}
+    for dim, attr in COORDINATES.items():
         if len(set(values[attr])) < sizes[dim]:
             raise PopulationError(f"{dim} names something twice")
     sizes["draw"] = values["log_advance"].shape[-1]

@@ -26,6 +26,8 @@ from maturity_model.population.constants import (
     LEAST_SD,
     PERSISTENCE_SD,
     READING_SD_SD,
+    SIGN_TANK_SD,
+    SIGN_TANK_SD_SD,
 )
 from maturity_model.population.design import Design, make_design
 from maturity_model.population.likelihood import PARAMETERS, log_likelihood_by_tank
@@ -38,10 +40,6 @@ if TYPE_CHECKING:
 
 
 __all__ = ["ModelOptions", "build_model"]
-
-#: Median of the spread of tanks' own shifts of a sign's log-odds, and spread of its
-#: logarithm (no source).
-SIGN_TANK_SD, SIGN_TANK_SD_SD = 0.5, 0.5
 
 
 def _coords(priors: Priors, design: Design, outcomes: Outcomes) -> dict[str, Any]:

@@ -9,7 +9,6 @@ scaled, as that paper advises for hierarchical models.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -21,9 +20,12 @@ from maturity_model.population.constants import (
     CARRY_SD,
     PERSISTENCE_SD,
     READING_SD_SD,
+    SIGN_TANK_SD,
+    SIGN_TANK_SD_SD,
 )
+from maturity_model.population.files import COORDINATES
 from maturity_model.population.priors import Priors, equal_correlation
-from maturity_model.population.types import Population
+from maturity_model.population.types import DIMS, OPTIONAL_DIMS, Population
 
 Floats = NDArray[np.float64]
 
@@ -31,6 +33,8 @@ Floats = NDArray[np.float64]
 DELTA = 0.01
 #: A sensitivity from which it is worth a look (Kallioinen et al. 2023, section 5).
 NOTABLE = 0.05
+#: Largest Pareto k at which the reweighting can be relied on (Vehtari et al. 2024, JMLR 25, 72).
+RELIABLE = 0.7
 
 
 class Sensitivity(NamedTuple):
@@ -38,12 +42,15 @@ class Sensitivity(NamedTuple):
 
     Attributes
     ----------
+    names : tuple of str
+        ``name[coordinate, ...]``, as in the diagnostics.
     prior, likelihood : ndarray, shape (Q,)
         Distance moved per doubling of the power, at power 1.
     khat : tuple of float
         Largest Pareto k of the weights, of the prior and of the likelihood.
     """
 
+    names: tuple[str, ...]
     prior: Floats
     likelihood: Floats
     khat: tuple[float, float]
@@ -178,29 +185,42 @@ def log_prior(population: Population, priors: Priors) -> Floats:
     for name in ("outlier", "judge_accuracy", "judge_repeat"):
         a, b = getattr(q, name).beta()
         out = out + _beta(getattr(p, name), np.array([a]), np.array([b]))
+    if p.sign_tank_sd is not None:
+        log_shift = np.log(p.sign_tank_sd)
+        centre = np.full(len(q.signs), np.log(SIGN_TANK_SD))
+        wide = np.full(len(q.signs), SIGN_TANK_SD_SD)
+        out = out + _normal(log_shift, centre, wide) - log_shift.sum(axis=0)
     return np.asarray(out)
 
 
-def power_scaling(
-    values: Mapping[str, Floats], population: Population, priors: Priors, log_likelihood: Floats
-) -> tuple[tuple[str, ...], Sensitivity]:
-    """Sensitivity of a fit to its prior and to its data.
+def shared_values(population: Population) -> dict[str, Floats]:
+    """Everything that a population's draws differ in, by name, each of shape (D,)."""
+    out = {}
+    for name, dims in (DIMS | OPTIONAL_DIMS).items():
+        values = getattr(population, name)
+        if values is None or dims[-1] != "draw":
+            continue
+        coordinates = [getattr(population, COORDINATES[d]) for d in dims[:-1]]
+        for where in np.ndindex(*values.shape[:-1]):
+            x = values[where]
+            if np.isfinite(x).all() and np.ptp(x) > 0:
+                label = ", ".join(c[i] for c, i in zip(coordinates, where, strict=True))
+                out[f"{name}[{label}]" if label else name] = x
+    return out
+
+
+def power_scaling(population: Population, priors: Priors, log_likelihood: Floats) -> Sensitivity:
+    """Sensitivity of all that a fit learned to its prior and to its data.
 
     Parameters
     ----------
-    values : mapping of str to ndarray, shape (D,)
-        Parameters, by name, under the population's draws.
     population : Population
     priors : Priors
     log_likelihood : ndarray, shape (N, D)
         Of each tank at the fit's evidence weight: :attr:`.loo.LeaveOneOut.log_likelihood`.
-
-    Returns
-    -------
-    names : tuple of str
-    found : Sensitivity
     """
+    values = shared_values(population)
     table = np.stack(list(values.values()))
     prior, prior_k = sensitivity(table, log_prior(population, priors))
     data, data_k = sensitivity(table, log_likelihood.sum(axis=0))
-    return tuple(values), Sensitivity(prior, data, (prior_k, data_k))
+    return Sensitivity(tuple(values), prior, data, (prior_k, data_k))

@@ -26,6 +26,7 @@ from maturity_model.report.pooled_sections import (
     quantity_figures,
     verdict_section,
 )
+from maturity_model.report.scaling_section import scaling_rows, scaling_section
 
 if TYPE_CHECKING:
     from maturity_model.population.compare import Comparison
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from maturity_model.population.drift import Drift
     from maturity_model.population.fit import FitResult
     from maturity_model.population.loo import LeaveOneOut
+    from maturity_model.population.power_scaling import Sensitivity
     from maturity_model.population.predictive_checks import Check
     from maturity_model.population.summary import Quantity
 
@@ -82,6 +84,7 @@ def write_pooled_report(
         When a file cannot be written.
     """
     from maturity_model.population.fit import shared_names, stacked
+    from maturity_model.population.power_scaling import power_scaling
     from maturity_model.population.predictive_checks import predictive_checks
     from maturity_model.population.summary import summarise
 
@@ -91,6 +94,7 @@ def write_pooled_report(
     keepers = tuple(str(k) for k in posterior["keeper"].values) if "skill" in units else ()
     quantities = summarise(draws, result.prior, result.priors, keepers)
     checks = predictive_checks(result.panel, result.priors, draws)
+    scaling = power_scaling(result.population, result.priors, loo.log_likelihood)
     names = names_of(catalogue)
     figures = quantity_figures(quantities, names)
     figures["predictive"] = _check_figures(checks, names)
@@ -104,10 +108,11 @@ def write_pooled_report(
     write_whole(folder / "predictive.csv", _predictive(checks))
     write_whole(folder / "loo.csv", _loo(loo))
     write_whole(folder / "drift.csv", _drift(result.drift))
+    write_whole(folder / "power_scaling.csv", _csv(*scaling_rows(scaling)))
     if comparison is not None:
         write_whole(folder / "comparison.csv", _csv(*comparison_rows(comparison)))
         write_whole(folder / "comparison_tanks.csv", _csv(*tank_rows(comparison)))
-    html = _page(result, loo, comparison, checks, figures, names, command)
+    html = _page(result, loo, comparison, checks, scaling, figures, names, command)
     write_whole(folder / "index.html", html)
     return folder / "index.html"
 
@@ -136,6 +141,7 @@ def _page(
     loo: LeaveOneOut,
     comparison: Comparison | None,
     checks: Sequence[Check],
+    scaling: Sensitivity,
     figures: dict[str, list[Figure]],
     names: dict[str, str],
     command: str,
@@ -153,6 +159,7 @@ def _page(
             drift_section(result.drift, names),
             *learned,
             overlap_section(result.drift),
+            scaling_section(scaling),
             predictive_section(checks, figures["predictive"]),
             loo_section(loo),
             "" if comparison is None else comparison_section(comparison, figures["comparison"]),
@@ -166,7 +173,7 @@ def _page(
     )
     footer = (
         f"<p>Made by <code>{esc(command, 1000)}</code>. Figures are in the folder figures; numbers "
-        "are in parameters.csv, predictive.csv, loo.csv and drift.csv"
+        "are in parameters.csv, predictive.csv, loo.csv, drift.csv and power_scaling.csv"
         + ("." if comparison is None else ", and in comparison.csv and comparison_tanks.csv.")
         + "</p>"
     )

@@ -31,6 +31,13 @@ class Settings(NamedTuple):
         Further tanks of each mechanistic case for the pooled fits; 0 for none.
     fit_draws, fit_tune, fit_chains : int
         See :func:`maturity_model.population.fit.fit`.
+    fit_moves : {'practice', 'learned'}
+        How tanks move under a fitted population.
+    fit_cases : tuple of str
+        The mechanistic cases that are fitted; empty for all of them.
+    own_tanks, own_clubs : int
+        Scored tanks, and clubs, of the model's own world. Each of its clubs has parameters
+        of its own, and what must hold there is narrow, so that it takes many.
     """
 
     tanks: int = 80
@@ -43,6 +50,27 @@ class Settings(NamedTuple):
     fit_draws: int = 400
     fit_tune: int = 400
     fit_chains: int = 2
+    fit_moves: str = "practice"
+    fit_cases: tuple[str, ...] = ()
+    own_tanks: int = 400
+    own_clubs: int = 50
+
+
+class Size(NamedTuple):
+    """What the scores of one case depend on.
+
+    Attributes
+    ----------
+    tanks, clubs, weeks, after, training, seed : int
+        See :class:`Settings`.
+    """
+
+    tanks: int
+    clubs: int
+    weeks: int
+    after: int
+    training: int
+    seed: int
 
 
 class Case(NamedTuple):
@@ -61,6 +89,19 @@ class Case(NamedTuple):
     title: str
     group: Group
     world: World
+
+
+def size_of(case: Case, settings: Settings) -> Size:
+    """How large one case is."""
+    s, own = settings, case.group == "own"
+    tanks, clubs = (s.own_tanks, s.own_clubs) if own else (s.tanks, s.clubs)
+    return Size(tanks, clubs, s.weeks, s.after, max(s.training, clubs), s.seed)
+
+
+def is_fitted(case: Case, settings: Settings) -> bool:
+    """Whether pooled fits are part of a case."""
+    named = not settings.fit_cases or case.name in settings.fit_cases
+    return settings.fit_tanks > 0 and case.group == "mechanistic" and named
 
 
 #: The daily ecology, which knows nothing of the model; and the model run forwards, every

@@ -5,11 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+from maturity_model.population.constants import FIT_WEIGHT
 from maturity_model.population.files import PopulationError, load_population, save_population
 from maturity_model.population.types import Population
 from maturity_model.validation.cases import Settings
 from maturity_model.validation.clubs import World, merged, simulate_clubs
 from maturity_model.validation.results import key_of
+
+
+def fit_part(settings: Settings) -> tuple[int | str, ...]:
+    """What a fit depends on, beside the world and the judgements."""
+    s = settings
+    return (s.fit_tanks, s.clubs, s.weeks, s.seed, s.fit_draws, s.fit_tune, s.fit_chains,
+            s.fit_moves)  # fmt: skip
 
 
 def fitted(
@@ -20,6 +28,9 @@ def fitted(
     say: Callable[[str], None] = lambda _: None,
 ) -> Population:
     """Learn a population from further tanks of a world, without their true phases.
+
+    What is handed on is what ``maturity-model fit`` would: its evidence weight is chosen by
+    the pool.
 
     Parameters
     ----------
@@ -38,11 +49,12 @@ def fitted(
         Its ``warning`` says when the fit did not pass its checks.
     """
     from maturity_model.population.fit import run_fit
+    from maturity_model.population.options import ModelOptions
     from maturity_model.population.sampling import SamplingPlan, choose_sampler
+    from maturity_model.population.used import as_used
 
     s = settings
-    fit_part = (s.fit_tanks, s.clubs, s.weeks, s.seed, s.fit_draws, s.fit_tune, s.fit_chains)
-    key = key_of(("fit", world, judged, fit_part))
+    key = key_of(("fit", world, judged, fit_part(s)))
     path = folder / f"population-{key}.nc"
     try:
         return load_population(path)
@@ -52,7 +64,15 @@ def fitted(
     plan = SamplingPlan(
         s.fit_draws, s.fit_tune, s.fit_chains, s.seed, sampler=choose_sampler(), cores=2
     )
-    chains = folder / f"chains-{key}"
-    found = run_fit(merged(clubs).panel(), plan=plan, name="validation", folder=chains)
-    save_population(found.population, path)
-    return found.population
+    panel = merged(clubs).panel()
+    found = run_fit(
+        panel,
+        plan=plan,
+        evidence_weight=FIT_WEIGHT,
+        name="validation",
+        options=ModelOptions(judgement_weight=1.0),
+        folder=folder / f"chains-{key}",
+    )
+    used = as_used(found.population, panel, choose=True, practice_moves=s.fit_moves == "practice")
+    save_population(used, path)
+    return used

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +12,7 @@ from maturity_model.assessment.types import HORIZONS
 from maturity_model.population.types import Population
 from maturity_model.studies.reliability import frequencies
 from maturity_model.validation import features as log_features
-from maturity_model.validation.cases import Case, Settings
+from maturity_model.validation.cases import TYPICAL, Case, Settings, is_fitted, size_of
 from maturity_model.validation.ceiling import teach_ceiling
 from maturity_model.validation.clubs import Club, merged, simulate_clubs
 from maturity_model.validation.diagnosis import diagnose
@@ -32,6 +31,10 @@ Say = Callable[[str], None]
 #: Names of the judges that are not baselines.
 TOOL, CEILING = "tool", "ceiling"
 FITTED, FITTED_JUDGED = "tool, fitted", "tool, fitted with judgements"
+#: Cases that are also asked for the surprises of every check-in, and for causes: both are slow.
+FULL = ("own", f"mechanistic-{TYPICAL}")
+#: The pooled fits: name, and share of the tanks whose keeper judges the phase.
+FITS = ((FITTED, 0.0), (FITTED_JUDGED, 0.2))
 #: Tanks, spread over the clubs, whose every check-in is asked for surprises.
 ALARMED = 40
 #: Parts of the range of a risk.
@@ -65,6 +68,11 @@ def _risk_sums(p: Floats, age: Floats, happened: Bools, scored: Bools) -> Floats
     return out
 
 
+def _clubs(tanks: Sequence[Club]) -> Ints:
+    sizes = np.array([len(c.truth) for c in tanks], dtype=np.int64)
+    return np.repeat(np.arange(len(tanks)), sizes)
+
+
 def score_case(
     tanks: Sequence[Club],
     training: Sequence[Club],
@@ -90,8 +98,7 @@ def score_case(
         Told about progress.
     """
     club, taught = merged(tanks), merged(training)
-    index = np.repeat(np.arange(len(tanks)), [len(c.truth) for c in tanks])
-    result = CaseResult(index)
+    result = CaseResult(_clubs(tanks))
     log, past = log_features.tank_weeks(club), log_features.tank_weeks(taught)
     catalogue = club.logbook.catalogue
     phases = len(catalogue.phases)
@@ -103,18 +110,37 @@ def score_case(
     result.sums[CEILING] = sums_of(ceiling(log), club.truth)
     result.notes["ceiling"] = f"{ceiling.trees} trees, power {ceiling.power:.2f}"
     say("ceiling")
-    age = {}
-    for h in HORIZONS:
-        happened, scored = _slipping(taught, h)
-        cell, own = cells(past, "age", ()), cells(log, "age", ())
-        table = frequencies(
-            cell[scored], happened[scored][:, None], int(max(cell.max(), own.max())) + 1
-        )
-        age[h] = table[own][:, :, 0]
+    score_forecasters(result, tanks, training, forecasters, alarms=full, seed=seed, say=say)
+    if full:
+        result.diagnosis = diagnose(tanks, training, forecasters[0], say)
+    return result
+
+
+def score_forecasters(
+    result: CaseResult,
+    tanks: Sequence[Club],
+    training: Sequence[Club],
+    forecasters: Sequence[Forecaster],
+    *,
+    alarms: bool,
+    seed: int,
+    say: Say = lambda _: None,
+) -> None:
+    """Add what the program states with each population to a result.
+
+    Parameters
+    ----------
+    result : CaseResult
+    tanks, training, forecasters, seed, say
+        See :func:`score_case`.
+    alarms : bool
+        Ask some of the tanks for surprises, with the first of the populations.
+    """
+    club = merged(tanks)
+    age = _risk_by_age(tanks, training)
     for forecaster in forecasters:
-        first = forecaster is forecasters[0]
-        alarms = -(-ALARMED // len(tanks)) if full and first else 0
-        stated = [state(c, forecaster, alarms=alarms, say=say) for c in tanks]
+        asked = -(-ALARMED // len(tanks)) if alarms and forecaster is forecasters[0] else 0
+        stated = [state(c, forecaster, alarms=asked, say=say) for c in tanks]
         whole = _together(stated, [len(c.truth) for c in tanks])
         name = forecaster.name
         result.sums[name] = sums_of(whole.phase, club.truth)
@@ -125,9 +151,21 @@ def score_case(
         for i, h in enumerate(HORIZONS):
             happened, scored = _slipping(club, h)
             result.risk[name, h] = _risk_sums(whole.risk[:, :, i], age[h], happened, scored)
-        if full and first:
-            result.diagnosis = diagnose(tanks, training, forecaster, say)
-    return result
+
+
+def _risk_by_age(tanks: Sequence[Club], training: Sequence[Club]) -> dict[int, Floats]:
+    # Share that slips back, by age, within each horizon.
+    club, taught = merged(tanks), merged(training)
+    log, past = log_features.tank_weeks(club), log_features.tank_weeks(taught)
+    cell, own = cells(past, "age", ()), cells(log, "age", ())
+    age = {}
+    for h in HORIZONS:
+        happened, scored = _slipping(taught, h)
+        table = frequencies(
+            cell[scored], happened[scored][:, None], int(max(cell.max(), own.max())) + 1
+        )
+        age[h] = table[own][:, :, 0]
+    return age
 
 
 def _together(stated: Sequence[Stated], sizes: Sequence[int]) -> Stated:
@@ -175,19 +213,13 @@ def run(
     folder.mkdir(parents=True, exist_ok=True)
     out = {}
     for case in chosen:
-        fits = settings.fit_tanks if case.group == "mechanistic" else 0
-        used = settings if fits else settings._replace(fit_tanks=0, fit_draws=0, fit_tune=0,
-                                                       fit_chains=0)  # fmt: skip
-        key = key_of((case, used, population_digest(population), _versions()))
-        path = folder / f"{case.name}-{key}.npz"
-        found = load(path)
-        if found is None:
-            say(f"{case.name}: running")
-            found = _run_case(case, settings, population, folder, lambda m: say(f"  {m}"))
-            save(found, path)
-        else:
-            say(f"{case.name}: on file")
-        out[case.name] = found
+        out[case.name] = _case(case, settings, population, folder, say)
+        if not is_fitted(case, settings):
+            continue
+        for name, judged in FITS:
+            found = _fit(case, settings, judged, name, folder, say)
+            for part in ("sums", "matured", "matured_quiet", "noticed", "risk", "notes"):
+                getattr(out[case.name], part).update(getattr(found, part))
     return out
 
 
@@ -197,27 +229,70 @@ def _versions() -> tuple[str, ...]:
     return tuple(f"{m} {need(m).__version__}" for m in PACKAGES)
 
 
-def _run_case(
-    case: Case, settings: Settings, population: Population, folder: Path, say: Say
-) -> CaseResult:
-    s = settings
+def _worlds(case: Case, settings: Settings) -> tuple[list[Club], list[Club]]:
+    # The tanks that are scored, and those that others are taught with.
+    s = size_of(case, settings)
     tanks = simulate_clubs(case.world, s.clubs, s.tanks, s.weeks, s.seed, after=s.after)
     training = simulate_clubs(
         case.world, s.clubs, s.training, s.weeks, s.seed, after=max(HORIZONS), batch=1
     )
-    say("simulated")
-    weight = 1.0 if case.group == "own" else population.evidence_weight
-    forecasters = [Forecaster(TOOL, population, weight)]
-    notes: dict[str, Any] = {"evidence_weight": f"{weight:g}"}
-    if s.fit_tanks and case.group == "mechanistic":
-        from maturity_model.validation.pooled import fitted
+    return tanks, training
 
-        for name, judged in ((FITTED, 0.0), (FITTED_JUDGED, 0.2)):
-            learned = fitted(case.world, s, judged, folder, say)
-            forecasters.append(Forecaster(name, learned, learned.evidence_weight))
-            notes[name] = learned.warning or "the fit passed its checks"
-    result = score_case(
-        tanks, training, forecasters, full=case.group != "broken", seed=s.seed, say=say
-    )
-    result.notes |= notes
-    return result
+
+def _kept(path: Path, make: Callable[[], CaseResult], say: Say) -> CaseResult:
+    found = load(path)
+    if found is not None:
+        say("  on file")
+        return found
+    found = make()
+    save(found, path)
+    return found
+
+
+def _case(
+    case: Case, settings: Settings, population: Population, folder: Path, say: Say
+) -> CaseResult:
+    key = key_of((case, size_of(case, settings), population_digest(population), _versions()))
+    weight = 1.0 if case.group == "own" else population.evidence_weight
+
+    def make() -> CaseResult:
+        tanks, training = _worlds(case, settings)
+        say("  simulated")
+        forecasters = [Forecaster(TOOL, population, weight)]
+        full, seed = case.name in FULL, settings.seed
+        result = score_case(
+            tanks, training, forecasters, full=full, seed=seed, say=lambda m: say(f"  {m}")
+        )
+        result.notes["evidence_weight"] = f"{weight:g}"
+        return result
+
+    say(case.name)
+    return _kept(folder / f"{case.name}-{key}.npz", make, say)
+
+
+def _fit(
+    case: Case, settings: Settings, judged: float, name: str, folder: Path, say: Say
+) -> CaseResult:
+    from maturity_model.validation.pooled import fit_part, fitted
+
+    parts = (case, size_of(case, settings), fit_part(settings), judged, _versions())
+    path = folder / f"{case.name}-fit-{key_of(parts)}.npz"
+
+    def make() -> CaseResult:
+        learned = fitted(case.world, settings, judged, folder, lambda m: say(f"  {m}"))
+        tanks, training = _worlds(case, settings)
+        result = CaseResult(_clubs(tanks))
+        forecasters = [Forecaster(name, learned, learned.evidence_weight)]
+        score_forecasters(
+            result, tanks, training, forecasters, alarms=False, seed=settings.seed, say=say
+        )
+        checks = learned.warning or "the fit passed its checks"
+        shift = learned.provenance.get("sign_shift_variance", "not told")
+        result.notes[name] = (
+            f"evidence weight {learned.evidence_weight:g} (variance of tanks’ shifts of signs: "
+            f"{shift}); moves: {learned.provenance.get('moves', 'learned')}; {checks}"
+        )
+        return result
+
+    say(f"{case.name}, {name}")
+    return _kept(path, make, say)

@@ -254,7 +254,8 @@ def tried(cases: Sequence[Case], settings: Settings, results: Results, unit: str
         text(
             f"{s.tanks} tanks in each case, {s.weeks} weeks of each, followed for {s.after} more; "
             f"in {s.clubs} clubs, each with a seed of its own, which also decides where in the "
-            f"world’s range of parameters it lies. Seed {s.seed}. What is stated of a week rests "
+            f"world’s range of parameters it lies; in the model’s own world {s.own_tanks} tanks "
+            f"in {s.own_clubs} clubs. Seed {s.seed}. What is stated of a week rests "
             "on the log up to that week."
         ),
         text(
@@ -276,8 +277,9 @@ def tried(cases: Sequence[Case], settings: Settings, results: Results, unit: str
     if fits:
         blocks += [
             text(
-                f"Pooled fits: on {s.fit_tanks} further tanks of each mechanistic case, "
-                f"{s.fit_chains} chains of {s.fit_draws} draws. Their checks:"
+                f"Pooled fits: on {s.fit_tanks} further tanks of the same clubs, "
+                f"{s.fit_chains} chains of {s.fit_draws} draws after {s.fit_tune} of tuning. "
+                "Their checks:"
             ),
             bullets(fits),
         ]

@@ -29,6 +29,7 @@ from maturity_model.population import load_population
 from maturity_model.population.files import load_documents
 from maturity_model.population.fit import shared_names, stacked
 from maturity_model.population.fit_command import leave_tanks_out
+from maturity_model.population.power_scaling import NOTABLE
 from maturity_model.population.predictive_checks import _runs, predictive_checks
 from maturity_model.population.summary import Quantity, summarise
 from maturity_model.population.types import take_draws
@@ -152,7 +153,8 @@ def test_page_is_closed_and_escaped(report: Path) -> None:
     # This "fit" has too few draws; the page says so first.
     assert page.text.index("Checks failed") < page.text.index("Did the phases")
     for word in ("How long the phases last", "What is seen when", "Keepers", "What events do",
-                 "What the data changed", "leave one tank out"):  # fmt: skip
+                 "What the data changed", "rest on the prior or on the data",
+                 "leave one tank out"):  # fmt: skip
         assert word in page.text
 
 
@@ -191,6 +193,16 @@ def test_tidy_tables(report: Path) -> None:
     loo = rows(report / "loo.csv")
     assert [r["tank"] for r in loo] == [t.name for t in panel().tanks]
     assert len(rows(report / "drift.csv")) == 4
+    scaled = rows(report / "power_scaling.csv")
+    known = {c.name for c in example().diagnostics.checks}
+    assert {r["parameter"] for r in scaled} <= known
+    assert {"sign_logit", "log_advance", "reading_mean", "pace_sd"} <= {
+        r["parameter"].partition("[")[0] for r in scaled
+    }
+    for row in scaled:
+        prior, data = float(row["prior_sensitivity"]), float(row["likelihood_sensitivity"])
+        assert (row["diagnosis"] != "") == (prior >= NOTABLE)
+        assert (row["diagnosis"] == "the prior decides") == (prior >= NOTABLE > data)
     checks = rows(report / "predictive.csv")
     assert all(0 <= float(r["p"]) <= 1 for r in checks)
 

@@ -16,6 +16,7 @@ from maturity_model.population.power_scaling import (
     log_prior,
     power_scaling,
     sensitivity,
+    shared_values,
 )
 from maturity_model.population.priors import priors_from_catalogue
 
@@ -84,18 +85,30 @@ def test_what_a_posterior_leans_on_is_told_apart() -> None:
     population = elicit_population(load_catalogue(), 1.0, n_draws=2000, seed=3)
     rng = np.random.default_rng(2)
     noise = rng.normal(size=2000)
-    advance = population.log_advance[0]
     # Data that know all about one thing, and nothing of the first phase.
+    population = replace(population, outlier=1 / (1 + np.exp(-noise)))
     likelihood = np.stack([-0.5 * noise**2, np.zeros(2000)])
-    names, found = power_scaling(
-        {"log_advance[cycling]": advance, "other": noise}, population, PRIORS, likelihood
+    found = power_scaling(population, PRIORS, likelihood)
+    advance, other = (found.names.index(n) for n in ("log_advance[cycling]", "outlier"))
+    assert found.prior[advance] > 0.05 > found.likelihood[advance]
+    assert found.likelihood[other] > 0.05
+    assert found.verdict(advance) == "the prior decides"
+    assert found._replace(likelihood=found.prior).verdict(advance) == "prior and data disagree"
+    assert found._replace(prior=0 * found.prior).verdict(advance) == ""
+
+
+def test_what_differs_between_draws_is_named_as_elsewhere() -> None:
+    population = elicit_population(load_catalogue(), 1.0, n_draws=5, seed=3)
+    values = shared_values(population)
+    signs, phases = population.signs, population.phases
+    np.testing.assert_array_equal(
+        values[f"sign_logit[{signs[2]}, {phases[1]}]"], population.sign_logit[2, 1]
     )
-    assert names == ("log_advance[cycling]", "other")
-    assert found.prior[0] > 0.05 > found.likelihood[0]
-    assert found.likelihood[1] > 0.05
-    assert found.verdict(0) == "the prior decides"
-    assert found._replace(likelihood=found.prior).verdict(0) == "prior and data disagree"
-    assert found._replace(prior=0 * found.prior).verdict(0) == ""
+    np.testing.assert_array_equal(values["pace_sd"], population.pace_sd)
+    # Nothing falls out of the first phase: there is nothing to be sensitive.
+    assert f"log_setback[{phases[0]}]" not in values
+    assert f"log_setback[{phases[1]}]" in values
+    assert all(np.isfinite(x).all() and np.ptp(x) > 0 for x in values.values())
 
 
 def test_each_parameter_has_a_prior() -> None:
@@ -110,6 +123,9 @@ def test_each_parameter_has_a_prior() -> None:
     for name in ("event_memory", "reading_sd"):
         far = replace(population, **{name: getattr(population, name) * 50})
         assert (log_prior(far, PRIORS) < base - 10).all(), name
+    by_tank = replace(population, sign_tank_sd=np.full((len(PRIORS.signs), 4), 0.5))
+    far = replace(by_tank, sign_tank_sd=np.full((len(PRIORS.signs), 4), 50.0))
+    assert (log_prior(far, PRIORS) < log_prior(by_tank, PRIORS) - 10).all()
     for name in ("carry", "outlier", "judge_accuracy", "judge_repeat"):
         far = replace(population, **{name: 0 * getattr(population, name) + 1 - 1e-9})
         assert (log_prior(far, PRIORS) < base - 10).all(), name

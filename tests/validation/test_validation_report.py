@@ -6,22 +6,25 @@ import csv
 import io
 import re
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from maturity_model.cli.main import main
+from maturity_model.population.types import Population
 from maturity_model.validation import optional, results, study
 from maturity_model.validation.cases import Case, Settings, cases
-from maturity_model.validation.clubs import World
+from maturity_model.validation.clubs import Club, World
 from maturity_model.validation.judges import BASELINES
 from maturity_model.validation.maturing import Outcomes
 from maturity_model.validation.pages import write
 from maturity_model.validation.results import CaseResult, key_of, load, save
 from maturity_model.validation.slips import Noticed
-from maturity_model.validation.study import CEILING, TOOL
+from maturity_model.validation.study import CEILING, FITTED, FITTED_JUDGED, TOOL
 from maturity_model.validation.sums import sums_of
 
 PHASES = ("cycling", "bloom", "colonising", "mature")
@@ -116,27 +119,69 @@ def test_nothing_on_file_is_ever_evaluated(tmp_path: Path) -> None:
 def test_a_run_takes_up_what_is_on_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from maturity_model.population import load_population
 
-    calls = []
+    calls: list[str] = []
 
-    def run_case(case: Case, *_: object) -> CaseResult:
+    def worlds(case: Case, _: Settings) -> tuple[list[Club], list[Club]]:
         calls.append(case.name)
         if len(calls) == 2:
             raise KeyboardInterrupt
-        return made(len(calls))
+        return [], []
 
-    monkeypatch.setattr(study, "_run_case", run_case)
+    monkeypatch.setattr(study, "_worlds", worlds)
+    monkeypatch.setattr(study, "score_case", lambda *_, **__: made(len(calls)))
     monkeypatch.setattr(study, "_versions", lambda: ("1",))
     settings, population = Settings(tanks=12), load_population()
     with pytest.raises(KeyboardInterrupt):
         study.run(three(), settings, population, tmp_path)
     again = study.run(three(), settings, population, tmp_path)
     assert calls == ["own", "mechanistic-typical", "mechanistic-typical", "broken-model-x"]
-    same(again["own"], made(1))
-    # Other settings, and for a mechanistic case another number of fitted tanks, run anew.
-    study.run(three(), settings._replace(fit_tanks=5), population, tmp_path)
-    assert calls[4:] == ["mechanistic-typical"]
-    study.run(three()[:1], settings._replace(seed=2), population, tmp_path)
-    assert calls[5:] == ["own"]
+    kept = made(1)
+    kept.notes["evidence_weight"] = "1"
+    same(again["own"], kept)
+    # Another seed, and for the model's own world another number of its tanks, run anew.
+    study.run(three()[:2], settings._replace(own_tanks=90), population, tmp_path)
+    assert calls[4:] == ["own"]
+    study.run(three()[2:], settings._replace(seed=2), population, tmp_path)
+    assert calls[5:] == ["broken-model-x"]
+
+
+def test_a_pooled_fit_adds_to_a_case_without_running_it_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from maturity_model.population import load_population
+    from maturity_model.validation import pooled
+
+    population, scored, fits = load_population(), [], []
+
+    def fitted(world: World, _: Settings, judged: float, *__: object) -> Population:
+        fits.append((world.preset, judged))
+        verdict = "failed: too few draws" if judged else "passed"
+        return replace(population, kind="fitted", provenance={"diagnostics": verdict})
+
+    def add(result: CaseResult, *args: Any, **_: object) -> None:
+        (found,) = args[2]
+        scored.append(found.name)
+        result.sums[found.name] = made(7).sums[TOOL]
+
+    monkeypatch.setattr(study, "_worlds", lambda *_: ([], []))
+    monkeypatch.setattr(study, "score_case", lambda *_, **__: made())
+    monkeypatch.setattr(study, "score_forecasters", add)
+    monkeypatch.setattr(study, "_versions", lambda: ("1",))
+    monkeypatch.setattr(pooled, "fitted", fitted)
+    settings = Settings(tanks=12, fit_tanks=5, fit_cases=("mechanistic-typical",))
+    other = Case("mechanistic-slow", "slow", "mechanistic", World("mechanistic", "slow"))
+    found = study.run((*three(), other), settings, population, tmp_path)
+    assert fits == [("typical", 0.0), ("typical", 0.2)]
+    assert scored == [FITTED, FITTED_JUDGED]
+    with_fits, without = found["mechanistic-typical"], found["mechanistic-slow"]
+    assert [j for j in with_fits.sums if j not in without.sums] == [FITTED, FITTED_JUDGED]
+    assert with_fits.notes[FITTED] == "the fit passed its checks"
+    assert with_fits.notes[FITTED_JUDGED] == "failed: too few draws"
+    again = study.run((*three(), other), settings, population, tmp_path)
+    assert len(fits) == len(scored) == 2
+    assert list(again["mechanistic-typical"].sums) == list(with_fits.sums)
+    study.run(three(), settings._replace(fit_draws=50), population, tmp_path)
+    assert len(fits) == 4
 
 
 def test_the_key_knows_the_code(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
