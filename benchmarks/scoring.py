@@ -132,9 +132,8 @@ def measure(rounds: int, most: int = SIZES[-1]) -> list[str]:
             (folder / str(weeks)).mkdir()
             shorter = base_pool(folder / str(weeks), BASE, weeks)
             by_weeks.append(run(shorter, folder / f"weeks{weeks}").processor)
-        begin = run(
-            enlarge(base_pool_of_one(folder), folder / "one", 1), folder / "start"
-        ).processor
+        begin = run(base_pool_of_one(folder), folder / "start").processor
+        first, again = (run(base, folder / f"kept{i}", state=folder / "state") for i in range(2))
     net = [r.processor - begin for r in runs]
     by_tanks = exponent([r.tanks for r in runs], net)
     fit_draws = exponent(BY_DRAWS, [t - begin for t in by_draws])
@@ -146,8 +145,9 @@ def measure(rounds: int, most: int = SIZES[-1]) -> list[str]:
         *lines,
         "",
         f"- A process that scores one tank takes {begin:.2f} s. Less that, time grows with tanks "
-        f"to the power {by_tanks:.3f}; with draws ({_list(BY_DRAWS)}; {BASE} tanks) to the power "
-        f"{fit_draws:.2f}; with weeks ({_list(BY_WEEKS)}) to the power {fit_weeks:.2f}.",
+        f"to the power {by_tanks:.3f}. {BASE} tanks by draws ({_list(BY_DRAWS)}): "
+        f"{_seconds(by_draws, begin)} s, the power {fit_draws:.2f}; by weeks ({_list(BY_WEEKS)}): "
+        f"{_seconds(by_weeks, begin)} s, the power {fit_weeks:.2f}.",
         f"- Target, growth with tanks between {low} and {high}: {_met(low <= by_tanks <= high)}.",
         f"- Target, memory below {MEGABYTES:,} MB at every size: {flat:,.0f} MB, "
         f"{_met(flat < MEGABYTES)}.",
@@ -168,6 +168,10 @@ def base_pool_of_one(folder: Path) -> Path:
 
 def _met(good: bool) -> str:
     return "met" if good else "NOT MET"
+
+
+def _seconds(times: list[float], begin: float) -> str:
+    return ", ".join(f"{t - begin:.2f}" for t in times)
 
 
 def _list(numbers: tuple[int, ...]) -> str:

@@ -259,6 +259,25 @@ def test_edited_history_is_filtered_again(what: str, tmp_path: Path, steps: Step
         assert np.abs(mine[name].values[:, :6] - before[name].values[:, :6]).max() > 1e-6
 
 
+def test_what_another_tank_says_of_water_changes(tmp_path: Path, steps: Steps) -> None:
+    # A keeper's first logged water change is another tank's: this one's husbandry is then
+    # known, though not one of its own rows has changed.
+    book = simulated(8)
+    first, second = list(book.tanks)[:2]
+    assert book.tanks[first].keeper == book.tanks[second].keeper
+    end = last_day(book)
+    none = tuple(e for e in book.events if e.kind != "water_change")
+    without = replace(book, events=none)
+    before = run(without, end, tmp_path)
+    change = Event(second, book.tanks[second].started + dt.timedelta(days=30), "water_change", 30.0)
+    known = replace(book, events=tuple(sorted((*none, change), key=lambda e: e.date)))
+    steps.taken()
+    mine = run(known, end, tmp_path)
+    assert steps.taken() == (len(mine[first].day) + len(mine[second].day), 2)
+    same(mine, run(known, end))
+    assert np.abs(mine[first].values[:, :6] - before[first].values[:, :6]).max() > 1e-6
+
+
 def test_another_model_is_filtered_again(tmp_path: Path, steps: Steps) -> None:
     book = simulated(8)
     end = last_day(book)
