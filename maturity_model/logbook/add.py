@@ -152,6 +152,9 @@ class _Adding:
     def add(self, name: str, data: bytes) -> Added:
         for path in self.paths.values():
             remove_parts(self.folder, path.name)
+        # A backup's name holds the time, so no later one would write over what a kill left.
+        for part in (self.folder / BACKUPS).glob(".*.csv.*.part"):
+            remove_parts(part.parent, part.name[1:].rsplit(".", 2)[0])
         try:
             reader = self._reader()
             book = reader.read()

@@ -369,11 +369,15 @@ def main() -> int:
     bad = 0
     for scene in args.scenes:
         name, _, count = scene.partition("=")
-        seen = run(name, int(count or 10), args.seed)
-        print(seen, flush=True)
-        bad += len(seen.complaints)
-        if args.out:
-            _append(args.out, args.seed, seen)
+        left, seed = int(count or 10), args.seed
+        # Ten at a time, so that a run that is stopped has something to show.
+        while left > 0:
+            seen = run(name, min(left, 10), seed)
+            print(seen, flush=True)
+            bad += len(seen.complaints)
+            if args.out:
+                _append(args.out, seed, seen)
+            left, seed = left - seen.kills, seed + 1
     return 1 if bad else 0
 
 

@@ -376,3 +376,15 @@ def test_a_killed_add_leaves_whole_files_and_can_be_run_again(
     assert start(folder, path).wait(timeout=60) == 0
     assert tables(folder) == last
     assert {p.name for p in folder.iterdir()} == {*last, LOCK_NAME, "backup"}
+
+
+def test_a_half_written_backup_of_a_killed_add_goes(make: Make, file: Callable[..., Path]) -> None:
+    folder = make()
+    backup = folder / "backup"
+    backup.mkdir()
+    (backup / ".checkins-2026-01-01-120000-0a1b2c3d.csv.123.part").write_text("tank,da")
+    (backup / "mine.part").write_text("somebody's own")
+    add_file(file(FILE + "Reef,2026-04-01,ann,n,,,,\n"), folder, today=TODAY)
+    names = {p.name for p in backup.iterdir()}
+    assert "mine.part" in names
+    assert not any(name.startswith(".") for name in names)
