@@ -63,7 +63,7 @@ def _misfit(args: argparse.Namespace, command: str) -> int:
     sizes = args.own_tanks, args.tanks
     found = study.run(chosen, sizes, args.seed, load_population(), progress())
     try:
-        study.write(found, args.seed, args.out)
+        study.write(found, args.seed, args.out, command)
     except OSError as error:
         return cannot_write(args.out, error)
     if "own" in found:

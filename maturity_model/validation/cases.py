@@ -95,7 +95,11 @@ def size_of(case: Case, settings: Settings) -> Size:
     """How large one case is."""
     s, own = settings, case.group == "own"
     tanks, clubs = (s.own_tanks, s.own_clubs) if own else (s.tanks, s.clubs)
-    return Size(tanks, clubs, s.weeks, s.after, max(s.training, clubs), s.seed)
+    training = max(s.training, clubs)
+    if case.group == "broken":
+        # There are many of them, and what is asked of each is coarse.
+        tanks, training = max(tanks // 2, clubs), max(training // 2, clubs)
+    return Size(tanks, clubs, s.weeks, s.after, training, s.seed)
 
 
 def is_fitted(case: Case, settings: Settings) -> bool:

@@ -109,7 +109,7 @@ def _mean(x: Floats, on: NDArray[np.bool_]) -> str:
     return f"{x[on].mean():+.2f}" if on.any() else "–"
 
 
-def write(found: dict[str, Found], seed: int, out: Path) -> None:
+def write(found: dict[str, Found], seed: int, out: Path, command: str) -> None:
     """Write ``README.md`` and ``misfit.csv``.
 
     Raises
@@ -145,6 +145,7 @@ def write(found: dict[str, Found], seed: int, out: Path) -> None:
             f"In the model’s own world {100 * share:.1f} % of {len(own.bad)} tanks were said to "
             f"fit badly at any of the looks (wanted: below {100 * FALSE_ALARMS:.0f} %): {met}."
         )
+    command = command.replace("`", "")
     text = f"""# Logs that fit the model badly
 
 A tank’s page says so when signs and readings keep differing from what the log before them led to
@@ -164,7 +165,7 @@ the {SCORED} weeks before the look, of tanks said to fit badly and of the others
 
 What it cannot see: a wrong phase that explains the log as well as the right one.
 
-Made by `maturity-model study misfit`. All numbers are in misfit.csv.
+Made by `{command}`. All numbers are in misfit.csv.
 """
     out.mkdir(parents=True, exist_ok=True)
     write_whole(out / "README.md", text)

@@ -8,6 +8,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from maturity_model.validation.cases import Case, Settings
+from maturity_model.validation.cases import cases as every_case
 from maturity_model.validation.figures import JUDGES
 from maturity_model.validation.holds import EVERY, Group, Hold, group
 from maturity_model.validation.maturing import coverage
@@ -255,8 +256,8 @@ def tried(cases: Sequence[Case], settings: Settings, results: Results, unit: str
             f"{s.tanks} tanks in each case, {s.weeks} weeks of each, followed for {s.after} more; "
             f"in {s.clubs} clubs, each with a seed of its own, which also decides where in the "
             f"world’s range of parameters it lies; in the model’s own world {s.own_tanks} tanks "
-            f"in {s.own_clubs} clubs. Seed {s.seed}. What is stated of a week rests "
-            "on the log up to that week."
+            f"in {s.own_clubs} clubs; where an assumption is broken half as many tanks. Seed "
+            f"{s.seed}. What is stated of a week rests on the log up to that week."
         ),
         text(
             f"The baselines, and the ceiling, were taught with the true phases of {s.training} "
@@ -274,6 +275,8 @@ def tried(cases: Sequence[Case], settings: Settings, results: Results, unit: str
         ),
         table("Cases", ["case", "world", "evidence weight", "ceiling"], rows),
     ]
+    if left := [c.name for c in every_case() if c.name not in weights]:
+        blocks.append(text(f"NOT RUN: {', '.join(left)}. Nothing is known of them here."))
     if fits:
         blocks += [
             text(

@@ -28,7 +28,7 @@ def test_sizes() -> None:
     assert (found["own"].tanks, found["own"].clubs) == (90, 45)
     # Each club has a tank to teach with.
     assert (found["own"].training, found["mechanistic"].training) == (45, 40)
-    assert (found["broken"].tanks, found["broken"].clubs) == (30, 6)
+    assert (found["broken"].tanks, found["broken"].clubs, found["broken"].training) == (15, 6, 20)
     # How a fit is made is no part of what a case depends on; its moves are part of the fit.
     assert size_of(cases()[1], settings) == size_of(cases()[1], settings._replace(fit_tanks=7))
     assert fit_part(settings) != fit_part(settings._replace(fit_moves="learned"))

@@ -175,8 +175,8 @@ def test_a_pooled_fit_adds_to_a_case_without_running_it_again(
     assert scored == [FITTED, FITTED_JUDGED]
     with_fits, without = found["mechanistic-typical"], found["mechanistic-slow"]
     assert [j for j in with_fits.sums if j not in without.sums] == [FITTED, FITTED_JUDGED]
-    assert with_fits.notes[FITTED] == "the fit passed its checks"
-    assert with_fits.notes[FITTED_JUDGED] == "failed: too few draws"
+    assert with_fits.notes[FITTED].endswith("; the fit passed its checks")
+    assert with_fits.notes[FITTED_JUDGED].endswith("; failed: too few draws")
     again = study.run((*three(), other), settings, population, tmp_path)
     assert len(fits) == len(scored) == 2
     assert list(again["mechanistic-typical"].sums) == list(with_fits.sums)
@@ -249,6 +249,13 @@ def test_misses_are_loud(report: Path) -> None:
     assert "**MISSED: mechanistic-typical: calibration error" in text
     assert text.index("**MISSED") < text.index("## What was tried")
     assert 'class="missed"' in (report / "index.html").read_text("utf-8")
+
+
+def test_what_was_not_run_is_named(report: Path) -> None:
+    text = (report / "README.md").read_text("utf-8")
+    (line,) = (x for x in text.splitlines() if x.startswith("NOT RUN"))
+    assert "mechanistic-wide" in line
+    assert "mechanistic-typical" not in line
 
 
 def test_figures_are_whole_and_named_apart(report: Path) -> None:
