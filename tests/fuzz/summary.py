@@ -7,7 +7,6 @@ import sys
 from collections import Counter
 from pathlib import Path
 
-
 FOUND = (
     "A folder, a pipe or a dangling link named as a table was passed over in silence.",
     "A tank started in 1970 took 3 GB; now logs of more than 520 weeks use fewer draws.",
