@@ -162,7 +162,9 @@ def doubts(cases: Sequence[Case], results: Results, groups: Mapping[str, Group],
         (
             text(
                 "Everything above is simulated. That a world was written by hands other than the "
-                "model’s makes it harder, not real: no tank here ever lived. Found in these runs:"
+                "model’s makes it harder, not real: no tank here ever lived. A tank’s page says "
+                "when its log fits the model badly, which is a reason to trust it less; how often "
+                "it does, with and without cause, is in reports/misfit. Found in these runs:"
             ),
             bullets(items),
         ),
