@@ -1,4 +1,4 @@
-"""``python -m benchmarks [--write] [--only PART] [--rounds N]``."""
+"""``python -m benchmarks [--write] [--only PART] [--rounds N] [--tanks N]``."""
 
 from __future__ import annotations
 
@@ -39,6 +39,10 @@ def main() -> None:
     parser.add_argument("--write", action="store_true", help=f"also write {RESULTS.name}")
     parser.add_argument("--only", choices=PARTS, help="one part instead of all")
     parser.add_argument("--rounds", type=int, default=9, help="at least 7")
+    parser.add_argument(
+        "--tanks", type=int, default=scoring.SIZES[-1],
+        help="in the largest pool that is scored (100000 takes 35 minutes; default: %(default)s)",
+    )  # fmt: skip
     options = parser.parse_args()
     if options.rounds < 7:
         parser.error("fewer than 7 rounds say little")
@@ -50,7 +54,8 @@ def main() -> None:
     print("\n".join(lines), flush=True)
     for name, (title, measure) in PARTS.items():
         if options.only in (None, name):
-            part = ["", f"## {title}", "", *measure(options.rounds)]
+            more = (options.tanks,) if name == "scoring" else ()
+            part = ["", f"## {title}", "", *measure(options.rounds, *more)]
             print("\n".join(part), flush=True)
             lines += part
     if options.write:

@@ -12,15 +12,15 @@ import json
 import subprocess
 import sys
 import tempfile
-import time
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from benchmarks.timing import exponent, missing
 
 BASE, WEEKS, DRAWS = 100, 60, 100
-#: Tanks; larger ones with ``--most``.
+#: Tanks; larger pools with ``--tanks``.
 SIZES = (100, 300, 1_000, 3_000)
+_LARGER = (10_000, 30_000, 100_000)
 #: Weeks and draws of the runs that tell how time grows with them.
 BY_WEEKS, BY_DRAWS = (15, 30, 60, 120), (25, 50, 100, 200)
 #: What must hold: the exponent of growth by tanks, and megabytes.
@@ -104,7 +104,7 @@ def measure(rounds: int, most: int = SIZES[-1]) -> list[str]:
         import pyarrow  # noqa: F401
     except ImportError as error:
         return [missing("maturity-model score", error), "Target: NOT MEASURED."]
-    sizes = [*(s for s in SIZES if s < most), most]
+    sizes = [*(s for s in (*SIZES, *_LARGER) if s < most), most // BASE * BASE]
     lines = [
         f"One process, one thread, {WEEKS} weeks, {DRAWS} draws x 15 nodes; each size once, in a "
         "process of its own",
@@ -176,14 +176,3 @@ def _seconds(times: list[float], begin: float) -> str:
 
 def _list(numbers: tuple[int, ...]) -> str:
     return ", ".join(map(str, numbers))
-
-
-def main() -> None:
-    """Larger pools: ``python -m benchmarks.scoring TANKS``."""
-    begun = time.monotonic()
-    print("\n".join(measure(1, int(sys.argv[1]))))
-    print(f"({time.monotonic() - begun:,.0f} s)", file=sys.stderr)
-
-
-if __name__ == "__main__":
-    main()
