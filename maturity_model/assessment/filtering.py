@@ -85,10 +85,9 @@ class Tables:
         All of them up to :data:`FULL_WEEKS` weeks; of a longer log evenly spaced ones.
         """
         weeks = int(self.panel.first[n + 1] - self.panel.first[n])
-        step = -(-weeks // FULL_WEEKS)
-        if step <= 1:
+        kept = draws_used(weeks, self.population.n_draws)
+        if len(kept) == self.population.n_draws:
             return self
-        kept = np.arange(0, self.population.n_draws, step)
         return replace(
             self,
             population=take_draws(self.population, kept),
@@ -113,6 +112,11 @@ class Tables:
             for code in kind.of_rows(row, row + 1)[1]:
                 total += np.log(np.maximum(table[code], 1e-300))
         return np.asarray(np.exp(np.maximum(total - total.max(), -600.0)))
+
+
+def draws_used(weeks: int, draws: int) -> NDArray[np.int64]:
+    """Which of a population's draws a tank of so many weeks is filtered with."""
+    return np.arange(0, draws, max(1, -(-weeks // FULL_WEEKS)))
 
 
 def make_tables(

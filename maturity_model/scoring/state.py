@@ -118,6 +118,7 @@ class Store:
         keys: list[bytes],
         population: Population,
         nodes: tuple[int, ...] = (PACE_NODES, SKILL_NODES),
+        draws: int | None = None,
     ) -> SavedTank | None:
         """What is kept of a tank, if it is of the history and the model that ``keys`` tell.
 
@@ -132,7 +133,7 @@ class Store:
                 # Its size follows from the week, so that nothing larger is read.
                 if magic != _MAGIC or not 0 <= week < len(keys) - 1 or keys[week] != key:
                     return None
-                shapes = _shapes(population, week, nodes)
+                shapes = _shapes(population, week, nodes, draws or population.n_draws)
                 size = 8 * sum(int(np.prod(s)) for s in shapes)
                 body = handle.read(size + 1)
         except OSError:
@@ -179,9 +180,9 @@ def _digest(key: bytes, week: int, body: bytes) -> bytes:
 
 
 def _shapes(
-    population: Population, week: int, nodes: tuple[int, ...]
+    population: Population, week: int, nodes: tuple[int, ...], draws: int
 ) -> tuple[tuple[int, ...], ...]:
-    draws, chain = population.n_draws, population.chain
+    chain = population.chain
     return (
         (*nodes, chain.n_states, draws),
         (*nodes, draws),

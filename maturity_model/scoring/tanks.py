@@ -14,6 +14,7 @@ from maturity_model.assessment.filtering import (
     PACE_NODES,
     SKILL_NODES,
     Tables,
+    draws_used,
     filter_tank,
     make_tables,
 )
@@ -80,13 +81,15 @@ def score_tanks(
     if store is not None:
         for n, tank in enumerate(panel.tanks):
             mine = own[n] if own else None
-            keys[n] = history_keys(panel, n, store.model, _known_before(mine))
+            weeks = int(panel.first[n + 1] - panel.first[n])
+            draws = draws_used(weeks, population.n_draws)
+            keys[n] = history_keys(panel, n, store.model, _known_before(mine, len(draws)))
             nodes = mine.node_prior.shape if mine else (PACE_NODES, SKILL_NODES)
-            saved[n] = store.load(tank.name, keys[n], population, nodes)
+            saved[n] = store.load(tank.name, keys[n], population, nodes, len(draws))
     if not own:
         own = [make_tables(_only_new(panel, saved), population, evidence_weight)] * count
-    for n, (tank, tables) in enumerate(zip(panel.tanks, own, strict=True)):
-        known = saved[n]
+    for n, tank in enumerate(panel.tanks):
+        tables, known = own[n].of_tank(n), saved[n]
         if known is None:
             found, hazards = filter_tank(tables, n)
             values = _values(found, hazards)
@@ -130,12 +133,12 @@ def _recognised(tables: Tables) -> list[Tables]:
     return [found.of(n)[0] for n in range(len(tables.panel.tanks))]
 
 
-def _known_before(tables: Tables | None) -> bytes:
+def _known_before(tables: Tables | None, draws: int) -> bytes:
     # What a tank's probabilities hang on besides its history and the model.
     if tables is None:
-        return b""
+        return b"%d" % draws
     prior = b"" if tables.log_prior is None else tables.log_prior.tobytes()
-    return prior + tables.skill.tobytes() + tables.node_prior.tobytes()
+    return b"%d" % draws + prior + tables.skill.tobytes() + tables.node_prior.tobytes()
 
 
 def _only_new(panel: Panel, saved: list[SavedTank | None]) -> Panel:

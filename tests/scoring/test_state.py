@@ -14,7 +14,7 @@ import pytest
 from pooling.pooled_logs import CATALOGUE, simulated
 from small_logs import random_log
 
-from maturity_model.assessment import assess
+from maturity_model.assessment import assess, filtering
 from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.hmm.mixture import SavedFilter, extend, filter_mixture
 from maturity_model.hmm.staged import move_probabilities
@@ -347,6 +347,23 @@ def test_what_the_pool_knew_of_a_tank_counts_as_in_an_assessment(
     assert steps.taken()[0] > 0
 
 
+def test_a_log_that_grows_too_long_for_all_draws(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(filtering, "FULL_WEEKS", 6)
+    book, _ = random_log(3)
+    end = last_day(book)
+    for weeks in range(6, -1, -1):
+        as_of = end - dt.timedelta(days=7 * weeks)
+        mine = run(book, as_of, tmp_path)
+        same(mine, run(book, as_of))
+    answers = assess(build_panel(book), population(), evidence_weight=0.7, questions=False)
+    assert any(t.reweighting.draws == 10 for t in answers.tanks)
+    for tank in answers.tanks:
+        found = mine[tank.tank.name].values
+        np.testing.assert_allclose(found[:, :4], tank.filtered, rtol=0, atol=1e-12)
+
+
 # A store that is not to be trusted -----------------------------------------------------------
 
 
@@ -391,7 +408,7 @@ def test_values_that_are_no_probabilities_are_refused(tmp_path: Path) -> None:
     panel = build_panel(book)
     run(book, panel.as_of, tmp_path)
     name = panel.tanks[0].name
-    keys = history_keys(panel, 0, store.model)
+    keys = history_keys(panel, 0, store.model, b"20")
     kept = store.load(name, keys, drawn)
     assert kept is not None
     lanes, so_far = kept.messages
