@@ -30,7 +30,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--report", type=Path, metavar="DIR", help="also write a report for researchers"
     )
-    parser.add_argument("--draws", type=whole(50, 100_000), default=800, metavar="N")
+    parser.add_argument("--draws", type=whole(50, 100_000), default=1200, metavar="N")
     parser.add_argument("--tune", type=whole(50, 100_000), default=500, metavar="N")
     parser.add_argument("--chains", type=whole(1, 64), default=4, metavar="N")
     parser.add_argument("--cores", type=whole(1, 64), default=2, metavar="N")

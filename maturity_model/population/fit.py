@@ -189,7 +189,7 @@ def fit(
     panel: Panel,
     priors: Priors | None = None,
     *,
-    draws: int = 800,
+    draws: int = 1200,
     tune: int = 500,
     chains: int = 4,
     seed: int = 1,

@@ -53,7 +53,7 @@ class SamplingPlan:
         finds one. JAX under ``pymc`` means numpyro's sampler, through PyMC.
     """
 
-    draws: int = 800
+    draws: int = 1200
     tune: int = 500
     chains: int = 4
     seed: int = 1
