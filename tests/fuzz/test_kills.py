@@ -28,6 +28,7 @@ def test_killed(command: str, kills: int) -> None:
 
 
 @pytest.mark.fit
+@pytest.mark.long
 def test_killed_fit() -> None:
     pytest.importorskip("pymc")
     seen = run("fit", 3, seed=5)

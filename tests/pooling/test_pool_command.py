@@ -368,7 +368,7 @@ def test_kills_at_random_moments(two_pools: dict[str, Any], tmp_path: Path) -> N
     kill_at_random(3, two_pools, tmp_path, 1)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_many_kills_at_random_moments(two_pools: dict[str, Any], tmp_path: Path) -> None:
     kill_at_random(100, two_pools, tmp_path, 2)
 

@@ -277,7 +277,7 @@ def test_variants_have_shorter_chains() -> None:
     assert shorter(SamplingPlan(draws=800)).tune == SamplingPlan().tune
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("strength", [2.0, 0.0], ids=["persistent", "not persistent"])
 def test_comparison_prefers_the_truth(strength: float, tmp_path: Path) -> None:
     drawn = truth()

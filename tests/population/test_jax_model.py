@@ -112,7 +112,7 @@ def test_panel_likelihood_is_that_of_the_kernels(
         np.testing.assert_allclose(gradient[name], slope, rtol=1e-8, atol=1e-8, err_msg=name)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize(("ragged", "tank_signs"), [(False, False), (True, True)])
 def test_whole_model_through_jax(jax_ops: Any, ragged: bool, tank_signs: bool) -> None:
     import jax
@@ -146,7 +146,7 @@ def test_whole_model_through_jax(jax_ops: Any, ragged: bool, tank_signs: bool) -
         np.testing.assert_allclose(ours, theirs, rtol=1e-8, atol=1e-8, err_msg=name)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("sampler", ["nutpie", "pymc"])
 def test_a_small_fit_passes_its_gates(jax_ops: Any, need: Any, sampler: str) -> None:
     need("nutpie" if sampler == "nutpie" else "numpyro")

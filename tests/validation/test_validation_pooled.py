@@ -35,7 +35,7 @@ def test_sizes() -> None:
 
 
 @pytest.mark.fit
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_small_fit_is_kept_and_used_as_the_command_would(tmp_path: Path) -> None:
     world = World("mechanistic", "typical")
     settings = Settings(
