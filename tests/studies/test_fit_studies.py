@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -317,6 +318,9 @@ def test_the_committed_updates_agree_with_refits() -> None:
 def test_swapped_data_give_the_draws_of_a_fresh_model() -> None:
     made = replicator()
     first, second = made.simulate(0)[1], made.simulate(1)[1]
+    # Where tanks begin is data too.
+    second = replace(second, rock=(second.rock + 1) % len(PRIORS.start))
+    assert (first.rock != second.rock).all()
     plan = SamplingPlan(40, 60, chains=1, seed=9, cores=1)
     swapped, fresh = Refitter(PRIORS, 1.0), Refitter(PRIORS, 1.0)
     before = swapped.fit(first, plan)
