@@ -77,8 +77,10 @@ def start(words: list[str], cwd: Path) -> subprocess.Popen[bytes]:
 
 def _stamp(folder: Path) -> tuple[tuple[str, int], ...]:
     try:
-        return tuple(sorted((e.name, e.stat(follow_symlinks=False).st_mtime_ns)
-                            for e in os.scandir(folder)))  # fmt: skip
+        # Closed also when a file goes while it is asked for its time.
+        with os.scandir(folder) as entries:
+            return tuple(sorted((e.name, e.stat(follow_symlinks=False).st_mtime_ns)
+                                for e in entries))  # fmt: skip
     except OSError:
         return ()
 

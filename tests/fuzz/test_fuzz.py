@@ -144,7 +144,9 @@ def test_a_line_of_a_hundred_megabytes(what: str, tmp_path: Path) -> None:
         assert peak < 500, f"{peak} MB"
         assert time.monotonic() - began < 100
         assert problems >= 1 or what == "lines"
-        assert checkins == (1 if size < files.MAX_BYTES else 0)
+        # So many commas in one line are refused before the line is cut.
+        readable = size < files.MAX_BYTES and what != "commas"
+        assert checkins == (1 if readable else 0)
 
 
 def test_a_file_that_changes_while_it_is_read(

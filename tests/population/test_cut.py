@@ -59,7 +59,7 @@ def test_judgements_may_count_more_than_signs() -> None:
 
 
 def test_a_cut_fit_learns_moves_and_leaves_what_phases_show() -> None:
-    panel, _ = _club(12, 40)
+    panel, _ = _club(36, 40)
     given = elicit_population(CATALOGUE, 0.4, n_draws=3, seed=21)
     found = cut_fit(panel, given, evidence_weight=0.4, tune=100, draws=16, seed=2)
     assert found.n_draws == 3 * EACH
@@ -71,6 +71,6 @@ def test_a_cut_fit_learns_moves_and_leaves_what_phases_show() -> None:
     # A neutral effect stays neutral, and nothing falls out of the first phase.
     assert (found.event_setback[given.event_setback[:, 0] == 0] == 0).all()
     assert (found.log_setback[0] == -np.inf).all()
-    # Twelve tanks tell how fast cycling passes better than practice does.
+    # Three dozen tanks tell how fast cycling passes better than practice does.
     prior = elicit_population(CATALOGUE, 0.4, n_draws=500, seed=5).log_advance[0]
     assert found.log_advance[0].std() < 0.85 * prior.std()
