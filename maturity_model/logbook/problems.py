@@ -29,7 +29,8 @@ class LogbookError(ValueError):
 
     def __init__(self, problems: tuple[Problem, ...]):
         self.problems = problems
-        super().__init__("; ".join(str(p) for p in problems[:5]))
+        # One line for each.
+        super().__init__("\n".join(str(p) for p in problems[:5]))
 
 
 def shown(text: str) -> str:
