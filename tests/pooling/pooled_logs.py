@@ -14,7 +14,7 @@ from maturity_model.logbook import Logbook
 from maturity_model.panel import Panel, build_panel
 from maturity_model.pooling.command import PoolReport, make_pool
 from maturity_model.population import elicit_population
-from maturity_model.population.fit_command import pool_logbooks, read_logs
+from maturity_model.population.fit_logs import pool_logbooks, read_logs
 from maturity_model.population.simulate import Habits, simulate_logbook
 from maturity_model.population.tables import fit_to_catalogue
 from maturity_model.population.tanks import tank_log_likelihood

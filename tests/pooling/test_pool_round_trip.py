@@ -26,7 +26,7 @@ from small_logs import random_log
 from maturity_model.logbook import LogbookError, read_logbook
 from maturity_model.panel import build_panel
 from maturity_model.pooling import PoolError, PoolMismatch, is_pool, read_pool
-from maturity_model.population.fit_command import pool_logbooks, read_logs
+from maturity_model.population.fit_logs import pool_logbooks, read_logs
 from maturity_model.population.tanks import tank_log_likelihood
 
 

@@ -29,9 +29,8 @@ from maturity_model.population.fit_command import (  # noqa: E402
     DIAGNOSTICS,
     fit_command,
     idata_path,
-    pool_logbooks,
-    pool_members,
 )
+from maturity_model.population.fit_logs import pool_logbooks, pool_members  # noqa: E402
 from maturity_model.population.members import log_key  # noqa: E402
 from maturity_model.population.priors import priors_from_catalogue  # noqa: E402
 from maturity_model.population.sampling import (  # noqa: E402
