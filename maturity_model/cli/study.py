@@ -129,6 +129,27 @@ def _pooling(args: argparse.Namespace, command: str) -> int:
     return DONE
 
 
+def _identifiability(args: argparse.Namespace, command: str) -> int:
+    from maturity_model.population.fit_command import missing_modules
+
+    if lacking := missing_modules():
+        say(f"maturity-model: {', '.join(lacking)} not installed; this study needs the extra fit")
+        return USAGE
+    from maturity_model.studies import identifiability as study
+    from maturity_model.studies import identifiability_report as report
+    from maturity_model.studies.identifiability_points import Setting
+
+    setting = Setting(
+        args.clubs, args.seed, args.tanks, args.weeks, args.longest, args.draws, args.tune
+    )
+    try:
+        report.write(study.run(setting, args.work, progress()), setting, args.out)
+    except OSError as error:
+        return cannot_write(args.out, error)
+    print(f"Report: {args.out / 'README.md'}")
+    return DONE
+
+
 def add_options(parser: argparse.ArgumentParser) -> None:
     """Describe the command."""
     studies = parser.add_subparsers(dest="study", required=True, metavar="STUDY")
@@ -207,6 +228,32 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     ):
         pooling.add_argument(f"--{name}", type=whole(low, 100_000), default=default, metavar="N")
     pooling.set_defaults(run_study=_pooling)
+    learned = studies.add_parser(
+        "identifiability",
+        help="how many tanks and weeks until each parameter is learned (needs the extra 'fit')",
+        description="Simulate clubs, fit them at several sizes, and say where each parameter's "
+        "posterior is narrower than practice. Takes half an hour; fits are kept, and a rerun goes "
+        "on.",
+    )
+    learned.add_argument("--out", type=Path, required=True, metavar="DIR")
+    learned.add_argument(
+        "--work",
+        type=Path,
+        default=Path("build", "identifiability"),
+        metavar="DIR",
+        help="where fits are kept (default: %(default)s)",
+    )
+    for name, low, default in (
+        ("clubs", 1, 3),
+        ("tanks", 5, 160),
+        ("weeks", 6, 60),
+        ("longest", 6, 104),
+        ("draws", 20, 300),
+        ("tune", 50, 300),
+        ("seed", 0, 83),
+    ):
+        learned.add_argument(f"--{name}", type=whole(low, 100_000), default=default, metavar="N")
+    learned.set_defaults(run_study=_identifiability)
     for name, text, replications, tanks, weeks, seed in (
         ("agreement", "weekly updates against full refits", 0, 20, 40, 53),
         ("coverage", "how often the fit's intervals hold the truth", 20, 60, 60, 47),

@@ -2,4 +2,5 @@
 
 from importlib.util import find_spec
 
-collect_ignore = ["test_fit_studies.py"] if find_spec("pymc") is None else []
+_FIT = ["test_fit_studies.py", "test_identifiability_fit.py"]
+collect_ignore = _FIT if find_spec("pymc") is None else []

@@ -1,0 +1,180 @@
+"""How much of a prior is left: contraction, and the size of a club at which it is small enough.
+
+A posterior that has half the prior's standard deviation has contracted by three quarters.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from maturity_model.population.types import Floats
+
+#: A parameter counts as learned from here on; and the thresholds of the further tables.
+LEARNED, THRESHOLDS = 0.75, (0.5, 0.75, 0.9)
+
+_LOG = ("event_memory", "reading_sd")
+_LOG_ODDS = ("carry", "outlier", "judge_accuracy", "judge_repeat")
+
+
+class Group(NamedTuple):
+    """Parameters that answer one question.
+
+    Attributes
+    ----------
+    key : str
+        A plain word for tables and files.
+    words : str
+        In the words of the trade.
+    parts : tuple of str
+        Beginnings of the names of its parameters.
+    """
+
+    key: str
+    words: str
+    parts: tuple[str, ...]
+
+
+#: Every parameter is in exactly one.
+GROUPS = (
+    Group(
+        "times",
+        "how long phases last",
+        ("log_advance[cycling", "log_advance[bloom", "log_advance[colonising"),
+    ),
+    Group("ripening", "ripening within the mature phase", ("log_advance[mature",)),
+    Group("pace", "how far tanks differ in pace", ("pace_sd",)),
+    Group("husbandry", "live rock and water changes", ("husbandry[",)),
+    Group("slips", "slipping back unprovoked", ("log_setback[", "log_collapse[")),
+    Group("events", "what events do", ("event_advance[", "event_setback[", "event_collapse[")),
+    Group("memory", "how long events act", ("event_memory[",)),
+    Group("signs", "how often each sign is seen, by phase", ("sign_logit[",)),
+    Group("persistence", "how signs persist", ("persistence[",)),
+    Group("levels", "what kits read, by phase", ("reading_mean[",)),
+    Group("noise", "kit noise, by phase", ("reading_sd[", "outlier")),
+    Group("carry", "how readings carry over", ("carry[",)),
+    Group("keepers", "keepers' skill and ways of looking", ("skill_sd", "look_effect[")),
+    Group("judges", "how good judges are", ("judge_accuracy", "judge_repeat")),
+)
+
+
+def group_of(name: str) -> Group:
+    """The group of a parameter, named as by :func:`.replications.shared_names`.
+
+    Raises
+    ------
+    ValueError
+        When it is in none.
+    """
+    for group in GROUPS:
+        if name.startswith(group.parts):
+            return group
+    raise ValueError(f"{name} is in no group")
+
+
+def on_prior_scale(names: tuple[str, ...], values: Floats) -> Floats:
+    """Values on the unbounded scale on which the prior is about normal.
+
+    Logarithms of times and of kits' noise, log-odds of shares; hazards, ratios and odds
+    are logarithms already, and spreads and persistence have normal priors as they are.
+
+    Parameters
+    ----------
+    names : tuple of str
+        Q parameters.
+    values : ndarray, shape (Q, D)
+
+    Returns
+    -------
+    ndarray, shape (Q, D)
+    """
+    out = np.array(values, dtype=float)
+    for i, name in enumerate(names):
+        if name.startswith(_LOG):
+            out[i] = np.log(out[i])
+        elif name.startswith(_LOG_ODDS):
+            out[i] = np.log(out[i]) - np.log1p(-out[i])
+    return out
+
+
+def contraction(posterior_sd: Floats, prior_sd: Floats) -> Floats:
+    """1 - var(posterior) / var(prior): 0 is nothing learned, 1 is everything."""
+    return np.asarray(1 - (np.asarray(posterior_sd) / np.asarray(prior_sd)) ** 2)
+
+
+def rising(values: Floats) -> Floats:
+    """The closest values, in squares, that never fall (pool adjacent violators)."""
+    blocks: list[list[float]] = []
+    for value in np.asarray(values, dtype=float):
+        blocks.append([float(value), 1.0])
+        while len(blocks) > 1 and blocks[-2][0] > blocks[-1][0]:
+            (a, m), (b, n) = blocks[-2:]
+            blocks[-2:] = [[(a * m + b * n) / (m + n), m + n]]
+    return np.concatenate([np.full(int(n), value) for value, n in blocks])
+
+
+def size_at(sizes: tuple[int, ...], contracted: Floats, threshold: float) -> float:
+    """Size at which a threshold is reached, interpolated on log size.
+
+    What noise of sampling makes fall with size is levelled first (:func:`rising`).
+
+    Parameters
+    ----------
+    sizes : tuple of int
+        Rising.
+    contracted : ndarray, shape (len(sizes),)
+    threshold : float
+
+    Returns
+    -------
+    float
+        The smallest size where it is reached there already (so: that, or fewer); infinite
+        where it is not reached at the largest.
+    """
+    y = rising(contracted)
+    reached = np.flatnonzero(y >= threshold)
+    if not len(reached):
+        return math.inf
+    i = int(reached[0])
+    if i == 0:
+        return float(sizes[0])
+    share = (threshold - y[i - 1]) / (y[i] - y[i - 1])
+    low, high = math.log(sizes[i - 1]), math.log(sizes[i])
+    return math.exp(low + share * (high - low))
+
+
+def share_learned(sizes: Floats, share: float) -> float:
+    """Size at which at least this share of some parameters is learned.
+
+    Parameters
+    ----------
+    sizes : ndarray, shape (Q,)
+        At which each is; infinite: never.
+    share : float
+        Above 0, at most 1.
+    """
+    return float(np.sort(sizes)[math.ceil(share * len(sizes) - 1e-9) - 1])
+
+
+def extrapolated(size: float, contracted: float, threshold: float) -> float:
+    """Size at which a threshold would be reached, if each tank told as much as any before.
+
+    Information then grows in proportion to size, n, and contraction is n / (n + m).
+
+    Parameters
+    ----------
+    size : float
+    contracted : float
+        At that size.
+    threshold : float
+
+    Returns
+    -------
+    float
+        Infinite where nothing was learned.
+    """
+    if contracted <= 0:
+        return math.inf
+    return size * (1 - contracted) / contracted * threshold / (1 - threshold)
