@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import tempfile
@@ -22,9 +23,17 @@ HOPED = 1.0
 
 
 def process(*arguments: str) -> Callable[[], None]:
+    # Installing compiles a package's modules to bytecode, the imports' and this one's alike.
+    # Where Python is told to write none, this checkout would be compiled anew in each run.
+    environment = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
+
     def run() -> None:
         done = subprocess.run(
-            [sys.executable, *arguments], cwd=ROOT, capture_output=True, text=True
+            [sys.executable, *arguments],
+            cwd=ROOT,
+            env=environment,
+            capture_output=True,
+            text=True,
         )
         if done.returncode != 0:
             raise RuntimeError(f"{' '.join(arguments)} ended with {done.returncode}: {done.stderr}")

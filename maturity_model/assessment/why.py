@@ -215,7 +215,8 @@ def _states_without(
         taken = np.isin(np.arange(len(codes)), index)
         parts.append((starts, codes, np.ascontiguousarray(table), taken))
     used = [part for part in parts if part[3].any()]
-    if len(used) == 1 and (used[0][2][np.unique(used[0][1][used[0][3]])] > 0).all():
+    left = [(starts, np.flatnonzero(taken)) for starts, _, _, taken in used]
+    if len(used) == 1 and (used[0][2][sorted(set(used[0][1][used[0][3]].tolist()))] > 0).all():
         # One kind, and all its factors can be divided out again.
         starts, codes, table, taken = used[0]
         plan = (_starts(starts, taken), codes[taken], table)
@@ -226,10 +227,15 @@ def _states_without(
                 native.multiply_codes(_starts(starts, ~taken), codes[~taken], table, emission)
         plan = (np.zeros(weeks + 1, dtype=np.int64), np.zeros(0, dtype=np.int64), emission[:1])
     initial = tables.population.start[tables.panel.rock[n]]
+    # Up to the first that is left out, the log is filtered already.
+    begin = min((int(np.searchsorted(at, i[0], "right")) - 1 for at, i in left), default=0)
     states, log_l = np.empty((p, q, s, d)), np.empty((p, q, d))
+    if begin > 0:
+        states[:] = found.filtered[:, :, begin - 1]
+        np.maximum(found.lane_log_likelihood[:, :, begin - 1], -1e300, out=log_l)
     native.filter_without(
-        np.repeat(initial[:, None], d, axis=1), found.moves, emission, *plan, *found.chain,
-        states, log_l, np.empty((q + 2, s, d)),
+        np.repeat(initial[:, None], d, axis=1), found.moves, emission, *plan, begin,
+        *found.chain, states, log_l, np.empty((q + 2, s, d)),
     )  # fmt: skip
     with np.errstate(divide="ignore"):
         joint = log_l + np.log(tables.node_prior)[:, :, None]

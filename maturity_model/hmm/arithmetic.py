@@ -70,6 +70,46 @@ def log_lanes(x):
     return n * 0.6931471805599453 + 2.0 * s + 2.0 * s * z * p
 
 
+# Too long for the compiler to inline by itself, and calls do not vectorise.
+@njit(inline="always", **JIT)
+def tail_lanes(z):
+    """P(N(0,1) > z) in arithmetic that vectorises; relative error below (4 + z^2) 3e-16.
+
+    exp(z^2/2) P (1 + sqrt(2) z) for z >= 0 is a smooth function of
+    (z - c) / (z + c), c = 4 sqrt(2): its interpolant at the 24 Chebyshev nodes. The tail
+    stops at z = 37, where it is 1e-300.
+    """
+    size = z if z > 0.0 else -z
+    x = 0.7071067811865476 * (size if size < 37.0 else 37.0)
+    y = (x - 4.0) / (x + 4.0)
+    p = 4.827704112741432e-10
+    p = p * y + 7.856076819159532e-10
+    p = p * y - 6.272412701927759e-09
+    p = p * y - 8.178691991062384e-09
+    p = p * y + 5.341721463372293e-08
+    p = p * y + 3.5559562140052115e-08
+    p = p * y - 4.109010327406522e-07
+    p = p * y + 1.4902980276613844e-07
+    p = p * y + 2.8536197868466286e-06
+    p = p * y - 5.612570177224829e-06
+    p = p * y - 1.2199058971039975e-05
+    p = p * y + 7.531155892581035e-05
+    p = p * y - 9.962850206092407e-05
+    p = p * y - 0.00037888685709194423
+    p = p * y + 0.0025159850162743474
+    p = p * y - 0.00809886698996213
+    p = p * y + 0.0185837577659216
+    p = p * y - 0.033165182910251834
+    p = p * y + 0.04686641749932586
+    p = p * y - 0.05051953301792647
+    p = p * y + 0.0340485271273431
+    p = p * y + 0.007689826051305081
+    p = p * y - 0.06981055842028125
+    p = p * y + 0.6164975593127763
+    tail = p / (1.0 + 2.0 * x) * exp_lanes(-x * x)
+    return tail if z > 0.0 else 1.0 - tail
+
+
 @njit(**JIT)
 def hazard_share(stay, total):
     """(1 - exp(-total)) / total, given stay = exp(-total); 1 at 0. Relative error below 1e-12."""

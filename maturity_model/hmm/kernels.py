@@ -21,8 +21,6 @@ nothing (``work`` arrays are scratch), so that :mod:`.native` can keep their mac
 
 from __future__ import annotations
 
-import math
-
 from numba import njit
 
 from maturity_model.hmm.arithmetic import (
@@ -31,7 +29,6 @@ from maturity_model.hmm.arithmetic import (
     TINY,
     exp_lanes,
     hazard_share,
-    log_lanes,
 )
 
 
@@ -78,12 +75,13 @@ def _step(prev, mv, p, n_phases, n_stages, mass, new):
         k = j // n_stages
         row = mv[4 * n_phases, p] if j == last else mv[k, p]
         a, out = prev[j], new[j]
-        for d in range(n_d):
-            out[d] = row[d] * a[d]
         if j > 0:
             b, adv = prev[j - 1], mv[n_phases + (j - 1) // n_stages, p]
             for d in range(n_d):
-                out[d] += adv[d] * b[d]
+                out[d] = row[d] * a[d] + adv[d] * b[d]
+        else:
+            for d in range(n_d):
+                out[d] = row[d] * a[d]
     end = prev[last]
     for k in range(1, n_phases):
         m, back, fall = mass[k], mv[2 * n_phases + k, p], mv[3 * n_phases + k, p]
@@ -146,20 +144,19 @@ def _step_back(g, mv, p, n_phases, n_stages, beta):
         end = j == last
         row = mv[4 * n_phases, p] if end else mv[k, p]
         a, out = g[j], beta[j]
-        for d in range(n_d):
-            out[d] = row[d] * a[d]
-        if not end:
+        if end:
+            for d in range(n_d):
+                out[d] = row[d] * a[d]
+        else:
             b, adv = g[j + 1], mv[n_phases + k, p]
             for d in range(n_d):
-                out[d] += adv[d] * b[d]
+                out[d] = row[d] * a[d] + adv[d] * b[d]
         if k > 0:
             back = mv[4 * n_phases + 1, p] if end else mv[2 * n_phases + k, p]
             fall = mv[4 * n_phases + 2, p] if end else mv[3 * n_phases + k, p]
             below = g[(k - 1) * n_stages]
             for d in range(n_d):
-                out[d] += back[d] * below[d]
-            for d in range(n_d):
-                out[d] += fall[d] * bottom[d]
+                out[d] += back[d] * below[d] + fall[d] * bottom[d]
 
 
 @njit(**JIT)
@@ -213,9 +210,7 @@ def smooth_lanes(
                         fall = mv[4 * n_phases + 2, p] if end else mv[3 * n_phases + k, p]
                         below, bottom = g[(k - 1) * n_stages], g[0]
                         for d in range(n_d):
-                            fell[d] += w[d] * a[d] * back[d] * below[d]
-                        for d in range(n_d):
-                            fell[d] += w[d] * a[d] * fall[d] * bottom[d]
+                            fell[d] += w[d] * a[d] * (back[d] * below[d] + fall[d] * bottom[d])
 
 
 @njit(**JIT)
@@ -231,179 +226,6 @@ def mix_nodes(filtered, node_weight, out):
                     a, target = filtered[p, q, t, s], out[t, s]
                     for d in range(n_d):
                         target[d] += w[d] * a[d]
-
-
-@njit(**JIT)
-def _future_moves(advance, factor, setback, collapse, p, n_phases, rows):
-    # rows[h, :, d]: stay, advance, setback, collapse of phases 1..K-1, then of the last state.
-    n_h, n_f, n_d = factor.shape
-    for h in range(n_h):
-        for k in range(1, n_phases + 1):
-            end = k == n_phases
-            at = 4 * (k - 1)
-            stay, adv = rows[h, at], rows[h, at + 1]
-            back, sink = rows[h, at + 2], rows[h, at + 3]
-            phase = min(k, n_phases - 1)
-            base, down, fall = advance[phase, p], setback[h, phase], collapse[h, phase]
-            f = factor[h, 0 if n_f == 1 else phase]
-            for d in range(n_d):
-                a = 0.0 if end else base[d] * f[d]
-                total = a + down[d] + fall[d]
-                keep = exp_lanes(-total)
-                share = hazard_share(keep, total)
-                stay[d] = keep
-                adv[d] = a * share
-                back[d] = down[d] * share
-                sink[d] = fall[d] * share
-
-
-@njit(**JIT)
-def _stays_up(rows, horizon, start, n_phases, n_stages, w, new):
-    # w[j] = P(no phase below `start` in the next `horizon` steps | state j now).
-    n_s, n_d = w.shape
-    first, last = start * n_stages, n_s - 1
-    for j in range(first, n_s):
-        for d in range(n_d):
-            w[j, d] = 1.0
-    for h in range(horizon - 1, -1, -1):
-        for j in range(first, n_s):
-            k = j // n_stages
-            at = 4 * (n_phases - 1) if j == last else 4 * (k - 1)
-            stay, a, out = rows[h, at], w[j], new[j]
-            for d in range(n_d):
-                out[d] = stay[d] * a[d]
-            if j < last:
-                adv, b = rows[h, at + 1], w[j + 1]
-                for d in range(n_d):
-                    out[d] += adv[d] * b[d]
-            if k > start:
-                back, below = rows[h, at + 2], w[(k - 1) * n_stages]
-                for d in range(n_d):
-                    out[d] += back[d] * below[d]
-        for j in range(first, n_s):
-            a, b = w[j], new[j]
-            for d in range(n_d):
-                a[d] = b[d]
-
-
-@njit(**JIT)
-def downward_risk(
-    filtered, node_weight, advance, factor, setback, collapse, horizons, n_stages, out, rows, work
-):
-    """P(some phase in the next h steps is lower than the present one), within a draw.
-
-    Parameters
-    ----------
-    filtered : ndarray, shape (P, Q, T, S, D)
-    node_weight : ndarray, shape (P, Q, T, D)
-    advance : ndarray, shape (T, K, P, D)
-        Hazard of advancing as it stands at t, without events.
-    factor : ndarray, shape (T, H, K or 1, D)
-        Its factor 1..H steps ahead, by phase or for all.
-    setback, collapse : ndarray, shape (T, H, K, D)
-        Hazards 1..H steps ahead, seen from t.
-    horizons : int64 ndarray, shape (M,)
-        At most H each.
-    out : ndarray, shape (T, M, D), output
-    rows : ndarray, shape (H, 4 K, D)
-    work : ndarray, shape (2, S, D)
-    """
-    n_p, n_q, n_t, _, n_d = filtered.shape
-    n_phases = advance.shape[1]
-    w, new = work[0], work[1]
-    out[:] = 0.0
-    for t in range(n_t):
-        for p in range(n_p):
-            _future_moves(advance[t], factor[t], setback[t], collapse[t], p, n_phases, rows)
-            for m in range(horizons.shape[0]):
-                target = out[t, m]
-                for start in range(1, n_phases):
-                    _stays_up(rows, horizons[m], start, n_phases, n_stages, w, new)
-                    for q in range(n_q):
-                        weight = node_weight[p, q, t]
-                        for j in range(start * n_stages, (start + 1) * n_stages):
-                            a, up = filtered[p, q, t, j], w[j]
-                            for d in range(n_d):
-                                target[d] += weight[d] * a[d] * (1.0 - up[d])
-
-
-@njit(**JIT)
-def _tail(z):
-    # P(N(0,1) > z)
-    return 0.5 * math.erfc(z * 0.7071067811865476)
-
-
-@njit(**JIT)
-def _between(low, high, mean, sd):
-    a = (low - mean) / sd
-    b = (high - mean) / sd
-    # Work in the tail that is small, so that nothing cancels.
-    if a > 0.0:
-        return _tail(a) - _tail(b)
-    return _tail(-b) - _tail(-a)
-
-
-@njit(**JIT)
-def interval_table(low, high, mean, sd, wide_mean, wide_sd, outlier, power, out, noise):
-    """Likelihood of values known to lie in intervals: normal, or with a small chance noise.
-
-    ``out = ((1 - outlier) P(low < N(mean, sd) < high) + outlier P(low < N(wide) < high))^power``
-
-    Parameters
-    ----------
-    low, high : ndarray, shape (C,)
-        Ends of the intervals; may be infinite.
-    mean, sd : ndarray, shape (C, S, D)
-    wide_mean, wide_sd : ndarray, shape (C, D)
-        Of the values that say nothing about the state.
-    outlier : ndarray, shape (D,)
-        Chance of such a value.
-    power : float
-    out : ndarray, shape (C, S, D), output
-    noise : ndarray, shape (D,)
-        Scratch.
-    """
-    n_c, n_s, n_d = out.shape
-    for c in range(n_c):
-        for d in range(n_d):
-            noise[d] = outlier[d] * _between(low[c], high[c], wide_mean[c, d], wide_sd[c, d])
-        for s in range(n_s):
-            for d in range(n_d):
-                p = _between(low[c], high[c], mean[c, s, d], sd[c, s, d])
-                p = (1.0 - outlier[d]) * p + noise[d]
-                if power == 0.0:
-                    out[c, s, d] = 1.0
-                else:
-                    out[c, s, d] = math.exp(power * math.log(p)) if p > 0.0 else 0.0
-
-
-@njit(**JIT)
-def bernoulli_table(logit, skilled, seen, power, out):
-    """Likelihood of yes/no outcomes: ``out = P(outcome)^power``.
-
-    Parameters
-    ----------
-    logit : ndarray, shape (C, S, D)
-        Log-odds of yes.
-    skilled : ndarray, shape (C, Q, D)
-        Added to them at each node.
-    seen : ndarray, shape (C,)
-        1 for yes, -1 for no.
-    power : float
-    out : ndarray, shape (C, S, Q, D), output
-    """
-    n_c, n_s, n_q, n_d = out.shape
-    for c in range(n_c):
-        sign = seen[c]
-        for s in range(n_s):
-            for q in range(n_q):
-                base, shift, target = logit[c, s], skilled[c, q], out[c, s, q]
-                for d in range(n_d):
-                    x = sign * (base[d] + shift[d])
-                    # log P = min(x, 0) - log(1 + exp(-|x|))
-                    size = x if x > 0.0 else -x
-                    log_p = (x if x < 0.0 else 0.0) - log_lanes(1.0 + exp_lanes(-size))
-                    target[d] = exp_lanes(power * log_p)
 
 
 @njit(**JIT)

@@ -193,7 +193,10 @@ def _mixed(
         if before is not None:
             # Added in the order of a filter over all steps: the same numbers, bit for bit.
             steps[:, :, 0] += before
-        so_far = np.cumsum(steps, axis=2)
+        # The sums of np.cumsum over axis 2, which goes against the layout of the memory.
+        so_far = steps
+        for t in range(1, weeks):
+            np.add(so_far[:, :, t], so_far[:, :, t - 1], out=so_far[:, :, t])
         # Within-lane cumulative log-likelihood plus log prior weight of the node.
         joint = so_far + np.log(node_prior)[:, :, None, None]
     flat = joint.reshape(p * q, weeks, d)

@@ -42,7 +42,7 @@ KERNELS = {
     "long_stays": "f5 f4 f4 f4 f3 n n n f2 f2",
     "first_arrival": "f3 f3 f3 f3 f3 n n f2 f2",
     "leave_one_out": "f4 f4 f5 f4 f3 f2 n n i1 i1 f4 f3 i1 i1 f4 f3 i1 i1 f4 f3 f5 f3 f3",
-    "filter_without": "f2 f4 f4 i1 i1 f4 n n f4 f3 f3",
+    "filter_without": "f2 f4 f4 i1 i1 f4 n n n f4 f3 f3",
     "filter_on": "f4 f4 f4 n n f5 f4 f2",
 }
 _ITEM = {"f": np.dtype(np.float64), "i": np.dtype(np.int64)}
@@ -52,7 +52,15 @@ _ENGINES: list[Any] = []  # They own the machine code.
 _LOCK, _LINKING = threading.Lock(), threading.Lock()
 _SOURCES = tuple(
     Path(__file__).with_name(f"{module}.py")
-    for module in ("arithmetic", "kernels", "path_kernels", "removal_kernels", "step_kernels")
+    for module in (
+        "arithmetic",
+        "kernels",
+        "path_kernels",
+        "removal_kernels",
+        "risk_kernels",
+        "step_kernels",
+        "table_kernels",
+    )
 )
 
 
@@ -91,9 +99,16 @@ def _key(llvm: Any) -> str:
 
 def _source(name: str) -> Any:
     # numba's dispatcher of a kernel.
-    from maturity_model.hmm import kernels, path_kernels, removal_kernels, step_kernels
+    from maturity_model.hmm import (
+        kernels,
+        path_kernels,
+        removal_kernels,
+        risk_kernels,
+        step_kernels,
+        table_kernels,
+    )
 
-    for module in (kernels, path_kernels, step_kernels):
+    for module in (kernels, path_kernels, risk_kernels, step_kernels, table_kernels):
         if hasattr(module, name):
             return getattr(module, name)
     return getattr(removal_kernels, name)

@@ -112,18 +112,24 @@ def leave_one_out(
 
 @njit(**JIT)
 def filter_without(
-    initial, moves, emission, starts, codes, table, n_phases, n_stages, states, log_likelihood, work
-):
+    initial, moves, emission, starts, codes, table, first, n_phases, n_stages, states,
+    log_likelihood, work,
+):  # fmt: skip
     """Filter without some of the observations, keeping only the end.
 
     Parameters
     ----------
+    initial : ndarray, shape (S, D)
+        Used where ``first`` is 0.
     emission : ndarray, shape (T, S, Q, D)
         Product of the factors of all observations.
     starts, codes : int64 ndarray
         The observations to leave out, as in :func:`.kernels.multiply_codes`.
     table : ndarray, shape (C, S, Q or 1, D)
         Their factors, all above 0.
+    first : int
+        The step to begin with. Above 0, ``states`` and ``log_likelihood`` hold what is known
+        of the steps before it.
     states : ndarray, shape (P, Q, S, D), output
         P(state at the end | the other observations) within a lane.
     log_likelihood : ndarray, shape (P, Q, D), output
@@ -132,9 +138,10 @@ def filter_without(
     """
     n_p, n_q, n_s, n_d = states.shape
     shared = table.shape[2] == 1
-    log_likelihood[:] = 0.0
+    if first == 0:
+        log_likelihood[:] = 0.0
     new = work[n_q]
-    for t in range(emission.shape[0]):
+    for t in range(first, emission.shape[0]):
         for q in range(n_q):
             for s in range(n_s):
                 e, row = emission[t, s, q], work[q, s]

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from maturity_model.population.kept import keep, take
 from maturity_model.population.members import Members, read_members, write_members
 from maturity_model.population.types import DIMS, OPTIONAL_DIMS, Population
 
@@ -242,6 +243,36 @@ def _check(values: dict[str, Any], n_stages: int) -> None:
         raise PopulationError("the rows of start do not sum to 1")
 
 
+def _from_file(content: bytes, sha256: str) -> Population:
+    import io
+
+    import h5py
+
+    with h5py.File(io.BytesIO(content), "r") as file:
+        layout = int(file.attrs.get("layout", -1))
+        if layout != LAYOUT:
+            raise PopulationError(f"layout {layout} is not known here, only {LAYOUT}")
+        n_stages = int(file.attrs["n_stages"])
+        weight = float(file.attrs["evidence_weight"])
+        if not 0.0 <= weight <= 1.0:
+            raise PopulationError(f"the evidence weight {weight} is not between 0 and 1")
+        kind = str(file.attrs["kind"])
+        if kind not in ("elicited", "fitted"):
+            raise PopulationError(f"the kind {kind[:80]!r} is neither elicited nor fitted")
+        values = _read(file)
+        _check(values, n_stages)
+        return Population(
+            name=str(file.attrs["name"]),
+            kind="fitted" if kind == "fitted" else "elicited",
+            evidence_weight=weight,
+            n_stages=n_stages,
+            sha256=sha256,
+            provenance=dict(json.loads(str(file.attrs["provenance"]))),
+            members=_read_members(file, values["log_advance"].shape[-1]),
+            **values,
+        )
+
+
 def load_population(path: str | Path | None = None) -> Population:
     """Read a population.
 
@@ -259,10 +290,6 @@ def load_population(path: str | Path | None = None) -> Population:
     PopulationError
         When the file is missing, too large, or not a population of this layout.
     """
-    import io
-
-    import h5py
-
     path = Path(path) if path is not None else default_population_path()
     try:
         if not path.is_file():
@@ -270,29 +297,13 @@ def load_population(path: str | Path | None = None) -> Population:
         if path.stat().st_size > MAX_BYTES:
             raise PopulationError(f"larger than {MAX_BYTES // 2**20} MiB")
         content = path.read_bytes()
-        with h5py.File(io.BytesIO(content), "r") as file:
-            layout = int(file.attrs.get("layout", -1))
-            if layout != LAYOUT:
-                raise PopulationError(f"layout {layout} is not known here, only {LAYOUT}")
-            n_stages = int(file.attrs["n_stages"])
-            weight = float(file.attrs["evidence_weight"])
-            if not 0.0 <= weight <= 1.0:
-                raise PopulationError(f"the evidence weight {weight} is not between 0 and 1")
-            kind = str(file.attrs["kind"])
-            if kind not in ("elicited", "fitted"):
-                raise PopulationError(f"the kind {kind[:80]!r} is neither elicited nor fitted")
-            values = _read(file)
-            _check(values, n_stages)
-            return Population(
-                name=str(file.attrs["name"]),
-                kind="fitted" if kind == "fitted" else "elicited",
-                evidence_weight=weight,
-                n_stages=n_stages,
-                sha256=hashlib.sha256(content).hexdigest(),
-                provenance=dict(json.loads(str(file.attrs["provenance"]))),
-                members=_read_members(file, values["log_advance"].shape[-1]),
-                **values,
-            )
+        sha256 = hashlib.sha256(content).hexdigest()
+        kept = take(sha256)
+        if kept is not None:
+            return kept
+        population = _from_file(content, sha256)
+        keep(population)
+        return population
     except PopulationError as error:
         raise PopulationError(f"{path}: {error}") from None
     except (

@@ -12,7 +12,7 @@ from hmm.lane_models import Lanes, random_hazards, random_lanes
 from hmm.oracle import Array, Model, enumerate_paths, first_impossible_week, solve
 from scipy.stats import norm
 
-from maturity_model.hmm import arithmetic, kernels
+from maturity_model.hmm import arithmetic, kernels, risk_kernels, table_kernels
 from maturity_model.hmm.chain import forward_backward
 from maturity_model.hmm.staged import StagedChain, move_probabilities, transition_matrices
 
@@ -187,7 +187,7 @@ def test_downward_risk_agrees_with_all_futures(
     factor = rng.uniform(0.3, 2.0, (weeks, ahead, k if by_phase else 1, draws))
     down = random_hazards(rng, (2, weeks, ahead, k, draws), zeros=zeros)
     out = np.full((weeks, 3, draws), np.nan)
-    kernels.downward_risk(
+    risk_kernels.downward_risk(
         filtered, weight, advance, factor, *down, horizons, r, out,
         np.full((ahead, 4 * k, draws), np.nan), np.full((2, k * r, draws), np.nan),
     )  # fmt: skip
@@ -247,12 +247,12 @@ def test_bernoulli_table(power: float) -> None:
     logit[0] = [[-400.0], [400.0], [0.0]]
     seen = np.array([1.0, -1.0, 1.0, -1.0, 1.0, 1.0])
     out = np.full((6, 3, 2, 5), np.nan)
-    kernels.bernoulli_table(logit, skilled, seen, power, out)
+    table_kernels.bernoulli_table(logit, skilled, seen, power, out)
     x = seen[:, None, None, None] * (logit[:, :, None] + skilled[:, None])
     np.testing.assert_allclose(out, np.exp(-power * np.logaddexp(0, -x)), rtol=1e-12)
     if power == 1.0:
         other = np.empty_like(out)
-        kernels.bernoulli_table(logit, skilled, -seen, 1.0, other)
+        table_kernels.bernoulli_table(logit, skilled, -seen, 1.0, other)
         np.testing.assert_allclose(out + other, 1.0, rtol=1e-14)
     if power == 0.0:
         assert (out == 1).all()
@@ -269,7 +269,7 @@ def intervals(power: float, outlier: float, **change: Any) -> tuple[Array, dict[
     }  # fmt: skip
     a.update(change)
     out = np.full((7, 3, 4), np.nan)
-    kernels.interval_table(*a.values(), power, out, np.empty(4))
+    table_kernels.interval_table(*a.values(), power, out, np.empty(4))
     return out, a
 
 

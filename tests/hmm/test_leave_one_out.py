@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from assessment.small_mixture import by_lane, end_in, factor, small, week_of
+from numpy.typing import NDArray
 
 from maturity_model.hmm import native
 from maturity_model.hmm.staged import StagedChain
@@ -61,7 +62,7 @@ def test_filtering_without_some(chain: StagedChain) -> None:
     states, log_l = np.empty((p, q, s, d)), np.empty((p, q, d))
     native.filter_without(
         np.repeat(given.initial[:, None], d, axis=1), found.moves, found.emission, starts, codes,
-        tables.signs, *chain, states, log_l, np.full((q + 2, s, d), np.nan),
+        tables.signs, 0, *chain, states, log_l, np.full((q + 2, s, d), np.nan),
     )  # fmt: skip
     emission = found.emission.copy()
     for i in range(len(codes)):
@@ -70,6 +71,29 @@ def test_filtering_without_some(chain: StagedChain) -> None:
     np.testing.assert_allclose(np.exp(log_l), totals, rtol=1e-10)
     by_phase = np.add.reduceat(states, np.arange(0, s, chain.n_stages), axis=2)
     np.testing.assert_allclose(np.moveaxis(by_phase, 2, 0), sums / totals, rtol=1e-10)
+
+
+def test_filtering_without_some_goes_on_from_a_filtered_step() -> None:
+    given = small(2, CHAINS[0])
+    tables, found = given.tables, given.found
+    weeks, s, q, d = found.emission.shape
+    starts, codes = tables.panel.signs.of_rows(0, weeks)
+    begin = 2
+    kept = np.maximum(starts - starts[begin], 0)
+
+    def without(first: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        states = np.ascontiguousarray(found.filtered[:, :, begin - 1])
+        log_l = np.ascontiguousarray(found.lane_log_likelihood[:, :, begin - 1])
+        native.filter_without(
+            np.repeat(given.initial[:, None], d, axis=1), found.moves, found.emission, kept,
+            codes[starts[begin] :], tables.signs, first, *found.chain, states, log_l,
+            np.full((q + 2, s, d), np.nan),
+        )  # fmt: skip
+        return states, log_l
+
+    assert starts[begin] < len(codes)
+    for one, other in zip(without(begin), without(0), strict=True):
+        np.testing.assert_allclose(one, other, rtol=1e-12)
 
 
 def test_impossible_data_are_said_so() -> None:
@@ -82,7 +106,7 @@ def test_impossible_data_are_said_so() -> None:
     native.filter_without(
         np.repeat(given.initial[:, None], d, axis=1), found.moves, emission,
         np.zeros(weeks + 1, dtype=np.int64), np.zeros(0, dtype=np.int64), given.tables.signs,
-        *found.chain, states, log_l, np.empty((q + 2, s, d)),
+        0, *found.chain, states, log_l, np.empty((q + 2, s, d)),
     )  # fmt: skip
     assert (log_l[:, :, 0] <= -1e300).all()
     assert (states[:, :, :, 0] == 0).all()
