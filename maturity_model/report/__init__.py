@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from maturity_model.report.files import csv_text, file_names, remove_stale, write_whole
+from maturity_model.report.files import csv_text, file_names, remove_stale, staging
 from maturity_model.report.index_page import index_page
 from maturity_model.report.machine import tank_record, to_json
 from maturity_model.report.tank_page import phase_labels, tank_page
@@ -37,30 +38,30 @@ def write_reports(assessment: Assessment, out_dir: Path | str, command: str) -> 
     Raises
     ------
     OSError
-        If a file cannot be written. Each file is then either the old or the new one.
+        If a file cannot be written; the old report is then untouched. Where only putting the
+        new files in their places fails, each file is either the old or the new one.
     """
     out = Path(out_dir)
     names = file_names(tank.tank.name for tank in assessment.tanks)
     labels = phase_labels(assessment)
-    # Everything is built before anything is written, so that a failure leaves the old report.
-    files: dict[str, str] = {}
-    for tank in assessment.tanks:
-        name = names[tank.tank.name]
-        files[f"{name}.html"] = tank_page(tank, assessment, command)
-        files[f"{name}.json"] = to_json(tank_record(tank, assessment, command, labels))
-    files["phase.csv"] = phase_csv(assessment)
-    files["regression.csv"] = regression_csv(assessment)
-    files["index.html"] = index_page(assessment, names, command)
     out.mkdir(parents=True, exist_ok=True)
     remove_stale(out)
-    for name, text in files.items():
-        write_whole(out / name, text)
-    return [out / name for name in files]
+    # A page is written as soon as it is built, so that memory does not grow with the tanks,
+    # and all take their places when all are there, so that a failure leaves the old report.
+    with staging(out) as files:
+        for tank in assessment.tanks:
+            name = names[tank.tank.name]
+            files.write(f"{name}.html", tank_page(tank, assessment, command))
+            files.write(f"{name}.json", to_json(tank_record(tank, assessment, command, labels)))
+        files.write("phase.csv", phase_csv(assessment))
+        files.write("regression.csv", regression_csv(assessment))
+        files.write("index.html", index_page(assessment, names, command))
+    return [out / name for name in files.names]
 
 
-def phase_csv(assessment: Assessment) -> str:
-    """One row per tank, week and phase, probabilities in full precision."""
-    lines = ["tank,week,date,phase,filtered,smoothed"]
+def phase_csv(assessment: Assessment) -> Iterator[str]:
+    """One row per tank, week and phase, probabilities in full precision; tank by tank."""
+    yield "tank,week,date,phase,filtered,smoothed\n"
     phases = [csv_text(p) for p in assessment.phases]
     for tank in assessment.tanks:
         name = csv_text(tank.tank.name)
@@ -71,25 +72,21 @@ def phase_csv(assessment: Assessment) -> str:
             tank.smoothed.tolist(),
             strict=True,
         )
-        for week, date, filtered, smoothed in table:
-            start = f"{name},{week},{date.isoformat()}"
-            lines += [
-                f"{start},{phase},{f!r},{s!r}"
-                for phase, f, s in zip(phases, filtered, smoothed, strict=True)
-            ]
-    return "\n".join(lines) + "\n"
+        yield "".join(
+            f"{name},{week},{date.isoformat()},{phase},{f!r},{s!r}\n"
+            for week, date, filtered, smoothed in table
+            for phase, f, s in zip(phases, filtered, smoothed, strict=True)
+        )
 
 
-def regression_csv(assessment: Assessment) -> str:
-    """One row per tank, week and horizon, probabilities in full precision."""
-    lines = ["tank,week,date,horizon_weeks,probability"]
+def regression_csv(assessment: Assessment) -> Iterator[str]:
+    """One row per tank, week and horizon, probabilities in full precision; tank by tank."""
+    yield "tank,week,date,horizon_weeks,probability\n"
     for tank in assessment.tanks:
         name = csv_text(tank.tank.name)
         table = zip(tank.weeks.tolist(), tank.dates, tank.regression.tolist(), strict=True)
-        for week, date, probabilities in table:
-            start = f"{name},{week},{date.isoformat()}"
-            lines += [
-                f"{start},{horizon},{p!r}"
-                for horizon, p in zip(tank.horizons, probabilities, strict=True)
-            ]
-    return "\n".join(lines) + "\n"
+        yield "".join(
+            f"{name},{week},{date.isoformat()},{horizon},{p!r}\n"
+            for week, date, probabilities in table
+            for horizon, p in zip(tank.horizons, probabilities, strict=True)
+        )

@@ -6,8 +6,9 @@ import contextlib
 import hashlib
 import os
 import re
+import stat
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 _SAFE = re.compile(r"[A-Za-z0-9_-](?:[A-Za-z0-9 _.-]*[A-Za-z0-9_-])?", re.ASCII)
@@ -19,7 +20,8 @@ _DEVICES = {"con", "prn", "aux", "nul", "conin$", "conout$"} | {
 #: Names of the files that stand for all tanks.
 _RESERVED = {"index", "phase", "regression"}
 MAX_NAME = 80
-#: Seconds after which no run can still be writing a file; each takes milliseconds.
+#: Seconds after which no run can still be writing a file, or the next one of a report; each
+#: takes milliseconds.
 STALE_AFTER = 60.0
 _PART = re.compile(r"\..+\.[0-9]+\.part", re.DOTALL)
 
@@ -87,7 +89,7 @@ def csv_text(text: str) -> str:
 
 
 def remove_stale(folder: Path, now: float | None = None) -> None:
-    """Remove half-written files that a killed run left; younger ones may be another run's.
+    """Remove what a killed run left half-written; younger things may be another run's.
 
     Parameters
     ----------
@@ -98,8 +100,77 @@ def remove_stale(folder: Path, now: float | None = None) -> None:
     now = time.time() if now is None else now
     for part in folder.glob(".*.part"):
         with contextlib.suppress(OSError):
-            if _PART.fullmatch(part.name) and now - part.lstat().st_mtime > STALE_AFTER:
+            info = part.lstat()
+            if not _PART.fullmatch(part.name) or now - info.st_mtime <= STALE_AFTER:
+                continue
+            if stat.S_ISDIR(info.st_mode):
+                _remove_folder(part)
+            else:
                 part.unlink()
+
+
+def _remove_folder(folder: Path) -> None:
+    # Only files lie in it; a folder that somebody put there keeps it.
+    for entry in list(os.scandir(folder)):
+        if not entry.is_dir(follow_symlinks=False):
+            os.unlink(entry.path)
+    folder.rmdir()
+
+
+class Staging:
+    """Files written beside their folder's old ones, and put in their place together.
+
+    The context manager :func:`staging` makes one.
+    """
+
+    def __init__(self, folder: Path, part: Path):
+        self.folder, self.part = folder, part
+        self.names: list[str] = []
+
+    def write(self, name: str, text: str | Iterable[str]) -> None:
+        """Write a file, in one piece or piece by piece; nobody sees it yet.
+
+        Parameters
+        ----------
+        name : str
+            Without a folder.
+        text : str or iterable of str
+        """
+        with (self.part / name).open("xb") as handle:
+            for piece in (text,) if isinstance(text, str) else text:
+                handle.write(piece.encode("utf-8", "replace"))
+        self.names.append(name)
+
+
+@contextlib.contextmanager
+def staging(folder: Path) -> Iterator[Staging]:
+    """Write many files of a folder without holding them in memory.
+
+    They are written into a hidden folder in it. When the block ends, they replace the old
+    ones in the order in which they were written, each at once; when it raises, all of them
+    are removed and the old ones are untouched. A kill leaves each file old or new.
+
+    Parameters
+    ----------
+    folder : Path
+        Must be there.
+
+    Raises
+    ------
+    OSError
+        If a file cannot be written (then all the old ones are untouched) or put in its place.
+    """
+    # Each new file renews the time of its folder: what is stale is told by it.
+    part = folder / f".report-{time.time_ns()}.{os.getpid()}.part"
+    part.mkdir()
+    try:
+        staged = Staging(folder, part)
+        yield staged
+        for name in staged.names:
+            os.replace(part / name, folder / name)
+    finally:
+        with contextlib.suppress(OSError):
+            _remove_folder(part)
 
 
 def write_whole(path: Path, text: str) -> None:

@@ -1,0 +1,165 @@
+"""A report is written page by page: memory does not grow with the tanks, promises stay."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import tracemalloc
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from report.example import example_assessment, example_tank
+
+import maturity_model.report as report
+from maturity_model.assessment.types import Assessment
+from maturity_model.report import write_reports
+from maturity_model.report.files import STALE_AFTER, remove_stale, staging
+
+MIB = 2**20
+
+
+def club(n: int, weeks: int = 3) -> Assessment:
+    """Tanks that share their arrays, so that nothing but the report takes memory."""
+    one = example_tank("A", weeks=3, course="new")
+    if weeks > len(one.weeks):
+        again = np.arange(weeks) % 3
+        one = replace(
+            one,
+            weeks=np.arange(weeks),
+            dates=tuple(dt.date(2020, 1, 1) + dt.timedelta(days=7 * t) for t in range(weeks)),
+            **{
+                name: getattr(one, name)[again]
+                for name in ("filtered", "smoothed", "forecast_only", "regression")
+            },
+        )
+    tanks = tuple(replace(one, tank=replace(one.tank, name=f"Tank {i}")) for i in range(n))
+    return example_assessment(tanks)
+
+
+def peak(assessment: Assessment, out: Path) -> float:
+    tracemalloc.start()
+    try:
+        write_reports(assessment, out, "x")
+        return tracemalloc.get_traced_memory()[1] / MIB
+    finally:
+        tracemalloc.stop()
+
+
+def test_pages_are_not_gathered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(report, "tank_page", lambda tank, *_: tank.tank.name.ljust(MIB, "."))
+    monkeypatch.setattr(report, "index_page", lambda *_: "index")
+    assert peak(club(40), tmp_path) < 6
+    assert (tmp_path / "Tank 39.html").stat().st_size == MIB
+
+
+def test_tables_are_not_gathered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("tank_page", "index_page", "to_json"):
+        monkeypatch.setattr(report, name, lambda *_: "page")
+    monkeypatch.setattr(report, "tank_record", lambda *_: {})
+    assessment = club(30, weeks=300)
+    most = peak(assessment, tmp_path)
+    assert (tmp_path / "phase.csv").stat().st_size > 2 * MIB
+    assert most < 1
+
+
+@pytest.mark.parametrize("name", ["tank_page", "to_json", "index_page"])
+def test_a_page_that_cannot_be_built_late_leaves_the_whole_old_report(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    write_reports(club(3), tmp_path, "first")
+    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
+    build, calls = getattr(report, name), []
+
+    def fail(*args: object) -> str:
+        calls.append(1)
+        if len(calls) == (1 if name == "index_page" else 3):
+            raise RuntimeError("cannot build")
+        return str(build(*args))
+
+    monkeypatch.setattr(report, name, fail)
+    with pytest.raises(RuntimeError, match="cannot build"):
+        write_reports(club(3), tmp_path, "second")
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
+
+
+def test_nothing_takes_its_place_before_all_is_written_and_the_index_comes_last(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_reports(club(3), tmp_path, "first")
+    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
+    order, move = [], os.replace
+
+    def seen(source: Path, target: Path) -> None:
+        if not order:
+            now = {p.name: p.read_bytes() for p in tmp_path.iterdir() if p.is_file()}
+            assert now == before
+            assert {p.name for p in source.parent.iterdir()} == set(before)
+        order.append(target.name)
+        move(source, target)
+
+    monkeypatch.setattr(os, "replace", seen)
+    write_reports(club(3), tmp_path, "second")
+    assert order[-1] == "index.html"
+    assert set(order) == set(before)
+
+
+def test_a_kill_while_files_take_their_places_leaves_each_old_or_new(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_reports(club(3), tmp_path / "old", "first")
+    write_reports(club(3), tmp_path / "new", "second")
+    write_reports(club(3), tmp_path / "out", "first")
+    count, move = [], os.replace
+
+    def stop(source: Path, target: Path) -> None:
+        if len(count) == 4:
+            raise KeyboardInterrupt
+        count.append(1)
+        move(source, target)
+
+    monkeypatch.setattr(os, "replace", stop)
+    with pytest.raises(KeyboardInterrupt):
+        write_reports(club(3), tmp_path / "out", "second")
+    new = 0
+    for path in (tmp_path / "out").iterdir():
+        content = path.read_bytes()
+        is_new = content == (tmp_path / "new" / path.name).read_bytes()
+        assert is_new or content == (tmp_path / "old" / path.name).read_bytes()
+        new += is_new and content != (tmp_path / "old" / path.name).read_bytes()
+    assert new == 4
+    index = (tmp_path / "out" / "index.html").read_bytes()
+    assert index == (tmp_path / "old" / "index.html").read_bytes()
+
+
+def test_what_a_killed_run_staged_goes_and_a_running_ones_stays(tmp_path: Path) -> None:
+    with staging(tmp_path) as running:
+        running.write("a.html", ["one ", "two"])
+        killed = tmp_path / ".report-1.2.part"
+        killed.mkdir()
+        (killed / "b.html").write_text("half")
+        kept = tmp_path / ".report-1.3.part"
+        (kept / "somebody's own").mkdir(parents=True)
+        now = running.part.stat().st_mtime
+        for folder in (killed, kept):
+            os.utime(folder, (now - 2 * STALE_AFTER,) * 2)
+        remove_stale(tmp_path, now)
+        assert not killed.exists()
+        assert kept.exists()
+        assert running.part.exists()
+    assert (tmp_path / "a.html").read_text() == "one two"
+    assert not running.part.exists()
+
+
+def test_a_link_in_place_of_a_stale_folder_is_not_followed(tmp_path: Path) -> None:
+    mine = tmp_path / "mine"
+    mine.mkdir()
+    (mine / "file").write_text("mine")
+    out = tmp_path / "out"
+    out.mkdir()
+    link = out / ".report-1.2.part"
+    link.symlink_to(mine)
+    remove_stale(out, link.lstat().st_mtime + 2 * STALE_AFTER)
+    assert (mine / "file").read_text() == "mine"
+    assert not link.is_symlink()
