@@ -11,6 +11,7 @@ allowed, and they broadcast: moves may be shared by lanes that differ in emissio
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 from typing import Any, NamedTuple
 
@@ -92,6 +93,45 @@ def step(prev: Array, moves: Rates, n_stages: int) -> Array:
     return out + jnp.where(
         first.reshape(1, n_stages, *[1] * (prev.ndim - 1)), entry[:, None], 0.0
     ).reshape(out.shape)
+
+
+def downward_risk(
+    states: Array, ahead: Callable[[Array], Rates], horizons: tuple[int, ...], n_stages: int
+) -> Array:
+    """P(some phase in the next h steps is lower than the present one), as of :mod:`.risk_kernels`.
+
+    Parameters
+    ----------
+    states : array, shape (S, ..., D)
+        P(state now).
+    ahead : callable
+        Rates of the move h + 1 steps ahead, for h from 0; their lanes are those of
+        ``states`` with an axis of length 1 before the last.
+    horizons : tuple of int
+    n_stages : int
+
+    Returns
+    -------
+    array, shape (len(horizons), ..., D)
+    """
+    phase = np.arange(states.shape[0]) // n_stages
+    start = np.arange(1, phase[-1] + 1)
+    # Present phases lie in an axis of their own, before the last.
+    shape = (-1, *[1] * (states.ndim - 2), len(start), 1)
+    below = jnp.asarray((phase[:, None] < start).reshape(shape))
+    inside = jnp.asarray((phase[:, None] == start).reshape(shape))
+    present = jnp.where(inside, states[..., None, :], 0.0)
+
+    def one(carry: Any, h: Array) -> Any:
+        present, gone = carry
+        new = step(present, ahead(h), n_stages)
+        gone = gone + jnp.where(below, new, 0.0).sum(axis=(0, -2))
+        return (jnp.where(below, 0.0, new), gone), gone
+
+    nothing = jnp.zeros_like(states[0])
+    steps = jnp.arange(max(horizons))
+    _, gone = jax.lax.scan(one, (present, nothing), steps)
+    return gone[np.array(horizons) - 1]
 
 
 def step_back(g: Array, moves: Rates, n_stages: int) -> Array:

@@ -62,10 +62,13 @@ class Filtered(NamedTuple):
         Of the observations to t, up to the same amount for all draws.
     phases : array, shape (T, K, N, D)
         P(phase at t | observations to t, draw).
+    risk : array, shape (T, H, N, D), or None
+        P(a lower phase than at t, some time in the next h weeks | observations to t, draw).
     """
 
     log_likelihood: Array
     phases: Array
+    risk: Array | None = None
 
 
 def _grid(kinds: list[tuple[Observations, int]], first: Any, last: Any, blank: int) -> Any:
@@ -196,7 +199,13 @@ def log_tables(
     signs = jax.nn.log_sigmoid(seen * (logit[:, :, None] + (shift[:, None] + skilled)))
     others = jnp.concatenate([_readings(panel, p, gradual), _judgements(panel, p)], axis=1)
     return tuple(
-        jnp.concatenate([power * x, jnp.zeros_like(x, shape=(x.shape[0], 1, *x.shape[2:]))], 1)
+        jnp.concatenate(
+            [
+                power * x if power else jnp.zeros_like(x),
+                jnp.zeros_like(x, shape=(x.shape[0], 1, *x.shape[2:])),
+            ],
+            1,
+        )
         for x in (signs, others[:, :, None])
     )
 
@@ -252,8 +261,15 @@ def _move_rates(p: Members, load: Array, husbandry: Array) -> jax_chain.Rates:
     return jax_chain.rates_of(advance, setback, collapse)
 
 
-@partial(jax.jit, static_argnames=("n_stages",))
-def filter_tanks(tanks: Tanks, signs: Array, others: Array, p: Members, n_stages: int) -> Filtered:
+@partial(jax.jit, static_argnames=("n_stages", "horizons"))
+def filter_tanks(
+    tanks: Tanks,
+    signs: Array,
+    others: Array,
+    p: Members,
+    n_stages: int,
+    horizons: tuple[int, ...] = (),
+) -> Filtered:
     """Filter tanks under all nodes and draws, nodes mixed within each draw.
 
     Parameters
@@ -263,6 +279,8 @@ def filter_tanks(tanks: Tanks, signs: Array, others: Array, p: Members, n_stages
         From :func:`log_tables`.
     p : Members
     n_stages : int
+    horizons : tuple of int
+        Weeks ahead that the risk of slipping is asked for; it costs several times the filter.
 
     Returns
     -------
@@ -272,7 +290,18 @@ def filter_tanks(tanks: Tanks, signs: Array, others: Array, p: Members, n_stages
     lanes = (p.log_node.shape[0], p.log_node.shape[1], p.memory.shape[1])
     states, n = tanks.start.shape
 
-    def observed(predicted: Array, joint: Array, sign: Array, other: Array) -> Any:
+    def risk(alpha: Array, weight: Array, load: Array, pending: Array, husbandry: Array) -> Array:
+        # No further events; husbandry as it stands. Nodes of skill move alike.
+        load = decay * load + pending.T[:, :, None]
+        return jax_chain.downward_risk(
+            (alpha * weight).sum(axis=3),
+            lambda h: _move_rates(p, load * decay**h, husbandry),
+            horizons,
+            n_stages,
+        ).sum(axis=2)
+
+    def observed(predicted: Array, joint: Array, week: Any, load: Array) -> Any:
+        sign, other, pending, husbandry = week
         log_lik = _emission(signs, sign) + _emission(others, other)
         emission, top = jax_chain.relative(log_lik)
         alpha = predicted * emission[:, :, None]
@@ -285,26 +314,32 @@ def filter_tanks(tanks: Tanks, signs: Array, others: Array, p: Members, n_stages
         high = jnp.where(high > -jnp.inf, high, 0.0)
         share = jnp.exp(joint - high)
         mass = share.sum(axis=(1, 2))
+        log_likelihood = jnp.log(mass) + high[:, 0, 0]
         phases = alpha.reshape(-1, n_stages, *alpha.shape[1:]).sum(axis=1)
-        phases = (phases * share).sum(axis=(2, 3)) / jnp.where(mass > 0, mass, 1.0)
-        return alpha, joint, Filtered(jnp.log(mass) + high[:, 0, 0], phases)
+        mass = jnp.where(mass > 0, mass, 1.0)
+        phases = (phases * share).sum(axis=(2, 3)) / mass
+        slip = None
+        if horizons:
+            slip = risk(alpha, share / mass[:, None, None], load, pending, husbandry)
+        return alpha, joint, Filtered(log_likelihood, phases, slip)
 
     def one(carry: Any, at: Any) -> Any:
         alpha, joint, load = carry
-        sign, other, arrived, husbandry = at
+        arrived, week = at
         load = arrived.T[:, :, None] + decay * load
-        predicted = jax_chain.step(alpha, _move_rates(p, load, husbandry), n_stages)
-        alpha, joint, out = observed(predicted, joint, sign, other)
+        predicted = jax_chain.step(alpha, _move_rates(p, load, week[3]), n_stages)
+        alpha, joint, out = observed(predicted, joint, week, load)
         return (alpha, joint, load), out
 
     start = jnp.broadcast_to(tanks.start[:, :, None, None, None], (states, n, *lanes))
     joint = jnp.broadcast_to(p.log_node[:, :, None], (n, *lanes))
-    alpha, joint, first = observed(start, joint, tanks.sign[0], tanks.other[0])
     load = jnp.broadcast_to(tanks.impulse[0].T[:, :, None], (len(p.memory), n, lanes[2]))
+    weeks = tanks.sign, tanks.other, tanks.pending, tanks.husbandry
+    alpha, joint, first = observed(start, joint, tuple(x[0] for x in weeks), load)
     arrived = tanks.impulse[1:] + tanks.pending[:-1]
-    weeks = (tanks.sign[1:], tanks.other[1:], arrived, tanks.husbandry[1:])
-    _, rest = jax.lax.scan(one, (alpha, joint, load), weeks)
-    return Filtered(*(jnp.concatenate([a[None], b]) for a, b in zip(first, rest, strict=True)))
+    later = arrived, tuple(x[1:] for x in weeks)
+    _, rest = jax.lax.scan(one, (alpha, joint, load), later)
+    return jax.tree.map(lambda a, b: jnp.concatenate([a[None], b]), first, rest)
 
 
 class GpuFilter:
@@ -348,7 +383,7 @@ class GpuFilter:
         from maturity_model.hmm.mixture import MIN_EFFECTIVE_SHARE, k_limit
         from maturity_model.hmm.psis import trusted_weights
 
-        log_likelihood, phases = (np.asarray(x) for x in self.filter(tanks))
+        log_likelihood, phases = (np.asarray(x) for x in self.filter(tanks)[:2])
         draws, first = log_likelihood.shape[2], self.panel.first
         out = []
         for i, n in enumerate(range(*tanks.indices(len(first) - 1))):

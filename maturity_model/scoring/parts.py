@@ -51,6 +51,11 @@ def score_part(job: Job, part: Part, threads: int = 1) -> Done:
     """
     work = opened(job)
     book, read = work.source.read(part.tanks)
+    if job.device == "gpu":
+        from maturity_model.scoring.device import score_on_device
+
+        given = book, work.population, work.evidence_weight, work.ends
+        return _done(job, part, score_on_device(*given), work, read)
     store = Store(Path(job.state), work.settings["model_sha256"]) if job.state else None
     names = list(book.tanks)
     batches = [set(names[i : i + BATCH]) for i in range(0, len(names), BATCH)]
@@ -64,6 +69,12 @@ def score_part(job: Job, part: Part, threads: int = 1) -> Done:
             found = [s for batch in pool.map(one, batches) for s in batch]
     else:
         found = [s for batch in batches for s in one(batch)]
+    return _done(job, part, found, work, read)
+
+
+def _done(
+    job: Job, part: Part, found: list[TankScores], work: Opened, read: dict[str, int]
+) -> Done:
     name = f"part-{part.number:06d}.parquet"
     digest = _write(Path(job.out) / name, found, work)
     weeks = sum(len(s.day) for s in found)

@@ -75,7 +75,7 @@ def score_tanks(
     count = len(panel.tanks)
     own: list[Tables] = []
     if population.members is not None:
-        own = _recognised(make_tables(panel, population, evidence_weight))
+        own = recognised(make_tables(panel, population, evidence_weight))
     saved: list[SavedTank | None] = [None] * count
     keys: list[list[bytes]] = [[]] * count
     if store is not None:
@@ -113,9 +113,12 @@ def score_tanks(
         )
 
 
-def _recognised(tables: Tables) -> list[Tables]:
-    # As in an assessment: a keeper's skill is known, and what the population has learned from
-    # a tank is not counted again.
+def recognised(tables: Tables) -> list[Tables]:
+    """Tables of each tank, with what the population knows of it; else the very same tables.
+
+    As in an assessment: a keeper's skill is known, and what the population has learned from a
+    tank is not counted again.
+    """
     from maturity_model.assessment.recognised import Recognition
 
     book = tables.panel.logbook

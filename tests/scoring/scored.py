@@ -64,9 +64,9 @@ def table(out: Path) -> dict[tuple[str, int], dict[str, Any]]:
 def weekly(book: Logbook, population: Population) -> Iterator[tuple[str, int, str, float]]:
     """What the weekly command's CSV files say: tank, week, column, probability."""
     found = assess(build_panel(book), population, questions=False)
-    for row in csv.DictReader(io.StringIO(phase_csv(found))):
+    for row in csv.DictReader(io.StringIO("".join(phase_csv(found)))):
         yield row["tank"], int(row["week"]), row["phase"], float(row["filtered"])
-    for row in csv.DictReader(io.StringIO(regression_csv(found))):
+    for row in csv.DictReader(io.StringIO("".join(regression_csv(found)))):
         name = f"regression_{row['horizon_weeks']}"
         yield row["tank"], int(row["week"]), name, float(row["probability"])
 
