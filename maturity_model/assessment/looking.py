@@ -195,8 +195,9 @@ def outcomes(analyte: Analyte, method: str, steps: tuple[float, ...]) -> list[tu
     grain = (chart.resolution if chart else 0.0) or 1e-9
     top = 5 * max(t.value for t in analyte.typical)
     cuts = np.geomspace(analyte.offset, top + analyte.offset, BINS)[1:] - analyte.offset
-    cuts = np.unique(np.maximum(np.round(cuts / grain - 0.5), 0.0) * grain + grain / 2)
-    edges = [analyte.low, *map(float, cuts[cuts > analyte.low]), np.inf]
+    cuts = np.maximum(np.round(cuts / grain - 0.5), 0.0) * grain + grain / 2
+    # Not np.unique: it imports all of numpy.ma.
+    edges = [analyte.low, *sorted(c for c in set(cuts.tolist()) if c > analyte.low), np.inf]
     return list(itertools.pairwise(edges))
 
 

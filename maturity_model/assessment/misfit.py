@@ -82,7 +82,9 @@ def chances(tables: Tables) -> Chances:
     panel = tables.panel
     every = np.linspace(0, tables.population.n_draws - 1, DRAWS).round().astype(np.int64)
     # Keepers and tanks that the population knows play no part.
-    population = take_draws(replace(tables.population, members=None), np.unique(every))
+    population = take_draws(
+        replace(tables.population, members=None), np.array(sorted(set(every.tolist())))
+    )
     answer = sign_table(panel, population, tables.skill, 1.0).mean(axis=3)
     answer = answer @ tables.node_prior.sum(axis=0)
     was = panel.signs.codes["seen"].astype(bool)[:, None]

@@ -7,8 +7,11 @@ from __future__ import annotations
 
 from numba import njit
 
-from maturity_model.hmm.arithmetic import JIT, log_lanes
+from maturity_model.hmm.arithmetic import JIT, TINY, log_lanes
 from maturity_model.hmm.kernels import _step, _step_back
+
+#: Between these, a filter that keeps no step need not scale its states to sum to 1.
+LOW, HIGH = 1e-30, 1e30
 
 
 @njit(**JIT)
@@ -141,7 +144,8 @@ def filter_without(
     if first == 0:
         log_likelihood[:] = 0.0
     new = work[n_q]
-    for t in range(first, emission.shape[0]):
+    n_t = emission.shape[0]
+    for t in range(first, n_t):
         for q in range(n_q):
             for s in range(n_s):
                 e, row = emission[t, s, q], work[q, s]
@@ -162,15 +166,22 @@ def filter_without(
                 for d in range(n_d):
                     total[d] = 0.0
                 for s in range(n_s):
-                    a, e = new[s], work[q, s]
+                    a, e, b = new[s], work[q, s], now[s]
                     for d in range(n_d):
-                        a[d] *= e[d]
-                        total[d] += a[d]
+                        x = a[d] * e[d]
+                        b[d] = x
+                        total[d] += x
+                # Most steps leave numbers that need no scaling, nor its logarithm.
+                outside = 1 if t == n_t - 1 else 0
                 for d in range(n_d):
-                    ok = total[d] > 1e-300
+                    outside += (total[d] < LOW) + (total[d] > HIGH)
+                if outside == 0:
+                    continue
+                for d in range(n_d):
+                    ok = total[d] > TINY
                     log_l[d] += log_lanes(total[d]) if ok else -1e300
                     total[d] = 1.0 / total[d] if ok else 0.0
                 for s in range(n_s):
-                    a, b = new[s], now[s]
+                    b = now[s]
                     for d in range(n_d):
-                        b[d] = a[d] * total[d]
+                        b[d] *= total[d]

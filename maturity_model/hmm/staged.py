@@ -19,6 +19,7 @@ phase, then ``stay, setback, collapse`` of the last state, ``4 K + 3`` in all.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -71,13 +72,19 @@ class StagedChain(NamedTuple):
             between the middles of the phases, constant beyond the outer ones.
             With one stage it is the identity.
         """
-        k, r = self
-        middle = np.arange(k) * r + (r - 1) / 2
-        return np.array([[np.interp(j, middle, row) for row in np.eye(k)] for j in range(k * r)])
+        return _gradual(*self)
 
     def abrupt(self) -> Array:
         """Weights that keep a phase's value through all its stages, shape (S, K)."""
         return np.repeat(np.eye(self.n_phases), self.n_stages, axis=0)
+
+
+@lru_cache(maxsize=16)
+def _gradual(k: int, r: int) -> Array:
+    middle = np.arange(k) * r + (r - 1) / 2
+    out = np.array([[np.interp(j, middle, row) for row in np.eye(k)] for j in range(k * r)])
+    out.flags.writeable = False
+    return out
 
 
 def move_probabilities(advance: ArrayLike, setback: ArrayLike, collapse: ArrayLike) -> Array:

@@ -298,7 +298,8 @@ def _with_load(population: Population, load: Floats, ages: Floats) -> tuple[Floa
     for e in np.flatnonzero(acts):
         left = load[:, None, e] * np.exp(-ages[:, None] / population.event_memory[e])
         for out, effect in zip(times, effects, strict=True):
-            out += effect[e] * left
+            if effect[e].any():
+                out += effect[e] * left
     if acts.any():
         np.minimum(times, LARGEST_EFFECT, out=times)
     np.exp(times, out=times)

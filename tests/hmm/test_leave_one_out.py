@@ -8,7 +8,7 @@ from assessment.small_mixture import by_lane, end_in, factor, small, week_of
 from numpy.typing import NDArray
 
 from maturity_model.hmm import native
-from maturity_model.hmm.staged import StagedChain
+from maturity_model.hmm.staged import StagedChain, move_probabilities
 
 CHAINS = [StagedChain(2, 2), StagedChain(3, 1), StagedChain(4, 1)]
 
@@ -94,6 +94,26 @@ def test_filtering_without_some_goes_on_from_a_filtered_step() -> None:
     assert starts[begin] < len(codes)
     for one, other in zip(without(begin), without(0), strict=True):
         np.testing.assert_allclose(one, other, rtol=1e-12)
+
+
+@pytest.mark.parametrize("size", [1.0, 1e-12, 1e-200, 1e40])
+def test_filtering_without_scales_when_it_must(size: float) -> None:
+    chain = StagedChain(3, 2)
+    rng = np.random.default_rng(5)
+    p, q, weeks, s, d = 2, 2, 40, chain.n_states, 9
+    hazards = rng.uniform(0.01, 0.5, (3, weeks - 1, p, 3, d))
+    moves = np.ascontiguousarray(move_probabilities(*hazards).swapaxes(1, 2))
+    emission = size * rng.uniform(0.1, 1.0, (weeks, s, q, d))
+    initial = rng.dirichlet(np.ones(s), d).T.copy()
+    filtered, scale = np.empty((p, q, weeks, s, d)), np.empty((p, q, weeks, d))
+    native.filter_lanes(initial, moves, emission, *chain, filtered, scale, np.empty((3, d)))
+    states, log_l = np.empty((p, q, s, d)), np.empty((p, q, d))
+    nothing = np.zeros(weeks + 1, dtype=np.int64), np.zeros(0, dtype=np.int64), emission[:1]
+    native.filter_without(
+        initial, moves, emission, *nothing, 0, *chain, states, log_l, np.empty((q + 2, s, d))
+    )
+    np.testing.assert_allclose(states, filtered[:, :, -1], rtol=1e-12)
+    np.testing.assert_allclose(log_l, np.log(scale).sum(axis=2), rtol=1e-12, atol=1e-12)
 
 
 def test_impossible_data_are_said_so() -> None:
