@@ -21,8 +21,8 @@ from benchmarks.timing import exponent
 
 _LANES, _CHAIN, _STEPS = 256, 16, 20_000
 _COPY = 2**27  # bytes
-#: Operations of ``exp_lanes`` and ``log_lanes``, counted in their source.
-EXP, LOG = 33, 36
+#: Operations of ``lanes.exp_over`` and ``lanes.exponent``, counted in their source.
+EXP, EXPONENT = 28, 3
 #: At most this many times the time that the counted operations take at the peak.
 TIMES = 5.0
 SERIES, STEPS = 2000, 60
@@ -106,12 +106,21 @@ for _name in ("lt", "gt", "le", "ge"):
 _Number.__neg__ = lambda self: _Number(-self.x)  # type: ignore[attr-defined]
 
 
-def _function(name: str, of: Callable[[float], float]) -> Callable[[_Number], _Number]:
-    def call(x: _Number) -> _Number:
+def _function(name: str, of: Callable[[float], float]) -> Callable[..., _Number]:
+    def call(x: Any, *_: Any) -> _Number:
         _Number.done[name] += 1
-        return _Number(of(x.x))
+        return _Number(of(x.x if isinstance(x, _Number) else x))
 
     return call
+
+
+def _where_above(x: Any, limit: Any, yes: Any, no: Any) -> Any:
+    chosen = yes if x > limit else no
+    return chosen if isinstance(chosen, _Number) else _Number(chosen)
+
+
+def _put(array: np.ndarray, row: int, x: _Number, *_: Any) -> None:
+    array[row] = x
 
 
 class Count(NamedTuple):
@@ -121,7 +130,7 @@ class Count(NamedTuple):
     ----------
     arithmetic : float
         Additions, multiplications, divisions and comparisons: one each.
-    exponentials, logarithms : float
+    exponentials : float
     bytes : int
         What the caller gives and gets, once each: log hazards, log-likelihoods, smoothed
         states, gradient. What the kernel keeps of a block between its two passes is not in it.
@@ -129,45 +138,55 @@ class Count(NamedTuple):
 
     arithmetic: float
     exponentials: float
-    logarithms: float
     bytes: int
 
     @property
     def flops(self) -> float:
-        """All of them, an exponential and a logarithm as what they are made of."""
-        return self.arithmetic + EXP * self.exponentials + LOG * self.logarithms
+        """All of them, an exponential as what it is made of."""
+        return self.arithmetic + EXP * self.exponentials
 
 
 def count_operations() -> Count:
     """Run the source of ``hmm.fixed.block`` for three and for four steps; the difference."""
-    from maturity_model.hmm import arithmetic, fixed
+    from maturity_model.hmm import fixed
 
     scope: dict[str, Any] = dict(vars(fixed))
-    for module in (arithmetic, fixed):
-        for name, found in vars(module).items():
-            if hasattr(found, "py_func"):
-                scope[name] = FunctionType(found.py_func.__code__, scope)
-    scope["exp_lanes"] = _function("exp", math.exp)
-    scope["log_lanes"] = _function("log", math.log)
+    for name, found in vars(fixed).items():
+        if hasattr(found, "py_func"):
+            scope[name] = FunctionType(found.py_func.__code__, scope)
+    # One lane, whose rows are the elements of an array.
+    scope |= {
+        "L": 1,
+        "load": operator.getitem,
+        "store": _put,
+        "put": _put,
+        "prefetch": lambda array, row: None,
+        "spread": _Number,
+        "where_above": _where_above,
+        "exponent": _function("exponent", lambda x: math.floor(math.log2(x))),
+        "exp_over": _function("exp", math.exp),
+        "log_lanes": _function("log", math.log),
+    }
 
     def numbers(size: int, x: float) -> np.ndarray:
         return np.array([_Number(x) for _ in range(size)], dtype=object)
 
     def run(steps: int) -> Counter[str]:
-        work = tuple(numbers(a.size, 1.0) for a in fixed.workspace.py_func(steps))
+        states, moves = steps * fixed.S, (steps - 1) * fixed.H
+        sizes = (a.size // fixed.L for a in fixed.workspace.py_func(steps))
+        work = tuple(numbers(size, 1.0) for size in sizes)
         _Number.done.clear()
-        lanes, rows = fixed.L, (steps - 1) * fixed.HL
         scope["block"](
-            numbers(fixed.SL, 1 / 12), numbers(rows, -2.0), numbers(steps * fixed.SL, -1.0), work,
-            numbers(lanes, 0.0), numbers(steps * fixed.SL, 0.0), numbers(rows, 0.0),
+            numbers(fixed.S, 1 / 12), numbers(moves, -2.0), numbers(states, -1.0), work, 0, 1,
+            numbers(1, 0.0), numbers(states, 0.0), numbers(moves, 0.0), False,
         )  # fmt: skip
         return Counter(_Number.done)
 
-    step = run(4)
-    step.subtract(run(3))
-    each = {name: count / fixed.L for name, count in step.items()}
-    exps, logs = each.pop("exp"), each.pop("log")
-    return Count(sum(each.values()), exps, logs, 8 * (2 * 3 * fixed.K + 2 * fixed.S))
+    each = run(4)
+    each.subtract(run(3))
+    exps, exponents = each.pop("exp"), each.pop("exponent")
+    rows = 2 * fixed.H + 2 * fixed.S
+    return Count(sum(each.values()) + EXPONENT * exponents, exps, 8 * rows)
 
 
 # Measuring -----------------------------------------------------------------------------------
@@ -211,8 +230,8 @@ def measure(rounds: int) -> list[str]:
         f"operations each), {peak.bytes / 1e9:.1f} GB/s copied (read and written).",
         f"- Value and gradient, counted, for a series and a step: {count.arithmetic:.0f} "
         f"additions, multiplications, divisions and comparisons, {count.exponentials:.0f} "
-        f"exponentials of {EXP} operations, {count.logarithms:.0f} logarithm of {LOG}: "
-        f"{count.flops:,.0f} operations; {count.bytes} bytes in and out.",
+        f"exponentials of {EXP} operations: {count.flops:,.0f} operations; {count.bytes} bytes "
+        "in and out.",
         f"- At the peak these take {bound * 1e9:.1f} ns, and the bytes {carried * 1e9:.1f} ns; "
         f"measured: {spent * 1e9:.1f} ns for {SERIES:,} x {STEPS} ({count.flops / spent / 1e9:.1f} "
         f"GFLOP/s). Not every operation pairs into a multiply-add, and divisions are slower.",

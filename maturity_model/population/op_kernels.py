@@ -14,7 +14,7 @@ from types import ModuleType
 import numpy as np
 from numba import njit
 
-from maturity_model.hmm import arithmetic, fixed, gradient, kernels
+from maturity_model.hmm import arithmetic, fixed, gradient, kernels, lanes
 from maturity_model.hmm.arithmetic import JIT, exp_lanes, log_lanes
 from maturity_model.hmm.gradient import gradient_blocks
 
@@ -255,15 +255,15 @@ def chain_gradient(log_initial, log_h, log_lik, first, order, n_stages, value, s
     n, n_s = log_initial.shape
     n_k = log_h.shape[2]
     for begin in range(0, n, LANES):
-        lanes = min(LANES, n - begin)
+        tanks = min(LANES, n - begin)
         weeks = 1
-        for i in range(lanes):
+        for i in range(tanks):
             tank = order[begin + i]
             weeks = max(weeks, first[tank + 1] - first[tank])
         initial = np.full((1, n_s, LANES), 1.0 / n_s)
         h = np.full((1, weeks - 1, 3, n_k, LANES), -np.inf)
         ll = np.zeros((1, weeks, n_s, LANES))
-        for i in range(lanes):
+        for i in range(tanks):
             tank = order[begin + i]
             row = first[tank]
             for j in range(n_s):
@@ -279,7 +279,7 @@ def chain_gradient(log_initial, log_h, log_lik, first, order, n_stages, value, s
         p = np.empty((1, weeks, n_s, LANES))
         g = np.zeros((1, weeks - 1, 3, n_k, LANES))
         gradient_blocks(initial, h, ll, n_stages, v, p, g)
-        for i in range(lanes):
+        for i in range(tanks):
             tank = order[begin + i]
             row = first[tank]
             value[tank] = v[0, i]
@@ -303,6 +303,6 @@ def version(*more: ModuleType) -> int:
         Modules whose source counts too.
     """
     digest = hashlib.sha256()
-    for module in (sys.modules[__name__], arithmetic, gradient, fixed, kernels, *more):
+    for module in (sys.modules[__name__], arithmetic, gradient, fixed, kernels, lanes, *more):
         digest.update(inspect.getsource(module).encode())
     return int.from_bytes(digest.digest()[:6], "little")
