@@ -29,17 +29,20 @@ def in_turn(
     rounds: int,
     clock: Callable[[], float] = time.perf_counter,
     row: int = 1,
+    rest: float = 0.0,
 ) -> list[Timing]:
     """Run each once unmeasured (compilation, caches), then all in turn, ``rounds`` times.
 
     In its turn a thing runs ``row`` times, of which the median counts: a sampler calls
-    again and again, with its own data in the processor's cache and not another's.
+    again and again, with its own data in the processor's cache and not another's. Before
+    each turn is a pause of ``rest`` seconds.
     """
     for run in things.values():
         run()
     timings = [Timing(name, []) for name in things]
     for _ in range(rounds):
         for timing, run in zip(timings, things.values(), strict=True):
+            time.sleep(rest)
             turn = []
             for _ in range(row):
                 begin = clock()
