@@ -57,9 +57,11 @@ def data() -> Data:
 
 
 def ours(given: Data) -> tuple[dict[str, Callable[[], Any]], float]:
+    from maturity_model.hmm import fixed
     from maturity_model.hmm.gradient import from_lanes, to_lanes, value_and_gradient
 
-    arrays = [to_lanes(x) for x in given[:3]]
+    # In blocks as the pooled fit lays them out.
+    arrays = [to_lanes(x, lanes=fixed.L) for x in given[:3]]
     kept = value_and_gradient(*arrays, CHAIN[1])
     total = float(from_lanes(kept.log_likelihood, SERIES).sum())
     return {

@@ -194,11 +194,12 @@ def count_operations() -> Count:
 
 def _seconds(series: int, steps: int, rounds: int) -> float:
     """Best processor time of value and gradient, into arrays of an earlier call."""
+    from maturity_model.hmm import fixed
     from maturity_model.hmm.gradient import to_lanes, value_and_gradient
 
     rng = np.random.default_rng(0)
     arrays = [
-        to_lanes(x)
+        to_lanes(x, lanes=fixed.L)
         for x in (
             rng.dirichlet(np.ones(12), series),
             rng.normal(-2.0, 1.0, (series, steps - 1, 3, 4)),

@@ -35,6 +35,9 @@ from maturity_model.hmm.lanes import WIDTH, aligned, rows, settle
 
 Floats = NDArray[np.float64]
 
+#: Lanes of a block, if nothing else is said: the general kernel's loops are as long, and
+#: want them long; the one of fixed size takes them in groups and hardly minds.
+LANES = 4 * fixed.L
 #: Outputs of more bytes are written past the caches, which they would not stay in anyway.
 STREAMED = 2**22
 
@@ -270,7 +273,7 @@ def _empty(shape: tuple[int, ...]) -> Floats:
     return rows.py_func(-(-math.prod(shape) // WIDTH))[: math.prod(shape)].reshape(shape)
 
 
-def to_lanes(series: Floats, fill: float = 0.0, lanes: int = fixed.L) -> Floats:
+def to_lanes(series: Floats, fill: float = 0.0, lanes: int = LANES) -> Floats:
     """Lay series out in blocks of lanes.
 
     Parameters
@@ -312,8 +315,8 @@ def value_and_gradient(
 
     Series lie in B blocks of L lanes (:func:`to_lanes`). With 4 phases of 3 stages and a
     multiple of 8 lanes a kernel compiled for that size is used (:mod:`.fixed`), several
-    times faster, most of all if arrays begin on a cache line (64 bytes), as those of
-    :func:`to_lanes` and those that this function makes do.
+    times faster, most of all with 8 lanes and if arrays begin on a cache line (64 bytes),
+    as those of :func:`to_lanes` and those that this function makes do.
 
     Parameters
     ----------
