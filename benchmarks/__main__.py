@@ -19,11 +19,12 @@ import contextlib
 import datetime
 from pathlib import Path
 
-from benchmarks import engine, filtering, machine, peak, reading, sampler, scoring, weekly
+from benchmarks import engine, filtering, machine, peak, reading, sampler, scoring, symbolic, weekly
 
 RESULTS = Path(__file__).with_name("RESULTS.md")
 PARTS = {
     "engine": ("Value and gradient", engine.measure),
+    "symbolic": ("Value and gradient by symbolic tools", symbolic.measure),
     "peak": ("Value and gradient against this machine's peak", peak.measure),
     "filter": ("Filter of one tank", filtering.measure),
     "weekly": ("Weekly command", weekly.measure),

@@ -67,7 +67,8 @@ def by_scan(
     if (np.diff(begins) != steps).any():
         raise ValueError("the scan is written for logs of equal length")
     phases = 4
-    hazards = log_hazards.reshape((n, steps, 3, phases))
+    # Moves into the first week are not used.
+    hazards = log_hazards.reshape((n, steps, 3, phases))[:, 1:]
     log_lik = log_lik.reshape((n, steps, phases * n_stages))
     return scan_log_likelihood(log_initial, hazards, log_lik, (n, steps, phases, n_stages))
 
@@ -87,7 +88,12 @@ def with_nutpie(club: Club, name: str) -> Ready:
     from maturity_model.population.sampling import _group
 
     model = club.model
-    order = [v.name for v in model.value_vars]
+    if name == SCAN_JAX:
+        from pymc.model.transform.optimization import freeze_dims_and_data
+
+        # JAX wants to know shapes; nutpie would do it, and this reverses the parameters.
+        model = freeze_dims_and_data(model)
+    order = [model.rvs_to_values[v].name for v in model.free_RVs]
 
     def flat(point: dict[str, Any]) -> np.ndarray:
         return np.concatenate([np.ravel(point[n]) for n in order])

@@ -1,10 +1,31 @@
-"""The staged chain as peers would write it: a PyTensor scan that PyTensor differentiates."""
+"""Value and gradient by symbolic tools, on the series of :mod:`.engine`.
+
+* PyTensor scan: the staged chain as a scan over steps, series side by side, in scaled
+  probabilities; ``pytensor.grad`` by every log-likelihood and every log hazard. Compiled by
+  each of PyTensor's linkers; the quickest counts.
+* pymc-extras: its marginalised ``DiscreteMarkovChain``, in logarithms, with one transition
+  matrix for all steps and series, which it demands, and normal observations; the gradient is
+  by that matrix and the states' 12 means alone. It is not our likelihood: its log-likelihood
+  is checked against a plain forward pass.
+"""
 
 from __future__ import annotations
 
+import time
+import warnings
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+
+from benchmarks import engine
+from benchmarks.timing import in_turn, missing, ratios
+
+SCAN = "PyTensor scan, value and gradient, {}"
+EXTRAS = "pymc-extras marginalised chain, value and gradient, {}"
+#: What each linker is called in PyTensor.
+LINKERS = {"numba": "NUMBA", "JAX": "JAX", "C": "FAST_RUN"}
+TARGET = 50.0
 
 
 def routes(n_phases: int, n_stages: int) -> np.ndarray:
@@ -29,8 +50,9 @@ def scan_log_likelihood(
     Parameters
     ----------
     log_initial : tensor, shape (N, S)
-    log_hazards : tensor, shape (N, T, 3, K)
-        Of the move into a step; that into the first is not used.
+    log_hazards : tensor, shape (N, T-1, 3, K)
+        Log hazards of advance, setback and collapse on the move from t to t+1; below the
+        first phase there is nothing, whatever they say.
     log_lik : tensor, shape (N, T, S)
     shape : tuple of int
         N, T, K and stages of a phase; known, because JAX wants to know them.
@@ -46,9 +68,9 @@ def scan_log_likelihood(
     states = phases * n_stages
     route = routes(phases, n_stages)
     able = np.ones((3, states))
-    able[0, -1] = 0.0
+    able[0, -1] = able[1:, :n_stages] = 0.0
     spread = np.repeat(np.eye(phases), n_stages, axis=1)
-    hazard = pt.exp(log_hazards)[:, 1:].dimshuffle(1, 0, 2, 3)
+    hazard = pt.exp(log_hazards).dimshuffle(1, 0, 2, 3)
     h = pt.dot(hazard.reshape((-1, phases)), spread).reshape((steps - 1, n, 3, states)) * able
     total = h.sum(axis=2)
     share = -pt.expm1(-total) / total
@@ -73,3 +95,112 @@ def scan_log_likelihood(
         step, [weights, emission[1:]], [alpha, None], n_steps=steps - 1
     )
     return value + values.sum(axis=0) + top.sum(axis=(0, 2))
+
+
+def compiled(inputs: list[Any], value: Any, linker: str) -> Callable[..., Any]:
+    """Value and gradient by ``inputs``, ready when the function returns."""
+    import pytensor
+
+    outputs = [value, *pytensor.grad(value, inputs)]
+    with warnings.catch_warnings():
+        # What PyTensor says of the linker's own limits.
+        warnings.simplefilter("ignore")
+        function = pytensor.function(inputs, outputs, mode=LINKERS[linker])
+    function.trust_input = True
+    if linker != "JAX":
+        return function
+    import jax
+
+    return lambda *x: jax.block_until_ready(function(*x))
+
+
+def checked(run: Callable[[], Any], expected: float) -> Callable[[], Any]:
+    """Compile and compare the log-likelihood."""
+    value = float(run()[0])
+    # "not <=" also catches what is not a number.
+    if not abs(value / expected - 1) <= 1e-9:
+        raise ValueError(f"its log-likelihood is {value}, not {expected}")
+    return run
+
+
+def scan_peer(given: engine.Data, total: float, linker: str) -> Callable[[], Any]:
+    """The scan over the engine's series."""
+    import pytensor.tensor as pt
+
+    hazards, lik = pt.tensor4("hazards", dtype="float64"), pt.tensor3("lik", dtype="float64")
+    shape = (*given.log_likelihood.shape[:2], *engine.CHAIN)
+    value = scan_log_likelihood(np.log(given.initial), hazards, lik, shape).sum()
+    function = compiled([hazards, lik], value, linker)
+    return checked(lambda: function(given.log_hazards, given.log_likelihood), total)
+
+
+def forward(initial: Any, matrix: Any, log_lik: Any) -> float:
+    """Log-likelihood of (N, T, S) under one matrix, summed: what the chain is held against."""
+    alpha, value = np.broadcast_to(initial, log_lik[:, 0].shape), 0.0
+    for t in range(log_lik.shape[1]):
+        joint = (alpha if t == 0 else alpha @ matrix) * np.exp(log_lik[:, t])
+        scale = joint.sum(axis=1, keepdims=True)
+        alpha, value = joint / scale, value + float(np.log(scale).sum())
+    return value
+
+
+def extras_peer(series: int, steps: int, states: int, linker: str) -> Callable[[], Any]:
+    """The marginalised chain of pymc-extras on series of its own."""
+    import pymc as pm
+    import pymc_extras as pmx
+
+    rng = np.random.default_rng(0)
+    matrix, start = rng.dirichlet(np.ones(states), states), rng.dirichlet(np.ones(states))
+    means, seen = np.linspace(-2.0, 2.0, states), rng.normal(0.0, 1.5, (series, steps))
+    with pm.Model() as model, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        logits, mean = pm.Flat("logits", shape=matrix.shape), pm.Flat("mean", shape=states)
+        first = pm.Categorical.dist(p=start, shape=(series, 1))
+        state = pmx.DiscreteMarkovChain(
+            "state", P=pm.math.softmax(logits, axis=-1), init_dist=first, shape=(series, steps)
+        )
+        pm.Normal("seen", mean[state], 1.0, observed=seen)
+        alone = pmx.marginalize(model, [state])
+        function = compiled(alone.value_vars, alone.logp(), linker)
+    values = {"logits": np.log(matrix), "mean": means}
+    x = [values[v.name] for v in alone.value_vars]
+    log_lik = -0.5 * (seen[..., None] - means) ** 2 - 0.5 * np.log(2 * np.pi)
+    return checked(lambda: function(*x), forward(start, matrix, log_lik))
+
+
+def measure(rounds: int) -> list[str]:
+    """Lines of the report."""
+    given = engine.data()
+    things, total = engine.ours(given)
+    lines: list[str] = []
+    took: list[str] = []
+    size = (engine.SERIES, engine.STEPS, engine.CHAIN[0] * engine.CHAIN[1])
+    for linker in LINKERS:
+        makers: dict[str, Callable[[], Any]] = {
+            SCAN: lambda linker=linker: scan_peer(given, total, linker),
+            EXTRAS: lambda linker=linker: extras_peer(*size, linker),
+        }
+        for name, make in makers.items():
+            name = name.format(linker)  # noqa: PLW2901
+            begin = time.perf_counter()
+            try:
+                things[name] = make()
+                took.append(f"{name} {time.perf_counter() - begin:.0f} s")
+            except Exception as error:  # Any failure of a peer is told, and the rest goes on.
+                lines.append(missing(name, error))
+    lines += [
+        f"{size[0]:,} series x {size[1]} steps x {size[2]} states, one thread, float64; "
+        f"{rounds} rounds in turn, processor time",
+        "",
+        "Compilation, wall: " + "; ".join(took) + ".",
+        "",
+    ]
+    timings = in_turn(things, rounds, time.process_time)
+    lines += [*engine.table(timings), ""]
+    times = ratios(timings, engine.OURS)
+    scans = [t for n, t in times.items() if n in {SCAN.format(x) for x in LINKERS}]
+    verdict = "NOT MEASURED"
+    if scans:
+        verdict = f"{min(scans):.1f}, {'met' if min(scans) >= TARGET else 'NOT MET'}"
+    said = f"PyTensor scan by its quickest linker at least {TARGET:g} times {engine.OURS}"
+    return [*lines, f"- Target, {said}: {verdict}."]
