@@ -21,7 +21,7 @@ from benchmarks.timing import in_turn
 
 OURS, SCAN, SCAN_JAX, NUMPYRO = "ours", "PyTensor scan", "PyTensor scan by JAX", "numpyro"
 NAMES = (OURS, SCAN, SCAN_JAX, NUMPYRO)
-DRAWS, TUNE, CHAINS, ACCEPT = 300, 300, 2, 0.9
+DRAWS, TUNE, CHAINS, ACCEPT = 400, 400, 2, 0.9
 
 
 class Club(NamedTuple):
@@ -144,12 +144,10 @@ def with_nutpie(club: Club, name: str) -> Ready:
 def with_numpyro(club: Club) -> Ready:
     """Its NUTS step by step, so that compilation is apart and every step is counted."""
     import jax
-
-    # In double precision, like the others; importing the model switches it on.
-    from benchmarks.numpyro_model import make_model, unconstrained
     from numpyro.infer import NUTS
     from numpyro.infer.util import constrain_fn, potential_energy
 
+    from benchmarks.numpyro_model import make_model, unconstrained
     from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
     from maturity_model.population.design import make_design
 

@@ -46,7 +46,7 @@ def _standard(name: str, *shape: int) -> Any:
 
 def _above(name: str, mean: Any, sd: Any, low: float) -> Any:
     law = dist.TruncatedNormal(mean, sd, low=low)
-    return numpyro.sample(name, law.to_event(law.batch_shape and 1 or 0))
+    return numpyro.sample(name, law.to_event(len(law.batch_shape)))
 
 
 def _fill(values: Any, where: np.ndarray, otherwise: Any = 0.0) -> Any:
@@ -132,6 +132,6 @@ def unconstrained(initial_point: dict[str, Any]) -> dict[str, Any]:
     out = {}
     for name, value in initial_point.items():
         for ending in ("_interval__", "_log__", "_logodds__"):
-            name = name.removesuffix(ending)  # noqa: PLW2901
+            name = name.removesuffix(ending)
         out[name] = jnp.asarray(value, dtype=jnp.float64)
     return out

@@ -105,7 +105,8 @@ def farthest(found: dict[str, Found]) -> tuple[float, int]:
 
     def of(f: Found) -> tuple[Any, Any]:
         mean = np.mean([s["mean"] for s in f.seeds], axis=0)
-        return mean, np.sqrt(np.sum(np.square([s["error"] for s in f.seeds]), axis=0)) / len(f.seeds)
+        variance = np.sum(np.square([s["error"] for s in f.seeds]), axis=0)
+        return mean, np.sqrt(variance) / len(f.seeds)
 
     mean, error = of(found[OURS])
     most, n = 0.0, 0
@@ -144,8 +145,9 @@ def table(found: dict[str, Found]) -> list[str]:
 
 def verdicts(found: dict[str, Found]) -> list[str]:
     ours = found[OURS]
+    said = f"- Target, min ESS per s at least {TARGET:g} times the better other"
     if not ours.seeds:
-        return [f"- Target, min ESS per s at least {TARGET:g} times the better other: NOT MEASURED."]
+        return [f"{said}: NOT MEASURED."]
     mine, lines, measured = float(np.mean(ours.rates())), [], {}
     for name, f in found.items():
         if name == OURS or f.gradient is None:
@@ -164,7 +166,6 @@ def verdicts(found: dict[str, Found]) -> list[str]:
                 f"- {name} was not sampled. As many effective draws a gradient as ours would make "
                 f"ours {guess:.1f} times as good: AN ESTIMATE, not measured."
             )
-    said = f"- Target, min ESS per s at least {TARGET:g} times the better other"
     if not measured:
         return [*lines, f"{said}: NOT MEASURED."]
     best = min(measured, key=lambda n: measured[n])

@@ -74,9 +74,9 @@ def scan_log_likelihood(
     h = pt.dot(hazard.reshape((-1, phases)), spread).reshape((steps - 1, n, 3, states)) * able
     total = h.sum(axis=2)
     share = -pt.expm1(-total) / total
-    weights = pt.concatenate(
-        [pt.exp(-total)[:, :, None], h * share[:, :, None]], axis=2
-    ).reshape((steps - 1, n, 4 * states))
+    weights = pt.concatenate([pt.exp(-total)[:, :, None], h * share[:, :, None]], axis=2).reshape(
+        (steps - 1, n, 4 * states)
+    )
     log_lik = log_lik.dimshuffle(1, 0, 2)
     top = log_lik.max(axis=2, keepdims=True)
     emission = pt.specify_shape(pt.exp(log_lik - top), (steps, n, states))
@@ -91,9 +91,7 @@ def scan_log_likelihood(
 
     alpha, value = scaled(pt.exp(log_initial) * emission[0])
     alpha = pt.specify_shape(alpha, (n, states))
-    (_, values), _ = pytensor.scan(
-        step, [weights, emission[1:]], [alpha, None], n_steps=steps - 1
-    )
+    (_, values), _ = pytensor.scan(step, [weights, emission[1:]], [alpha, None], n_steps=steps - 1)
     return value + values.sum(axis=0) + top.sum(axis=(0, 2))
 
 
@@ -181,7 +179,7 @@ def measure(rounds: int) -> list[str]:
             EXTRAS: lambda linker=linker: extras_peer(*size, linker),
         }
         for name, make in makers.items():
-            name = name.format(linker)  # noqa: PLW2901
+            name = name.format(linker)
             begin = time.perf_counter()
             try:
                 things[name] = make()
