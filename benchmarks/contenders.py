@@ -145,15 +145,12 @@ def with_numpyro(club: Club) -> Ready:
     """Its NUTS step by step, so that compilation is apart and every step is counted."""
     import jax
     from numpyro.infer import NUTS
-    from numpyro.infer.util import constrain_fn, potential_energy
+    from numpyro.infer.util import constrain_fn
 
-    from benchmarks.numpyro_model import make_model, unconstrained
-    from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
-    from maturity_model.population.design import make_design
+    from benchmarks.numpyro_model import log_density, of_panel, unconstrained
 
-    design = make_design(club.panel, club.priors)
-    model = make_model(design, club.priors, DEFAULT_EVIDENCE_WEIGHT)
-    both = jax.jit(jax.value_and_grad(lambda x: -potential_energy(model, (), {}, x)))
+    model = of_panel(club.panel, club.priors)
+    both = jax.jit(jax.value_and_grad(lambda x: log_density(model, x)))
     start = unconstrained(club.points[1])
     kernel = NUTS(model, target_accept_prob=ACCEPT)
     step = jax.jit(lambda state: kernel.sample(state, (), {}))

@@ -14,17 +14,20 @@ import jax.numpy as jnp
 import numpy as np
 import numpyro
 import numpyro.distributions as dist
+from numpyro.infer.util import potential_energy
 
 from maturity_model.hmm import jax_chain
+from maturity_model.panel import Panel
 from maturity_model.population import jax_likelihood
 from maturity_model.population.constants import (
     BASELINE_SD,
     CARRY_SD,
+    DEFAULT_EVIDENCE_WEIGHT,
     LEAST_SD,
     PERSISTENCE_SD,
     READING_SD_SD,
 )
-from maturity_model.population.design import Design
+from maturity_model.population.design import Design, make_design
 from maturity_model.population.likelihood import PARAMETERS
 from maturity_model.population.priors import Priors, equal_correlation
 
@@ -118,6 +121,16 @@ def make_model(design: Design, priors: Priors, evidence_weight: float) -> Callab
             numpyro.factor("log", likelihood(given).sum())
 
     return model
+
+
+def of_panel(panel: Panel, priors: Priors) -> Callable[[], None]:
+    """Build the model of a panel, with the evidence weight that a fit has by default."""
+    return make_model(make_design(panel, priors), priors, DEFAULT_EVIDENCE_WEIGHT)
+
+
+def log_density(model: Callable[[], None], point: dict[str, Any]) -> Any:
+    """Log-density at an unconstrained point, the bend of the line counted."""
+    return -potential_energy(model, (), {}, point)
 
 
 #: What is sampled under its own name, not as a standard normal.

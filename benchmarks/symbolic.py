@@ -24,7 +24,7 @@ from benchmarks.timing import in_turn, missing, ratios
 SCAN = "PyTensor scan, value and gradient, {}"
 EXTRAS = "pymc-extras marginalised chain, value and gradient, {}"
 #: What each linker is called in PyTensor.
-LINKERS = {"numba": "NUMBA", "JAX": "JAX", "C": "FAST_RUN"}
+LINKERS = {"JAX": "JAX", "C": "FAST_RUN", "numba": "NUMBA"}
 TARGET = 50.0
 
 
@@ -91,7 +91,9 @@ def scan_log_likelihood(
 
     alpha, value = scaled(pt.exp(log_initial) * emission[0])
     alpha = pt.specify_shape(alpha, (n, states))
-    (_, values), _ = pytensor.scan(step, [weights, emission[1:]], [alpha, None], n_steps=steps - 1)
+    _, values = pytensor.scan(
+        step, [weights, emission[1:]], [alpha, None], n_steps=steps - 1, return_updates=False
+    )
     return value + values.sum(axis=0) + top.sum(axis=(0, 2))
 
 
@@ -125,7 +127,11 @@ def scan_peer(given: engine.Data, total: float, linker: str) -> Callable[[], Any
     """The scan over the engine's series."""
     import pytensor.tensor as pt
 
-    hazards, lik = pt.tensor4("hazards", dtype="float64"), pt.tensor3("lik", dtype="float64")
+    # With known shapes: JAX demands them.
+    hazards, lik = (
+        pt.tensor(name, dtype="float64", shape=x.shape)
+        for name, x in (("hazards", given.log_hazards), ("lik", given.log_likelihood))
+    )
     shape = (*given.log_likelihood.shape[:2], *engine.CHAIN)
     value = scan_log_likelihood(np.log(given.initial), hazards, lik, shape).sum()
     function = compiled([hazards, lik], value, linker)
