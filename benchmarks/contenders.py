@@ -88,15 +88,6 @@ def with_nutpie(club: Club, name: str) -> Ready:
     from maturity_model.population.sampling import _group
 
     model = club.model
-    if name == SCAN_JAX:
-        from pymc.model.transform.optimization import freeze_dims_and_data
-
-        # JAX wants to know shapes; nutpie would do it, and this reverses the parameters.
-        model = freeze_dims_and_data(model)
-    order = [model.rvs_to_values[v].name for v in model.free_RVs]
-
-    def flat(point: dict[str, Any]) -> np.ndarray:
-        return np.concatenate([np.ravel(point[n]) for n in order])
 
     if name == SCAN_JAX:
         from maturity_model.population import jax_ops  # noqa: F401
@@ -117,6 +108,13 @@ def with_nutpie(club: Club, name: str) -> Ready:
             if function(len(x), *(a.ctypes.data for a in given)):
                 raise ValueError("the density has no value there")
             return float(logp[0]), out
+
+    # Its own order: nutpie freezes a model for JAX, which turns the order round.
+    names = {v.name for v in model.value_vars}
+    order = [n for n in compiled.shapes if n in names]
+
+    def flat(point: dict[str, Any]) -> np.ndarray:
+        return np.concatenate([np.ravel(point[n]) for n in order])
 
     def sample(seed: int) -> tuple[dict[str, Any], dict[str, float]]:
         new = "adaptation" in inspect.signature(nutpie.sample).parameters

@@ -86,5 +86,5 @@ def test_verdict_is_by_the_better_other_and_names_who_is_missing() -> None:
     assert "AN ESTIMATE" in unsampled
     assert last.startswith("- Target")
     assert f"({sampler.SCAN_JAX}) (without {sampler.SCAN}): 5.0, NOT MET." in last
-    assert sampler.disagreement(found) == pytest.approx(1.0)
+    assert sampler.disagreement(found)[sampler.NUMPYRO] == pytest.approx(1.0)
     assert "NOT MEASURED" in sampler.verdicts({sampler.OURS: process(3.0, [])})[-1]
