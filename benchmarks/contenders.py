@@ -111,7 +111,8 @@ def with_nutpie(club: Club, name: str) -> Ready:
 
     # Its own order: nutpie freezes a model for JAX, which turns the order round.
     names = {v.name for v in model.value_vars}
-    order = [n for n in compiled.shapes if n in names]
+    held = [v.name for v in compiled._variables] if name == SCAN_JAX else list(compiled.shapes)
+    order = [n for n in held if n in names]
 
     def flat(point: dict[str, Any]) -> np.ndarray:
         return np.concatenate([np.ravel(point[n]) for n in order])
