@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 def add_options(parser: argparse.ArgumentParser) -> None:
     """Describe the command."""
-    from maturity_model.population.constants import DEFAULT_WAY, FIT_WEIGHT
+    from maturity_model.population.constants import FIT_WEIGHT
 
     parser.description = (
         "Fit the pooled model to logbooks and pools by Hamiltonian Monte Carlo and write the "
@@ -49,13 +49,19 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         help="power on the likelihood, 0 to 1, of the fit and of the weekly reports made with it; "
         f"auto: {FIT_WEIGHT:g} in the fit, and the pool chooses it for the reports (default: auto)",
     )
-    parser.add_argument(
-        "--moves",
-        choices=("practice", "learned"),
-        default="practice" if DEFAULT_WAY[1] else "learned",
-        help="how tanks move in the weekly reports made with it, as chosen by the study in "
-        "reports/pooling (default: %(default)s)",
-    )
+    for option, what in (
+        ("--signs", "how often signs are seen"),
+        ("--moves", "how tanks move"),
+        ("--readings", "what kits read"),
+    ):
+        parser.add_argument(
+            option,
+            choices=("auto", "practice", "learned"),
+            default="auto",
+            help=f"{what} in the weekly reports made with it; auto: as the pool says where that "
+            "tells its judged phases better than practice does, otherwise as practice says "
+            "(default: %(default)s)",
+        )
     parser.add_argument(
         "--tank-signs",
         action="store_true",
@@ -117,7 +123,9 @@ def run(args: argparse.Namespace, command: str) -> int:
         args.out,
         plan=plan,
         evidence_weight=args.evidence_weight,
-        practice_moves=args.moves == "practice",
+        signs=args.signs,
+        moves=args.moves,
+        readings=args.readings,
         options=ModelOptions(tank_signs=args.tank_signs, judgement_weight=1.0),
         compare=args.compare,
         secret=secret,

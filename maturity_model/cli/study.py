@@ -120,10 +120,11 @@ def _pooling(args: argparse.Namespace, command: str) -> int:
         folder = args.work
         kinds = pooling_weight.run(args.seed, args.weeks, folder, report, args.weight_clubs)
         rows = pooling.run(setting, args.clubs, folder, report, only_kept=args.only_kept)
-        pooling_report.write(rows, kinds, setting, DEFAULT_WAY, args.out)
+        way = DEFAULT_WAY, pooling.AS_USED
+        pooling_report.write(rows, kinds, setting, way, args.out)
     except OSError as error:
         return cannot_write(args.out, error)
-    for v in pooling_report.verdicts(rows, *DEFAULT_WAY, setting.seed):
+    for v in pooling_report.verdicts(rows, *way, setting.seed):
         print(f"{'met' if v.met else 'missed'}: {v.what} ({v.mean:+.3f})")
     print(f"Report: {args.out / 'README.md'}")
     return DONE

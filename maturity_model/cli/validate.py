@@ -18,8 +18,6 @@ from maturity_model.cli.common import (
 
 def add_options(parser: argparse.ArgumentParser) -> None:
     """Describe the command."""
-    from maturity_model.population.constants import DEFAULT_WAY
-
     parser.description = (
         "Simulate tanks whose true phase is known, and score the program, four simpler judges and "
         "a ceiling on the same logs. Takes minutes for each case; every case is kept as it "
@@ -84,8 +82,8 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--moves",
-        choices=("practice", "learned"),
-        default="practice" if DEFAULT_WAY[1] else "learned",
+        choices=("auto", "practice", "learned"),
+        default="auto",
         help="how tanks move under a fitted population, as in fit (default: %(default)s)",
     )
     parser.add_argument("--draws", type=whole(50, 100_000), default=400, metavar="N")

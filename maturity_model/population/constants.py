@@ -16,8 +16,7 @@ SIGN_TANK_SD, SIGN_TANK_SD_SD = 0.5, 0.5
 #: Least spread of pace and skill.
 LEAST_SD = 0.02
 
-#: What ``maturity-model fit`` does unless told otherwise, as reports/pooling names it: the way
-#: of fitting, and whether moves are practice's.
-DEFAULT_WAY = ("whole", True)
+#: How ``maturity-model fit`` fits unless told otherwise, as reports/pooling names it.
+DEFAULT_WAY = "whole"
 #: Evidence weight of the fit itself where the weekly path's is chosen afterwards.
 FIT_WEIGHT = 0.4

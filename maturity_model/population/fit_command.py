@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import importlib.util
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from maturity_model.population.constants import DEFAULT_WAY, FIT_WEIGHT
+from maturity_model.population.constants import FIT_WEIGHT
 from maturity_model.population.fit_logs import pool_logbooks, pool_members, read_logs
 from maturity_model.population.sampling import ChainLost, SamplingPlan, choose_sampler, to_terminal
-from maturity_model.population.used import as_used
+from maturity_model.population.used import Source, as_used
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -106,7 +107,9 @@ def fit_command(
     *,
     plan: SamplingPlan | None = None,
     evidence_weight: float | None,
-    practice_moves: bool = DEFAULT_WAY[1],
+    signs: Source = "auto",
+    moves: Source = "auto",
+    readings: Source = "auto",
     name: str | None = None,
     options: ModelOptions | None = None,
     compare: bool = False,
@@ -126,9 +129,9 @@ def fit_command(
     evidence_weight : float or None
         None: the fit uses :data:`.constants.FIT_WEIGHT`, and the pool then chooses the weight
         that the weekly path uses.
-    practice_moves : bool
-        Whether the population's tanks move as practice says; what was learned of it is in
-        the file of all draws and in the report.
+    signs, moves, readings : {'auto', 'practice', 'learned'}
+        See :func:`.used.as_used`. What was learned is in the file of all draws and in the
+        report in any case.
     name : str, optional
         Of the population; default: the file's.
     options : ModelOptions, optional
@@ -180,9 +183,17 @@ def fit_command(
             + ("an approximation" if approximate else f"{plan.chains} chains with {plan.sampler}")
         )
         fit_weight = FIT_WEIGHT if evidence_weight is None else evidence_weight
+        use = partial(
+            as_used,
+            panel=panel,
+            choose=evidence_weight is None,
+            signs=signs,
+            moves=moves,
+            readings=readings,
+        )
         if approximate:
             return _approximate(
-                panel, books, out, name, secret, plan.seed, evidence_weight, options, practice_moves
+                panel, books, out, name, secret, plan.seed, fit_weight, options, use
             )
         result = run_fit(
             panel,
@@ -199,9 +210,7 @@ def fit_command(
     except ChainLost as error:
         to_terminal(f"{error}; a rerun takes up the chains that were finished")
         return DIAGNOSTICS
-    used = as_used(
-        result.population, panel, choose=evidence_weight is None, practice_moves=practice_moves
-    )
+    used = use(result.population)
     # The report and the file of all draws are about the fit, and tell of its use.
     result = replace(
         result, population=replace(result.population, provenance=dict(used.provenance))
@@ -265,9 +274,9 @@ def _approximate(
     name: str | None,
     secret: bytes,
     seed: int,
-    evidence_weight: float | None,
+    evidence_weight: float,
     options: ModelOptions | None,
-    practice_moves: bool,
+    use: Callable[[Population], Population],
 ) -> int:
     from maturity_model.population.approximate import run_approximate
     from maturity_model.population.files import save_population
@@ -276,14 +285,12 @@ def _approximate(
     result = run_approximate(
         panel,
         seed=seed,
-        evidence_weight=FIT_WEIGHT if evidence_weight is None else evidence_weight,
+        evidence_weight=evidence_weight,
         name=name or out.stem,
         options=options,
         say=to_terminal,
     )
-    used = as_used(
-        result.population, panel, choose=evidence_weight is None, practice_moves=practice_moves
-    )
+    used = use(result.population)
     population = replace(used, members=pool_members(result, books, secret))
     try:
         save_population(population, out, documents(panel.catalogue, result.priors))
@@ -310,20 +317,26 @@ def _say_loo(loo: LeaveOneOut) -> None:
 
 def _weight_of(used: Population) -> str:
     said = used.provenance
-    chosen = (
-        f" (chosen by the pool: its tanks' signs shift with variance {said['sign_shift_variance']})"
-        if "sign_shift_variance" in said
-        else ""
-    )
-    return f", evidence weight {used.evidence_weight:g}{chosen}"
+    why = ""
+    if "chosen_by" in said:
+        why = f" (chosen by {said['chosen_by']})"
+    elif "sign_shift_variance" in said:
+        why = f" (its tanks' signs shift with variance {said['sign_shift_variance']})"
+    return f", evidence weight {used.evidence_weight:g}{why}"
 
 
 def _report(result: FitResult, used: Population, refused: tuple[str, ...], out: Path) -> int:
     found = result.diagnostics
     worst = found.worst()
     print(f"{out}: {used.n_draws} draws{_weight_of(used)}")
-    if used.provenance["moves"] == "practice":
-        print("how tanks move is as practice says; what the pool says of it is in the report")
+    back = [part for part in ("signs", "moves", "readings") if used.provenance[part] == "practice"]
+    if back:
+        print(f"{', '.join(back)}: as practice says; what the pool says is in the report")
+    if len(back) == 3 and "chosen_by" not in used.provenance:
+        print(
+            "too few judged phases to tell whether the pool's own would be better: log "
+            "judged_phase for a fifth of the tanks"
+        )
     print(
         f"largest R-hat {worst['r_hat']:.3f}; least effective draws {worst['ess_bulk']:.0f} "
         f"(middle), {worst['ess_tail']:.0f} (tails); {found.divergent} divergent"

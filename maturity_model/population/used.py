@@ -1,14 +1,26 @@
-"""What the weekly path gets of a fit: what from the pool, what from practice, and which weight."""
+"""What the weekly path gets of a fit: what from the pool, what from practice, and which weight.
+
+A fit bends what signs show, what kits read and how tanks move until they suit a pool whose
+tanks have ways that the model lacks. Only judgements can tell whether the phases kept their
+meaning, so with enough of them they choose, and the pool's own must beat practice by more
+than a standard error. Without them all three stay practice's: in clubs run by the model the
+pool's signs gain a little, in an ecology that the model does not know they cost more
+(reports/pooling, reports/validation). What was learned is in the report and the file of all
+draws in any case.
+"""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from itertools import product
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 
 from maturity_model.population.choose_weight import choose_weight
+from maturity_model.population.constants import FIT_WEIGHT
 from maturity_model.population.elicit import elicit_population
+from maturity_model.population.judged import GRID, Told, can_choose, judged_score, judged_tanks
 from maturity_model.population.types import Population
 
 if TYPE_CHECKING:
@@ -27,6 +39,44 @@ MOVES = (
     "event_memory",
     "pace_sd",
 )
+#: What kits read; how often signs are seen.
+READINGS = ("reading_mean", "reading_sd", "carry")
+SIGNS = ("sign_logit", "persistence")
+
+Source = Literal["auto", "practice", "learned"]
+
+
+class Taken(NamedTuple):
+    """Where the parts of a population come from: ``practice`` or ``learned``."""
+
+    signs: str = "practice"
+    moves: str = "practice"
+    readings: str = "practice"
+
+    def of(self, population: Population, catalogue: Catalogue, seed: int = 1) -> Population:
+        """Put parts of a population back to practice.
+
+        Each draw gets a draw of them from the catalogue's priors, independent of the rest.
+        """
+        names = [
+            name
+            for source, part in zip(self, (SIGNS, MOVES, READINGS), strict=True)
+            if source == "practice"
+            for name in part
+        ]
+        if not names:
+            return population
+        drawn = elicit_population(catalogue, 1.0, population.n_draws, seed)
+        back: dict[str, Any] = {name: np.array(getattr(drawn, name)) for name in names}
+        return replace(population, **back, sha256="")
+
+    def __str__(self) -> str:
+        """For the file's provenance."""
+        return ", ".join(f"{part} {source}" for part, source in self._asdict().items())
+
+
+#: Nothing of the pool: what is used where nothing tells.
+PRACTICE = Taken()
 
 
 def with_practice_moves(population: Population, catalogue: Catalogue, seed: int = 1) -> Population:
@@ -34,26 +84,54 @@ def with_practice_moves(population: Population, catalogue: Catalogue, seed: int 
 
     Tanks whose signs are shifted for good look as if they moved less than they do. What
     phases show may then be learned from a pool, and how tanks move be left alone.
-
-    Parameters
-    ----------
-    population : Population
-    catalogue : Catalogue
-    seed : int
-
-    Returns
-    -------
-    Population
-        Each draw of what phases show has a draw of the moves from the catalogue's priors,
-        independent of it.
     """
-    drawn = elicit_population(catalogue, 1.0, population.n_draws, seed)
-    moves: dict[str, Any] = {name: np.array(getattr(drawn, name)) for name in MOVES}
-    return replace(population, **moves, sha256="")
+    return Taken(signs="learned", readings="learned").of(population, catalogue, seed)
+
+
+def _ways(signs: Source, moves: Source, readings: Source) -> list[Taken]:
+    # What may be taken. With the signs of practice, all is practice's unless asked otherwise.
+    each = [("practice", "learned") if x == "auto" else (x,) for x in (signs, moves, readings)]
+    ways = [Taken(*way) for way in product(*each)]
+    if signs == "auto":
+        least = Taken("practice", *(x[0] for x in each[1:]))
+        ways = [w for w in ways if w.signs == "learned" or w == least]
+    return ways
+
+
+def _told_by_judgements(
+    population: Population, panel: Panel, ways: list[Taken], weights: tuple[float, ...]
+) -> tuple[Taken, float, dict[str, str]]:
+    # What to take, the weight, and what the file says of it.
+    tanks, catalogue = judged_tanks(panel), panel.catalogue
+    told: dict[Taken, Told] = {
+        way: judged_score(tanks, way.of(population, catalogue), weights) for way in ways
+    }
+    first, *others = ways
+    best = max(others, key=lambda way: float(told[way].score.max()), default=first)
+    if not told[best].better_than(told[first]):
+        best = first
+    practice = told.get(PRACTICE) or judged_score(
+        tanks, PRACTICE.of(population, catalogue), (FIT_WEIGHT,)
+    )
+    scores = "; ".join(
+        f"{way}: {t.score[t.best]:.4f} at {t.weights[t.best]:g}" for way, t in told.items()
+    )
+    said = {
+        "chosen_by": f"{practice.judgements} judgements of {len(tanks.tanks)} tanks",
+        "judged_score": scores,
+        "judged_score_of_practice": f"{practice.score.max():.4f}",
+    }
+    return best, told[best].weights[told[best].best], said
 
 
 def as_used(
-    population: Population, panel: Panel, *, choose: bool, practice_moves: bool
+    population: Population,
+    panel: Panel,
+    *,
+    choose: bool,
+    signs: Source = "auto",
+    moves: Source = "auto",
+    readings: Source = "auto",
 ) -> Population:
     """What the weekly path gets of a fit.
 
@@ -64,24 +142,32 @@ def as_used(
     panel : Panel
         What was fitted.
     choose : bool
-        Whether the evidence weight is chosen by the pool (:func:`.choose_weight.choose_weight`);
-        otherwise it stays that of the fit.
-    practice_moves : bool
-        See :func:`with_practice_moves`.
+        Whether the evidence weight is chosen: by the judgements, where there are enough;
+        otherwise by how far tanks shift their signs (:func:`.choose_weight.choose_weight`),
+        and then no more than practice's own. Otherwise it stays that of the fit.
+    signs, moves, readings : {'auto', 'practice', 'learned'}
+        Where how often signs are seen, how tanks move, and what kits read come from.
+        ``auto``: from the pool where it then tells the judgements better than practice, by
+        more than a standard error (:func:`.judged.judged_score`); otherwise, and where too
+        little was judged, from practice.
 
     Returns
     -------
     Population
         Its provenance tells what was done.
     """
-    said = {
-        "fit_evidence_weight": f"{population.evidence_weight:g}",
-        "moves": "practice" if practice_moves else "learned",
-    }
-    used = with_practice_moves(population, panel.catalogue) if practice_moves else population
     weight = population.evidence_weight
-    if choose:
-        choice = choose_weight(panel, used)
-        weight, said = choice.weight, said | choice.provenance()
-    said["weekly_evidence_weight"] = f"{weight:g}"
+    said = {"fit_evidence_weight": f"{weight:g}"}
+    ways = _ways(signs, moves, readings)
+    if (choose or len(ways) > 1) and can_choose(panel):
+        weights = GRID if choose else (weight,)
+        taken, weight, more = _told_by_judgements(population, panel, ways, weights)
+        used = taken.of(population, panel.catalogue)
+    else:
+        taken = Taken(*("practice" if x == "auto" else x for x in (signs, moves, readings)))
+        used, more = taken.of(population, panel.catalogue), {}
+        if choose:
+            choice = choose_weight(panel, used)
+            weight, more = min(choice.weight, FIT_WEIGHT), choice.provenance()
+    said |= more | taken._asdict() | {"weekly_evidence_weight": f"{weight:g}"}
     return replace(used, evidence_weight=weight, provenance={**used.provenance, **said})

@@ -58,13 +58,27 @@ def _use(provenance: dict[str, str]) -> list[tuple[str, str]]:
     if "one_step_score_per_checkin" in provenance:
         scores = esc(provenance["one_step_score_per_checkin"])
         rows.append(("Score of a check-in one week ahead, by ω", scores))
-    if provenance.get("moves") == "practice":
-        rows.append(
+    if "judged_score" in provenance:
+        rows += [
+            ("Weight, moves and readings chosen by", esc(provenance["chosen_by"])),
             (
-                "How tanks move, in the weekly report",
-                "as practice says; what the fit says is here only",
+                "Mean log probability of a judgement, given the log without it",
+                esc(provenance["judged_score"])
+                + f"; practice alone: {esc(provenance['judged_score_of_practice'])}",
+            ),
+        ]
+    for part, what in (
+        ("signs", "How often signs are seen"),
+        ("moves", "How tanks move"),
+        ("readings", "What kits read"),
+    ):
+        if provenance.get(part) == "practice":
+            rows.append(
+                (
+                    f"{what}, in the weekly report",
+                    "as practice says; what the fit says is here only",
+                )
             )
-        )
     return rows
 
 

@@ -15,9 +15,10 @@ import numpy as np
 
 from maturity_model.panel import Panel
 from maturity_model.population.choose_weight import choose_weight
+from maturity_model.population.constants import DEFAULT_WAY
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.types import DIMS, Floats, Population, take_draws
-from maturity_model.population.used import with_practice_moves
+from maturity_model.population.used import as_used, with_practice_moves
 from maturity_model.studies.pooling_fits import Way, fitted
 from maturity_model.studies.pooling_weight import kept, phase_score
 from maturity_model.studies.pooling_worlds import Club, Setting, make_club
@@ -41,6 +42,8 @@ WAYS = (
 WEIGHTS, DRAWS = (0.4, 0.55, 0.7, 0.85, 1.0), 128
 #: The default population, and the weight that it is used with.
 PRACTICE, PRACTICE_WEIGHT = "practice", 0.4
+#: What is taken of a fit; the last only of the way that ``fit`` goes.
+ALL, SIGNS_AND_READINGS, AS_USED = "", "moves of practice", "as fit uses it"
 CLUBS = 2
 
 
@@ -53,8 +56,9 @@ class Scored:
     club : int
     way : str
     judged : bool
-    practice_moves : bool
-        Whether how tanks move was put back to practice.
+    taken : {'', 'moves of practice', 'as fit uses it'}
+        What was put back to practice once everything was fitted: nothing, how tanks move, or
+        what :func:`.used.as_used` puts back.
     weight : float
     chosen : bool
         Whether the pool chose this weight.
@@ -69,7 +73,7 @@ class Scored:
     club: int
     way: str
     judged: bool
-    practice_moves: bool
+    taken: str
     weight: float
     chosen: bool
     shift_variance: float
@@ -116,14 +120,14 @@ def _score(club: Club, population: Population, weight: float, folder: Path) -> t
 
 
 def _of_population(
-    club: Club, way: Way, moves: bool, population: Population, chosen: tuple[float, float],
+    club: Club, way: Way, taken: str, population: Population, chosen: tuple[float, float],
     folder: Path,
 ) -> Iterator[Scored]:  # fmt: skip
     weeks = np.diff(club.held_out.first)
     for weight in sorted({*WEIGHTS, chosen[0]}):
         by_tank, error = _score(club, population, weight, folder)
         yield Scored(
-            club.number, way.name, way.judged, moves, weight, weight == chosen[0], chosen[1],
+            club.number, way.name, way.judged, taken, weight, weight == chosen[0], chosen[1],
             by_tank, weeks, error,
         )  # fmt: skip
 
@@ -162,22 +166,29 @@ def run(
         club = make_club(setting, number)
         practice = _thinned(elicit_population(club.held_out.catalogue, PRACTICE_WEIGHT))
         fixed = PRACTICE_WEIGHT, float("nan")
-        out += _of_population(club, Way(PRACTICE), True, practice, fixed, folder)
+        out += _of_population(club, Way(PRACTICE), ALL, practice, fixed, folder)
         for way in WAYS if ways is None else ways:
             found = fitted(club, setting, way, folder, say, only_kept=only_kept)
             if found is None:
                 continue
             pool = club.judged if way.judged else club.unjudged
             whole = _thinned(found)
-            for moves in (False, True):
-                population = with_practice_moves(whole, pool.catalogue) if moves else whole
-                chosen = _choice(pool, population, folder)
-                each = list(_of_population(club, way, moves, population, chosen, folder))
+            for taken in (ALL, SIGNS_AND_READINGS, AS_USED):
+                if taken == AS_USED:
+                    if way.name != DEFAULT_WAY:
+                        continue
+                    population = as_used(whole, pool, choose=True)
+                    chosen = population.evidence_weight, float("nan")
+                else:
+                    back = taken == SIGNS_AND_READINGS
+                    population = with_practice_moves(whole, pool.catalogue) if back else whole
+                    chosen = _choice(pool, population, folder)
+                each = list(_of_population(club, way, taken, population, chosen, folder))
                 out += each
                 at = next(s for s in each if s.chosen)
                 say(
                     f"club {number + 1}, {way.name}{', judged' if way.judged else ''}"
-                    f"{', moves of practice' if moves else ''}: weight {at.weight:g}, "
+                    f"{', ' if taken else ''}{taken}: weight {at.weight:g}, "
                     f"log score {at.mean:.4f}"
                 )
     return out
@@ -214,18 +225,18 @@ def difference(
 
 
 def of_way(
-    rows: list[Scored], way: str, judged: bool, moves: bool, weight: float | None = None
+    rows: list[Scored], way: str, judged: bool, taken: str, weight: float | None = None
 ) -> list[Scored]:
     """Rows of a way, one of each club: at a weight, or at the weight that the pool chose."""
     return [
         r
         for r in rows
-        if (r.way, r.judged, r.practice_moves) == (way, judged, moves)
+        if (r.way, r.judged, r.taken) == (way, judged, taken)
         and (r.chosen if weight is None else r.weight == weight)
     ]
 
 
 def practice_of(rows: list[Scored], clubs: list[int]) -> list[Scored]:
     """Practice at its own weight, in these clubs."""
-    found = {r.club: r for r in of_way(rows, PRACTICE, False, True)}
+    found = {r.club: r for r in of_way(rows, PRACTICE, False, ALL)}
     return [found[c] for c in clubs]

@@ -6,11 +6,14 @@ from pathlib import Path
 from typing import NamedTuple
 
 from maturity_model.population.choose_weight import WEIGHT_BY_SHIFT
+from maturity_model.population.constants import FIT_WEIGHT
 from maturity_model.report.files import write_whole
 from maturity_model.studies import pooling_weight
 from maturity_model.studies.pooling import (
+    AS_USED,
     PRACTICE,
     PRACTICE_WEIGHT,
+    SIGNS_AND_READINGS,
     WEIGHTS,
     Scored,
     difference,
@@ -29,7 +32,6 @@ MEANING = {
     "tank signs": "each tank shifts the log-odds of each sign in the fit; evidence weight 1",
     "judgements weighed": "as whole, judgements too at evidence weight 0.4",
 }
-_MOVES = "moves of practice"
 
 
 class Verdict(NamedTuple):
@@ -56,7 +58,8 @@ class Line(NamedTuple):
     Attributes
     ----------
     way : str
-    judged, moves : bool
+    judged : bool
+    taken : str
     weights, scores, errors, shifts : tuple of float
         Chosen weight, mean log score, calibration error and shift variance by club.
     mean, low, high : float
@@ -65,7 +68,7 @@ class Line(NamedTuple):
 
     way: str
     judged: bool
-    moves: bool
+    taken: str
     weights: tuple[float, ...]
     scores: tuple[float, ...]
     errors: tuple[float, ...]
@@ -78,14 +81,14 @@ class Line(NamedTuple):
 def lines(rows: list[Scored], seed: int, weight: float | None = None) -> list[Line]:
     """All ways, at the chosen weights or at a given one."""
     out = []
-    for way, judged, moves in dict.fromkeys((r.way, r.judged, r.practice_moves) for r in rows):
-        found = of_way(rows, way, judged, moves, weight)
+    for way, judged, taken in dict.fromkeys((r.way, r.judged, r.taken) for r in rows):
+        found = of_way(rows, way, judged, taken, weight)
         if way == PRACTICE or not found:
             continue
         base = practice_of(rows, [r.club for r in found])
         out.append(
             Line(
-                way, judged, moves,
+                way, judged, taken,
                 tuple(r.weight for r in found),
                 tuple(r.mean for r in found),
                 tuple(r.calibration_error for r in found),
@@ -96,7 +99,7 @@ def lines(rows: list[Scored], seed: int, weight: float | None = None) -> list[Li
     return out
 
 
-def verdicts(rows: list[Scored], way: str, moves: bool, seed: int) -> list[Verdict]:
+def verdicts(rows: list[Scored], way: str, taken: str, seed: int) -> list[Verdict]:
     """The two must-holds, for one way of pooling at the weights that the pools chose.
 
     Without judgements the mean difference must not be negative; with them the whole interval
@@ -104,7 +107,7 @@ def verdicts(rows: list[Scored], way: str, moves: bool, seed: int) -> list[Verdi
     """
     out = []
     for line in lines(rows, seed):
-        if (line.way, line.moves) == (way, moves):
+        if (line.way, line.taken) == (way, taken):
             met = line.low > 0 if line.judged else line.mean >= 0
             what = (
                 f"with a fifth of the tanks judged at {100 * ACCURACY:g} %, better than practice"
@@ -115,23 +118,23 @@ def verdicts(rows: list[Scored], way: str, moves: bool, seed: int) -> list[Verdi
     return out
 
 
-def best_way(rows: list[Scored], seed: int) -> tuple[str, bool]:
+def best_way(rows: list[Scored], seed: int) -> tuple[str, str]:
     """The way with the best worse case: the smaller of its two mean differences.
 
     Only ways that were fitted with and without judgements count.
     """
-    found: dict[tuple[str, bool], dict[bool, float]] = {}
+    found: dict[tuple[str, str], dict[bool, float]] = {}
     for line in lines(rows, seed):
-        found.setdefault((line.way, line.moves), {})[line.judged] = line.mean
+        found.setdefault((line.way, line.taken), {})[line.judged] = line.mean
     both = {key: min(d.values()) for key, d in found.items() if len(d) == 2}
     if not both:
         raise ValueError("no way was fitted with and without judgements")
     return max(both, key=lambda key: both[key])
 
 
-def label(way: str, moves: bool) -> str:
+def label(way: str, taken: str) -> str:
     """A way's name in tables."""
-    return f"{way}, {_MOVES}" if moves else way
+    return f"{way}, {taken}" if taken else way
 
 
 def _each(values: tuple[float, ...], digits: int) -> str:
@@ -147,7 +150,7 @@ def _table(rows: list[Scored], seed: int) -> list[str]:
     errors = _each(tuple(b.calibration_error for b in base), 3)
     out.append(f"| *practice* | | 0 | {scores} | {errors} | {PRACTICE_WEIGHT:g} |")
     out += [
-        f"| {label(line.way, line.moves)} | {'a fifth' if line.judged else 'none'} | "
+        f"| {label(line.way, line.taken)} | {'a fifth' if line.judged else 'none'} | "
         f"{line.mean:+.3f} ({line.low:+.3f} to {line.high:+.3f}) | {_each(line.scores, 3)} | "
         f"{_each(line.errors, 3)} | {_each(line.weights, 2)} |"
         for line in sorted(lines(rows, seed), key=lambda x: -x.mean)
@@ -158,12 +161,12 @@ def _table(rows: list[Scored], seed: int) -> list[str]:
 def _by_weight(rows: list[Scored], seed: int) -> list[str]:
     out = ["| way | judged | " + " | ".join(f"ω = {w:g}" for w in WEIGHTS) + " |"]
     out.append("|---|---|" + "---|" * len(WEIGHTS))
-    tables = [{(x.way, x.judged, x.moves): x for x in lines(rows, seed, w)} for w in WEIGHTS]
+    tables = [{(x.way, x.judged, x.taken): x for x in lines(rows, seed, w)} for w in WEIGHTS]
     for key in tables[0]:
         cells = [f"{t[key].mean:+.3f}" if key in t else "" for t in tables]
-        way, judged, moves = key
+        way, judged, taken = key
         out.append(
-            f"| {label(way, moves)} | {'a fifth' if judged else 'none'} | "
+            f"| {label(way, taken)} | {'a fifth' if judged else 'none'} | "
             + " | ".join(cells)
             + " |"
         )
@@ -196,11 +199,10 @@ def _one_step(kinds: tuple[Kind, ...]) -> str:
 def csv_of(rows: list[Scored]) -> str:
     """All scores, one line for each club, way and weight."""
     out = [
-        "club,way,judged,practice_moves,weight,chosen,shift_variance,tank_weeks,log_score,"
-        "calibration_error"
+        "club,way,judged,taken,weight,chosen,shift_variance,tank_weeks,log_score,calibration_error"
     ]
     out += [
-        f"{r.club + 1},{r.way},{int(r.judged)},{int(r.practice_moves)},{r.weight:g},"
+        f"{r.club + 1},{r.way},{int(r.judged)},{r.taken},{r.weight:g},"
         f"{int(r.chosen)},{r.shift_variance:.4f},{int(r.weeks.sum())},{r.mean:.5f},"
         f"{r.calibration_error:.5f}"
         for r in rows
@@ -219,7 +221,7 @@ def weights_csv(kinds: tuple[Kind, ...]) -> str:
 
 
 def readme(
-    rows: list[Scored], kinds: tuple[Kind, ...], setting: Setting, default: tuple[str, bool]
+    rows: list[Scored], kinds: tuple[Kind, ...], setting: Setting, default: tuple[str, str]
 ) -> str:
     """The report's text.
 
@@ -228,8 +230,8 @@ def readme(
     rows : list of Scored
     kinds : tuple of Kind
     setting : Setting
-    default : tuple of str and bool
-        The way that ``maturity-model fit`` pools: its name, and whether moves are practice's.
+    default : tuple of str
+        The way that ``maturity-model fit`` pools, and what is taken of it.
     """
     seed = setting.seed
     clubs = len({r.club for r in rows})
@@ -267,7 +269,11 @@ below.
 {newline.join(_table(rows, seed))}
 
 {meanings}
-- *{_MOVES}*: how tanks move is put back to what practice says once everything is fitted.
+- *{SIGNS_AND_READINGS}*: how tanks move is put back to what practice says once everything is
+  fitted.
+- *{AS_USED}*: what of the pool's signs, moves and readings tells its judgements better than
+  practice does, by more than a standard error, and the ω that tells them best; without
+  judgements nothing but ω, and that no more than {FIT_WEIGHT:g}.
 
 With *judged*, judgements count whole in the fit whatever its evidence weight, unless said
 otherwise.
@@ -278,9 +284,11 @@ otherwise.
 
 {ranking}
 
-Two limits. The clubs' moves are drawn from the catalogue's priors, so practice is right about
-them on average; where a club's tanks move in ways that practice does not know, `--moves learned`
-may do better. And the way was chosen in the same clubs in which it is judged here.
+A way that gains more here may not be safer. These clubs are run by the model, and their moves
+and readings are drawn from the catalogue's priors, so that practice is right about them on
+average. In a daily ecology that knows nothing of the model ([validation](../validation/README.md)),
+what was learned without judgements costs more than it gains here, which is why `fit` stays with
+practice unless judgements speak for the pool.
 
 ## The same by evidence weight of the filter
 
@@ -311,7 +319,7 @@ def write(
     rows: list[Scored],
     kinds: tuple[Kind, ...],
     setting: Setting,
-    default: tuple[str, bool],
+    default: tuple[str, str],
     out: Path,
 ) -> None:
     """Write ``scores.csv``, ``weights.csv`` and ``README.md``."""

@@ -31,7 +31,7 @@ class Settings(NamedTuple):
         Further tanks of each mechanistic case for the pooled fits; 0 for none.
     fit_draws, fit_tune, fit_chains : int
         See :func:`maturity_model.population.fit.fit`.
-    fit_moves : {'practice', 'learned'}
+    fit_moves : {'auto', 'practice', 'learned'}
         How tanks move under a fitted population.
     fit_cases : tuple of str
         The mechanistic cases that are fitted; empty for all of them.
@@ -50,7 +50,7 @@ class Settings(NamedTuple):
     fit_draws: int = 400
     fit_tune: int = 400
     fit_chains: int = 2
-    fit_moves: str = "practice"
+    fit_moves: Literal["auto", "practice", "learned"] = "auto"
     fit_cases: tuple[str, ...] = ()
     own_tanks: int = 400
     own_clubs: int = 50

@@ -73,6 +73,6 @@ def fitted(
         options=ModelOptions(judgement_weight=1.0),
         folder=folder / f"chains-{key}",
     )
-    used = as_used(found.population, panel, choose=True, practice_moves=s.fit_moves == "practice")
+    used = as_used(found.population, panel, choose=True, moves=s.fit_moves)
     save_population(used, path)
     return used

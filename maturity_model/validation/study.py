@@ -288,9 +288,11 @@ def _fit(
         )
         checks = learned.warning or "the fit passed its checks"
         shift = learned.provenance.get("sign_shift_variance", "not told")
+        sources = (f"{p} {learned.provenance.get(p)}" for p in ("signs", "moves", "readings"))
+        taken = ", ".join(sources)
         result.notes[name] = (
             f"evidence weight {learned.evidence_weight:g} (variance of tanks’ shifts of signs: "
-            f"{shift}); moves: {learned.provenance.get('moves', 'learned')}; {checks}"
+            f"{shift}); taken: {taken}; {checks}"
         )
         return result
 

@@ -21,7 +21,6 @@ from maturity_model.population import (  # noqa: E402
     sampling,
     save_population,
 )
-from maturity_model.population.constants import DEFAULT_WAY  # noqa: E402
 from maturity_model.population.diagnostics import diagnose  # noqa: E402
 from maturity_model.population.elicit import elicit_population  # noqa: E402
 from maturity_model.population.fit import MAX_DRAWS, population_from, run_fit, thin  # noqa: E402
@@ -227,9 +226,9 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert "too few effective draws" in capsys.readouterr().err
     used = load_population(out)
     assert used.provenance["diagnostics"].startswith("failed: ")
-    # A weight that was given is kept; how tanks move is practice's unless told otherwise.
+    # A weight that was given is kept; moves and readings are practice's, as nothing was judged.
     assert used.evidence_weight == 0.5
-    assert used.provenance["moves"] == ("practice" if DEFAULT_WAY[1] else "learned")
+    assert (used.provenance["moves"], used.provenance["readings"]) == ("practice", "practice")
     with xr.open_datatree(idata_path(out), engine="h5netcdf") as tree:
         assert set(tree.children) == {"posterior", "sample_stats", "log_likelihood"}
 

@@ -2,18 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
 
 from maturity_model.catalogue import load_catalogue
-from maturity_model.panel import build_panel
+from maturity_model.panel import Panel, build_panel
 from maturity_model.population import elicit_population, load_population
+from maturity_model.population.constants import FIT_WEIGHT
+from maturity_model.population.judged import Told, can_choose, judged_score, judged_tanks
 from maturity_model.population.priors import hold_emissions, priors_from_catalogue
 from maturity_model.population.simulate import Habits, simulate_logbook
-from maturity_model.population.types import DIMS, take_draws
-from maturity_model.population.used import MOVES, as_used, with_practice_moves
+from maturity_model.population.tables import judgement_table
+from maturity_model.population.tanks import filter_tanks
+from maturity_model.population.types import DIMS, Population, take_draws
+from maturity_model.population.used import (
+    MOVES,
+    PRACTICE,
+    READINGS,
+    SIGNS,
+    Source,
+    as_used,
+    with_practice_moves,
+)
 
 CATALOGUE = load_catalogue()
 PRIORS = priors_from_catalogue(CATALOGUE)
@@ -45,20 +57,107 @@ def test_moves_of_practice_leave_what_phases_show() -> None:
     np.testing.assert_allclose(spread, PRIORS.log_advance_sd, rtol=0.15)
 
 
-@pytest.mark.parametrize("moves", [False, True])
+def _pool(judged: float, seed: int = 4, tanks: int = 12) -> Panel:
+    truth = elicit_population(CATALOGUE, 1.0, n_draws=1, seed=seed)
+    rng = np.random.default_rng(seed)
+    habits = Habits(weeks=20, sign_effect_sd=1.8, judged=1.0)
+    book = simulate_logbook(truth, CATALOGUE, tanks, rng, habits, one_draw=True).logbook
+    some = set(list(book.tanks)[: round(judged * tanks)])
+    checkins = (c if c.tank in some else replace(c, judged_phase=None) for c in book.checkins)
+    return build_panel(replace(book, checkins=tuple(checkins)), CATALOGUE)
+
+
+@pytest.mark.parametrize("moves", ["auto", "practice", "learned"])
 @pytest.mark.parametrize("choose", [False, True])
-def test_the_file_says_what_was_chosen(moves: bool, choose: bool) -> None:
-    truth = elicit_population(CATALOGUE, 1.0, n_draws=1, seed=4)
-    rng = np.random.default_rng(4)
-    habits = Habits(weeks=20, sign_effect_sd=1.8)
-    book = simulate_logbook(truth, CATALOGUE, 12, rng, habits, one_draw=True).logbook
-    panel = build_panel(book, CATALOGUE)
+def test_the_file_says_what_was_chosen(moves: Source, choose: bool) -> None:
+    panel = _pool(0.0)
     fitted = take_draws(load_population(), np.arange(24))
-    used = as_used(fitted, panel, choose=choose, practice_moves=moves)
-    assert used.provenance["fit_evidence_weight"] == f"{fitted.evidence_weight:g}"
-    assert used.provenance["weekly_evidence_weight"] == f"{used.evidence_weight:g}"
-    assert used.provenance["moves"] == ("practice" if moves else "learned")
-    assert ("sign_shift_variance" in used.provenance) == choose
-    assert np.array_equal(used.log_advance, fitted.log_advance) != moves
+    used = as_used(fitted, panel, choose=choose, moves=moves, readings="learned")
+    said = used.provenance
+    assert said["fit_evidence_weight"] == f"{fitted.evidence_weight:g}"
+    assert said["weekly_evidence_weight"] == f"{used.evidence_weight:g}"
+    # Nothing was judged: what is not asked for stays practice's.
+    assert said["moves"] == ("practice" if moves == "auto" else moves)
+    assert np.array_equal(used.log_advance, fitted.log_advance) == (moves == "learned")
+    assert said["readings"] == "learned"
+    assert np.array_equal(used.reading_mean, fitted.reading_mean)
+    assert ("sign_shift_variance" in said) == choose
+    assert used.evidence_weight <= FIT_WEIGHT or not choose
     if not choose:
         assert used.evidence_weight == fitted.evidence_weight
+
+
+def _with(fitted: Population, true: Population, names: tuple[str, ...]) -> Population:
+    # Draws that all know the truth in some of the parameters.
+    own = {n: np.repeat(getattr(true, n), fitted.n_draws, axis=-1) for n in names}
+    return replace(fitted, **own)
+
+
+@pytest.mark.parametrize(
+    ("known", "want"),
+    [
+        ((*SIGNS, *READINGS), ("learned", "practice", "learned")),
+        (SIGNS, ("learned", "practice", "practice")),
+        (MOVES, ("practice", "practice", "practice")),
+    ],
+    ids=["moves lost", "signs alone known", "moves alone known"],
+)
+def test_judgements_choose_what_is_taken(
+    known: tuple[str, ...], want: tuple[str, str, str]
+) -> None:
+    panel = _pool(1.0, tanks=18)
+    true = elicit_population(CATALOGUE, 1.0, n_draws=1, seed=4)
+    # What a fit that lost the meaning of the phases says, but for some of it, which it knows.
+    fitted = take_draws(load_population(), np.arange(8))
+    fitted = replace(
+        fitted,
+        sign_logit=fitted.sign_logit[:, ::-1],
+        reading_mean=fitted.reading_mean[:, ::-1],
+        log_advance=fitted.log_advance - 3.0,
+    )
+    used = as_used(_with(fitted, true, known), panel, choose=True)
+    said = used.provenance
+    assert (said["signs"], said["moves"], said["readings"]) == want
+    if "learned" in want:
+        np.testing.assert_array_equal(used.sign_logit[..., :1], true.sign_logit)
+    assert said["judged_score"].count(" at ") == 5
+    tanks = judged_tanks(panel)
+    told = judged_score(tanks, used, (used.evidence_weight,))
+    assert f"{told.score[0]:.4f} at {used.evidence_weight:g}" in said["judged_score"]
+    plain = judged_score(tanks, PRACTICE.of(fitted, CATALOGUE))
+    assert said["judged_score_of_practice"] == f"{plain.score.max():.4f}"
+
+
+def test_a_gain_within_its_error_is_none() -> None:
+    before = Told((0.4, 1.0), np.array([[-3.0, -5.0, -4.0], [-9.0, -9.0, -9.0]]), 30)
+    gain = np.array([1.0, -0.5, 0.6])  # Sum 1.1; standard error sqrt(3) * 0.777 = 1.35.
+    assert not Told((0.4,), before.by_tank[:1] + gain, 30).better_than(before)
+    assert Told((0.4,), before.by_tank[:1] + gain + 0.1, 30).better_than(before)
+    assert not before.better_than(before)
+
+
+def test_the_judged_score_leaves_judgements_out_of_the_filter() -> None:
+    panel = judged_tanks(_pool(0.5))
+    names = {c.tank for c in panel.logbook.checkins if c.judged_phase}
+    assert {t.name for t in panel.tanks} == names
+    assert len(names) == 6
+    population = take_draws(load_population(), np.arange(8))
+    told = judged_score(panel, population, (0.4,))
+    assert told.judgements == len(panel.judgements.row)
+    # By hand: the filter of the same log without them, against the confusion table.
+    plain = replace(
+        panel.logbook,
+        checkins=tuple(replace(c, judged_phase=None) for c in panel.logbook.checkins),
+    )
+    blind = build_panel(plain, CATALOGUE, panel.as_of)
+    phase = np.concatenate([f.phases() for _, _, f, _ in filter_tanks(blind, population, 0.4)])
+    table = judgement_table(panel, population, 1.0).mean(axis=2)[:, ::3]
+    p = (phase[panel.judgements.row] * table[panel.judgements.code]).sum(axis=1)
+    assert told.score[0] == pytest.approx(np.log(p).mean(), abs=1e-12)
+    with pytest.raises(ValueError, match="no phase was judged"):
+        judged_score(blind, population)
+
+
+def test_too_few_judgements_choose_nothing() -> None:
+    assert can_choose(_pool(0.5))
+    assert not can_choose(_pool(0.25))

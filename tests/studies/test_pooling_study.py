@@ -12,7 +12,14 @@ import pytest
 from maturity_model.population.choose_weight import WEIGHT_BY_SHIFT, weight_for
 from maturity_model.population.constants import DEFAULT_WAY
 from maturity_model.studies import pooling_report as report
-from maturity_model.studies.pooling import Scored, difference, of_way
+from maturity_model.studies.pooling import (
+    ALL,
+    AS_USED,
+    SIGNS_AND_READINGS,
+    Scored,
+    difference,
+    of_way,
+)
 from maturity_model.studies.pooling_weight import Kind, curve
 from maturity_model.studies.pooling_worlds import Setting, make_club
 
@@ -20,15 +27,14 @@ COMMITTED = Path(__file__).parents[2] / "reports" / "pooling"
 SETTING = Setting(pool=10, held_out=6, weeks=20)
 
 
-def _scored(way: str, judged: bool, gain: float, club: int = 0, **more: bool) -> Scored:
+def _scored(way: str, judged: bool, gain: float, club: int = 0, taken: str = ALL) -> Scored:
     rng = np.random.default_rng(club)
     base = -0.5 * 50 + rng.normal(0, 5, 80)
     noise = np.random.default_rng(100 + club).normal(0, 2, 80)
     own = 0.0 if way == "practice" else 1.0
     log_score = base + own * (50 * gain + noise - noise.mean())
-    moves = more.get("moves", way == "practice")
     weeks = np.full(80, 50)
-    return Scored(club, way, judged, moves, 0.4, True, 0.7, log_score, weeks, 0.02)
+    return Scored(club, way, judged, taken, 0.4, True, 0.7, log_score, weeks, 0.02)
 
 
 def _study(without: float, judged: float) -> list[Scored]:
@@ -60,7 +66,7 @@ def test_the_pool_and_the_judged_pool_are_the_same_logs() -> None:
 def test_differences_are_by_tank_week_and_over_clubs() -> None:
     rows = _study(0.03, 0.05)
     base = [r for r in rows if r.way == "practice"]
-    mean, low, high = difference(of_way(rows, "whole", True, False), base, 1)
+    mean, low, high = difference(of_way(rows, "whole", True, ALL), base, 1)
     assert mean == pytest.approx(0.05)
     # Two clubs of 80 tanks: 2 nats of a tank over 50 weeks.
     error = 2 / 50 / np.sqrt(160)
@@ -77,24 +83,24 @@ def test_differences_are_by_tank_week_and_over_clubs() -> None:
     ],
 )
 def test_a_worse_fit_is_told(without: float, judged: float, met: list[bool]) -> None:
-    found = report.verdicts(_study(without, judged), "whole", False, 1)
+    found = report.verdicts(_study(without, judged), "whole", ALL, 1)
     assert [v.met for v in found] == met
-    text = report.readme(_study(without, judged), _kinds(), SETTING, ("whole", False))
+    text = report.readme(_study(without, judged), _kinds(), SETTING, ("whole", ALL))
     assert text.count("**met**") == sum(met)
     assert text.count("**missed**") == 2 - sum(met)
 
 
 def test_the_best_way_is_the_one_with_the_best_worse_case() -> None:
     rows = _study(0.02, 0.03) + [
-        _scored("cut", judged, gain, club, moves=True)
+        _scored("cut", judged, gain, club, taken=SIGNS_AND_READINGS)
         for club in (0, 1)
         for judged, gain in ((False, -0.01), (True, 0.2))
     ]
     # Fitted without judgements only: no candidate.
     rows += [_scored("held", False, 0.5, club) for club in (0, 1)]
-    assert report.best_way(rows, 1) == ("whole", False)
+    assert report.best_way(rows, 1) == ("whole", ALL)
     assert "best worse case of the two has: whole." in report.readme(
-        rows, _kinds(), SETTING, ("cut", True)
+        rows, _kinds(), SETTING, ("cut", SIGNS_AND_READINGS)
     )
 
 
@@ -130,14 +136,10 @@ def test_the_weights_in_use_are_the_committed_ones() -> None:
 def test_the_default_way_is_in_the_committed_study() -> None:
     with (COMMITTED / "scores.csv").open(encoding="utf-8", newline="") as handle:
         rows = list(csv.DictReader(handle))
-    own = [
-        r
-        for r in rows
-        if (r["way"], r["practice_moves"]) == (DEFAULT_WAY[0], str(int(DEFAULT_WAY[1])))
-    ]
+    own = [r for r in rows if (r["way"], r["taken"]) == (DEFAULT_WAY, AS_USED)]
     assert {r["judged"] for r in own} == {"0", "1"}
     text = (COMMITTED / "README.md").read_text(encoding="utf-8")
-    assert f"## What `fit` does: {report.label(*DEFAULT_WAY)}\n" in text
+    assert f"## What `fit` does: {report.label(DEFAULT_WAY, AS_USED)}\n" in text
 
 
 @pytest.mark.fit
@@ -162,7 +164,7 @@ def test_a_tiny_study_goes_on_where_it_stopped(
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
     with (tmp_path / "a" / "scores.csv").open(encoding="utf-8", newline="") as handle:
         rows = list(csv.DictReader(handle))
-    assert {(r["way"], r["judged"], r["practice_moves"]) for r in rows} == {
-        ("practice", "0", "1"),
-        *(("whole", j, m) for j in "01" for m in "01"),
+    assert {(r["way"], r["judged"], r["taken"]) for r in rows} == {
+        ("practice", "0", ALL),
+        *(("whole", j, t) for j in "01" for t in (ALL, SIGNS_AND_READINGS, AS_USED)),
     }

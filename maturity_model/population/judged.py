@@ -1,0 +1,123 @@
+"""How well a population tells what judges said: what a pool with judgements chooses by.
+
+What a log shows of the next week cannot tell whether the phases kept their meaning; judgements
+can. The judged tanks are filtered as if nobody had judged them, and each judgement is scored
+by its probability, given the log up to its week.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from maturity_model.population.tables import fit_to_catalogue, judgement_table
+from maturity_model.population.tanks import CHUNK, filter_tanks
+from maturity_model.population.types import Floats, Population, take_draws
+
+if TYPE_CHECKING:
+    from maturity_model.panel import Panel
+
+#: Evidence weights that are tried.
+GRID = (0.25, 0.4, 0.55, 0.7, 0.85, 1.0)
+#: Fewer judged tanks, or judgements, choose nothing.
+FEWEST_TANKS, FEWEST_JUDGEMENTS = 5, 60
+
+
+class Told(NamedTuple):
+    """Judgements, as a population tells them.
+
+    Attributes
+    ----------
+    weights : tuple of float
+        Evidence weights of the filter.
+    by_tank : ndarray, shape (W, N)
+        log P(judgement | log up to its week, the judgement before), judgements left out of
+        the filter, summed over a tank.
+    judgements : int
+    """
+
+    weights: tuple[float, ...]
+    by_tank: Floats
+    judgements: int
+
+    @property
+    def score(self) -> Floats:
+        """Mean over the judgements, shape (W,)."""
+        return np.asarray(self.by_tank.sum(axis=1) / self.judgements)
+
+    @property
+    def best(self) -> int:
+        """Which of the weights has the highest score."""
+        return int(np.argmax(self.score))
+
+    def better_than(self, other: Told) -> bool:
+        """Whether it beats another, each at its best weight, by more than a standard error.
+
+        The standard error is that of the mean difference between tanks, as in the rule of one
+        standard error (Breiman and others 1984, *Classification and Regression Trees*,
+        section 3.4.3).
+        """
+        gain = self.by_tank[self.best] - other.by_tank[other.best]
+        return bool(gain.sum() > np.sqrt(len(gain)) * gain.std(ddof=1))
+
+
+def judged_tanks(panel: Panel) -> Panel:
+    """The tanks of a panel whose phase was judged at least once."""
+    from maturity_model.panel import build_panel, water_known_from
+
+    book = panel.logbook
+    names = {c.tank for c in book.checkins if c.judged_phase}
+    some = replace(
+        book,
+        tanks={name: tank for name, tank in book.tanks.items() if name in names},
+        checkins=tuple(c for c in book.checkins if c.tank in names),
+        events=tuple(e for e in book.events if e.tank in names),
+        # Asked of the whole log: a keeper's other tanks tell whether water changes are logged.
+        water_known_from=water_known_from(book),
+    )
+    return build_panel(some, panel.catalogue, panel.as_of)
+
+
+def can_choose(panel: Panel) -> bool:
+    """Whether enough was judged to choose by."""
+    judged = [c.tank for c in panel.logbook.checkins if c.judged_phase]
+    return len(judged) >= FEWEST_JUDGEMENTS and len(set(judged)) >= FEWEST_TANKS
+
+
+def judged_score(panel: Panel, population: Population, weights: tuple[float, ...] = GRID) -> Told:
+    """Score a population by the judgements in a log.
+
+    Parameters
+    ----------
+    panel : Panel
+        Of judged tanks (:func:`judged_tanks`).
+    population : Population
+        Its draws count alike, at most :data:`.tanks.CHUNK` of them. Where the tanks were in its
+        fit, their judgements were too: the score flatters it by what a few dozen tanks can
+        bend in it.
+    weights : tuple of float
+
+    Raises
+    ------
+    ValueError
+        When nothing was judged.
+    """
+    if not len(panel.judgements.row):
+        raise ValueError("no phase was judged")
+    population = fit_to_catalogue(population, panel.catalogue)
+    index = np.linspace(0, population.n_draws - 1, min(CHUNK, population.n_draws))
+    population = take_draws(population, np.unique(index.round().astype(np.int64)))
+    # By state; states of a phase are judged alike.
+    table = judgement_table(panel, population, 1.0).mean(axis=2)[:, :: population.n_stages]
+    told = table[panel.judgements.code]
+    by_tank = []
+    for weight in weights:
+        phase = np.empty((int(panel.first[-1]), len(population.phases)))
+        for n, _, found, _ in filter_tanks(panel, population, weight, judgements=False):
+            phase[panel.first[n] : panel.first[n + 1]] = found.phases()
+        p = (phase[panel.judgements.row] * told).sum(axis=1)
+        tank = np.searchsorted(panel.first, panel.judgements.row, side="right") - 1
+        by_tank.append(np.bincount(tank, np.log(np.maximum(p, 1e-12)), len(panel.tanks)))
+    return Told(tuple(weights), np.array(by_tank), len(told))
