@@ -18,10 +18,10 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 import numpy as np
 
 from maturity_model.population.choose_weight import choose_weight
-from maturity_model.population.constants import FIT_WEIGHT
+from maturity_model.population.constants import DEFAULT_DRAWS, DEFAULT_SEED, FIT_WEIGHT
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.judged import GRID, Told, can_choose, judged_score, judged_tanks
-from maturity_model.population.types import Population
+from maturity_model.population.types import Population, take_draws
 
 if TYPE_CHECKING:
     from maturity_model.catalogue import Catalogue
@@ -39,9 +39,9 @@ MOVES = (
     "event_memory",
     "pace_sd",
 )
-#: What kits read; how often signs are seen.
+#: What kits read; how often signs are seen, and by whom.
 READINGS = ("reading_mean", "reading_sd", "carry")
-SIGNS = ("sign_logit", "persistence")
+SIGNS = ("sign_logit", "persistence", "look_effect", "skill_sd")
 
 Source = Literal["auto", "practice", "learned"]
 
@@ -53,10 +53,11 @@ class Taken(NamedTuple):
     moves: str = "practice"
     readings: str = "practice"
 
-    def of(self, population: Population, catalogue: Catalogue, seed: int = 1) -> Population:
+    def of(self, population: Population, catalogue: Catalogue) -> Population:
         """Put parts of a population back to practice.
 
-        Each draw gets a draw of them from the catalogue's priors, independent of the rest.
+        Each draw gets a draw of them from the catalogue's priors, independent of the rest: of
+        those that the default population has, as far as they go.
         """
         names = [
             name
@@ -66,7 +67,10 @@ class Taken(NamedTuple):
         ]
         if not names:
             return population
-        drawn = elicit_population(catalogue, 1.0, population.n_draws, seed)
+        n = population.n_draws
+        drawn = elicit_population(catalogue, 1.0, max(n, DEFAULT_DRAWS), DEFAULT_SEED)
+        index = np.linspace(0, drawn.n_draws - 1, n).round().astype(np.int64)
+        drawn = take_draws(drawn, index)
         back: dict[str, Any] = {name: np.array(getattr(drawn, name)) for name in names}
         return replace(population, **back, sha256="")
 
@@ -85,7 +89,9 @@ def with_practice_moves(population: Population, catalogue: Catalogue, seed: int 
     Tanks whose signs are shifted for good look as if they moved less than they do. What
     phases show may then be learned from a pool, and how tanks move be left alone.
     """
-    return Taken(signs="learned", readings="learned").of(population, catalogue, seed)
+    drawn = elicit_population(catalogue, 1.0, population.n_draws, seed)
+    moves: dict[str, Any] = {name: np.array(getattr(drawn, name)) for name in MOVES}
+    return replace(population, **moves, sha256="")
 
 
 def _ways(signs: Source, moves: Source, readings: Source) -> list[Taken]:

@@ -53,7 +53,7 @@ def test_a_small_fit_is_kept_and_used_as_the_command_would(tmp_path: Path) -> No
     said = found.provenance
     # Four judged tanks are too few to choose by.
     assert {said["signs"], said["moves"], said["readings"]} == {"practice"}
-    assert not np.allclose(found.skill_sd.mean(), default.skill_sd.mean(), atol=1e-3)
+    assert not np.allclose(found.outlier.mean(), default.outlier.mean(), atol=1e-3)
     assert float(said["weekly_evidence_weight"]) == pytest.approx(found.evidence_weight)
     assert "sign_shift_variance" in said
     assert int(said["tanks"]) == 8
