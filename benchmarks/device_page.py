@@ -97,6 +97,27 @@ def page(records: list[dict[str, Any]]) -> str:
         f"| {r['tanks']:,} | {r['seconds']:.4f} | {r['ns_per_tank_week']:.0f} |"
         for r in _rows(records, "panel value and gradient")
     ]
+    if commands := _rows(records, "score command"):
+        lines += [
+            "",
+            "## The whole command: `score --device`",
+            "",
+            "| device | run | tanks | draws | s | tank-weeks per s |",
+            "|---|---:|---:|---:|---:|---:|",
+        ]
+        lines += [
+            f"| {r['device']} | {r['run']} | {r['tanks']:,} | {r['draws']} | {r['seconds']:.1f} "
+            f"| {r['tank_weeks'] / r['seconds']:,.0f} |"
+            for r in commands
+        ]
+        lines += [
+            "",
+            "Timed in a run of its own on a machine of the same kind, start of the program and compiling "
+            "included; the CPU used one process. Reading the pool and making tables of "
+            "likelihoods stay on one core, and at this size set the time: a GPU is worth it where "
+            "the filter is most of the work, as in the figures above, not here. The risk of "
+            "slipping is part of this and not of the figures above.",
+        ]
     agree = [r for r in records if "agreement" in r["what"]]
     lines += [
         "",
