@@ -112,8 +112,8 @@ def page(records: list[dict[str, Any]]) -> str:
         ]
         lines += [
             "",
-            "Timed in a run of its own on a machine of the same kind, start of the program and compiling "
-            "included; the CPU used one process. Reading the pool and making tables of "
+            "Timed in a run of its own on a machine of the same kind, start of the program and "
+            "compiling included; the CPU used one process. Reading the pool and making tables of "
             "likelihoods stay on one core, and at this size set the time: a GPU is worth it where "
             "the filter is most of the work, as in the figures above, not here. The risk of "
             "slipping is part of this and not of the figures above.",

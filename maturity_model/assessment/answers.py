@@ -285,6 +285,7 @@ def assess(
             quadrature=(population.n_draws, PACE_NODES, SKILL_NODES),
             population_warning=population.warning,
             population_standing=population.standing,
+            population_of_practice=population.of_practice,
         ),
         phases=tuple(panel.catalogue.phases),
     )

@@ -192,6 +192,8 @@ class Provenance:
         passed, or when there was no fit.
     population_standing : str
         As in :attr:`.Population.standing`.
+    population_of_practice : tuple of str
+        As in :attr:`.Population.of_practice`.
     """
 
     version: str
@@ -205,6 +207,7 @@ class Provenance:
     quadrature: tuple[int, int, int]
     population_warning: str = ""
     population_standing: str = "passed"
+    population_of_practice: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

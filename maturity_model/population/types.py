@@ -144,6 +144,14 @@ class Population:
         return "; ".join(said)
 
     @property
+    def of_practice(self) -> tuple[str, ...]:
+        """Parts of a fitted population that stayed practice's: signs, moves, readings."""
+        if self.kind != "fitted":
+            return ()
+        parts = ("signs", "moves", "readings")
+        return tuple(p for p in parts if self.provenance.get(p) == "practice")
+
+    @property
     def chain(self) -> StagedChain:
         """The staged chain of its phases."""
         return StagedChain(len(self.phases), self.n_stages)

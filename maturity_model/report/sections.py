@@ -13,6 +13,7 @@ from maturity_model.report.wording import (
     percent,
     plural,
     population_words,
+    practice_words,
 )
 
 if TYPE_CHECKING:
@@ -186,6 +187,8 @@ def sure_section(tank: TankAssessment, assessment: Assessment, labels: Sequence[
 
 def _population_sentence(provenance: Provenance) -> str:
     said = capital(esc(population_words(provenance)))
+    if kept := practice_words(provenance.population_of_practice):
+        said = f"{said}. {esc(kept)}"
     if provenance.population_kind == "elicited":
         return (
             f"{said}. No pooled fit of real tanks lies behind it: its numbers are common practice "

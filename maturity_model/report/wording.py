@@ -204,6 +204,26 @@ def population_words(provenance: Provenance) -> str:
     return f"population {provenance.population_name} ({fit})"
 
 
+#: Parts of a population, as a keeper would say them.
+_PARTS = {
+    "signs": "how often signs are seen",
+    "moves": "how tanks move from phase to phase",
+    "readings": "what kits read",
+}
+
+
+def practice_words(parts: Sequence[str]) -> str:
+    """What in a fitted population is not the pool's; empty where all of it is."""
+    said = [_PARTS[p] for p in parts if p in _PARTS]
+    if not said:
+        return ""
+    listed = said[0] if len(said) == 1 else f"{', '.join(said[:-1])} and {said[-1]}"
+    return (
+        f"In it {listed} {'are' if len(said) > 1 else 'is'} as practice says: the pool's judged "
+        "phases do not show that its own would be better"
+    )
+
+
 def capital(text: str) -> str:
     """First letter upper case, the rest as it is."""
     return text[:1].upper() + text[1:]

@@ -118,6 +118,11 @@ def test_judgements_choose_what_is_taken(
     used = as_used(_with(fitted, true, known), panel, choose=True)
     said = used.provenance
     assert (said["signs"], said["moves"], said["readings"]) == want
+    kept = tuple(
+        p for p, x in zip(("signs", "moves", "readings"), want, strict=True) if x == "practice"
+    )
+    assert replace(used, kind="fitted").of_practice == kept
+    assert used.of_practice == ()
     if "learned" in want:
         np.testing.assert_array_equal(used.sign_logit[..., :1], true.sign_logit)
     assert said["judged_score"].count(" at ") == 5

@@ -22,6 +22,7 @@ from maturity_model.report.wording import (
     points,
     points_range,
     population_words,
+    practice_words,
     push_words,
     ratio,
     short_chance,
@@ -146,6 +147,12 @@ def test_the_statement_says_what_it_is_given() -> None:
     )
     fitted = replace(assessment.provenance, population_kind="fitted", population_name="Harbour")
     assert population_words(fitted) == "population Harbour (pooled fit)"
+    assert practice_words(fitted.population_of_practice) == ""
+    assert practice_words(("moves", "readings")).startswith(
+        "In it how tanks move from phase to phase and what kits read are as practice says: "
+    )
+    # Names come from a file.
+    assert practice_words(("<b>",)) == ""
 
 
 def test_dates_are_spelt_alike_everywhere() -> None:
