@@ -342,7 +342,8 @@ def compare(
         left_out = np.zeros(len(khat), dtype=np.int64)
         bad = np.flatnonzero(~(khat <= limit))
         problems = list(found.problems)
-        for fold in np.array_split(bad, min(len(bad), max_refits)) if max_refits else ():
+        folds = min(len(bad), max_refits)
+        for fold in np.array_split(bad, folds) if folds else ():
             names = tuple(panel.tanks[n].name for n in fold)
             told(f"{variant.label}: fitted again without {', '.join(names)}")
             without = blanked(panel, names)
