@@ -1,4 +1,8 @@
-"""``python -m benchmarks [--write] [--only PART] [--rounds N] [--tanks N]``."""
+"""``python -m benchmarks [--write] [--only PART ...] [--rounds N] [--tanks N]``.
+
+Each part stands on the page with its own date, load and versions, so that one can be measured
+again without the others.
+"""
 
 from __future__ import annotations
 
@@ -17,6 +21,7 @@ os.environ.update(
 import argparse
 import contextlib
 import datetime
+import re
 from pathlib import Path
 
 from benchmarks import engine, filtering, machine, peak, reading, sampler, scoring, symbolic, weekly
@@ -34,11 +39,35 @@ PARTS = {
 }
 
 
+def measured(name: str, options: argparse.Namespace) -> str:
+    """One part of the page, measured now."""
+    title, measure = PARTS[name]
+    more = (options.tanks,) if name == "scoring" else ()
+    head = [f"## {title}", "", datetime.date.today().isoformat()]
+    head += [f"- {line}" for line in machine.describe()]
+    return "\n".join([*head, "", *measure(options.rounds, *more)]) + "\n"
+
+
+def page(found: dict[str, str], before: str) -> str:
+    """The page with parts replaced; the others stay as they were.
+
+    Parameters
+    ----------
+    found : dict of str to str
+        By name, as :func:`measured` makes them.
+    before : str
+        The page so far.
+    """
+    old = {m[1]: m[0] for m in re.finditer(r"(?ms)^## ([^\n]+)\n.*?(?=^## |\Z)", before)}
+    parts = (found.get(name) or old.get(title) for name, (title, _) in PARTS.items())
+    return "\n".join(["# What was measured\n", *(p.rstrip("\n") + "\n" for p in parts if p)])
+
+
 def main() -> None:
     """Measure, print, and write if asked."""
     parser = argparse.ArgumentParser(prog="python -m benchmarks", description=engine.__doc__)
     parser.add_argument("--write", action="store_true", help=f"also write {RESULTS.name}")
-    parser.add_argument("--only", choices=PARTS, help="one part instead of all")
+    parser.add_argument("--only", choices=PARTS, action="append", help="may be repeated")
     parser.add_argument("--rounds", type=int, default=9, help="at least 7")
     parser.add_argument(
         "--tanks", type=int, default=scoring.SIZES[-1],
@@ -50,17 +79,15 @@ def main() -> None:
     with contextlib.suppress(AttributeError):
         # XLA starts threads all the same; one core keeps it to one.
         os.sched_setaffinity(0, {max(os.sched_getaffinity(0))})
-    lines = ["# What was measured", "", datetime.date.today().isoformat(), ""]
-    lines += [f"- {line}" for line in machine.describe()]
-    print("\n".join(lines), flush=True)
-    for name, (title, measure) in PARTS.items():
-        if options.only in (None, name):
-            more = (options.tanks,) if name == "scoring" else ()
-            part = ["", f"## {title}", "", *measure(options.rounds, *more)]
-            print("\n".join(part), flush=True)
-            lines += part
-    if options.write:
-        RESULTS.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    for name in PARTS:
+        if not options.only or name in options.only:
+            part = measured(name, options)
+            print(part, flush=True)
+            if options.write:
+                # After each: a later part that fails loses nothing.
+                before = RESULTS.read_text(encoding="utf-8") if RESULTS.is_file() else ""
+                RESULTS.write_text(page({name: part}, before), encoding="utf-8")
 
 
-main()
+if __name__ == "__main__":
+    main()
