@@ -74,10 +74,11 @@ def cache_folder() -> Path:
     if named:
         return Path(named)
     if sys.platform == "win32":
-        base = Path(os.environ.get("LOCALAPPDATA", Path.home() / "AppData" / "Local"))
+        base = os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local"
     else:
-        base = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache"))
-    return base / "maturity-model"
+        # Empty counts as unset (XDG Base Directory Specification): no folder relative to here.
+        base = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
+    return Path(base) / "maturity-model"
 
 
 def _key(llvm: Any) -> str:

@@ -13,6 +13,8 @@ import contextlib
 import hashlib
 import json
 import os
+import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +30,7 @@ _DIGEST = 32
 MAX_BYTES = 32 * 2**20
 #: So many are kept, the latest.
 MOST = 4
+_STALE_SECONDS = 3600
 _TEXTS = ("name", "kind", "evidence_weight", "n_stages", "provenance")
 _LABELS = ("phases", "signs", "analytes", "events", "covariates", "looks", "rocks")
 
@@ -37,7 +40,9 @@ def _path(sha256: str) -> Path:
 
 
 def _seal(sha256: str, payload: bytes) -> bytes:
-    return hashlib.sha256(f"{_FORMAT} {__version__} {DIMS} {sha256}".encode() + payload).digest()
+    # The numbers lie there as this machine stores them; a cache folder may be shared by several.
+    about = _FORMAT, __version__, sys.byteorder, DIMS, OPTIONAL_DIMS, sha256
+    return hashlib.sha256(repr(about).encode() + payload).digest()
 
 
 def keep(population: Population) -> None:
@@ -51,9 +56,10 @@ def keep(population: Population) -> None:
     head: dict[str, Any] = {n: getattr(population, n) for n in (*_TEXTS, *_LABELS)}
     head["shapes"] = {n: a.shape for n, a in arrays.items()}
     payload = json.dumps(head).encode() + b"\n" + b"".join(a.tobytes() for a in arrays.values())
-    path = _path(population.sha256)
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-    with contextlib.suppress(OSError):
+    # RuntimeError: the user has no home folder.
+    with contextlib.suppress(OSError, RuntimeError):
+        path = _path(population.sha256)
+        temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         try:
             with open(temporary, "xb", opener=lambda p, flags: os.open(p, flags, 0o600)) as file:
@@ -62,7 +68,9 @@ def keep(population: Population) -> None:
         finally:
             temporary.unlink(missing_ok=True)
         kept = sorted(path.parent.glob("population-*.bin"), key=lambda p: -p.stat().st_mtime)
-        for old in kept[MOST:]:
+        left = path.parent.glob(".population-*.tmp")  # By runs that were killed.
+        stale = [p for p in left if time.time() - p.stat().st_mtime > _STALE_SECONDS]
+        for old in (*kept[MOST:], *stale):
             old.unlink(missing_ok=True)
 
 
@@ -93,5 +101,5 @@ def take(sha256: str) -> Population | None:
             at += 8 * count
         values |= {name: tuple(head.pop(name)) for name in _LABELS}
         return Population(sha256=sha256, members=None, **head, **values)
-    except (OSError, ValueError, KeyError, TypeError):
+    except Exception:  # Whatever it was, the file itself is the remedy.
         return None

@@ -348,8 +348,10 @@ def test_cache_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     if sys.platform != "win32":
         monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
         assert native.cache_folder() == tmp_path / "maturity-model"
-        monkeypatch.delenv("XDG_CACHE_HOME")
         monkeypatch.setenv("HOME", str(tmp_path))
+        monkeypatch.setenv("XDG_CACHE_HOME", "")
+        assert native.cache_folder() == tmp_path / ".cache" / "maturity-model"
+        monkeypatch.delenv("XDG_CACHE_HOME")
         assert native.cache_folder() == tmp_path / ".cache" / "maturity-model"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import fields, replace
 from pathlib import Path
 
@@ -52,6 +53,35 @@ def test_a_damaged_one_is_passed_over(cache: Path, at: int) -> None:
     assert kept.take(read.sha256) is not None
 
 
+@pytest.mark.parametrize("length", [0, 32, 1000, -1])
+def test_a_half_written_one_is_passed_over(cache: Path, length: int) -> None:
+    read = load_population()
+    (path,) = cache.iterdir()
+    path.write_bytes(path.read_bytes()[:length])
+    assert kept.take(read.sha256) is None
+
+
+@pytest.mark.parametrize("name", ["__version__", "_FORMAT", "OPTIONAL_DIMS", "sys.byteorder"])
+def test_one_of_another_version_or_machine_is_passed_over(
+    cache: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    read = load_population()
+    assert kept.take(read.sha256) is not None
+    monkeypatch.setattr(f"maturity_model.population.kept.{name}", "another")
+    assert kept.take(read.sha256) is None
+
+
+def test_what_a_killed_run_left_goes_and_a_running_ones_stays(cache: Path) -> None:
+    cache.mkdir()
+    left, running = (cache / f".population-{n}.bin.{n}.tmp" for n in (1, 2))
+    for path in (left, running):
+        path.write_bytes(b"half")
+    os.utime(left, (1e9, 1e9))
+    load_population()
+    assert not left.exists()
+    assert running.exists()
+
+
 def test_one_that_others_can_write_or_of_another_file_is_passed_over(cache: Path) -> None:
     read = load_population()
     (path,) = cache.iterdir()
@@ -72,4 +102,15 @@ def test_a_changed_file_is_read_and_only_the_latest_are_kept(cache: Path, tmp_pa
 def test_no_cache_folder_is_no_harm(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "file").write_text("")
     monkeypatch.setenv("MATURITY_MODEL_CACHE", str(tmp_path / "file" / "below"))
+    assert load_population().n_draws > 0
+
+
+def test_no_home_folder_is_no_harm(monkeypatch: pytest.MonkeyPatch) -> None:
+    # As for a user whom the system does not know, in a container or under cron.
+    def nowhere() -> Path:
+        raise RuntimeError("Could not determine home directory.")
+
+    for name in ("MATURITY_MODEL_CACHE", "XDG_CACHE_HOME", "LOCALAPPDATA"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setattr(Path, "home", nowhere)
     assert load_population().n_draws > 0
