@@ -50,6 +50,19 @@ def _exp_over(x, n, out):  # type: ignore[no-untyped-def]
         store(out, row, exp_over(load(x, row), load(n, row)))
 
 
+@njit(fastmath={"contract"})
+def _multiply_and_add(x, y, z, out):  # type: ignore[no-untyped-def]
+    store(out, 0, load(x, 0) * load(y, 0) + load(z, 0))
+
+
+def fuses() -> bool:
+    """Whether this processor rounds x y + z once."""
+    x = np.full(WIDTH, 1.0 + 2.0**-30)
+    out = rows.py_func(1)
+    _multiply_and_add(x, 2.0 - x, np.full(WIDTH, -1.0), out)
+    return bool(out[0] == -(2.0**-60))
+
+
 @njit
 def _copy(source, target, stream):  # type: ignore[no-untyped-def]
     for row in range(len(source) // WIDTH):
@@ -91,7 +104,8 @@ def test_exp(low: float, high: float) -> None:
     _exp_over(x, n, found)
     truth = np.exp(x.astype(np.longdouble)) / np.exp2(n)
     error = np.abs(found - truth) / truth
-    assert (error < 5e-16 + 4e-17 * np.abs(x)).all()
+    # Rounded twice, the product of reduction is off by half of its last bit too.
+    assert (error < 5e-16 + (4e-17 if fuses() else 1.5e-16) * np.abs(x)).all()
 
 
 @pytest.mark.parametrize("stream", [False, True])
