@@ -94,9 +94,9 @@ def judged_score(panel: Panel, population: Population, weights: tuple[float, ...
     panel : Panel
         Of judged tanks (:func:`judged_tanks`).
     population : Population
-        Its draws count alike, at most :data:`.tanks.CHUNK` of them. Where the tanks were in its
-        fit, their judgements were too: the score flatters it by what a few dozen tanks can
-        bend in it.
+        At most :data:`.tanks.CHUNK` of its draws, weighed by a tank's log as in the weekly
+        filter. Where the tanks were in its fit, their judgements were too: the score flatters it
+        by what a few dozen tanks can bend in it.
     weights : tuple of float
 
     Raises

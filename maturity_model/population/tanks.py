@@ -49,7 +49,7 @@ def filter_tanks(
     power: float | Powers,
     *,
     judgements: bool = True,
-) -> Iterator[tuple[int, slice, FilteredMixture, Floats]]:
+) -> Iterator[tuple[int, slice, FilteredMixture, float]]:
     """Filter all tanks, some draws at a time.
 
     Parameters
@@ -68,7 +68,7 @@ def filter_tanks(
         Tank.
     draws : slice
     found : FilteredMixture
-    log_scale : ndarray, shape (d,)
+    log_scale : float
         To be added to its log-likelihood.
     """
     pace, pace_weight = normal_nodes(NODES[0])
@@ -96,12 +96,18 @@ def filter_tanks(
                 week = np.repeat(np.arange(last - first), np.diff(starts))
                 for t, code in zip(week, codes, strict=True):
                     rows[t] += table[code]
-            # A product of many chances would be too small for a number.
-            top = rows.max(axis=(1, 2))
-            emission = np.exp(np.maximum(rows - top[:, None, None], -600.0))
+            # A product of many chances would be too small for a number. The same scale for all
+            # draws: how they compare is what weighs them.
+            top = rows.max(axis=(1, 2, 3), keepdims=True)
+            emission = np.exp(np.maximum(rows - top, -600.0))
             initial = np.repeat(part.start[panel.rock[n]][:, None], part.n_draws, axis=1)
             moves = tank_hazards(panel, n, part, pace).moves()
-            yield n, at, filter_mixture(part.chain, initial, moves, emission, prior), top.sum(0)
+            yield (
+                n,
+                at,
+                filter_mixture(part.chain, initial, moves, emission, prior),
+                float(top.sum()),
+            )
 
 
 def tank_log_likelihood(panel: Panel, population: Population, power: float | Powers) -> Floats:

@@ -7,6 +7,7 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
+from maturity_model.assessment import filtering
 from maturity_model.catalogue import load_catalogue
 from maturity_model.panel import Panel, build_panel
 from maturity_model.population import elicit_population, load_population
@@ -161,6 +162,22 @@ def test_the_judged_score_leaves_judgements_out_of_the_filter() -> None:
     assert told.score[0] == pytest.approx(np.log(p).mean(), abs=1e-12)
     with pytest.raises(ValueError, match="no phase was judged"):
         judged_score(blind, population)
+
+
+@pytest.mark.parametrize("weight", [0.4, 1.0])
+def test_the_judged_are_filtered_as_in_the_weekly_report(
+    monkeypatch: pytest.MonkeyPatch, weight: float
+) -> None:
+    panel = _pool(0.0, tanks=4)
+    population = take_draws(load_population(), np.arange(32))
+    nodes = filtering.PACE_NODES, filtering.SKILL_NODES
+    monkeypatch.setattr("maturity_model.population.tanks.NODES", nodes)
+    tables = filtering.make_tables(panel, population, weight)
+    for n, _, found, _ in filter_tanks(panel, population, weight):
+        weekly, _ = filtering.filter_tank(tables, n)
+        assert np.ptp(weekly.draw_weight) > 0.01
+        np.testing.assert_allclose(found.draw_weight, weekly.draw_weight, rtol=0, atol=1e-9)
+        np.testing.assert_allclose(found.phases(), weekly.phases(), rtol=0, atol=1e-9)
 
 
 def test_too_few_judgements_choose_nothing() -> None:
