@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from maturity_model.population.constants import FIT_WEIGHT
 from maturity_model.population.fit_logs import pool_logbooks, pool_members, read_logs
+from maturity_model.population.judged import FEWEST_JUDGEMENTS, FEWEST_TANKS, can_choose
 from maturity_model.population.sampling import ChainLost, SamplingPlan, choose_sampler, to_terminal
 from maturity_model.population.used import Source, as_used
 
@@ -130,8 +131,8 @@ def fit_command(
         None: the fit uses :data:`.constants.FIT_WEIGHT`, and the pool then chooses the weight
         that the weekly path uses.
     signs, moves, readings : {'auto', 'practice', 'learned'}
-        See :func:`.used.as_used`. What was learned is in the file of all draws and in the
-        report in any case.
+        See :func:`.used.as_used`. What was learned is in the file of all draws in any case,
+        and in the report.
     name : str, optional
         Of the population; default: the file's.
     options : ModelOptions, optional
@@ -300,6 +301,7 @@ def _approximate(
         return USAGE
     said = population.provenance
     print(f"{out}: {population.n_draws} draws, approximate{_weight_of(population)}")
+    _say_use(population, panel, out)
     print(
         f"Pareto k {said['pareto_k']}; effective draws {said['effective_draws']}; "
         "for a first look only"
@@ -318,25 +320,31 @@ def _say_loo(loo: LeaveOneOut) -> None:
 def _weight_of(used: Population) -> str:
     said = used.provenance
     why = ""
-    if "chosen_by" in said:
-        why = f" (chosen by {said['chosen_by']})"
-    elif "sign_shift_variance" in said:
+    if "sign_shift_variance" in said:
         why = f" (its tanks' signs shift with variance {said['sign_shift_variance']})"
+    elif "evidence_weight_chosen_by" in said:
+        why = f" (chosen by {said['evidence_weight_chosen_by']})"
     return f", evidence weight {used.evidence_weight:g}{why}"
+
+
+def _say_use(used: Population, panel: Panel, out: Path) -> None:
+    back = [part for part in ("signs", "moves", "readings") if used.provenance[part] == "practice"]
+    if back:
+        where = idata_path(out).name
+        print(f"{', '.join(back)}: as practice says; what the pool says is in {where}")
+    if len(back) == 3 and not can_choose(panel):
+        print(
+            "too few judged phases to tell whether the pool's own would be better: log "
+            f"judged_phase for a fifth of the tanks, at least {FEWEST_TANKS}, and at least "
+            f"{FEWEST_JUDGEMENTS} times in all"
+        )
 
 
 def _report(result: FitResult, used: Population, refused: tuple[str, ...], out: Path) -> int:
     found = result.diagnostics
     worst = found.worst()
     print(f"{out}: {used.n_draws} draws{_weight_of(used)}")
-    back = [part for part in ("signs", "moves", "readings") if used.provenance[part] == "practice"]
-    if back:
-        print(f"{', '.join(back)}: as practice says; what the pool says is in the report")
-    if len(back) == 3 and "chosen_by" not in used.provenance:
-        print(
-            "too few judged phases to tell whether the pool's own would be better: log "
-            "judged_phase for a fifth of the tanks"
-        )
+    _say_use(used, result.panel, out)
     print(
         f"largest R-hat {worst['r_hat']:.3f}; least effective draws {worst['ess_bulk']:.0f} "
         f"(middle), {worst['ess_tail']:.0f} (tails); {found.divergent} divergent"

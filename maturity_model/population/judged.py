@@ -11,6 +11,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from maturity_model.population.tables import fit_to_catalogue, judgement_table
 from maturity_model.population.tanks import CHUNK, filter_tanks
@@ -63,12 +64,17 @@ class Told(NamedTuple):
         return bool(gain.sum() > np.sqrt(len(gain)) * gain.std(ddof=1))
 
 
+def _tank_of_each(panel: Panel) -> NDArray[np.int64]:
+    # Of each judgement.
+    return np.searchsorted(panel.first, panel.judgements.row, side="right") - 1
+
+
 def judged_tanks(panel: Panel) -> Panel:
     """The tanks of a panel whose phase was judged at least once."""
     from maturity_model.panel import build_panel, water_known_from
 
     book = panel.logbook
-    names = {c.tank for c in book.checkins if c.judged_phase}
+    names = {panel.tanks[n].name for n in _tank_of_each(panel)}
     some = replace(
         book,
         tanks={name: tank for name, tank in book.tanks.items() if name in names},
@@ -81,9 +87,9 @@ def judged_tanks(panel: Panel) -> Panel:
 
 
 def can_choose(panel: Panel) -> bool:
-    """Whether enough was judged to choose by."""
-    judged = [c.tank for c in panel.logbook.checkins if c.judged_phase]
-    return len(judged) >= FEWEST_JUDGEMENTS and len(set(judged)) >= FEWEST_TANKS
+    """Whether enough was judged, up to the day of the panel, to choose by."""
+    tank = _tank_of_each(panel)
+    return len(tank) >= FEWEST_JUDGEMENTS and len(set(tank.tolist())) >= FEWEST_TANKS
 
 
 def judged_score(panel: Panel, population: Population, weights: tuple[float, ...] = GRID) -> Told:
@@ -118,6 +124,7 @@ def judged_score(panel: Panel, population: Population, weights: tuple[float, ...
         for n, _, found, _ in filter_tanks(panel, population, weight, judgements=False):
             phase[panel.first[n] : panel.first[n + 1]] = found.phases()
         p = (phase[panel.judgements.row] * told).sum(axis=1)
-        tank = np.searchsorted(panel.first, panel.judgements.row, side="right") - 1
-        by_tank.append(np.bincount(tank, np.log(np.maximum(p, 1e-12)), len(panel.tanks)))
+        by_tank.append(
+            np.bincount(_tank_of_each(panel), np.log(np.maximum(p, 1e-12)), len(panel.tanks))
+        )
     return Told(tuple(weights), np.array(by_tank), len(told))

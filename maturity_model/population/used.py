@@ -5,8 +5,8 @@ tanks have ways that the model lacks. Only judgements can tell whether the phase
 meaning, so with enough of them they choose, and the pool's own must beat practice by more
 than a standard error. Without them all three stay practice's: in clubs run by the model the
 pool's signs gain a little, in an ecology that the model does not know they cost more
-(reports/pooling, reports/validation). What was learned is in the report and the file of all
-draws in any case.
+(reports/pooling, reports/validation). What was learned is in the file of all draws in any
+case, and in the report.
 """
 
 from __future__ import annotations
@@ -168,6 +168,8 @@ def as_used(
     if (choose or len(ways) > 1) and can_choose(panel):
         weights = GRID if choose else (weight,)
         taken, weight, more = _told_by_judgements(population, panel, ways, weights)
+        if choose:
+            more["evidence_weight_chosen_by"] = more["chosen_by"]
         used = taken.of(population, panel.catalogue)
     else:
         taken = Taken(*("practice" if x == "auto" else x for x in (signs, moves, readings)))

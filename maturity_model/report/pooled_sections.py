@@ -48,11 +48,10 @@ def _use(provenance: dict[str, str]) -> list[tuple[str, str]]:
     rows = []
     if "weekly_evidence_weight" in provenance:
         why = ""
+        if "evidence_weight_chosen_by" in provenance:
+            why = f", chosen by {esc(provenance['evidence_weight_chosen_by'])}"
         if "sign_shift_variance" in provenance:
-            why = (
-                f", chosen by {esc(provenance['evidence_weight_chosen_by'])}; variance of the "
-                f"shifts {esc(provenance['sign_shift_variance'])}"
-            )
+            why += f"; variance of the shifts {esc(provenance['sign_shift_variance'])}"
         weight = esc(provenance["weekly_evidence_weight"])
         rows.append(("Evidence weight of the weekly report", f"ω = {weight}{why}"))
     if "one_step_score_per_checkin" in provenance:
@@ -60,7 +59,7 @@ def _use(provenance: dict[str, str]) -> list[tuple[str, str]]:
         rows.append(("Score of a check-in one week ahead, by ω", scores))
     if "judged_score" in provenance:
         rows += [
-            ("Weight, moves and readings chosen by", esc(provenance["chosen_by"])),
+            ("Signs, moves and readings held against", esc(provenance["chosen_by"])),
             (
                 "Mean log probability of a judgement, given the log without it",
                 esc(provenance["judged_score"])

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import fields, replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,7 +12,7 @@ import pytest
 from maturity_model.assessment import filtering
 from maturity_model.catalogue import load_catalogue
 from maturity_model.panel import Panel, build_panel
-from maturity_model.population import elicit_population, load_population
+from maturity_model.population import elicit_population, fit_command, load_population
 from maturity_model.population.constants import FIT_WEIGHT
 from maturity_model.population.judged import Told, can_choose, judged_score, judged_tanks
 from maturity_model.population.priors import hold_emissions, priors_from_catalogue
@@ -27,6 +29,7 @@ from maturity_model.population.used import (
     as_used,
     with_practice_moves,
 )
+from maturity_model.report import pooled_sections
 
 CATALOGUE = load_catalogue()
 PRIORS = priors_from_catalogue(CATALOGUE)
@@ -183,3 +186,37 @@ def test_the_judged_are_filtered_as_in_the_weekly_report(
 def test_too_few_judgements_choose_nothing() -> None:
     assert can_choose(_pool(0.5))
     assert not can_choose(_pool(0.25))
+    # Nor does what was judged after the panel's day.
+    panel = _pool(0.5)
+    early = panel.until(panel.tanks[0].started + dt.timedelta(days=28))
+    assert not can_choose(early)
+    assert len(judged_tanks(early).judgements.row) == len(early.judgements.row)
+
+
+def test_the_command_says_what_was_chosen_and_by_what(capsys: pytest.CaptureFixture[str]) -> None:
+    fitted = take_draws(load_population(), np.arange(8))
+
+    def said(judged: float, choose: bool) -> tuple[str, str]:
+        panel = _pool(judged)
+        used = as_used(fitted, panel, choose=choose, readings="practice")
+        fit_command._say_use(used, panel, Path("club.nc"))
+        rows = dict(pooled_sections._use(used.provenance))
+        return (
+            fit_command._weight_of(used) + " " + capsys.readouterr().out,
+            rows["Evidence weight of the weekly report"],
+        )
+
+    line, row = said(0.5, True)
+    by = "chosen by 92 judgements of 6 tanks"
+    assert by in line
+    assert by in row
+    assert "too few" not in line
+    line, row = said(0.5, False)
+    # The weight was given.
+    assert "chosen" not in line + row
+    assert "too few" not in line
+    line, row = said(0.0, True)
+    assert "(its tanks' signs shift with variance " in line
+    assert "; variance of the shifts " in row
+    assert "signs, moves, readings: as practice says; what the pool says is in club.idata" in line
+    assert "at least 5, and at least 60 times" in line
