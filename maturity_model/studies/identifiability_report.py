@@ -211,8 +211,9 @@ Not to be believed:
 - **for parameters one by one where they trade off**: an event's strength and how long it acts can
   stay unlearned while their product is learned.
 
-How long phases last, events and slips reach the weekly reports only with `fit --moves learned`; by
-default the reports keep to practice for them, and the errors above speak for that.
+What is learned without judges does not reach the weekly reports unless `fit` is told so
+(`--signs`, `--moves`, `--readings learned`): by default they keep to practice, and the errors above
+speak for that.
 
 ## How it was made
 
