@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
 from maturity_model.population.tables import fit_to_catalogue, judgement_table
 from maturity_model.population.tanks import CHUNK, filter_tanks
 from maturity_model.population.types import Floats, Population, take_draws
@@ -50,8 +51,16 @@ class Told(NamedTuple):
 
     @property
     def best(self) -> int:
-        """Which of the weights has the highest score."""
-        return int(np.argmax(self.score))
+        """Which of the weights to use.
+
+        That with the highest score, if it beats practice's own weight (where that was tried)
+        by more than a standard error.
+        """
+        top = int(np.argmax(self.score))
+        if DEFAULT_EVIDENCE_WEIGHT in self.weights:
+            own = self.weights.index(DEFAULT_EVIDENCE_WEIGHT)
+            return top if _beyond_error(self.by_tank[top] - self.by_tank[own]) else own
+        return top
 
     def better_than(self, other: Told) -> bool:
         """Whether it beats another, each at its best weight, by more than a standard error.
@@ -60,8 +69,12 @@ class Told(NamedTuple):
         standard error (Breiman and others 1984, *Classification and Regression Trees*,
         section 3.4.3).
         """
-        gain = self.by_tank[self.best] - other.by_tank[other.best]
-        return bool(gain.sum() > np.sqrt(len(gain)) * gain.std(ddof=1))
+        return _beyond_error(self.by_tank[self.best] - other.by_tank[other.best])
+
+
+def _beyond_error(gain: Floats) -> bool:
+    # Tanks as independent: judges and keepers with many of them make the error larger.
+    return bool(gain.sum() > np.sqrt(len(gain)) * gain.std(ddof=1))
 
 
 def _tank_of_each(panel: Panel) -> NDArray[np.int64]:

@@ -113,7 +113,7 @@ def _told_by_judgements(
         way: judged_score(tanks, way.of(population, catalogue), weights) for way in ways
     }
     first, *others = ways
-    best = max(others, key=lambda way: float(told[way].score.max()), default=first)
+    best = max(others, key=lambda way: float(told[way].score[told[way].best]), default=first)
     if not told[best].better_than(told[first]):
         best = first
     practice = told.get(PRACTICE) or judged_score(
@@ -125,7 +125,7 @@ def _told_by_judgements(
     said = {
         "chosen_by": f"{practice.judgements} judgements of {len(tanks.tanks)} tanks",
         "judged_score": scores,
-        "judged_score_of_practice": f"{practice.score.max():.4f}",
+        "judged_score_of_practice": f"{practice.score[practice.best]:.4f}",
     }
     return best, told[best].weights[told[best].best], said
 

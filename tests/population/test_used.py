@@ -23,7 +23,6 @@ from maturity_model.population.types import DIMS, Population, take_draws
 from maturity_model.population.used import (
     MOVES,
     PRACTICE,
-    READINGS,
     SIGNS,
     Source,
     as_used,
@@ -100,11 +99,10 @@ def _with(fitted: Population, true: Population, names: tuple[str, ...]) -> Popul
 @pytest.mark.parametrize(
     ("known", "want"),
     [
-        ((*SIGNS, *READINGS), ("learned", "practice", "learned")),
         (SIGNS, ("learned", "practice", "practice")),
         (MOVES, ("practice", "practice", "practice")),
     ],
-    ids=["moves lost", "signs alone known", "moves alone known"],
+    ids=["signs known", "moves known"],
 )
 def test_judgements_choose_what_is_taken(
     known: tuple[str, ...], want: tuple[str, str, str]
@@ -134,7 +132,7 @@ def test_judgements_choose_what_is_taken(
     told = judged_score(tanks, used, (used.evidence_weight,))
     assert f"{told.score[0]:.4f} at {used.evidence_weight:g}" in said["judged_score"]
     plain = judged_score(tanks, PRACTICE.of(fitted, CATALOGUE))
-    assert said["judged_score_of_practice"] == f"{plain.score.max():.4f}"
+    assert said["judged_score_of_practice"] == f"{plain.score[plain.best]:.4f}"
 
 
 def test_a_gain_within_its_error_is_none() -> None:
@@ -143,6 +141,10 @@ def test_a_gain_within_its_error_is_none() -> None:
     assert not Told((0.4,), before.by_tank[:1] + gain, 30).better_than(before)
     assert Told((0.4,), before.by_tank[:1] + gain + 0.1, 30).better_than(before)
     assert not before.better_than(before)
+    # The weight too: another than practice's own must beat it by more than its error.
+    for more, want in ((gain, 0.4), (gain + 0.1, 0.7)):
+        told = Told((0.4, 0.7), np.array([before.by_tank[0], before.by_tank[0] + more]), 30)
+        assert told.weights[told.best] == want
 
 
 def test_the_judged_score_leaves_judgements_out_of_the_filter() -> None:
