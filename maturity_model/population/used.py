@@ -40,7 +40,7 @@ MOVES = (
     "pace_sd",
 )
 #: What kits read; how often signs are seen, and by whom.
-READINGS = ("reading_mean", "reading_sd", "carry")
+READINGS = ("reading_mean", "reading_sd", "carry", "outlier")
 SIGNS = ("sign_logit", "persistence", "look_effect", "skill_sd")
 
 Source = Literal["auto", "practice", "learned"]
@@ -56,8 +56,9 @@ class Taken(NamedTuple):
     def of(self, population: Population, catalogue: Catalogue) -> Population:
         """Put parts of a population back to practice.
 
-        Each draw gets a draw of them from the catalogue's priors, independent of the rest: of
-        those that the default population has, as far as they go.
+        Each draw gets a draw of them from the catalogue's priors, independent of the rest: those
+        of the default population, evenly thinned or repeated. With all of it put back, nothing
+        but the judges is the pool's.
         """
         names = [
             name
@@ -68,7 +69,7 @@ class Taken(NamedTuple):
         if not names:
             return population
         n = population.n_draws
-        drawn = elicit_population(catalogue, 1.0, max(n, DEFAULT_DRAWS), DEFAULT_SEED)
+        drawn = elicit_population(catalogue, 1.0, DEFAULT_DRAWS, DEFAULT_SEED)
         index = np.linspace(0, drawn.n_draws - 1, n).round().astype(np.int64)
         drawn = take_draws(drawn, index)
         back: dict[str, Any] = {name: np.array(getattr(drawn, name)) for name in names}

@@ -70,6 +70,19 @@ def _pool(judged: float, seed: int = 4, tanks: int = 12) -> Panel:
     return build_panel(replace(book, checkins=tuple(checkins)), CATALOGUE)
 
 
+def test_all_put_back_is_practice() -> None:
+    default = load_population()
+    fitted = elicit_population(CATALOGUE, 0.4, n_draws=2 * default.n_draws, seed=99)
+    found = PRACTICE.of(fitted, CATALOGUE)
+    for name in DIMS:
+        own, theirs = getattr(found, name), getattr(default, name)
+        if name.startswith("judge_"):
+            np.testing.assert_array_equal(own, getattr(fitted, name))
+        elif own is not None and DIMS[name][-1] == "draw":
+            np.testing.assert_array_equal(own[..., ::2], theirs, err_msg=name)
+            np.testing.assert_array_equal(own[..., 1::2], theirs, err_msg=name)
+
+
 @pytest.mark.parametrize("moves", ["auto", "practice", "learned"])
 @pytest.mark.parametrize("choose", [False, True])
 def test_the_file_says_what_was_chosen(moves: Source, choose: bool) -> None:
