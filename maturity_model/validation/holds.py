@@ -161,6 +161,10 @@ def _own(case: str, result: CaseResult) -> list[Hold]:
     return out
 
 
+#: Log scores that differ by less are the same: other numbers of the same draws do.
+SAME = 0.002
+
+
 def _mechanistic(found: Group) -> list[Hold]:
     name, out = found.name, []
     for baseline in BASELINES:
@@ -170,7 +174,7 @@ def _mechanistic(found: Group) -> list[Hold]:
     out.append(Hold(name, "calibration error", -_INF, 0.05, *found.error(TOOL)))
     learned, judged = ((j in found.sums) for j in (FITTED, FITTED_JUDGED))
     gain = found.gain(FITTED, TOOL) if learned else _NOT_RUN
-    out.append(Hold(name, "log score gained by an unlabelled pooled fit", 0.0, _INF, *gain))
+    out.append(Hold(name, "log score gained by an unlabelled pooled fit", -SAME, _INF, *gain))
     error = found.error(FITTED_JUDGED) if judged else _NOT_RUN
     way = found.way(FITTED_JUDGED) if judged else _NOT_RUN
     what = "with a fifth judged, "
