@@ -10,11 +10,15 @@ import importlib
 import os
 import warnings
 from collections.abc import Callable, Generator
+from importlib.util import find_spec
 from types import ModuleType
 from typing import Any
 
 import hypothesis
 import pytest
+
+# Collected only where the extra ``fit`` is installed.
+collect_ignore = ["test_benchmark_peers.py"] if find_spec("pymc") is None else []
 
 # The same examples every time: a failure seen once can be seen again.
 hypothesis.settings.register_profile(

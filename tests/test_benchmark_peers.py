@@ -10,16 +10,15 @@ from typing import Any
 from unittest import mock
 
 import numpy as np
+import pytensor
+import pytensor.tensor as pt
 import pytest
-
-pytensor = pytest.importorskip("pytensor", reason="the extra 'fit' is not installed")
-pt = pytest.importorskip("pytensor.tensor")
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from benchmarks import contenders, sampler, symbolic  # noqa: E402
-from maturity_model.hmm.gradient import from_lanes, to_lanes, value_and_gradient  # noqa: E402
-from maturity_model.population import op  # noqa: E402
+from benchmarks import contenders, sampler, symbolic
+from maturity_model.hmm.gradient import from_lanes, to_lanes, value_and_gradient
+from maturity_model.population import op
 
 pytestmark = [pytest.mark.fit, pytest.mark.reference]
 

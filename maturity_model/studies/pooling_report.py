@@ -104,8 +104,8 @@ def lines(rows: list[Scored], seed: int, weight: float | None = None) -> list[Li
 def verdicts(rows: list[Scored], way: str, taken: str, seed: int) -> list[Verdict]:
     """The two must-holds, for one way of pooling at the weights that the pools chose.
 
-    Without judgements the mean difference must not be below -:data:`SAME`; with them the whole interval
-    must lie above 0.
+    Without judgements the mean difference must not be below -:data:`SAME`; with them the whole
+    interval must lie above 0.
     """
     out = []
     for line in lines(rows, seed):
