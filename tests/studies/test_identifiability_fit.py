@@ -189,6 +189,7 @@ def test_the_command_makes_its_files(
     assert (tmp_path / "r" / "README.md").read_bytes() == before
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_signs_are_learned_and_events_are_not(tmp_path: Path) -> None:
     setting = Setting(clubs=1, seed=4, tanks=20, weeks=40, longest=40, draws=100, tune=150)
