@@ -272,7 +272,13 @@ def _fit(
     if variant.geometric:
         priors = geometric(priors)
     with pytensor.config.change_flags(mode="NUMBA"):
-        model = build_model(panel, priors, evidence_weight=evidence_weight, options=variant.options)
+        model = build_model(
+            panel,
+            priors,
+            evidence_weight=evidence_weight,
+            options=variant.options,
+            by_parts=plan.device == "gpu",
+        )
         inputs = inputs_digest(panel, priors, evidence_weight, variant.options)
         chains = sample_chains(model, plan, key=plan_key(plan, inputs), folder=folder, say=say)
     posterior, stats = join_chains(chains)

@@ -75,7 +75,7 @@ def inputs_digest(
     import pytensor
 
     from maturity_model.population.design import make_design
-    from maturity_model.population.op_kernels import version
+    from maturity_model.population.panel_op import version
 
     digest = hashlib.sha256()
     design = make_design(panel, priors, by_tank=options.tank_signs)
@@ -284,7 +284,14 @@ def run_fit(
     plan = plan or SamplingPlan(sampler=choose_sampler())
     # Everything through numba: no C compiler is needed, or looked for.
     with pytensor.config.change_flags(mode="NUMBA"):
-        model = build_model(panel, priors, evidence_weight=evidence_weight, options=options)
+        model = build_model(
+            panel,
+            priors,
+            evidence_weight=evidence_weight,
+            options=options,
+            # What JAX compiles it must be able to read.
+            by_parts=plan.device == "gpu",
+        )
         inputs = inputs_digest(panel, priors, evidence_weight, options)
         found = sample_chains(
             model,

@@ -1,7 +1,8 @@
 """From parameters to the log-likelihood of each tank, as a PyTensor graph.
 
 The same tables and hazards as in :mod:`.tables`, which the weekly path uses; a test holds
-the two against each other.
+the two against each other. There are two graphs of one likelihood: by parts, which can be read,
+taken apart and compiled to JAX, and fused into one Op, which is several times quicker.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import numpy as np
 import pytensor.tensor as pt
 
 from maturity_model.hmm.staged import StagedChain
-from maturity_model.population import op
+from maturity_model.population import op, panel_op
 from maturity_model.population.priors import Priors
 from maturity_model.population.tables import LARGEST_EFFECT as LARGEST
 
@@ -64,29 +65,21 @@ def sign_rows(p: dict[str, Any], data: dict[str, Any], priors: Priors, gradual: 
     return op.sum_codes(table, d["code"], d["row"], data["husbandry"].shape[0])
 
 
-def reading_rows(p: dict[str, Any], data: dict[str, Any], priors: Priors, gradual: Any) -> Any:
-    """log P(readings of a row | state), shape (R, S)."""
-    d = data["reading"]
+def reading_table(p: dict[str, Any], d: dict[str, Any], priors: Priors, gradual: Any) -> Any:
+    """log P(reading | state) of distinct readings, shape (C, S); data of :func:`.model.cells_of`."""
     analyte = d["analyte"]
-    offset = pt.as_tensor(priors.offset)[analyte]
-    # Nothing lies below zero: an interval that begins there begins at -inf.
-    low = pt.switch(d["low"] <= 0, -np.inf, pt.log(pt.maximum(d["low"], 0) + offset))
-    high = pt.log(d["high"] + offset)
-    known = d["previous"] >= 0
-    previous = pt.log(pt.maximum(d["previous"], 0.0) + offset)
-    pull = pt.switch(known, p["carry"][analyte] ** pt.maximum(d["gap"], 1.0), 0.0)
+    pull = d["known"] * p["carry"][analyte] ** d["gap"]
     mean = pt.dot(p["reading_mean"], gradual.T)[analyte]
-    mean = (1 - pull[:, None]) * mean + (pull * previous)[:, None]
+    mean = (1 - pull[:, None]) * mean + (pull * d["log_previous"])[:, None]
     sd = pt.dot(p["reading_sd"], gradual.T)[analyte] * pt.sqrt(1 - pull**2)[:, None]
     wide_mean = p["reading_mean"].mean(axis=1)[analyte]
     wide_sd = 2 * p["reading_sd"].max(axis=1)[analyte]
-    table = op.interval_table(low, high, mean, sd, wide_mean, wide_sd, p["outlier"])
-    return op.sum_codes(table, d["code"], d["row"], data["husbandry"].shape[0])
+    low, high = d["log_low"], d["log_high"]
+    return op.interval_table(low, high, mean, sd, wide_mean, wide_sd, p["outlier"])
 
 
-def judged_rows(p: dict[str, Any], data: dict[str, Any], priors: Priors) -> Any:
-    """log P(judged phases of a row | state), shape (R, S)."""
-    d = data["judged"]
+def judged_table(p: dict[str, Any], d: dict[str, Any], priors: Priors) -> Any:
+    """log P(judgement | state) of distinct judgements, shape (C, S)."""
     k = len(priors.phases)
     right = p["judge_accuracy"]
     confusion = np.eye(k) * right + confusion_weights(k) * (1 - right)
@@ -94,13 +87,24 @@ def judged_rows(p: dict[str, Any], data: dict[str, Any], priors: Priors) -> Any:
     repeat = pt.switch(d["previous"] >= 0, p["judge_repeat"], 0.0)[:, None]
     same = pt.eq(d["phase"], d["previous"])[:, None]
     table = pt.log(repeat * same + (1 - repeat) * fresh)
-    table = pt.repeat(table, priors.n_stages, axis=1)
-    return op.sum_codes(table, d["code"], d["row"], data["husbandry"].shape[0])
+    return pt.repeat(table, priors.n_stages, axis=1)
+
+
+def baselines(p: dict[str, Any]) -> list[Any]:
+    """Log hazards of the three moves by phase, before anything acts on them, each (K,)."""
+    # Nothing lies below the first phase.
+    never = np.array([-np.inf])
+    return [
+        p["log_advance"],
+        pt.concatenate([never, p["log_setback"]]),
+        pt.concatenate([never, p["log_collapse"]]),
+    ]
 
 
 def log_hazards(p: dict[str, Any], data: dict[str, Any]) -> Any:
     """Log hazards of the move into each row's week, shape (R, 3, K)."""
-    advance = p["log_advance"] + pt.dot(data["husbandry"], p["husbandry"])
+    advance, setback, collapse = baselines(p)
+    advance = advance + pt.dot(data["husbandry"], p["husbandry"])
     advance = advance + p["pace"][data["tank_of_row"]][:, None]
     decay = pt.exp(-1.0 / p["event_memory"])
     load = op.event_load(data["impulse"], data["pending"], data["first"], decay)
@@ -108,10 +112,6 @@ def log_hazards(p: dict[str, Any], data: dict[str, Any]) -> Any:
         pt.minimum(pt.dot(load, p[f"event_{move}"]), LARGEST)[:, None]
         for move in ("advance", "setback", "collapse")
     ]
-    # Nothing lies below the first phase.
-    never = np.array([-np.inf])
-    setback = pt.concatenate([never, p["log_setback"]])
-    collapse = pt.concatenate([never, p["log_collapse"]])
     moves = (advance + shifts[0], setback + shifts[1], collapse + shifts[2])
     return pt.stack(moves, axis=1)
 
@@ -145,15 +145,17 @@ def log_likelihood_by_tank(
     tensor, shape (N,)
     """
     gradual = chain.gradual()
-    rows = pt.zeros((data["husbandry"].shape[0], chain.n_states))
+    n_rows = data["husbandry"].shape[0]
+    rows = pt.zeros((n_rows, chain.n_states))
     if data["sign"] is not None:
         rows = rows + sign_rows(p, data, priors, gradual)
-    if data["reading"] is not None:
-        rows = rows + reading_rows(p, data, priors, gradual)
+    if (d := data["reading"]) is not None:
+        table = reading_table(p, d, priors, gradual)
+        rows = rows + op.sum_codes(table, d["code"], d["row"], n_rows)
     rows = evidence_weight * rows
-    if data["judged"] is not None:
+    if (d := data["judged"]) is not None:
         weight = evidence_weight if judgement_weight is None else judgement_weight
-        rows = rows + weight * judged_rows(p, data, priors)
+        rows = rows + weight * op.sum_codes(judged_table(p, d, priors), d["code"], d["row"], n_rows)
     return op.tank_log_likelihood(
         data["log_start"],
         log_hazards(p, data),
@@ -161,4 +163,45 @@ def log_likelihood_by_tank(
         data["first"],
         data["order"],
         priors.n_stages,
+    )
+
+
+def fused_by_tank(
+    p: dict[str, Any], data: dict[str, Any], priors: Priors, chain: StagedChain
+) -> Any:
+    """As :func:`log_likelihood_by_tank`, by one Op.
+
+    Parameters
+    ----------
+    p, priors, chain
+        As there.
+    data : dict
+        ``whole`` and ``real`` of the panel (:func:`.packing.pack`), evidence weights included,
+        ``by_tank``, and the cells of its ``reading`` and ``judged`` if they count.
+
+    Returns
+    -------
+    tensor, shape (N,)
+    """
+    gradual = chain.gradual()
+    none = pt.zeros((0, chain.n_states))
+    reading, judged = none, none
+    if data["reading"] is not None:
+        reading = reading_table(p, data["reading"], priors, gradual)
+    if data["judged"] is not None:
+        judged = judged_table(p, data["judged"], priors)
+    theta = [
+        pt.dot(p["sign_logit"], gradual.T).ravel(),
+        p["persistence"],
+        p["look_effect"],
+        p["skill"],
+        *([p["tank_sign"].ravel()] if data["by_tank"] else []),
+        *baselines(p),
+        p["husbandry"].ravel(),
+        p["pace"],
+        *(p[f"event_{move}"] for move in ("advance", "setback", "collapse")),
+        pt.exp(-1.0 / p["event_memory"]),
+    ]
+    return panel_op.panel_log_likelihood(
+        pt.concatenate(theta), reading, judged, data["whole"], data["real"]
     )

@@ -27,8 +27,8 @@ from maturity_model.population import op_kernels as kernels
 _VERSION = kernels.version(sys.modules[__name__])
 
 
-class _ValueAndSlopes(Op):
-    """An Op whose first output is a value and whose others are its derivatives."""
+class KernelOp(Op):
+    """An Op of a compiled kernel: its first output is a value, its others serve the slopes."""
 
     __props__ = ()
     #: (name, dtype, number of dimensions) of each input; int64 inputs have no gradient.
@@ -96,7 +96,7 @@ def _bernoulli(logit, shift, row, seen):  # type: ignore[no-untyped-def]
     return table, slope
 
 
-class BernoulliTable(_ValueAndSlopes):
+class BernoulliTable(KernelOp):
     """Log-likelihood of yes/no answers by state; see :func:`bernoulli_table`."""
 
     takes = (
@@ -130,7 +130,7 @@ def _interval(low, high, mean, sd, wide_mean, wide_sd, outlier):  # type: ignore
     return table, by_mean, by_sd, inverse, wide
 
 
-class IntervalTable(_ValueAndSlopes):
+class IntervalTable(KernelOp):
     """Log-likelihood of values known to lie in intervals; see :func:`interval_table`."""
 
     takes = (
@@ -166,7 +166,7 @@ def _sum(table, take, put, size):  # type: ignore[no-untyped-def]
     return (out,)
 
 
-class SumCodes(_ValueAndSlopes):
+class SumCodes(KernelOp):
     """Sums of table rows; see :func:`sum_codes`. Its transpose is itself, the other way."""
 
     takes = (
@@ -191,7 +191,7 @@ def _load(impulse, pending, first, decay):  # type: ignore[no-untyped-def]
     return load, by_decay
 
 
-class EventLoad(_ValueAndSlopes):
+class EventLoad(KernelOp):
     """Load of past events on each week; see :func:`event_load`."""
 
     takes = (
@@ -245,7 +245,7 @@ def _chain(log_initial, log_hazards, log_lik, first, order, n_stages):  # type: 
     return value, smoothed, by_hazard
 
 
-class TankLogLikelihood(_ValueAndSlopes):
+class TankLogLikelihood(KernelOp):
     """Log-likelihood of each tank; see :func:`tank_log_likelihood`."""
 
     takes = (
@@ -272,22 +272,24 @@ class TankLogLikelihood(_ValueAndSlopes):
         }
 
 
-def _register(op: type[_ValueAndSlopes]) -> None:
+def register(op: type[KernelOp], version: int) -> None:
+    """Tell PyTensor's numba linker of an Op, and when its compiled form is out of date."""
+
     @register_funcify_default_op_cache_key(op)
-    def dispatch(op: _ValueAndSlopes, **kwargs: Any) -> tuple[Any, int]:
+    def dispatch(op: KernelOp, **kwargs: Any) -> tuple[Any, int]:
         compute = type(op).compute
         if len(op.gives) > 1:
-            return compute, _VERSION
+            return compute, version
 
         @numba.njit
         def only(*inputs):  # type: ignore[no-untyped-def]
             return compute(*inputs)[0]
 
-        return only, _VERSION
+        return only, version
 
 
 for _op in (BernoulliTable, IntervalTable, SumCodes, EventLoad, TankLogLikelihood):
-    _register(_op)
+    register(_op, _VERSION)
 
 
 def bernoulli_table(logit: Any, shift: Any, row: Any, seen: Any) -> Variable:

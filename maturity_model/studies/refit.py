@@ -78,7 +78,7 @@ class Refitter:
         self.compile_seconds = 0.0
 
     def _model_of(self, panel: Panel) -> Any:
-        from maturity_model.population.model import log_start
+        from maturity_model.population.model import ModelOptions, data_of, named_data
 
         by_tank = self.options is not None and self.options.tank_signs
         design = make_design(panel, self.priors, by_tank=by_tank)
@@ -91,15 +91,8 @@ class Refitter:
         )
         if key not in self._compiled:
             self._compiled[key] = self._compile(panel)
-        names = ("first", "order", "keeper", "tank_of_row", "impulse", "pending", "husbandry")
-        data = {f"data_{name}": getattr(design, name) for name in names}
-        data["data_log_start"] = log_start(design)
-        for kind, cell in cells.items():
-            if len(cell):
-                for field in cell.dtype.names or ():
-                    data[f"data_{kind}_{field}"] = cell[field]
-                for name in ("row", "code"):
-                    data[f"data_{kind}_{name}"] = getattr(design, f"{kind}_{name}")
+        options = self.options or ModelOptions()
+        data = named_data(data_of(design, self.priors, self.evidence_weight, options))
         compiled = self._compiled[key]
         used = set(compiled.shared_data)
         if not used <= set(data):

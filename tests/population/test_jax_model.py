@@ -22,9 +22,15 @@ from maturity_model.hmm.staged import StagedChain  # noqa: E402
 from maturity_model.population.design import make_design  # noqa: E402
 from maturity_model.population.likelihood import (  # noqa: E402
     PARAMETERS,
+    fused_by_tank,
     log_likelihood_by_tank,
 )
-from maturity_model.population.model import ModelOptions, _data, build_model  # noqa: E402
+from maturity_model.population.model import (  # noqa: E402
+    ModelOptions,
+    build_model,
+    data_of,
+    into_model,
+)
 
 pytestmark = [
     pytest.mark.fit,
@@ -51,7 +57,7 @@ def ragged_panel() -> Any:
 def model_of(ragged: bool, tank_signs: bool = False) -> Any:
     panel = ragged_panel() if ragged else small_panel()
     options = ModelOptions(tank_signs=tank_signs)
-    return build_model(panel, PRIORS, evidence_weight=WEIGHT, options=options)
+    return build_model(panel, PRIORS, evidence_weight=WEIGHT, options=options, by_parts=True)
 
 
 def start(model: Any) -> dict[str, Any]:
@@ -77,9 +83,10 @@ def values_of(model: Any) -> dict[str, Any]:
     return dict(zip(names, found, strict=True))
 
 
+@pytest.mark.parametrize("by_parts", [False, True])
 @pytest.mark.parametrize(("ragged", "tank_signs"), [(False, False), (True, True)])
 def test_panel_likelihood_is_that_of_the_kernels(
-    jax_ops: Any, ragged: bool, tank_signs: bool
+    jax_ops: Any, ragged: bool, tank_signs: bool, by_parts: bool
 ) -> None:
     import jax
 
@@ -96,10 +103,15 @@ def test_panel_likelihood_is_that_of_the_kernels(
         for name, x in given.items()
     }
     wrt = [variables[name] for name in WITH_GRADIENT]
+    options = ModelOptions(tank_signs=tank_signs)
     with pm.Model():
-        data = _data(design, ModelOptions(tank_signs=tank_signs))
+        data = into_model(data_of(design, PRIORS, WEIGHT, options, by_parts=by_parts))
+    data["by_tank"] = tank_signs
     chain = StagedChain(len(PRIORS.phases), PRIORS.n_stages)
-    each = log_likelihood_by_tank(variables, data, PRIORS, chain, WEIGHT)
+    if by_parts:
+        each = log_likelihood_by_tank(variables, data, PRIORS, chain, WEIGHT)
+    else:
+        each = fused_by_tank(variables, data, PRIORS, chain)
     slopes = pytensor.grad((each * weight).sum(), wrt)
     with plain():
         run = pytensor.function([*variables.values()], [each, *slopes], on_unused_input="ignore")
@@ -156,7 +168,7 @@ def test_a_small_fit_passes_its_gates(jax_ops: Any, need: Any, sampler: str) -> 
     said: list[str] = []
     # Eight weeks of five tanks: what is judged is the sampler's path through JAX.
     panel = shorten(small_panel(), dict.fromkeys(range(5), 16))
-    model = build_model(panel, PRIORS, evidence_weight=WEIGHT)
+    model = build_model(panel, PRIORS, evidence_weight=WEIGHT, by_parts=True)
     plan = SamplingPlan(draws=250, tune=250, chains=2, sampler=sampler, cores=1, device="gpu")
     chains = sample_chains(model, plan, say=said.append)
     posterior = xr.concat([c.posterior for c in chains], dim="chain")
