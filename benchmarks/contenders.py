@@ -11,7 +11,8 @@ import ctypes
 import inspect
 import json
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from typing import Any, NamedTuple
 from unittest import mock
 
@@ -20,8 +21,12 @@ import numpy as np
 from benchmarks.timing import in_turn
 
 OURS, SCAN, SCAN_JAX, NUMPYRO = "ours", "PyTensor scan", "PyTensor scan by JAX", "numpyro"
-NAMES = (OURS, SCAN, SCAN_JAX, NUMPYRO)
-DRAWS, TUNE, CHAINS, ACCEPT = 400, 400, 2, 0.9
+#: The scan between our kernels for tables and loads: what the chain alone makes.
+BORROWED = "PyTensor scan on our tables"
+NAMES = (OURS, SCAN, SCAN_JAX, NUMPYRO, BORROWED)
+DRAWS, TUNE, CHAINS, ACCEPT = 300, 300, 2, 0.9
+#: Functions of :mod:`.plain_tables` that stand in for those of the same names.
+TABLES = ("bernoulli_table", "interval_table", "sum_codes", "event_load")
 
 
 class Club(NamedTuple):
@@ -33,7 +38,7 @@ class Club(NamedTuple):
     points: list[dict[str, Any]]
 
 
-def club_of(tanks: int, weeks: int) -> Club:
+def club_of(tanks: int, weeks: int, by_parts: bool = False) -> Club:
     """The same club whoever asks, and two points at which densities are compared."""
     from maturity_model.catalogue import load_catalogue
     from maturity_model.panel import build_panel
@@ -47,13 +52,27 @@ def club_of(tanks: int, weeks: int) -> Club:
     rng = np.random.default_rng(11)
     book = simulate_logbook(truth, catalogue, tanks, rng, Habits(weeks=weeks), one_draw=True)
     panel, priors = build_panel(book.logbook, catalogue), priors_from_catalogue(catalogue)
-    model = build_model(panel, priors)
+    model = build_model(panel, priors, by_parts=by_parts)
     start = model.initial_point()
     points = [
         {k: np.asarray(v + rng.normal(0.0, sd, np.shape(v))) for k, v in start.items()}
         for sd in (0.0, 0.3)
     ]
     return Club(panel, priors, model, points)
+
+
+@contextmanager
+def likelihood_of(name: str) -> Iterator[None]:
+    """While a model is built and compiled: the parts of its likelihood by this contender."""
+    from benchmarks import plain_tables
+    from maturity_model.population import op
+
+    with ExitStack() as stack:
+        if name in (SCAN, SCAN_JAX, BORROWED):
+            stack.enter_context(mock.patch.object(op, "tank_log_likelihood", by_scan))
+        for part in TABLES if name in (SCAN, SCAN_JAX) else ():
+            stack.enter_context(mock.patch.object(op, part, getattr(plain_tables, part)))
+        yield
 
 
 def by_scan(
@@ -90,8 +109,6 @@ def with_nutpie(club: Club, name: str) -> Ready:
     model = club.model
 
     if name == SCAN_JAX:
-        from maturity_model.population import jax_ops  # noqa: F401
-
         compiled = nutpie.compile_pymc_model(model, backend="jax")
         function = compiled._make_logp_func()
         shared = compiled._shared_data
@@ -224,14 +241,8 @@ def run(name: str, tanks: int, weeks: int, seeds: list[int], rounds: int = 5) ->
     """Measure one contender and write what was found."""
     import pytensor
 
-    from maturity_model.population import op
-
-    likelihood = by_scan if name in (SCAN, SCAN_JAX) else op.tank_log_likelihood
-    with (
-        mock.patch.object(op, "tank_log_likelihood", likelihood),
-        pytensor.config.change_flags(mode="NUMBA", cxx=""),
-    ):
-        club = club_of(tanks, weeks)
+    with likelihood_of(name), pytensor.config.change_flags(mode="NUMBA", cxx=""):
+        club = club_of(tanks, weeks, by_parts=name != OURS)
         begin = time.perf_counter()
         ready = with_numpyro(club) if name == NUMPYRO else with_nutpie(club, name)
         values = [ready.value(p) for p in club.points]

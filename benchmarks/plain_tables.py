@@ -46,7 +46,8 @@ def sum_codes(table: Any, take: Any, put: Any, size: Any) -> Any:
     """``out[put[o]] += table[take[o]]``, shape (size, S)."""
     import pytensor.tensor as pt
 
-    return pt.inc_subtensor(pt.zeros((size, table.shape[1]))[put], table[take])
+    # JAX wants to know shapes.
+    return pt.inc_subtensor(pt.zeros((int(size.eval()), table.type.shape[1]))[put], table[take])
 
 
 def event_load(impulse: Any, pending: Any, first: Any, decay: Any) -> Any:
@@ -55,10 +56,10 @@ def event_load(impulse: Any, pending: Any, first: Any, decay: Any) -> Any:
     import pytensor.tensor as pt
 
     begins = first.get_value()
-    n, steps = len(begins) - 1, int(begins[1])
+    n, steps, kinds = len(begins) - 1, int(begins[1]), impulse.get_value().shape[1]
 
     def by_week(x: Any) -> Any:
-        return x.reshape((n, steps, -1)).dimshuffle(1, 0, 2)
+        return x.reshape((n, steps, kinds)).dimshuffle(1, 0, 2)
 
     late = by_week(pending)
     new = by_week(impulse) + pt.concatenate([pt.zeros_like(late[:1]), late[:-1]])
@@ -66,4 +67,4 @@ def event_load(impulse: Any, pending: Any, first: Any, decay: Any) -> Any:
         lambda now, load, decay: now + decay * load,
         [new], [pt.zeros_like(new[0])], [decay], n_steps=steps, return_updates=False,
     )  # fmt: skip
-    return loads.dimshuffle(1, 0, 2).reshape((n * steps, -1))
+    return loads.dimshuffle(1, 0, 2).reshape((n * steps, kinds))

@@ -7,7 +7,6 @@ from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
 from typing import Any
-from unittest import mock
 
 import numpy as np
 import pytensor
@@ -18,7 +17,6 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from benchmarks import contenders, sampler, symbolic
 from maturity_model.hmm.gradient import from_lanes, to_lanes, value_and_gradient
-from maturity_model.population import op
 
 pytestmark = [pytest.mark.fit, pytest.mark.reference]
 
@@ -45,18 +43,19 @@ def test_scan_and_its_gradient() -> None:
     np.testing.assert_allclose(by_lik, from_lanes(ours.smoothed, n), rtol=0, atol=1e-10)
 
 
-def test_three_densities_agree_up_to_a_constant(need: Callable[[str], ModuleType]) -> None:
+def test_four_densities_agree_up_to_a_constant(need: Callable[[str], ModuleType]) -> None:
     need("numpyro")
     import jax
 
     from benchmarks.numpyro_model import log_density, of_panel, unconstrained
 
     ours = contenders.club_of(3, 8)
-    with mock.patch.object(op, "tank_log_likelihood", contenders.by_scan):
-        scan = contenders.club_of(3, 8)
-    assert ours.model is not scan.model
     with plain():
-        densities = [club.model.compile_logp() for club in (ours, scan)]
+        densities = [ours.model.compile_logp()]
+        for name in (contenders.SCAN, contenders.BORROWED):
+            # Its density is built when it is asked for.
+            with contenders.likelihood_of(name):
+                densities.append(contenders.club_of(3, 8, by_parts=True).model.compile_logp())
     found = [[float(density(p)) for p in ours.points] for density in densities]
     model = of_panel(ours.panel, ours.priors)
     density = jax.jit(lambda x: log_density(model, x))
@@ -80,9 +79,12 @@ def test_verdict_is_by_the_better_other_and_names_who_is_missing() -> None:
         sampler.NUMPYRO: process(5.0, [20.0]),
         sampler.SCAN_JAX: process(3.0, [40.0]),
         sampler.SCAN: process(3.0, []),
+        # Not a general tool: the best of all, and not counted.
+        sampler.BORROWED: process(3.0, [90.0]),
     }
-    *_, unsampled, last = sampler.verdicts(found)
+    *_, unsampled, borrowed, last = sampler.verdicts(found)
     assert "AN ESTIMATE" in unsampled
+    assert "2.2 times" in borrowed
     assert last.startswith("- Target")
     assert f"({sampler.SCAN_JAX}) (without {sampler.SCAN}): 5.0, NOT MET." in last
     assert sampler.disagreement(found)[sampler.NUMPYRO] == pytest.approx(1.0)

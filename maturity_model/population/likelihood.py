@@ -66,7 +66,7 @@ def sign_rows(p: dict[str, Any], data: dict[str, Any], priors: Priors, gradual: 
 
 
 def reading_table(p: dict[str, Any], d: dict[str, Any], priors: Priors, gradual: Any) -> Any:
-    """log P(reading | state) of distinct readings, shape (C, S); data of :func:`.model.cells_of`."""
+    """log P(reading | state) of distinct readings (:func:`.model.cells_of`), shape (C, S)."""
     analyte = d["analyte"]
     pull = d["known"] * p["carry"][analyte] ** d["gap"]
     mean = pt.dot(p["reading_mean"], gradual.T)[analyte]

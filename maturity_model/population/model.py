@@ -336,7 +336,7 @@ def data_of(
 
 def named_data(found: dict[str, Any]) -> dict[str, np.ndarray]:
     """Arrays of :func:`data_of` under the names that they have in the model."""
-    out = {}
+    out: dict[str, np.ndarray] = {}
     for name, value in found.items():
         if isinstance(value, dict):
             out |= {f"data_{name}_{field}": array for field, array in value.items()}

@@ -51,7 +51,6 @@ from maturity_model.population.packing import (
     SIGN_CODE,
     SMALL,
     STAGES,
-    STEPS,
     WEIGHTS,
     C,
     E,

@@ -16,9 +16,9 @@ import numpy as np
 from numba import carray, types
 from pytensor.graph.basic import Variable
 
+from maturity_model.hmm.lanes import WIDTH
 from maturity_model.population import op_kernels, packing, panel_kernels, panel_slopes, tables
 from maturity_model.population.op import KernelOp, register
-
 
 
 def version() -> int:
@@ -79,7 +79,7 @@ def _forward(theta, reading, judged, whole, real):  # type: ignore[no-untyped-de
     per = panel_kernels.wide(whole[packing.S])
     value, smoothed = np.empty(whole[packing.N]), np.empty((whole[packing.R] + 1) * per)
     chance = np.empty(whole[packing.C] * per)
-    d = np.empty(whole[packing.STEPS] * 3 * whole[packing.K] * packing.WIDTH)
+    d = np.empty(whole[packing.STEPS] * 3 * whole[packing.K] * WIDTH)
     _call_forward(
         theta.ctypes, theta.size, reading.ctypes, reading.size, judged.ctypes, judged.size,
         whole.ctypes, whole.size, real.ctypes, real.size, value.ctypes, value.size,

@@ -25,7 +25,6 @@ from maturity_model.population.packing import (
     JUDGED_BEGIN,
     JUDGED_CODE,
     LEVEL,
-    ORDER,
     PENDING,
     READING_BEGIN,
     READING_CODE,
@@ -39,12 +38,10 @@ from maturity_model.population.packing import (
     J,
     K,
     N,
-    R,
     S,
 )
 from maturity_model.population.panel_kernels import (
     BASE,
-    BY_HUSBANDRY,
     DECAY,
     EFFECT,
     LOGIT,

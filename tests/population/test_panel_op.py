@@ -29,9 +29,8 @@ from maturity_model.population.likelihood import (  # noqa: E402
 )
 from maturity_model.population.model import data_of, into_model, pack_panel  # noqa: E402
 from maturity_model.population.options import ModelOptions  # noqa: E402
-from maturity_model.population.priors import Priors  # noqa: E402
+from maturity_model.population.priors import Priors, geometric  # noqa: E402
 from maturity_model.population.simulate import Habits, simulate_logbook  # noqa: E402
-from maturity_model.population.priors import geometric  # noqa: E402
 
 pytestmark = pytest.mark.fit
 
