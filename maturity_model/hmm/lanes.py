@@ -141,8 +141,9 @@ def _times_power_of_two(typing, x, shifted):
 def exp_over(x, n):
     """exp(x) / 2^n for whole n, with -700 <= x <= 700; elsewhere, and for NaN, anything.
 
-    The result must be a normal number. Relative error below 5e-16 + 4e-17 |x|: what half
-    of the last bit of x makes, or less. The polynomial of degree 10 has the smallest
+    The result must be a normal number. Relative error below 5e-16 + 4e-17 |x|, what half of
+    the last bit of x makes, or less; below 5e-16 + 1.5e-16 |x| on a processor that does not
+    round x y + z once. The polynomial of degree 10 has the smallest
     largest relative error (2.1e-16) on [-ln2/2, ln2/2] (Remez's exchange).
     """
     shifted = x * 1.4426950408889634 + 6755399441055744.0

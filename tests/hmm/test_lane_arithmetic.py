@@ -15,12 +15,14 @@ from maturity_model.hmm.lanes import (
     exp_over,
     exponent,
     load,
+    log_of,
     prefetch,
     put,
     rows,
     settle,
     spread,
     store,
+    turned,
     where_above,
 )
 
@@ -48,6 +50,22 @@ def _arithmetic(a, b, out):  # type: ignore[no-untyped-def]
 def _exp_over(x, n, out):  # type: ignore[no-untyped-def]
     for row in range(len(x) // WIDTH):
         store(out, row, exp_over(load(x, row), load(n, row)))
+
+
+@njit
+def _log_of(x, out):  # type: ignore[no-untyped-def]
+    for row in range(len(x) // WIDTH):
+        store(out, row, log_of(load(x, row)))
+
+
+@njit
+def _turned(x, out):  # type: ignore[no-untyped-def]
+    made = turned(
+        load(x, 0), load(x, 1), load(x, 2), load(x, 3), load(x, 4), load(x, 5), load(x, 6),
+        load(x, 7),
+    )  # fmt: skip
+    for i, row in enumerate(made):
+        store(out, i, row)
 
 
 @njit(fastmath={"contract"})
@@ -162,3 +180,24 @@ def test_large_outputs_wherever_they_lie(at: int) -> None:
         value_and_gradient(*arrays, fixed.R, out=out), zip(*small, strict=True), strict=True
     ):
         np.testing.assert_array_equal(whole, np.concatenate(piece))
+
+
+def test_logarithm() -> None:
+    rng = np.random.default_rng(4)
+    x = np.concatenate([
+        np.exp(rng.uniform(-700, 700, 4000)), rng.uniform(0.5, 2.0, 4000),
+        [1.0, np.sqrt(2.0), np.sqrt(0.5), 2.0, 0.5, np.nextafter(1, 2), np.nextafter(1, 0), 1e-300],
+    ])  # fmt: skip
+    found = np.empty_like(x)
+    _log_of(x, found)
+    exact = np.log(x.astype(np.longdouble))
+    bound = 3e-16 + 1.2e-16 * np.abs(exact)
+    assert (np.abs(found - exact) < bound).all()
+    assert found[8000] == 0.0
+
+
+def test_turned_is_the_transpose() -> None:
+    x = np.random.default_rng(5).normal(size=WIDTH * WIDTH)
+    found = np.empty_like(x)
+    _turned(x, found)
+    np.testing.assert_array_equal(found.reshape(WIDTH, WIDTH), x.reshape(WIDTH, WIDTH).T)
