@@ -36,16 +36,20 @@ def key() -> str:
     return native._key(llvm)
 
 
-@pytest.fixture
-def own_copy(compiled: tuple[Path, str], tmp_path: Path) -> Path:
-    """A cache file that a test may damage."""
+def copied(source: Path, tmp_path: Path) -> Path:
     folder = tmp_path / "cache"
     folder.mkdir(mode=0o700)
-    (source,) = compiled[0].glob("kernels-*")
     target = folder / source.name
     target.write_bytes(source.read_bytes())
     target.chmod(0o600)
     return target
+
+
+@pytest.fixture
+def own_copy(compiled: tuple[Path, str], tmp_path: Path) -> Path:
+    """A cache file that a test may damage."""
+    (source,) = compiled[0].glob("kernels-*")
+    return copied(source, tmp_path)
 
 
 def load(path: Path) -> dict[str, Callable[..., None]]:
@@ -246,10 +250,16 @@ def test_code_without_its_symbol_is_left_to_numba(own_copy: Path) -> None:
 
 
 @pytest.mark.slow
-def test_a_damaged_cache_gives_the_same_numbers(compiled: tuple[Path, str], own_copy: Path) -> None:
-    flip_a_bit(own_copy)
-    assert run(own_copy.parent) == (compiled[1], True)
-    assert run(own_copy.parent) == (compiled[1], False)
+def test_a_damaged_cache_gives_the_same_numbers(tmp_path: Path) -> None:
+    # What this process keeps for itself is as good as `compiled`, for which two more compile.
+    native.load_kernels()
+    kept = native.cache_folder() / f"kernels-{key()[:16]}.bin"
+    mine = copied(kept, tmp_path)
+    good, needed = run(mine.parent)
+    assert not needed
+    flip_a_bit(mine)
+    assert run(mine.parent) == (good, True)
+    assert run(mine.parent) == (good, False)
 
 
 def test_a_folder_that_cannot_be_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
