@@ -1,7 +1,8 @@
 """What every test may use, and what the full job demands.
 
 ``MATURITY_MODEL_FULL=1`` or ``CI=true``: a library that is missing fails a test instead of
-skipping it. ``MATURITY_MODEL_NO_SKIP=1``: any skip is a failure.
+skipping it. ``MATURITY_MODEL_NO_SKIP=1``: any skip is a failure. ``MATURITY_MODEL_GROUPS``:
+marks of which a run must have a test each; then files with slow tests begin first.
 """
 
 from __future__ import annotations
@@ -16,6 +17,8 @@ from typing import Any
 
 import hypothesis
 import pytest
+
+EMPTY = pytest.StashKey[list[str]]()
 
 # Collected only where the extra ``fit`` is installed.
 collect_ignore = ["test_benchmark_peers.py"] if find_spec("pymc") is None else []
@@ -50,6 +53,14 @@ def need() -> Callable[[str], ModuleType]:
     return load
 
 
+@pytest.fixture(scope="session")
+def both_first_runs(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    """Two processes without kept machine code, once for all tests: :mod:`first_runs`."""
+    from first_runs import first_runs
+
+    return first_runs(tmp_path_factory.mktemp("first"))
+
+
 def _forbid_skip(report: Any) -> None:
     if report.skipped and not hasattr(report, "wasxfail"):
         reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else report.longrepr
@@ -73,3 +84,21 @@ def pytest_make_collect_report() -> Generator[None, Any, Any]:
     if os.environ.get("MATURITY_MODEL_NO_SKIP") == "1":
         _forbid_skip(report)
     return report
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Note which groups have no test, and put what takes longest first."""
+    wanted = os.environ.get("MATURITY_MODEL_GROUPS", "").split()
+    marks = {item.nodeid: {mark.name for mark in item.iter_markers()} for item in items}
+    config.stash[EMPTY] = [w for w in wanted if not any(w in found for found in marks.values())]
+    if wanted:
+        # Fits first: begun last, one of them would keep a single worker busy at the end.
+        items.sort(key=lambda item: -len({"fit", "slow"} & marks[item.nodeid]))
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """A group that is empty fails every test: as an error in collecting, xdist would hide it."""
+    empty = item.config.stash.get(EMPTY, [])
+    if empty:
+        pytest.fail(f"no test is marked {', '.join(empty)}", pytrace=False)

@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-import json
-import os
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from first_runs import DEMO, WEEKLY, FirstRuns, modules, start
 
-ROOT = Path(__file__).parents[1]
-DEMO = ROOT / "data" / "demo"
 #: The pooled path's, the plotting libraries, and what scientific Python likes to pull in.
 HEAVY = {
     "pymc", "pytensor", "nutpie", "arviz", "pandas", "xarray", "matplotlib", "scipy", "jax",
@@ -25,47 +20,25 @@ READER = {"h5py", "numpy.ma"}
 #: Slow modules of the standard library that nothing on the way needs.
 SLOW = {"importlib.metadata", "asyncio", "http.client", "urllib.request", "email.message"}
 
-WEEKLY = """
-import json, sys
-from maturity_model.cli import main
-code = main(["weekly", sys.argv[1], "--out", sys.argv[2]])
-sys.stderr.write("\\n" + json.dumps({"code": code, "modules": sorted(sys.modules)}))
-"""
-#: No clash with the caches of whoever runs the tests.
-CACHE = "MATURITY_MODEL_CACHE"
-
 
 def loaded(script: str, *words: object, cache: Path) -> set[str]:
-    done = subprocess.run(
-        [sys.executable, "-c", script, *map(str, words)],
-        capture_output=True,
-        text=True,
-        encoding="utf-8",
-        cwd=ROOT,
-        env={**os.environ, CACHE: str(cache)},
-    )
-    assert done.returncode == 0, done.stderr
-    found = json.loads(done.stderr.splitlines()[-1])
-    assert found["code"] == 0
-    return set(found["modules"])
+    return modules(start(cache, script, *words))
 
 
 @pytest.fixture(scope="module")
-def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("kernels")
+def cache(both_first_runs: FirstRuns) -> Path:
+    return both_first_runs.cache
 
 
 @pytest.fixture(scope="module")
-def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("out")
+def second_report(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("out") / "second"
 
 
 @pytest.fixture(scope="module")
-def first_and_second(out: Path, cache: Path) -> tuple[set[str], set[str]]:
-    return (
-        loaded(WEEKLY, DEMO, out / "first", cache=cache),
-        loaded(WEEKLY, DEMO, out / "second", cache=cache),
-    )
+def first_and_second(both_first_runs: FirstRuns, second_report: Path) -> tuple[set[str], set[str]]:
+    again = loaded(WEEKLY, DEMO, second_report, cache=both_first_runs.cache)
+    return both_first_runs.modules, again
 
 
 def test_the_first_run_loads_the_compiler_and_nothing_heavy(
@@ -90,9 +63,11 @@ def test_no_slow_part_of_the_standard_library(first_and_second: tuple[set[str], 
 
 
 @pytest.mark.usefixtures("first_and_second")
-def test_kept_machine_code_gives_the_same_digits(out: Path) -> None:
+def test_kept_machine_code_gives_the_same_digits(
+    both_first_runs: FirstRuns, second_report: Path
+) -> None:
     for table in ("phase.csv", "regression.csv"):
-        assert (out / "first" / table).read_bytes() == (out / "second" / table).read_bytes()
+        assert (both_first_runs.report / table).read_bytes() == (second_report / table).read_bytes()
 
 
 def test_importing_the_package_loads_almost_nothing(cache: Path) -> None:

@@ -39,7 +39,7 @@ def outcome(folder: Path, *names: str, **environment: str) -> dict[str, int]:
     (folder / "conftest.py").write_text((TESTS / "conftest.py").read_text("utf-8"))
     (folder / "test_inner.py").write_text(INNER)
     (folder / "test_whole.py").write_text(WHOLE)
-    full = {"MATURITY_MODEL_FULL", "MATURITY_MODEL_NO_SKIP", "CI"}
+    full = {f"MATURITY_MODEL_{x}" for x in ("FULL", "NO_SKIP", "GROUPS")} | {"CI"}
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", *names],
         capture_output=True,
@@ -68,3 +68,9 @@ def test_a_skip_fails_where_none_is_allowed(tmp_path: Path) -> None:
     assert found == {"passed": 1, "xfailed": 1, "failed": 2, "error": 1}
     found = outcome(tmp_path, "test_whole.py", MATURITY_MODEL_NO_SKIP="1")
     assert found == {"error": 1}
+
+
+def test_a_group_without_tests_fails_the_run(tmp_path: Path) -> None:
+    # The group "skip" has tests. Of a test that is known to fail, a failure is no news.
+    found = outcome(tmp_path, "test_inner.py", MATURITY_MODEL_GROUPS="skip gone")
+    assert found == {"skipped": 1, "xfailed": 1, "error": 3}

@@ -9,12 +9,13 @@ FIT = [
     "test_cut.py",
     "test_drift.py",
     "test_fit.py",
+    "test_fit_command.py",
     "test_fit_summary.py",
-    "test_interrupted_fit.py",
     "test_jax_model.py",
     "test_loo.py",
     "test_model.py",
     "test_model_parts.py",
     "test_op.py",
+    "test_other_sampler.py",
 ]
 collect_ignore = FIT if find_spec("pymc") is None else []

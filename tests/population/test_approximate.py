@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,10 +11,11 @@ import pytest
 pytest.importorskip("pymc", reason="the extra 'fit' is not installed")
 
 from maturity_model.hmm.psis import smooth_weights
-from maturity_model.population import load_population
+from maturity_model.population import approximate, load_population
 from maturity_model.population.approximate import (
     MAX_K,
     Approximation,
+    Density,
     climb,
     curvature,
     laplace,
@@ -96,9 +98,18 @@ def test_systematic_draws_follow_the_weights() -> None:
 
 
 @pytest.mark.slow
-def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_command(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     demo = Path(__file__).parents[2] / "data" / "demo"
     out = tmp_path / "club.nc"
+    densities: list[Density] = []
+
+    def kept(model: Any) -> Density:
+        densities.append(Density(model))
+        return densities[-1]
+
+    monkeypatch.setattr(approximate, "Density", kept)
     code = fit_command([demo], out, evidence_weight=0.4, approximate=True)
     found = load_population(out)
     said = capsys.readouterr()
@@ -111,6 +122,10 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
         assert "Pareto k" in said.err
     assert found.members is not None
     assert found.members.keepers
+    # The same draws again: by the density of before, as it is the draws that are asked about
+    # and compiling takes half the time.
+    (compiled,) = densities
+    monkeypatch.setattr(approximate, "Density", lambda model: compiled)
     again = tmp_path / "again.nc"
     fit_command([demo], again, evidence_weight=0.4, approximate=True)
     np.testing.assert_array_equal(load_population(again).sign_logit, found.sign_logit)

@@ -24,11 +24,6 @@ from maturity_model.population import (  # noqa: E402
 from maturity_model.population.diagnostics import diagnose  # noqa: E402
 from maturity_model.population.elicit import elicit_population  # noqa: E402
 from maturity_model.population.fit import MAX_DRAWS, population_from, run_fit, thin  # noqa: E402
-from maturity_model.population.fit_command import (  # noqa: E402
-    DIAGNOSTICS,
-    fit_command,
-    idata_path,
-)
 from maturity_model.population.fit_logs import pool_logbooks, pool_members  # noqa: E402
 from maturity_model.population.members import log_key  # noqa: E402
 from maturity_model.population.priors import priors_from_catalogue  # noqa: E402
@@ -214,23 +209,6 @@ def test_a_real_fit(tmp_path: Path) -> None:
     assert dict(result.posterior.sizes)["tank"] == 6
     again = run_fit(panel, PRIORS, plan, evidence_weight=1.0, folder=tmp_path)
     xr.testing.assert_identical(result.posterior, again.posterior)
-
-
-@pytest.mark.slow
-def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    demo = Path(__file__).parents[2] / "data" / "demo"
-    out = tmp_path / "club.nc"
-    # Too few draws on purpose: the gates must fail, and the file must say so.
-    plan = SamplingPlan(draws=60, tune=200, chains=2)
-    assert fit_command([demo], out, plan=plan, evidence_weight=0.5) == DIAGNOSTICS
-    assert "too few effective draws" in capsys.readouterr().err
-    used = load_population(out)
-    assert used.provenance["diagnostics"].startswith("failed: ")
-    # A weight that was given is kept; moves and readings are practice's, as nothing was judged.
-    assert used.evidence_weight == 0.5
-    assert (used.provenance["moves"], used.provenance["readings"]) == ("practice", "practice")
-    with xr.open_datatree(idata_path(out), engine="h5netcdf") as tree:
-        assert set(tree.children) == {"posterior", "sample_stats", "log_likelihood"}
 
 
 def test_the_file_knows_keepers_but_no_names(tmp_path: Path) -> None:

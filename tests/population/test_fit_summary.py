@@ -24,9 +24,6 @@ from population.fitted_example import (
     truth,
 )
 
-from maturity_model.cli import main
-from maturity_model.population import load_population
-from maturity_model.population.files import load_documents
 from maturity_model.population.fit import shared_names, stacked
 from maturity_model.population.fit_command import leave_tanks_out
 from maturity_model.population.power_scaling import NOTABLE
@@ -205,22 +202,3 @@ def test_tidy_tables(report: Path) -> None:
         assert (row["diagnosis"] == "the prior decides") == (prior >= NOTABLE > data)
     checks = rows(report / "predictive.csv")
     assert all(0 <= float(r["p"]) <= 1 for r in checks)
-
-
-@pytest.mark.slow
-def test_the_command_writes_everything(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    demo = Path(__file__).parents[2] / "data" / "demo"
-    out, folder = tmp_path / "club.nc", tmp_path / "report"
-    few = ["--draws", "60", "--tune", "200", "--chains", "2"]
-    # Too few draws on purpose: 5, and everything is there all the same.
-    assert main(["fit", str(demo), "--out", str(out), "--report", str(folder), *few]) == 5
-    said = capsys.readouterr()
-    assert "leaving one tank out: ELPD" in said.out
-    assert str(folder / "index.html") in said.out
-    assert "checks failed" in said.err
-    population = load_population(out)
-    assert population.warning.startswith("failed: ")
-    assert {"version_python", "logbook_sha256", "catalogue_sha256"} <= set(population.provenance)
-    assert set(load_documents(out)) == {"catalogue", "priors"}
-    assert main(["weekly", str(demo), "--population", str(out), "--out", str(tmp_path / "w")]) == 0
-    assert "pooled fit that failed its checks" in capsys.readouterr().out

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import fields, replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -60,6 +61,7 @@ def test_moves_of_practice_leave_what_phases_show() -> None:
     np.testing.assert_allclose(spread, PRIORS.log_advance_sd, rtol=0.15)
 
 
+@cache
 def _pool(judged: float, seed: int = 4, tanks: int = 12) -> Panel:
     truth = elicit_population(CATALOGUE, 1.0, n_draws=1, seed=seed)
     rng = np.random.default_rng(seed)
@@ -87,7 +89,7 @@ def test_all_put_back_is_practice() -> None:
 @pytest.mark.parametrize("choose", [False, True])
 def test_the_file_says_what_was_chosen(moves: Source, choose: bool) -> None:
     panel = _pool(0.0)
-    fitted = take_draws(load_population(), np.arange(24))
+    fitted = take_draws(load_population(), np.arange(8))
     used = as_used(fitted, panel, choose=choose, moves=moves, readings="learned")
     said = used.provenance
     assert said["fit_evidence_weight"] == f"{fitted.evidence_weight:g}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import datetime as dt
 import time
 from pathlib import Path
@@ -118,3 +119,13 @@ def arrived(folder: Path, before: set[Path]) -> Path:
             return new[0]
         assert time.monotonic() < deadline, "no file was saved"
         time.sleep(0.05)
+
+
+def table(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as handle:
+        return list(csv.DictReader(handle))
+
+
+def visible(browser: Browser, what: str) -> bool:
+    found = browser.value(f"document.querySelector({what!r}).getClientRects().length > 0")
+    return bool(found)

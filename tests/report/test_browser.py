@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from report.browser import Browser, find_browser
+from report.browser import Browser
 from report.example import AMMONIA, SAND, example_assessment, example_tank, problem
 
 from maturity_model.report import write_reports
@@ -32,15 +31,6 @@ def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )
     write_reports(example_assessment((*base, long)), folder, f"maturity-model weekly {word}")
     return folder
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    program = find_browser()
-    if program is None:
-        pytest.skip("no Chromium here")
-    with Browser(program) as opened:
-        yield opened
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from report.browser import Browser, find_browser
+from report.browser import Browser
 from report.example import AMMONIA, SAND, example_assessment
 from report.question_example import asked_tank
 
@@ -33,15 +32,6 @@ def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )
     write_reports(example_assessment(tanks), folder, "maturity-model weekly log")
     return folder
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    program = find_browser()
-    if program is None:
-        pytest.skip("no Chromium here")
-    with Browser(program) as opened:
-        yield opened
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])

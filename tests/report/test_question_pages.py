@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import pytest
 from report.example import AMMONIA, example_assessment, example_tank
+from report.page_tree import EVIL, Node, all_pages, by_id, page_of, parse, plain
 from report.question_example import (
     asked_tank,
     example_questions,
@@ -18,7 +19,6 @@ from report.question_example import (
     surprises,
     waiting,
 )
-from report.test_report_pages import EVIL, Node, all_pages, by_id, page_of, parse, plain
 
 from maturity_model.assessment.intervals import Estimate
 from maturity_model.assessment.plan import Plan, Step

@@ -1,4 +1,4 @@
-"""Agreement, coverage and calibration of the fit: their parts, the committed results, tiny runs."""
+"""Coverage and calibration of the fit: their parts, the committed results, tiny runs."""
 
 from __future__ import annotations
 
@@ -15,12 +15,11 @@ pytest.importorskip("nutpie", reason="the extra 'fit' is not installed")
 
 from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.catalogue import load_catalogue
-from maturity_model.panel import build_panel
 from maturity_model.population.convert import make_population
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.priors import priors_from_catalogue
 from maturity_model.population.sampling import SamplingPlan
-from maturity_model.studies import agreement, calibration, coverage
+from maturity_model.studies import calibration, coverage, replications
 from maturity_model.studies.refit import Refitter, filter_given
 from maturity_model.studies.replications import (
     OTHERS,
@@ -244,32 +243,6 @@ def test_thinned_draws_are_spread_evenly() -> None:
         thinned(draws, 11)
 
 
-# Agreement -------------------------------------------------------------------------------
-
-
-def test_new_tanks_are_of_every_age() -> None:
-    pool, new, as_of = agreement.simulate_club(CATALOGUE, 3, 4, 18, seed=8)
-    assert len(pool.tanks) == 3
-    for i, (name, age) in enumerate(zip(new.tanks, (6, 10, 14, 18), strict=True)):
-        panel = build_panel(agreement.with_tank(pool, new, name), CATALOGUE, as_of)
-        assert [t.name for t in panel.tanks] == [*pool.tanks, name]
-        assert np.diff(panel.first).tolist() == [18, 18, 18, age]
-        assert panel.tanks[-1].rock == "dry"
-        alone = build_panel(new, CATALOGUE, as_of)
-        for kind in ("signs", "readings"):
-            a, b = getattr(panel, kind), getattr(alone, kind)
-            x = a.codes[a.of_rows(int(panel.first[3]), int(panel.first[4]))[1]]
-            y = b.codes[b.of_rows(int(alone.first[i]), int(alone.first[i + 1]))[1]]
-            assert len(x) > 0
-            assert (x == y).all()
-
-
-def test_total_variation_by_hand() -> None:
-    assert agreement.total_variation([0.5, 0.5, 0.0], np.array([0.2, 0.5, 0.3])) == pytest.approx(
-        0.3
-    )
-
-
 # What is committed -----------------------------------------------------------------------
 
 
@@ -296,21 +269,6 @@ def test_the_committed_ranks_are_uniform() -> None:
     assert sum(r.divergent for r in rows) <= 0.001 * len(rows) * calibration.setting().draws
 
 
-def test_the_committed_updates_agree_with_refits() -> None:
-    table = read(REPORTS / "agreement" / "tanks.csv")
-    distances = []
-    for row in table:
-        weekly, refit = (
-            np.array([float(row[f"{how}_{p}"]) for p in PRIORS.phases])
-            for how in ("weekly", "refit")
-        )
-        distances.append(agreement.total_variation(weekly, refit))
-        assert float(row["distance"]) == pytest.approx(distances[-1], abs=2e-5)
-        assert int(row["divergent"]) == 0
-    assert np.mean(distances) < agreement.MEAN_LIMIT
-    assert max(distances) < agreement.WORST_LIMIT
-
-
 # Tiny runs -------------------------------------------------------------------------------
 
 
@@ -322,7 +280,7 @@ def test_swapped_data_give_the_draws_of_a_fresh_model() -> None:
     second = replace(second, rock=(second.rock + 1) % len(PRIORS.start))
     assert (first.rock != second.rock).all()
     plan = SamplingPlan(40, 60, chains=1, seed=9, cores=1)
-    swapped, fresh = Refitter(PRIORS, 1.0), Refitter(PRIORS, 1.0)
+    swapped, fresh = made.refitter, Refitter(PRIORS, 1.0)
     before = swapped.fit(first, plan)
     after, expected = swapped.fit(second, plan), fresh.fit(second, plan)
     for name in expected.draws:
@@ -336,6 +294,8 @@ def test_tiny_studies(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         return TINY
 
     monkeypatch.setattr(calibration, "setting", tiny)
+    # With the model that is compiled already for this setting.
+    monkeypatch.setattr(replications, "Replicator", lambda setting: replicator())
     names, rows = calibration.run(6, 4, 10, 5, tmp_path / "c")
     assert len(rows) == 6
     for row in rows:
@@ -349,16 +309,3 @@ def test_tiny_studies(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     coverage.write(names, rows, TINY, tmp_path / "v")
     text = (tmp_path / "v" / "README.md").read_text(encoding="utf-8")
     assert "**reduced**" in text
-
-
-@pytest.mark.slow
-def test_a_tiny_agreement(tmp_path: Path) -> None:
-    results = agreement.run(2, 3, 12, seed=4, draws=150)
-    assert [r.weeks for r in results] == [6, 12]
-    for r in results:
-        assert r.weekly.sum() == pytest.approx(1)
-        assert r.refit.sum() == pytest.approx(1)
-        # Short chains: the limits of the study are for longer ones.
-        assert r.distance < 0.15
-    agreement.write(results, tmp_path, 3, 12, 4, 150)
-    assert (tmp_path / "tanks.csv").read_text(encoding="utf-8").count("\n") == 3

@@ -140,31 +140,3 @@ def test_the_default_way_is_in_the_committed_study() -> None:
     assert {r["judged"] for r in own} == {"0", "1"}
     text = (COMMITTED / "README.md").read_text(encoding="utf-8")
     assert f"## What `fit` does: {report.label(DEFAULT_WAY, AS_USED)}\n" in text
-
-
-@pytest.mark.fit
-@pytest.mark.slow
-def test_a_tiny_study_goes_on_where_it_stopped(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    pytest.importorskip("nutpie")
-    from maturity_model.cli import main
-    from maturity_model.studies import pooling, pooling_fits, pooling_weight
-
-    monkeypatch.setattr(pooling_weight, "SHIFTS", ((0.0, 0.0), (1.5, 0.8)))
-    monkeypatch.setattr(pooling_weight, "TANKS", 4)
-    monkeypatch.setattr(pooling, "WAYS", pooling.WAYS[:2])
-    sizes = "--clubs 1 --pool 6 --tanks 3 --weeks 15 --draws 20 --tune 50 --weight-clubs 2"
-    args = ["study", "pooling", "--work", str(tmp_path / "work"), *sizes.split()]
-    assert main([*args, "--out", str(tmp_path / "a")]) == 0
-    assert "worse than practice" in capsys.readouterr().out
-    monkeypatch.setattr(pooling_fits, "Refitter", None)
-    assert main([*args, "--out", str(tmp_path / "b")]) == 0
-    for name in ("scores.csv", "weights.csv", "README.md"):
-        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
-    with (tmp_path / "a" / "scores.csv").open(encoding="utf-8", newline="") as handle:
-        rows = list(csv.DictReader(handle))
-    assert {(r["way"], r["judged"], r["taken"]) for r in rows} == {
-        ("practice", "0", ALL),
-        *(("whole", j, t) for j in "01" for t in (ALL, SIGNS_AND_READINGS, AS_USED)),
-    }

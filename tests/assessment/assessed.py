@@ -1,0 +1,47 @@
+"""The demo logbook assessed once, and populations cut to what a test asks."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from maturity_model.assessment import Assessment, TankAssessment, assess
+from maturity_model.logbook import Logbook, read_logbook
+from maturity_model.panel import Panel, build_panel
+from maturity_model.population import Population, load_population
+from maturity_model.population.types import take_draws
+
+DEMO = Path(__file__).parents[2] / "data" / "demo"
+FIELDS = ("filtered", "smoothed", "forecast_only", "regression", "slipped")
+
+
+@cache
+def practice() -> Population:
+    return load_population()
+
+
+@cache
+def demo() -> tuple[Panel, Assessment]:
+    panel = build_panel(read_logbook(DEMO, today=dt.date(2026, 11, 25)))
+    return panel, assess(panel, practice())
+
+
+def draws(*index: int, **changes: object) -> Population:
+    """The practice population with only these draws."""
+    return replace(take_draws(practice(), np.array(index)), **changes)  # type: ignore[arg-type]
+
+
+def one(population: Population, logbook: Logbook, weight: float = 1.0) -> TankAssessment:
+    return assess(build_panel(logbook), population, evidence_weight=weight).tanks[0]
+
+
+def no_evidence(tank: TankAssessment) -> None:
+    # Sums in another order: rounding only, a few units in the last place.
+    for field in ("filtered", "smoothed"):
+        np.testing.assert_allclose(
+            getattr(tank, field), tank.forecast_only, rtol=0, atol=2e-15, err_msg=field
+        )

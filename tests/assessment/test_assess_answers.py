@@ -1,0 +1,286 @@
+"""What an assessment says: what was known at the time, and an answer that agrees with itself."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from assessment.assessed import DEMO, FIELDS, demo, draws, one, practice
+from small_logs import START, day, look, make_log, random_log, reading
+
+from maturity_model.assessment import Assessment, assess, filtering
+from maturity_model.assessment.filtering import filter_tank, make_tables
+from maturity_model.catalogue import load_catalogue
+from maturity_model.logbook import CheckIn, Event, Tank, read_logbook
+from maturity_model.panel import Panel, build_panel
+from maturity_model.population import Population, elicit_population
+from maturity_model.population.types import take_draws
+
+# -- what was said at the time -----------------------------------------------------------
+
+
+def same_as_then(
+    panel: Panel, full: Assessment, days: set[dt.date], population: Population | None = None
+) -> int:
+    """Compare the rows of the whole run with a run on each of these days; count them."""
+    compared = 0
+    for as_of in sorted(days):
+        then = {t.tank.name: t for t in assess(panel, population or practice(), as_of).tanks}
+        for tank in full.tanks:
+            if as_of not in tank.dates:
+                continue
+            w = tank.dates.index(as_of)
+            old = then[tank.tank.name]
+            assert len(old.weeks) == w + 1
+            for field in ("filtered", "regression", "forecast_only"):
+                np.testing.assert_allclose(
+                    getattr(tank, field)[: w + 1], getattr(old, field), rtol=0, atol=1e-9
+                )
+            compared += 1
+    return compared
+
+
+def test_filtered_is_what_a_run_on_that_day_said_few_weeks() -> None:
+    # A quarter of the draws suffices here: below, and every week (slow), it is all of them.
+    panel, _ = demo()
+    few = draws(*range(0, practice().n_draws, 4))
+    full = assess(panel, few)
+    days = {
+        tank.dates[w]
+        for tank in full.tanks
+        for w in {0, 1, len(tank.dates) // 2, len(tank.dates) - 2} & set(range(len(tank.dates)))
+    }
+    assert same_as_then(panel, full, days, few) >= 20
+
+
+@pytest.mark.slow
+def test_filtered_is_what_a_run_on_that_day_said_every_week() -> None:
+    panel, full = demo()
+    days = {d for tank in full.tanks for d in tank.dates}
+    assert same_as_then(panel, full, days) == sum(len(t.dates) for t in full.tanks)
+
+
+def test_filtered_is_causal_at_the_awkward_weeks() -> None:
+    # Events after the week's check-in; the keeper's first water change in week 5, at the
+    # other tank; a reading and its predecessor; a tank that starts in between.
+    tanks = [
+        Tank("a", START, keeper="k", rock="dry"),
+        Tank("b", day(16), keeper="k", rock="live"),
+    ]
+    rng = np.random.default_rng(5)
+    names = list(load_catalogue().signs)
+    looks = [
+        CheckIn(
+            "a",
+            day(7 * t + int(rng.integers(0, 4))),
+            signs={s: bool(rng.random() < 0.6) for s in names},
+            readings={"nitrate": reading(5 * (t % 3), 5 * (t % 3) + 5, 5 * (t % 3) + 2.5)},
+        )
+        for t in range(12)
+        if t != 7
+    ]
+    events = [
+        Event("a", day(6), "overfeeding", 3.0),
+        Event("a", day(4 * 7 + 6), "crash"),
+        Event("b", day(5 * 7 + 2), "water_change", 20.0),
+        Event("a", day(7 * 7 + 3), "sand_disturbed"),
+        Event("a", day(9 * 7 + 5), "water_change", 30.0),
+    ]
+    panel = build_panel(make_log(tanks, looks, events))
+    assert panel.pending.any()
+    switched = panel.water_known[panel.first[0] : panel.first[1]]
+    assert switched.tolist() == [False] * 5 + [True] * (len(switched) - 5)
+    full = assess(panel, practice())
+    assert 0 < full.tanks[0].reweighting.share < 1  # tempered weights are in play
+    assert same_as_then(panel, full, {d for t in full.tanks for d in t.dates}) == sum(
+        len(t.dates) for t in full.tanks
+    )
+
+
+def test_as_of_in_the_middle_of_a_week_uses_the_log_up_to_that_day() -> None:
+    logbook = make_log([Tank("a", START)], [look(0, "diatoms=n"), look(9, "diatoms=y"), look(12)])
+    panel = build_panel(logbook)
+    before, after = (assess(panel, practice(), day(n)).tanks[0] for n in (8, 9))
+    assert before.dates[-1] == day(8)
+    assert len(before.checkins) == 1
+    assert np.abs(before.filtered[1] - after.filtered[1]).max() > 1e-3
+    np.testing.assert_allclose(before.filtered[0], after.filtered[0], atol=1e-12)
+
+
+# -- inner agreement and the rest of the answer ------------------------------------------
+
+
+def test_everything_is_a_probability_and_agrees_with_itself() -> None:
+    panel, full = demo()
+    assert full.provenance.as_of == dt.date(2026, 11, 20)
+    assert not full.provenance.as_of_given
+    assert full.phases == tuple(panel.catalogue.phases)
+    for tank in full.tanks:
+        for field in ("filtered", "smoothed", "forecast_only"):
+            values = getattr(tank, field)
+            assert values.min() >= 0
+            np.testing.assert_allclose(values.sum(axis=1), 1, rtol=0, atol=1e-12)
+        np.testing.assert_allclose(tank.smoothed[-1], tank.filtered[-1], rtol=0, atol=1e-12)
+        assert ((tank.regression >= -1e-15) & (tank.regression <= 1)).all()
+        assert (tank.regression[:, 1] >= tank.regression[:, 0]).all()
+        assert (tank.smoothed_low <= tank.smoothed_high).all()
+        assert (tank.now_low <= tank.now_high).all()
+        assert (tank.regression_low <= tank.regression_high).all()
+        assert ((tank.slipped >= 0) & (tank.slipped <= 1)).all()
+        assert tank.slipped[0] == 0
+        assert tank.dates[-1] == full.provenance.as_of
+        assert tank.reweighting.khat <= tank.reweighting.limit
+        assert 0 < tank.reweighting.ess <= tank.reweighting.draws * (1 + 1e-12)
+        assert tank.present == int(np.argmax(tank.filtered[-1]))
+
+
+def test_intervals_are_the_draws_quantiles() -> None:
+    # Counted by hand with numpy's weighted inverted cdf.
+    panel, _ = demo()
+    tables = make_tables(panel, practice())
+    found, _ = filter_tank(tables, 0)
+    weight = found.draw_weight[-1]
+    now = found.states[-1].reshape(4, 3, -1).sum(axis=1)
+    tank = assess(panel, practice()).tanks[0]
+    for level, have in ((0.05, tank.now_low), (0.95, tank.now_high)):
+        want = np.quantile(now, level, axis=1, weights=weight, method="inverted_cdf")
+        np.testing.assert_allclose(have, want, rtol=0, atol=1e-12)
+
+
+def test_an_event_raises_the_risk_of_slipping_back() -> None:
+    looks = [look(7 * t, "coralline_algae=y hair_algae=n amphipods=y") for t in range(40)]
+    for kind in ("crash", "deep_clean", "sand_disturbed", "medication"):
+        calm = one(practice(), make_log([Tank("a", START)], looks), 0.5)
+        # After the last look, so that nothing but the forecast can differ.
+        struck = one(
+            practice(), make_log([Tank("a", START)], looks, [Event("a", day(275), kind)]), 0.5
+        )
+        np.testing.assert_allclose(struck.filtered, calm.filtered, rtol=0, atol=1e-12)
+        assert (struck.regression[-1] > 1.5 * calm.regression[-1]).all()
+        np.testing.assert_allclose(struck.regression[:-1], calm.regression[:-1], atol=1e-12)
+
+
+def test_reach_counts_by_hand() -> None:
+    looks = [
+        look(0, "diatoms=y hair_algae=n", readings={"ammonia": reading(0, 0.1, 0)}),
+        look(1, "diatoms=y"),
+        look(50, "amphipods=n", readings={"ph": reading(8, 8.2, 8.1)}),
+    ]
+    reach = (
+        assess(build_panel(make_log([Tank("a", START)], looks), as_of=day(65)), practice())
+        .tanks[0]
+        .reach
+    )
+    assert reach.weeks == 10
+    assert reach.weeks_with_checkin == 2
+    assert reach.last_checkin == day(50)
+    assert reach.weeks_since_checkin == 2
+    assert reach.share_signs_checked == pytest.approx(4 / (3 * 12))
+    assert reach.readings == 1  # pH does not enter
+    assert set(reach.unchecked_signs) == set(load_catalogue().signs) - {"amphipods"}
+
+
+def test_notes_say_how_the_log_was_understood() -> None:
+    def notes(*tanks: Tank, events: tuple[Event, ...] = (), as_of: int = 40) -> str:
+        panel = build_panel(make_log(tanks, events=events), as_of=day(as_of))
+        return " ".join(assess(panel, practice()).tanks[0].notes)
+
+    change = Event("a", day(20), "water_change", 10.0)
+    other = Event("b", day(20), "water_change", 10.0)
+    a, b = Tank("a", START, keeper="k", rock="dry"), Tank("b", START, keeper="k", rock="dry")
+    assert "rock was not logged" in notes(Tank("a", START))
+    assert "rock was not logged" not in notes(a)
+    assert "taken as unknown" in notes(a, b)
+    assert "none for this tank" in notes(a, b, events=(other,))
+    assert "none for this tank" not in notes(a, b, events=(change,))
+    # What was logged later was not known then.
+    late = Event("a", day(60), "water_change", 10.0)
+    assert "none for this tank" in notes(a, b, events=(other, late))
+
+
+def test_a_club_s_own_sign_enters() -> None:
+    logbook = read_logbook(DEMO, today=dt.date(2026, 11, 25))
+    assert "feather_worms" in logbook.catalogue.signs
+    without = replace(
+        logbook,
+        checkins=tuple(
+            replace(c, signs={k: v for k, v in c.signs.items() if k != "feather_worms"})
+            for c in logbook.checkins
+        ),
+    )
+    _, full = demo()
+    changed = [
+        np.abs(a.filtered - b.filtered).max()
+        for a, b in zip(assess(build_panel(without), practice()).tanks, full.tanks, strict=True)
+    ]
+    assert max(changed) > 1e-3
+    assert any("feather" in n.lower() for n in full.tanks[0].notes)
+
+
+def test_the_same_in_one_thread_and_in_many(monkeypatch: pytest.MonkeyPatch) -> None:
+    panel, _ = demo()
+    answers = []
+    for threads in (1, 4):
+        monkeypatch.setattr("os.cpu_count", lambda threads=threads: threads)
+        answers.append(assess(panel, practice()))
+    for a, b in zip(*(x.tanks for x in answers), strict=True):
+        assert a.tank == b.tank
+        assert np.array_equal(a.filtered, b.filtered)
+        assert np.array_equal(a.smoothed, b.smoothed)
+
+
+def test_an_unknown_tank_order_does_not_matter() -> None:
+    logbook, as_of = random_log(3)
+    turned = replace(logbook, tanks=dict(reversed(logbook.tanks.items())))
+    one_way = assess(build_panel(logbook, as_of=as_of), practice())
+    other = {t.tank.name: t for t in assess(build_panel(turned, as_of=as_of), practice()).tanks}
+    for tank in one_way.tanks:
+        np.testing.assert_allclose(tank.filtered, other[tank.tank.name].filtered, atol=1e-13)
+
+
+def test_provenance_says_what_was_used() -> None:
+    panel, full = demo()
+    p = full.provenance
+    assert p.population_kind == "elicited"
+    assert p.population_sha256 == practice().sha256 != ""
+    assert p.logbook_sha256 == panel.logbook.sha256
+    assert p.evidence_weight == practice().evidence_weight
+    assert p.quadrature == (256, 5, 3)
+    assert assess(panel, practice(), evidence_weight=0.3).provenance.evidence_weight == 0.3
+    assert assess(panel, practice(), dt.date(2026, 5, 1)).provenance.as_of_given
+
+
+def test_elicited_in_memory_has_no_hash() -> None:
+    population = elicit_population(load_catalogue(), 0.5, n_draws=32)
+    assert assess(demo()[0], population).provenance.population_sha256 == ""
+
+
+def test_certain_phases_stay_probabilities() -> None:
+    # From dry rock the first week is cycling for sure: sums of rounded weights must not pass 1.
+    tank = Tank("New", START, rock="dry", keeper="k")
+    logbook = make_log([tank], [look(0, "diatoms=n", "New")])
+    for days in range(22):
+        found = assess(build_panel(logbook, as_of=day(days)), practice()).tanks[0]
+        for name in (*FIELDS, "smoothed_high", "now_high", "regression_high"):
+            p = getattr(found, name)
+            assert ((p >= 0) & (p <= 1)).all(), name
+
+
+def test_a_very_long_log_uses_fewer_draws_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    log, _ = random_log(3, weeks=9)
+    panel = build_panel(log)
+    full = assess(panel, practice()).tanks[0]
+    monkeypatch.setattr(filtering, "FULL_WEEKS", 4)
+    found = assess(panel, practice()).tanks[0]
+    step = -(-len(found.weeks) // 4)
+    assert step > 1
+    kept = np.arange(0, practice().n_draws, step)
+    monkeypatch.undo()
+    assert any(f"{len(kept)} of the population's {practice().n_draws}" in x for x in found.notes)
+    assert not any("draws are used" in x for x in full.notes)
+    same = assess(panel, take_draws(practice(), kept)).tanks[0]
+    np.testing.assert_allclose(found.filtered, same.filtered, rtol=0, atol=1e-12)
+    np.testing.assert_allclose(found.smoothed, same.smoothed, rtol=0, atol=1e-12)
+    np.testing.assert_allclose(found.filtered, full.filtered, atol=0.1)

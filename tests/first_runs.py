@@ -1,0 +1,102 @@
+"""Two processes that find no kept machine code and make it, at the same time.
+
+Each compiles for some fifteen seconds, so that all tests of what a first run does, and of what
+it leaves to later ones, share these two.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import NamedTuple
+
+ROOT = Path(__file__).parents[1]
+DEMO = ROOT / "data" / "demo"
+
+#: Runs every kernel that the weekly filter uses and prints what came out, to the last bit;
+#: then whether numba was needed.
+NUMBERS = """
+import sys
+import numpy as np
+from maturity_model.hmm import native
+from maturity_model.hmm.mixture import filter_mixture
+from maturity_model.hmm.staged import StagedChain, move_probabilities
+rng = np.random.default_rng(0)
+chain = StagedChain(4, 3)
+moves = move_probabilities(*rng.random((3, 9, 4, 6)))[:, :, None].copy()
+result = filter_mixture(
+    chain, np.full((12, 6), 1 / 12), moves, rng.random((10, 12, 2, 6)), np.full((1, 2), 0.5)
+)
+states, down = result.smooth()
+print(result.states.sum().hex(), states[3].sum().hex(), down.sum().hex(), states[4, 5, 2].hex())
+print("numba" in sys.modules)
+"""
+#: The weekly command; then, on stderr, its exit code and what it imported.
+WEEKLY = """
+import json, sys
+from maturity_model.cli import main
+code = main(["weekly", sys.argv[1], "--out", sys.argv[2]])
+sys.stderr.write("\\n" + json.dumps({"code": code, "modules": sorted(sys.modules)}))
+"""
+
+
+class FirstRuns(NamedTuple):
+    """What the two left.
+
+    Attributes
+    ----------
+    cache : Path
+        Filled by both.
+    numbers : str
+        Printed by :data:`NUMBERS`.
+    modules : set of str
+        Imported by :data:`WEEKLY`.
+    report : Path
+        Written by it.
+    """
+
+    cache: Path
+    numbers: str
+    modules: set[str]
+    report: Path
+
+
+def start(cache: Path, script: str, *words: object, **env: str) -> subprocess.Popen[str]:
+    """A fresh process that keeps machine code in ``cache`` and nowhere else."""
+    whole = {**os.environ, "MATURITY_MODEL_CACHE": str(cache), **env}
+    whole["PYTHONPATH"] = os.pathsep.join([str(ROOT), whole.get("PYTHONPATH", "")])
+    return subprocess.Popen(
+        [sys.executable, "-c", script, *map(str, words)], env=whole, cwd=ROOT, text=True,
+        encoding="utf-8", stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    )  # fmt: skip
+
+
+def numbers(process: subprocess.Popen[str]) -> tuple[str, bool]:
+    """What :data:`NUMBERS` printed, and whether it needed numba."""
+    out, err = process.communicate(timeout=300)
+    assert process.returncode == 0, err
+    assert err == ""
+    found, numba = out.splitlines()
+    return found, numba == "True"
+
+
+def modules(process: subprocess.Popen[str]) -> set[str]:
+    """What was imported, from a process that says so as :data:`WEEKLY` does."""
+    _, err = process.communicate(timeout=300)
+    assert process.returncode == 0, err
+    found = json.loads(err.splitlines()[-1])
+    assert found["code"] == 0
+    return set(found["modules"])
+
+
+def first_runs(folder: Path) -> FirstRuns:
+    """Start both at once in an empty folder."""
+    cache, report = folder / "cache", folder / "report"
+    weekly, other = start(cache, WEEKLY, DEMO, report), start(cache, NUMBERS)
+    imported, (found, needed) = modules(weekly), numbers(other)
+    assert needed
+    assert len(list(cache.glob("kernels-*"))) == 1
+    return FirstRuns(cache, found, imported, report)
