@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import platform
 import subprocess
 import sys
 from pathlib import Path
@@ -11,19 +12,24 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[1]
+X86 = platform.machine() == "x86_64"
 DEMO = ROOT / "data" / "demo"
 #: The pooled path's, the plotting libraries, and what scientific Python likes to pull in.
 HEAVY = {
     "pymc", "pytensor", "nutpie", "arviz", "pandas", "xarray", "matplotlib", "scipy", "jax",
     "netCDF4", "h5netcdf", "pyarrow", "sklearn", "hmmlearn",
 }  # fmt: skip
-#: Once the kernels' machine code is kept, the compiler stays asleep too.
-COMPILER = {"numba"}
+#: Once the kernels' machine code is kept, the compiler stays asleep too; where it was laid out,
+#: what would link it as well.
+COMPILER = {"numba"} | ({"llvmlite"} if platform.system() == "Linux" and X86 else set())
 #: Once the population is kept too, so does the reader of its file; and numpy.ma, which
 #: np.unique imports, was never needed.
 READER = {"h5py", "numpy.ma"}
 #: Slow modules of the standard library that nothing on the way needs.
-SLOW = {"importlib.metadata", "asyncio", "http.client", "urllib.request", "email.message"}
+SLOW = {
+    "importlib.metadata", "logging", "concurrent.futures", "asyncio", "http.client",
+    "urllib.request", "email.message",
+}  # fmt: skip
 
 WEEKLY = """
 import json, sys

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+import threading
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, TypeVar
 
@@ -188,15 +189,45 @@ def _assess_tank(
     )
 
 
+def _cores() -> int:
+    # This process may be held to fewer than the machine has.
+    there = os.cpu_count() or 1
+    return min(there, len(os.sched_getaffinity(0))) if hasattr(os, "sched_getaffinity") else there
+
+
 def _in_threads(work: Callable[[int], TankAssessment], n: int) -> list[TankAssessment]:
-    # The kernels release the GIL; results keep the order of the tanks.
-    threads = min(os.cpu_count() or 1, n)
+    # The kernels release the GIL; results keep the order of the tanks. Bare threads:
+    # concurrent.futures imports logging and more, which takes longer than a small tank.
+    threads = min(_cores(), n)
     if threads < 2:
         return [work(i) for i in range(n)]
-    from concurrent.futures import ThreadPoolExecutor
+    found: dict[int, TankAssessment] = {}
+    failed: dict[int, BaseException] = {}
+    waiting = iter(range(n))
+    lock = threading.Lock()
 
-    with ThreadPoolExecutor(threads) as pool:
-        return list(pool.map(work, range(n)))
+    def some() -> None:
+        while not failed:
+            with lock:
+                i = next(waiting, None)
+            if i is None:
+                return
+            try:
+                found[i] = work(i)
+            except BaseException as error:
+                failed[i] = error
+
+    # Daemons: a second interrupt ends the command without waiting for them.
+    others = [threading.Thread(target=some, daemon=True) for _ in range(threads - 1)]
+    for other in others:
+        other.start()
+    some()
+    for other in others:
+        other.join()
+    if failed:
+        # All before it were taken up, and ended well: the one that a single thread would meet.
+        raise failed[min(failed)]
+    return [found[i] for i in range(n)]
 
 
 def assess(

@@ -2,8 +2,9 @@
 
 Importing numba and waking its compiler costs several times what filtering a club's log
 does. So the kernels in :data:`KERNELS` are compiled by numba once per machine and version,
-their object code is kept in a cache folder, and later processes load it with llvmlite
-alone. They allocate nothing and raise nothing, so they need nothing of numba's run time.
+their object code is kept in a cache folder, and later processes load it without numba: laid
+out as one block where :mod:`.image` can, elsewhere with llvmlite. They allocate nothing and
+raise nothing, so they need nothing of numba's run time.
 
 Whatever goes wrong here (no cache folder, a damaged file, an unknown symbol), numba
 compiles the kernels as usual: slower, with the same numbers. Set the environment variable
@@ -26,6 +27,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+
+from maturity_model.hmm import image
 
 #: Kernel to signature: f/i and a digit, a C-ordered float64/int64 array of that rank;
 #: n, an int64; x, a float64.
@@ -81,21 +84,26 @@ def cache_folder() -> Path:
     return Path(base) / "maturity-model"
 
 
-def _key(llvm: Any) -> str:
-    # Everything the machine code depends on. Looking for numba does not import it.
+def _key(*machine: str) -> str:
+    # Everything the code depends on. Looking for numba and llvmlite does not import them.
     from importlib.util import find_spec
 
-    import llvmlite
-
-    numba = find_spec("numba")
-    version = Path(numba.origin).with_name("_version.py") if numba and numba.origin else None
+    versions = []
+    for name in ("numba", "llvmlite"):
+        found = find_spec(name)
+        path = Path(found.origin).with_name("_version.py") if found and found.origin else None
+        versions.append(path.read_bytes() if path else b"")
     parts = (
-        _FORMAT, *(p.read_bytes() for p in _SOURCES), repr(KERNELS),
-        version.read_bytes() if version else b"", llvmlite.__version__, sys.version,
-        llvm.get_process_triple(), llvm.get_host_cpu_name(), llvm.get_host_cpu_features().flatten(),
-        os.environ.get("NUMBA_CPU_NAME", ""), os.environ.get("NUMBA_CPU_FEATURES", ""),
+        _FORMAT, *(p.read_bytes() for p in _SOURCES), repr(KERNELS), *versions, sys.version,
+        *machine, os.environ.get("NUMBA_CPU_NAME", ""), os.environ.get("NUMBA_CPU_FEATURES", ""),
     )  # fmt: skip
     return hashlib.sha256(repr(parts).encode()).hexdigest()
+
+
+def _key_for_llvm(llvm: Any) -> str:
+    return _key(
+        llvm.get_process_triple(), llvm.get_host_cpu_name(), llvm.get_host_cpu_features().flatten()
+    )
 
 
 def _source(name: str) -> Any:
@@ -151,7 +159,11 @@ def _keep(path: Path, key: str, kept: dict[str, tuple[str, bytes, list[str]]]) -
             name: [symbol, b64encode(code).decode(), needs]
             for name, (symbol, code, needs) in kept.items()
         }
-    ).encode()
+    )
+    _write(path, key, payload.encode())
+
+
+def _write(path: Path, key: str, payload: bytes) -> None:
     content = hashlib.sha256(payload + key.encode()).digest() + payload
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
@@ -161,12 +173,12 @@ def _keep(path: Path, key: str, kept: dict[str, tuple[str, bytes, list[str]]]) -
         os.replace(temporary, path)
     finally:
         temporary.unlink(missing_ok=True)
-    for old in path.parent.glob("kernels-*.bin"):
+    for old in path.parent.glob(f"{path.name.partition('-')[0]}-*.bin"):
         if path.stat().st_mtime - old.stat().st_mtime > _STALE_SECONDS:
             old.unlink(missing_ok=True)
 
 
-def _read(path: Path, key: str) -> dict[str, tuple[str, bytes, list[str]]]:
+def _trusted(path: Path, key: str) -> bytes:
     # It will be run: only a whole file that nobody else can write is trusted.
     for place in (path, path.parent):
         info = place.stat()
@@ -176,9 +188,13 @@ def _read(path: Path, key: str) -> dict[str, tuple[str, bytes, list[str]]]:
     digest, payload = content[:32], content[32:]
     if hashlib.sha256(payload + key.encode()).digest() != digest:
         raise _Unusable("the cache file is damaged")
+    return payload
+
+
+def _read(path: Path, key: str) -> dict[str, tuple[str, bytes, list[str]]]:
     return {
         name: (symbol, b64decode(code), needs)
-        for name, (symbol, code, needs) in json.loads(payload).items()
+        for name, (symbol, code, needs) in json.loads(_trusted(path, key)).items()
     }
 
 
@@ -246,8 +262,29 @@ def _bind(address: int, spec: str) -> Callable[..., None]:
     return call
 
 
-def _load(path: Path, key: str, llvm: Any) -> dict[str, Callable[..., None]]:
-    kept = _read(path, key)
+def _from_image(path: Path, key: str) -> dict[str, Callable[..., None]]:
+    addresses = image.start(_trusted(path, key))
+    if addresses.keys() != KERNELS.keys():
+        raise _Unusable("the cache file lacks kernels")
+    return {name: _bind(at, KERNELS[name]) for name, at in addresses.items()}
+
+
+def _image_place() -> tuple[Path, str]:
+    key = _key(image.processor())
+    return cache_folder() / f"image-{key[:16]}.bin", key
+
+
+def _keep_image(kept: dict[str, tuple[str, bytes, list[str]]]) -> None:
+    # Where there can be none, the next process links again.
+    with contextlib.suppress(image.Unusable, OSError, RuntimeError):
+        path, key = _image_place()
+        _write(path, key, image.lay_out({name: kept[name][:2] for name in KERNELS}))
+
+
+def _load(
+    path: Path, key: str, llvm: Any, kept: dict[str, tuple[str, bytes, list[str]]] | None = None
+) -> dict[str, Callable[..., None]]:
+    kept = kept or _read(path, key)
     if kept.keys() != KERNELS.keys():
         raise _Unusable("the cache file lacks kernels")
     machine = llvm.Target.from_triple(llvm.get_process_triple()).create_target_machine(
@@ -296,6 +333,9 @@ def load_kernels() -> dict[str, Callable[..., None]]:
     """
     if os.environ.get("MATURITY_MODEL_NATIVE") == "0":
         return {name: _strict(_source(name), spec) for name, spec in KERNELS.items()}
+    # Whatever it was that went wrong, what comes next is the remedy.
+    with contextlib.suppress(Exception):
+        return _from_image(*_image_place())
     path = key = None
     try:
         import llvmlite.binding as llvm
@@ -303,16 +343,20 @@ def load_kernels() -> dict[str, Callable[..., None]]:
         # Versions of llvmlite differ in which of these they want called.
         for start in ("initialize_native_target", "initialize_native_asmprinter"):
             getattr(llvm, start, lambda: None)()
-        key = _key(llvm)
+        key = _key_for_llvm(llvm)
         path = cache_folder() / f"kernels-{key[:16]}.bin"
         if path.exists():
-            return _load(path, key, llvm)
-    except Exception:  # Whatever it was, numba below is the remedy.
+            kept = _read(path, key)
+            found = _load(path, key, llvm, kept)
+            _keep_image(kept)
+            return found
+    except Exception:
         pass
     ready, kept = _compile()
     if path is not None and key is not None and kept.keys() == KERNELS.keys():
         with contextlib.suppress(OSError):
             _keep(path, key, kept)
+            _keep_image(kept)
     return ready
 
 

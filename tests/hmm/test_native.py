@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from maturity_model.hmm import native
+from maturity_model.hmm import image, native
 from maturity_model.hmm.staged import StagedChain
 
 ROOT = Path(native.__file__).parents[2]
@@ -22,7 +22,7 @@ ROOT = Path(native.__file__).parents[2]
 SCRIPT = """
 import sys
 import numpy as np
-from maturity_model.hmm import native
+from maturity_model.hmm import image, native
 from maturity_model.hmm.mixture import filter_mixture
 from maturity_model.hmm.staged import StagedChain, move_probabilities
 rng = np.random.default_rng(0)
@@ -59,21 +59,24 @@ def run(cache: Path, script: str = SCRIPT, **env: str) -> tuple[str, bool]:
     return finish(start(cache, script, **env))
 
 
-@pytest.fixture(scope="session")
-def compiled(kernel_cache: Path) -> tuple[Path, str]:
-    """The folder once two processes have filled it at the same time, and the numbers."""
-    both = [start(kernel_cache), start(kernel_cache)]
-    (first, needed), (second, _) = (finish(p) for p in both)
-    assert needed
-    assert first == second
-    assert [f.name for f in kernel_cache.iterdir()] == [f"kernels-{key()[:16]}.bin"]
-    return kernel_cache, first
-
-
 def key() -> str:
     import llvmlite.binding as llvm
 
-    return native._key(llvm)
+    return native._key_for_llvm(llvm)
+
+
+def names() -> set[str]:
+    """Files that a cache folder holds in the end."""
+    laid_out = image_key()
+    return {f"kernels-{key()[:16]}.bin"} | ({f"image-{laid_out[:16]}.bin"} if laid_out else set())
+
+
+def image_key() -> str:
+    """Key of the block of code; nothing where there is none on this machine."""
+    try:
+        return native._key(image.processor())
+    except image.Unusable:
+        return ""
 
 
 @pytest.fixture
@@ -81,7 +84,7 @@ def own_copy(compiled: tuple[Path, str], tmp_path: Path) -> Path:
     """A cache file that a test may damage."""
     folder = tmp_path / "cache"
     folder.mkdir(mode=0o700)
-    (source,) = compiled[0].iterdir()
+    (source,) = compiled[0].glob("kernels-*.bin")
     target = folder / source.name
     target.write_bytes(source.read_bytes())
     target.chmod(0o600)
@@ -165,7 +168,7 @@ def filter_arguments(rng: Random) -> dict[str, list[Any]]:
 
 
 def test_each_kernel_equals_numbas(compiled: tuple[Path, str]) -> None:
-    (path,) = compiled[0].iterdir()
+    (path,) = compiled[0].glob("kernels-*.bin")
     loaded = load(path)
     assert loaded.keys() == native.KERNELS.keys()
     for name, arguments in filter_arguments(np.random.default_rng(1)).items():
@@ -182,7 +185,7 @@ def test_each_kernel_equals_numbas(compiled: tuple[Path, str]) -> None:
 
 @pytest.mark.parametrize("name", native.KERNELS)
 def test_arrays_of_another_kind_are_refused(compiled: tuple[Path, str], name: str) -> None:
-    (path,) = compiled[0].iterdir()
+    (path,) = compiled[0].glob("kernels-*.bin")
     loaded = load(path)[name]
     numba = native._strict(lambda *_: pytest.fail("called"), native.KERNELS[name])
     good = shapes(native.KERNELS[name], np.random.default_rng(2))
@@ -198,7 +201,7 @@ def test_arrays_of_another_kind_are_refused(compiled: tuple[Path, str], name: st
 
 
 def test_numbers_may_be_numpys(compiled: tuple[Path, str]) -> None:
-    (path,) = compiled[0].iterdir()
+    (path,) = compiled[0].glob("kernels-*.bin")
     arguments = filter_arguments(np.random.default_rng(3))["filter_lanes"]
     arguments[3:5] = np.int64(4), np.int32(3)
     load(path)["filter_lanes"](*arguments)
