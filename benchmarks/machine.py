@@ -7,6 +7,8 @@ import platform
 from importlib import metadata
 from pathlib import Path
 
+#: What this process may run on, before a part holds itself to one core.
+CORES = frozenset(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else frozenset()
 PACKAGES = "numpy numba llvmlite hmmlearn jax jaxlib dynamax pandas xarray h5py".split()
 
 
