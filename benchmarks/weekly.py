@@ -33,7 +33,7 @@ from maturity_model.logbook import read_logbook
 from maturity_model.panel import build_panel
 from maturity_model.population import load_population
 panel, population = build_panel(read_logbook("data/demo")), load_population()
-answers._cores = lambda: 1
+answers.cores = lambda: 1
 spent = {"filter": 0.0, "kernel": 0.0}
 def timed(name, function):
     def run(*given):

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
+import importlib
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
 from maturity_model import __version__
 from maturity_model.assessment.cautions import cautions_for
+from maturity_model.assessment.crew import Crew, cores
 from maturity_model.assessment.filtering import (
     FULL_WEEKS,
     PACE_NODES,
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     from maturity_model.assessment.plan import Plan
     from maturity_model.assessment.questions import Questions
 
+_QUESTIONS = "maturity_model.assessment.questions"
 Row = TypeVar("Row", CheckIn, Event)
 
 
@@ -117,6 +119,7 @@ def _assess_tank(
     everything: bool,
     plans: tuple[Plan, ...],
     misfits: Misfits | None,
+    crew: Crew,
 ) -> TankAssessment:
     all_draws = tables.population.n_draws
     tables = tables.of_tank(n)
@@ -151,7 +154,7 @@ def _assess_tank(
 
         questions = answer_questions(
             tables, n, found, hazards, forecast[-1], checkins, events, cautions,
-            everything=everything, plans=plans,
+            everything=everything, plans=plans, aside=crew.aside,
         )  # fmt: skip
     return TankAssessment(
         tank=tank,
@@ -187,47 +190,6 @@ def _assess_tank(
         skill=known.skill,
         in_pool=known.in_pool,
     )
-
-
-def _cores() -> int:
-    # This process may be held to fewer than the machine has.
-    there = os.cpu_count() or 1
-    return min(there, len(os.sched_getaffinity(0))) if hasattr(os, "sched_getaffinity") else there
-
-
-def _in_threads(work: Callable[[int], TankAssessment], n: int) -> list[TankAssessment]:
-    # The kernels release the GIL; results keep the order of the tanks. Bare threads:
-    # concurrent.futures imports logging and more, which takes longer than a small tank.
-    threads = min(_cores(), n)
-    if threads < 2:
-        return [work(i) for i in range(n)]
-    found: dict[int, TankAssessment] = {}
-    failed: dict[int, BaseException] = {}
-    waiting = iter(range(n))
-    lock = threading.Lock()
-
-    def some() -> None:
-        while not failed:
-            with lock:
-                i = next(waiting, None)
-            if i is None:
-                return
-            try:
-                found[i] = work(i)
-            except BaseException as error:
-                failed[i] = error
-
-    # Daemons: a second interrupt ends the command without waiting for them.
-    others = [threading.Thread(target=some, daemon=True) for _ in range(threads - 1)]
-    for other in others:
-        other.start()
-    some()
-    for other in others:
-        other.join()
-    if failed:
-        # All before it were taken up, and ended well: the one that a single thread would meet.
-        raise failed[min(failed)]
-    return [found[i] for i in range(n)]
 
 
 def assess(
@@ -270,6 +232,12 @@ def assess(
     """
     if as_of is not None:
         panel = panel.until(as_of)
+    # A tank's questions keep two threads busy.
+    crew = Crew(min(cores(), 2 * len(panel.tanks)))
+    loading = threading.Thread(target=importlib.import_module, args=(_QUESTIONS,))
+    if questions and crew.threads > 1:
+        # While the tables are made, which takes no GIL.
+        loading.start()
     tables = make_tables(panel, population, evidence_weight)
     checkins = _by_tank(panel.logbook.checkins, panel.as_of)
     events = _by_tank(panel.logbook.events, panel.as_of)
@@ -295,9 +263,10 @@ def assess(
             questions,
             plans,
             misfits,
+            crew,
         )
 
-    tanks = _in_threads(one, len(panel.tanks))
+    tanks = crew.all(one, len(panel.tanks))
     return Assessment(
         catalogue=panel.catalogue,
         tanks=tuple(tanks),

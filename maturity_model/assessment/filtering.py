@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -63,6 +64,11 @@ class Tables:
     judgements: Floats
     log_prior: Floats | None = None
 
+    @functools.cached_property
+    def impossible(self) -> tuple[NDArray[np.bool_], ...]:
+        """By kind (signs, readings, judgements): the codes whose likelihood is 0 somewhere."""
+        return impossible(self.signs, self.readings, self.judgements)
+
     def emission(self, n: int, since: int = 0) -> Floats:
         """Likelihood of each week's observations of tank n, shape (T, S, Q, D).
 
@@ -112,6 +118,11 @@ class Tables:
             for code in kind.of_rows(row, row + 1)[1]:
                 total += np.log(np.maximum(table[code], 1e-300))
         return np.asarray(np.exp(np.maximum(total - total.max(), -600.0)))
+
+
+def impossible(*tables: Floats) -> tuple[NDArray[np.bool_], ...]:
+    """For each table (codes, ...) of likelihoods: the codes that are 0 somewhere, shape (C,)."""
+    return tuple(np.asarray((x <= 0).any(axis=tuple(range(1, x.ndim)))) for x in tables)
 
 
 def draws_used(weeks: int, draws: int) -> NDArray[np.int64]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import gc
 import importlib
 import io
 import os
@@ -61,6 +62,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     int
         An exit code.
     """
+    alone = argv is None
     argv = sys.argv[1:] if argv is None else list(argv)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
@@ -71,6 +73,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         code = int(args.run(args, shlex.join(["maturity-model", *argv])))
         if sys.stdout is not None:
             sys.stdout.flush()
+        if alone:
+            # The process ends: what it leaves need not be searched for circular garbage.
+            gc.freeze()
     except KeyboardInterrupt:
         say("maturity-model: interrupted; files already written are whole")
         return INTERRUPTED
