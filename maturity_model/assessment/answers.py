@@ -238,7 +238,7 @@ def assess(
     if questions and crew.threads > 1:
         # While the tables are made, which takes no GIL.
         loading.start()
-    tables = make_tables(panel, population, evidence_weight)
+    tables = make_tables(panel, population, evidence_weight, do_all=crew.all)
     checkins = _by_tank(panel.logbook.checkins, panel.as_of)
     events = _by_tank(panel.logbook.events, panel.as_of)
 

@@ -38,6 +38,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         "assessed; 4 population and log do not fit together; 5 diagnostics failed; "
         "130 interrupted."
     )
+    parser.set_defaults(leave_at_once=True)
     parser.add_argument("logbook", type=Path, metavar="LOGBOOK", help="a folder, or an .xlsx file")
     parser.add_argument("--out", type=folder, required=True, metavar="DIR", help="where to write")
     parser.add_argument(
@@ -174,6 +175,7 @@ def _run(args: argparse.Namespace, command: str) -> int:
     except PopulationMismatch as error:
         say(f"maturity-model: {error}")
         return MISMATCH
+    args.assessment = assessment  # Whoever runs this lets go of it, or leaves at once.
     try:
         write_reports(assessment, args.out, command)
     except OSError as error:
