@@ -26,6 +26,8 @@ from maturity_model.cli.common import (
 if TYPE_CHECKING:
     from maturity_model.assessment.plan import Plan
 
+#: Bytes of address space that are laid out in huge pages.
+_HEAP = 2**28
 #: Problems listed on stderr; the rest is counted and stands in the report.
 MAX_LISTED = 40
 
@@ -81,10 +83,17 @@ def _keep_memory() -> None:
     # the system between tanks and each page is faulted in anew (a fifth of the run).
     import ctypes
 
-    with contextlib.suppress(OSError, AttributeError, TypeError):
+    import numpy as np
+
+    with contextlib.suppress(OSError, AttributeError, TypeError, MemoryError):
         libc = ctypes.CDLL(None)
         libc.mallopt(-3, 2**30)  # M_MMAP_THRESHOLD
         libc.mallopt(-1, 2**31 - 1)  # M_TRIM_THRESHOLD
+        # One heap for all threads: that of a thread grows in small pages.
+        libc.mallopt(-8, 1)  # M_ARENA_MAX
+        # numpy asks for huge pages where an array is large. They stay so for what comes to
+        # lie there later; none of it is used yet.
+        np.empty(_HEAP, dtype=np.uint8)
 
 
 @contextlib.contextmanager
