@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import resource
 import subprocess
 import sys
 import tempfile
@@ -77,7 +78,7 @@ class Process:
         self.environment = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
 
     def __call__(self) -> str:
-        begun = os.times()
+        begun = resource.getrusage(resource.RUSAGE_CHILDREN)
         with _on(self.cores):
             done = subprocess.run(
                 [sys.executable, *self.words],
@@ -86,14 +87,11 @@ class Process:
                 capture_output=True,
                 text=True,
             )
-        ended = os.times()
+        ended = resource.getrusage(resource.RUSAGE_CHILDREN)
         if done.returncode != 0:
             name = " ".join(self.words)
             raise RuntimeError(f"{name} ended with {done.returncode}: {done.stderr}")
-        self.processor.append(
-            ended.children_user - begun.children_user
-            + ended.children_system - begun.children_system
-        )  # fmt: skip
+        self.processor.append(ended.ru_utime - begun.ru_utime + ended.ru_stime - begun.ru_stime)
         return done.stdout
 
 
