@@ -152,11 +152,17 @@ def measure(rounds: int) -> list[str]:
         verdict = "met" if by_imports[name] <= most else "NOT MET"
         lines.append(
             f"- Target, `{name}` at most {most:g} times {IMPORTS} (wall, as it comes): "
-            f"{by_imports[name]:.2f}, {verdict}."
+            f"{by_imports[name]:.2f} ({_spread(*found['as it comes'][0], name=name)}), {verdict}."
         )
         hoped = "met" if by_imports[name] <= HOPED else "NOT MET"
         lines.append(f"- Hoped for, at most {HOPED:g} times: {hoped}.")
     return [*lines, *_of_the_filter(share)]
+
+
+def _spread(*wall: Timing, name: str) -> str:
+    of = {t.name: t.seconds for t in wall}
+    each = [a / b for a, b in zip(of[name], of[IMPORTS], strict=True)]
+    return f"from round to round {min(each):.2f} to {max(each):.2f}"
 
 
 def _table(place: str, wall: list[Timing], busy: list[Timing]) -> list[str]:
