@@ -110,7 +110,8 @@ def measure(rounds: int, most: int = SIZES[-1]) -> list[str]:
     sizes = [*(s for s in (*SIZES, *_LARGER) if s < most), most // BASE * BASE]
     lines = [
         f"One process, one thread, {WEEKS} weeks, {DRAWS} draws x 15 nodes; each size once, in a "
-        "process of its own",
+        f"process of its own. The pools hold {BASE} simulated tanks again and again under new "
+        "names; nothing of one tank is used for the next.",
         "",
         "| tanks | tank-weeks | processor s | tank-weeks a second | MB at most |",
         "|---:|---:|---:|---:|---:|",
