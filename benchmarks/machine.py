@@ -7,6 +7,8 @@ import platform
 from importlib import metadata
 from pathlib import Path
 
+#: What this process may run on, before a part holds itself to one core.
+CORES = frozenset(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else frozenset()
 PACKAGES = "numpy numba llvmlite hmmlearn jax jaxlib dynamax pandas xarray h5py".split()
 
 
@@ -35,6 +37,9 @@ def describe() -> list[str]:
     import llvmlite.binding as llvm
 
     load = f", load {os.getloadavg()[0]:.1f} at the start" if hasattr(os, "getloadavg") else ""
+    if hasattr(os, "sched_getscheduler") and os.sched_getscheduler(0) == os.SCHED_FIFO:
+        # Then what else the machine does hardly counts.
+        load += ", at real-time priority"
     return [
         f"{cpu()} ({llvm.get_host_cpu_name()}), {os.cpu_count()} cores{load}",
         f"{platform.system()} {platform.machine()}, Python {platform.python_version()}",

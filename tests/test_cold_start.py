@@ -18,7 +18,10 @@ COMPILER = {"numba"}
 #: np.unique imports, was never needed.
 READER = {"h5py", "numpy.ma"}
 #: Slow modules of the standard library that nothing on the way needs.
-SLOW = {"importlib.metadata", "asyncio", "http.client", "urllib.request", "email.message"}
+SLOW = {
+    "importlib.metadata", "logging", "concurrent.futures", "asyncio", "http.client",
+    "urllib.request", "email.message",
+}  # fmt: skip
 
 
 def loaded(script: str, *words: object, cache: Path) -> set[str]:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
-from collections.abc import Callable, Iterable
+import importlib
+import threading
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
 from maturity_model import __version__
 from maturity_model.assessment.cautions import cautions_for
+from maturity_model.assessment.crew import Crew, cores
 from maturity_model.assessment.filtering import (
     FULL_WEEKS,
     PACE_NODES,
@@ -40,6 +42,7 @@ if TYPE_CHECKING:
     from maturity_model.assessment.plan import Plan
     from maturity_model.assessment.questions import Questions
 
+_QUESTIONS = "maturity_model.assessment.questions"
 Row = TypeVar("Row", CheckIn, Event)
 
 
@@ -116,6 +119,7 @@ def _assess_tank(
     everything: bool,
     plans: tuple[Plan, ...],
     misfits: Misfits | None,
+    crew: Crew,
 ) -> TankAssessment:
     all_draws = tables.population.n_draws
     tables = tables.of_tank(n)
@@ -150,7 +154,7 @@ def _assess_tank(
 
         questions = answer_questions(
             tables, n, found, hazards, forecast[-1], checkins, events, cautions,
-            everything=everything, plans=plans,
+            everything=everything, plans=plans, aside=crew.aside,
         )  # fmt: skip
     return TankAssessment(
         tank=tank,
@@ -186,17 +190,6 @@ def _assess_tank(
         skill=known.skill,
         in_pool=known.in_pool,
     )
-
-
-def _in_threads(work: Callable[[int], TankAssessment], n: int) -> list[TankAssessment]:
-    # The kernels release the GIL; results keep the order of the tanks.
-    threads = min(os.cpu_count() or 1, n)
-    if threads < 2:
-        return [work(i) for i in range(n)]
-    from concurrent.futures import ThreadPoolExecutor
-
-    with ThreadPoolExecutor(threads) as pool:
-        return list(pool.map(work, range(n)))
 
 
 def assess(
@@ -239,7 +232,13 @@ def assess(
     """
     if as_of is not None:
         panel = panel.until(as_of)
-    tables = make_tables(panel, population, evidence_weight)
+    # A tank's questions keep two threads busy.
+    crew = Crew(min(cores(), 2 * len(panel.tanks)))
+    loading = threading.Thread(target=importlib.import_module, args=(_QUESTIONS,))
+    if questions and crew.threads > 1:
+        # While the tables are made, which takes no GIL.
+        loading.start()
+    tables = make_tables(panel, population, evidence_weight, do_all=crew.all)
     checkins = _by_tank(panel.logbook.checkins, panel.as_of)
     events = _by_tank(panel.logbook.events, panel.as_of)
 
@@ -264,9 +263,10 @@ def assess(
             questions,
             plans,
             misfits,
+            crew,
         )
 
-    tanks = _in_threads(one, len(panel.tanks))
+    tanks = crew.all(one, len(panel.tanks))
     return Assessment(
         catalogue=panel.catalogue,
         tanks=tuple(tanks),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -63,6 +65,11 @@ class Tables:
     judgements: Floats
     log_prior: Floats | None = None
 
+    @functools.cached_property
+    def impossible(self) -> tuple[NDArray[np.bool_], ...]:
+        """By kind (signs, readings, judgements): the codes whose likelihood is 0 somewhere."""
+        return impossible(self.signs, self.readings, self.judgements)
+
     def emission(self, n: int, since: int = 0) -> Floats:
         """Likelihood of each week's observations of tank n, shape (T, S, Q, D).
 
@@ -114,9 +121,18 @@ class Tables:
         return np.asarray(np.exp(np.maximum(total - total.max(), -600.0)))
 
 
+def impossible(*tables: Floats) -> tuple[NDArray[np.bool_], ...]:
+    """For each table (codes, ...) of likelihoods: the codes that are 0 somewhere, shape (C,)."""
+    return tuple(np.asarray((x <= 0).any(axis=tuple(range(1, x.ndim)))) for x in tables)
+
+
 def draws_used(weeks: int, draws: int) -> NDArray[np.int64]:
     """Which of a population's draws a tank of so many weeks is filtered with."""
     return np.arange(0, draws, max(1, -(-weeks // FULL_WEEKS)))
+
+
+def _in_turn(work: Callable[[int], Floats], n: int) -> list[Floats]:
+    return [work(i) for i in range(n)]
 
 
 def make_tables(
@@ -124,6 +140,7 @@ def make_tables(
     population: Population,
     evidence_weight: float | None = None,
     nodes: tuple[int, int] = (PACE_NODES, SKILL_NODES),
+    do_all: Callable[[Callable[[int], Floats], int], list[Floats]] = _in_turn,
 ) -> Tables:
     """Look-up tables for a panel.
 
@@ -135,6 +152,8 @@ def make_tables(
         Default: the population's own.
     nodes : tuple of int
         Quadrature nodes for pace and skill.
+    do_all : callable
+        Does ``work(0) ... work(n - 1)``, perhaps in threads: :meth:`.Crew.all`.
 
     Raises
     ------
@@ -149,17 +168,14 @@ def make_tables(
         raise ValueError(f"an evidence weight lies between 0 and 1, not at {power}")
     pace, pace_weight = normal_nodes(nodes[0])
     skill, skill_weight = normal_nodes(nodes[1])
-    return Tables(
-        panel,
-        population,
-        power,
-        pace,
-        skill,
-        np.outer(pace_weight, skill_weight),
-        sign_table(panel, population, skill, power),
-        reading_table(panel, population, power),
-        judgement_table(panel, population, power),
+    kinds: tuple[Callable[[], Floats], ...] = (
+        lambda: sign_table(panel, population, skill, power),
+        lambda: reading_table(panel, population, power),
+        lambda: judgement_table(panel, population, power),
     )
+    tables = do_all(lambda i: kinds[i](), len(kinds))
+    prior = np.outer(pace_weight, skill_weight)
+    return Tables(panel, population, power, pace, skill, prior, *tables)
 
 
 def filter_tank(tables: Tables, n: int) -> tuple[FilteredMixture, Hazards]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,6 +73,7 @@ def answer_questions(
     *,
     everything: bool = True,
     plans: tuple[Plan, ...] = (),
+    aside: Callable[[Callable[[], Any]], Callable[[], Any]] = lambda work: work,
 ) -> Questions:
     """Answer the questions about tank n.
 
@@ -90,28 +93,27 @@ def answer_questions(
         False: only the risk of slipping and the time to mature, under the plans.
     plans : tuple of Plan
         What-ifs of one's own.
+    aside : callable
+        Takes up a part that another thread may do, and gives what it comes to:
+        :meth:`.Crew.aside`. Default: this thread does it.
 
     Returns
     -------
     Questions
     """
+    # Half of the work: begun first, asked for last.
+    reasons = aside(lambda: why(tables, n, found, forecast)) if everything else None
     here = Present(tables.panel, n, found, hazards, tables.pace)
     risks = slipping(here, plans)
     waiting = tuple(time_to_mature(here, plan) for plan in (None, *plans))
-    if not everything:
+    if reasons is None:
         return Questions(risks, waiting)
     panel = tables.panel
     said = surprises(tables, n, found, tables.evidence_weight)
     recent = said.lately if said else Lately(0.0, 0.0)
     ammonia = unionised_now(panel.tanks[n], checkins, panel.as_of, panel.catalogue)
-    return Questions(
-        risks,
-        waiting,
-        True,
-        event_effects(here),
-        stuck(here, tables.node_prior.sum(axis=1)),
-        why(tables, n, found, forecast),
-        said,
-        where_to_look(tables, n, found),
-        decide(here, recent, events, cautions, ammonia),
-    )
+    effects = event_effects(here)
+    lagging = stuck(here, tables.node_prior.sum(axis=1))
+    looks = where_to_look(tables, n, found)
+    decisions = decide(here, recent, events, cautions, ammonia)
+    return Questions(risks, waiting, True, effects, lagging, reasons(), said, looks, decisions)

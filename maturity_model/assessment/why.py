@@ -156,9 +156,9 @@ def phases_without_each(
     )  # fmt: skip
     weight, power = found.draw_weight[-1], float(found.trusted.power[-1])
     mixed = [_mix_without(out, weight, power) for out in outs]
-    for number, (kind, table) in enumerate(zip(kinds_of(tables.panel), looked_up, strict=True)):
+    for number, kind in enumerate(kinds_of(tables.panel)):
         # A factor of 0 cannot be divided out again: there the log is filtered again.
-        lost = np.asarray((table <= 0).any(axis=(1, 2, 3)))
+        lost = tables.impossible[number]
         for i in np.flatnonzero(lost[kind.of_rows(first, last)[1]]) if lost.any() else ():
             leave = [np.zeros(0, dtype=np.int64)] * 3
             leave[number] = np.array([i])
@@ -210,19 +210,21 @@ def _states_without(
     looked_up = (tables.signs, tables.readings[:, :, None, :], tables.judgements[:, :, None, :])
     emission, plan = found.emission, None
     parts = []
-    for kind, table, index in zip(kinds_of(tables.panel), looked_up, leave, strict=True):
+    kinds = kinds_of(tables.panel)
+    for kind, table, index, lost in zip(kinds, looked_up, leave, tables.impossible, strict=True):
         starts, codes = kind.of_rows(first, last)
-        taken = np.isin(np.arange(len(codes)), index)
-        parts.append((starts, codes, np.ascontiguousarray(table), taken))
+        taken = np.zeros(len(codes), dtype=bool)
+        taken[index] = True
+        parts.append((starts, codes, np.ascontiguousarray(table), taken, lost))
     used = [part for part in parts if part[3].any()]
-    left = [(starts, np.flatnonzero(taken)) for starts, _, _, taken in used]
-    if len(used) == 1 and (used[0][2][sorted(set(used[0][1][used[0][3]].tolist()))] > 0).all():
+    left = [(starts, np.flatnonzero(taken)) for starts, _, _, taken, _ in used]
+    if len(used) == 1 and not used[0][4][used[0][1][used[0][3]]].any():
         # One kind, and all its factors can be divided out again.
-        starts, codes, table, taken = used[0]
+        starts, codes, table, taken, _ = used[0]
         plan = (_starts(starts, taken), codes[taken], table)
     else:
         emission = np.ones(found.emission.shape)
-        for starts, codes, table, taken in parts:
+        for starts, codes, table, taken, _ in parts:
             if not taken.all():
                 native.multiply_codes(_starts(starts, ~taken), codes[~taken], table, emission)
         plan = (np.zeros(weeks + 1, dtype=np.int64), np.zeros(0, dtype=np.int64), emission[:1])

@@ -175,10 +175,12 @@ class Reader:
 
     def _tanks(self) -> None:
         table = self._table("tanks", TANK_COLUMNS)
-        if table is None or table.missing:
+        if table is not None and table.missing:
+            raise LogbookError(self.problems.all())  # Which column it lacks is said already.
+        if table is None:
             self.problems.add(
                 "error", "logbook", shown(self.path.name), None, None, "",
-                "has no table of tanks that can be read",
+                "has no table of tanks",
                 "add a tanks.csv with the columns tank and started; the tables are "
                 + ", ".join(f"{t}.csv" for t in TABLES),
             )  # fmt: skip

@@ -8,9 +8,11 @@ log is very long) is left to the kernels. Needs JAX.
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import importlib
 import os
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -56,20 +58,40 @@ def accelerator() -> str:
     """
     try:
         jax = importlib.import_module("jax")
+        device = jax.devices()[0]
     except ImportError:
         raise ScoringError(
             "JAX is not installed; --device gpu needs the extra: pip install 'maturity-model[gpu]'"
         ) from None
-    try:
-        device = jax.devices()[0]
     except RuntimeError as error:
-        why = " ".join(str(error).split())[:200]
-        raise ScoringError(f"JAX cannot start its accelerator: {why}") from None
+        # Raised on import too, where JAX and its library of one accelerator do not fit.
+        raise ScoringError(f"JAX cannot start its accelerator: {_in_a_line(error)}") from None
     if device.platform == "cpu" and os.environ.get(ON_PROCESSOR) != "1":
         raise ScoringError(
             "JAX finds no accelerator here, only the processor; leave out --device gpu"
         )
     return str(device.device_kind)
+
+
+def _in_a_line(error: Exception) -> str:
+    # JAX says at length what it did, over many lines.
+    return " ".join(str(error).split())[:200] or type(error).__name__
+
+
+@contextlib.contextmanager
+def _told(tanks: int, draws: int) -> Iterator[None]:
+    # What JAX raises while it works, as one line.
+    jax = importlib.import_module("jax")
+    try:
+        yield
+    except (getattr(jax.errors, "JaxRuntimeError", RuntimeError), MemoryError) as error:
+        text = str(error)
+        if isinstance(error, MemoryError) or "RESOURCE_EXHAUSTED" in text or "memory" in text:
+            raise ScoringError(
+                f"the GPU has not enough free memory for {tanks} tanks x {draws} draws at once; "
+                f"use --tanks-per-file {max(1, min(tanks, TANKS) // 2)} or fewer, or --draws"
+            ) from None
+        raise ScoringError(f"JAX failed on the accelerator: {_in_a_line(error)}") from None
 
 
 def score_on_device(
@@ -85,6 +107,11 @@ def score_on_device(
     evidence_weight : float
     ends : date
         Everything later is ignored.
+
+    Raises
+    ------
+    ScoringError
+        When JAX fails, for lack of memory above all.
     """
     names = list(book.tanks)
     # Tanks of about the same age together, so that little is padded.
@@ -99,7 +126,9 @@ def score_on_device(
             some = some_tanks(book, left)
             found |= {s.tank: s for s in score_tanks(some, population, evidence_weight, ends)}
         if len(left) < len(panel.tanks):
-            found |= {s.tank: s for s in _batch(tables) if s.tank not in left}
+            with _told(len(panel.tanks), population.n_draws):
+                scores = _batch(tables)
+            found |= {s.tank: s for s in scores if s.tank not in left}
     # In the panel's order, which leaves out tanks that start after the end.
     return [found[name] for name in book.tanks if name in found]
 

@@ -10,6 +10,7 @@ import numpy as np
 from hmm.oracle import Model, enumerate_paths
 from numpy.typing import NDArray
 
+from maturity_model.assessment.filtering import impossible
 from maturity_model.hmm.mixture import FilteredMixture, filter_mixture
 from maturity_model.hmm.psis import TrustedWeights
 from maturity_model.hmm.staged import StagedChain, move_probabilities, transition_matrices
@@ -55,6 +56,7 @@ def small(
     )  # fmt: skip
     full = SimpleNamespace(
         panel=panel, signs=tables[0], readings=tables[1], judgements=tables[2],
+        impossible=impossible(*tables),
         node_prior=prior, population=SimpleNamespace(start=initial[None]),
     )  # fmt: skip
     emission = np.ones((weeks, s, q, d))

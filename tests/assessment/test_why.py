@@ -10,7 +10,7 @@ import pytest
 from assessment.small_mixture import Small, by_lane, end_in, factor, small, week_of
 from small_logs import random_log
 
-from maturity_model.assessment.filtering import filter_tank, forecast_only, make_tables
+from maturity_model.assessment.filtering import filter_tank, forecast_only, impossible, make_tables
 from maturity_model.assessment.observed import observed
 from maturity_model.assessment.why import phases_without, phases_without_each, why
 from maturity_model.catalogue import load_catalogue
@@ -70,6 +70,7 @@ def test_a_factor_of_zero_is_left_out_by_multiplying_anew() -> None:
     codes, counts = np.unique(tables.panel.signs.code, return_counts=True)
     code = int(codes[counts == 1][0])
     tables.signs[code, 1] = 0.0
+    tables.impossible = impossible(tables.signs, tables.readings, tables.judgements)
     emission = np.ones(found.emission.shape)
     for kind, count in enumerate((5, 3, 2)):
         for i in range(count):

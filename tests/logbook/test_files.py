@@ -225,7 +225,8 @@ def test_nothing_to_read(tmp_path: Path) -> None:
         file.write_bytes(content)
         with pytest.raises(LogbookError) as caught:
             read_logbook(tmp_path)
-        assert len(caught.value.problems) >= 2
+        # A column that is missing is told once; a file that cannot be read leaves no table.
+        assert len(caught.value.problems) >= (2 if content in (b"", b"\xff\xff") else 1)
     with pytest.raises(LogbookError, match=r"folder or an \.xlsx"):
         read_logbook(file)
 
