@@ -54,8 +54,8 @@ def need() -> Callable[[str], ModuleType]:
 
 
 @pytest.fixture(scope="session")
-def both_first_runs(tmp_path_factory: pytest.TempPathFactory) -> Any:
-    """Two processes without kept machine code, once for all tests: :mod:`first_runs`."""
+def all_first_runs(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    """A run without kept machine code, once for all tests: :mod:`first_runs`."""
     from first_runs import first_runs
 
     return first_runs(tmp_path_factory.mktemp("first"))

@@ -29,8 +29,8 @@ def loaded(script: str, *words: object, cache: Path) -> set[str]:
 
 
 @pytest.fixture(scope="module")
-def cache(both_first_runs: FirstRuns) -> Path:
-    return both_first_runs.cache
+def cache(all_first_runs: FirstRuns) -> Path:
+    return all_first_runs.cache
 
 
 @pytest.fixture(scope="module")
@@ -39,9 +39,9 @@ def second_report(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def first_and_second(both_first_runs: FirstRuns, second_report: Path) -> tuple[set[str], set[str]]:
-    again = loaded(WEEKLY, DEMO, second_report, cache=both_first_runs.cache)
-    return both_first_runs.modules, again
+def first_and_second(all_first_runs: FirstRuns, second_report: Path) -> tuple[set[str], set[str]]:
+    again = loaded(WEEKLY, DEMO, second_report, cache=all_first_runs.cache)
+    return all_first_runs.modules, again
 
 
 def test_the_first_run_loads_the_compiler_and_nothing_heavy(
@@ -67,10 +67,10 @@ def test_no_slow_part_of_the_standard_library(first_and_second: tuple[set[str], 
 
 @pytest.mark.usefixtures("first_and_second")
 def test_kept_machine_code_gives_the_same_digits(
-    both_first_runs: FirstRuns, second_report: Path
+    all_first_runs: FirstRuns, second_report: Path
 ) -> None:
     for table in ("phase.csv", "regression.csv"):
-        assert (both_first_runs.report / table).read_bytes() == (second_report / table).read_bytes()
+        assert (all_first_runs.report / table).read_bytes() == (second_report / table).read_bytes()
 
 
 def test_importing_the_package_loads_almost_nothing(cache: Path) -> None:

@@ -23,11 +23,11 @@ def run(cache: Path, script: str = NUMBERS, **env: str) -> tuple[str, bool]:
 
 
 @pytest.fixture(scope="session")
-def compiled(both_first_runs: FirstRuns) -> tuple[Path, str]:
-    """The folder once two processes have filled it at the same time, and the numbers."""
-    cache = both_first_runs.cache
-    assert [f.name for f in cache.iterdir() if "kernels" in f.name] == [f"kernels-{key()[:16]}.bin"]
-    return cache, both_first_runs.numbers
+def compiled(all_first_runs: FirstRuns) -> tuple[Path, str]:
+    """A folder that two processes have filled at the same time, and the numbers."""
+    folder = all_first_runs.shared
+    assert [f.name for f in folder.iterdir()] == [f"kernels-{key()[:16]}.bin"]
+    return folder, all_first_runs.numbers
 
 
 def key() -> str:
