@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import re
-import time
 from dataclasses import replace
 
 import numpy as np
@@ -246,17 +245,6 @@ def test_unusual_logs_make_whole_pages(tank: TankAssessment) -> None:
     assert not re.search(r"(?<![\d.,–])(0|100)\u00a0%", by_id(page, "now").text)
     all_pages(assessment)
     text_summary(assessment)
-
-
-def test_a_page_is_built_fast() -> None:
-    assessment = example_assessment()
-    tank_page(assessment.tanks[0], assessment, "cmd")
-    times = []
-    for _ in range(7):
-        start = time.perf_counter()
-        tank_page(assessment.tanks[0], assessment, "cmd")
-        times.append(time.perf_counter() - start)
-    assert min(times) < 0.015
 
 
 def test_the_summary_is_short_and_worded() -> None:
