@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import importlib
 import threading
@@ -236,9 +237,15 @@ def assess(
     crew = Crew(min(cores(), 2 * len(panel.tanks)))
     loading = threading.Thread(target=importlib.import_module, args=(_QUESTIONS,))
     if questions and crew.threads > 1:
-        # While the tables are made, which takes no GIL.
-        loading.start()
-    tables = make_tables(panel, population, evidence_weight, do_all=crew.all)
+        # While the tables are made, which takes no GIL. Where no thread can be had, later.
+        with contextlib.suppress(RuntimeError):
+            loading.start()
+    try:
+        tables = make_tables(panel, population, evidence_weight, do_all=crew.all)
+    finally:
+        # Whoever leaves at once must not cut it off.
+        if loading.ident is not None:
+            loading.join()
     checkins = _by_tank(panel.logbook.checkins, panel.as_of)
     events = _by_tank(panel.logbook.events, panel.as_of)
 

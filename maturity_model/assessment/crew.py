@@ -118,11 +118,24 @@ class Crew:
 
         # Daemons: a second interrupt ends the command without waiting for them.
         others = [threading.Thread(target=some, daemon=True) for _ in range(self.threads - 1)]
-        for other in others:
-            other.start()
-        some()
-        for other in others:
-            other.join()
+        try:
+            for i, other in enumerate(others):
+                try:
+                    other.start()
+                except RuntimeError:
+                    # The system allows no more: those that are there do it all.
+                    with self._news:
+                        working -= len(others) - i
+                        self._news.notify_all()
+                    del others[i:]
+                    break
+            some()
+            for other in others:
+                other.join()
+        except BaseException as error:
+            # An interrupt, outside of any tank: the others begin no more.
+            failed.setdefault(n, error)
+            raise
         if failed:
             # All before it were taken up, and ended well.
             raise failed[min(failed)]

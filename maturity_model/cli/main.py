@@ -48,10 +48,19 @@ def _parser(argv: Sequence[str]) -> argparse.ArgumentParser:
     return parser
 
 
+def _watched() -> bool:
+    # By a profiler, a debugger or a measure of coverage, which has something to say at the end.
+    if sys.getprofile() is not None or sys.gettrace() is not None or sys.flags.interactive:
+        return True
+    # Since Python 3.12 they may use this instead.
+    monitoring = getattr(sys, "monitoring", None)
+    return monitoring is not None and any(monitoring.get_tool(i) for i in range(6))
+
+
 def _leave(code: int) -> None:
     # The system takes the memory of a process back at once; the interpreter would give back
-    # hundreds of thousands of objects one by one first. Not under a profiler or a debugger.
-    if sys.getprofile() is None and sys.gettrace() is None and not sys.flags.interactive:
+    # hundreds of thousands of objects one by one first.
+    if not _watched():
         if sys.stderr is not None:
             sys.stderr.flush()
         os._exit(code)

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pymc as pm
+import pytensor
 import pytensor.tensor as pt
 
 from maturity_model.hmm.staged import StagedChain
@@ -190,10 +191,14 @@ def build_model(
     Raises
     ------
     ValueError
-        When the panel is empty, or does not fit the priors.
+        When the panel is empty, or does not fit the priors; when PyTensor's ``floatX`` is not
+        float64.
     """
     if not 0.0 <= evidence_weight <= 1.0:
         raise ValueError(f"an evidence weight lies between 0 and 1, not at {evidence_weight}")
+    if pytensor.config.floatX != "float64":
+        # Data would be cast: numbers to half their digits, positions to 16 bits.
+        raise ValueError(f"PyTensor is set to {pytensor.config.floatX}; the model needs float64")
     priors = priors or priors_from_catalogue(panel.catalogue)
     options = options or ModelOptions()
     design = make_design(panel, priors, by_tank=options.tank_signs)
@@ -312,6 +317,16 @@ def data_of(
     by_parts: bool = False,
 ) -> dict[str, Any]:
     """All that the model's graph knows of a panel, as arrays.
+
+    Parameters
+    ----------
+    design : Design
+    priors : Priors
+    evidence_weight : float
+    options : ModelOptions
+        Observations that do not count are left out.
+    by_parts : bool
+        For the likelihood by parts; else for the fused one.
 
     Returns
     -------

@@ -2,7 +2,7 @@
 
 One array of whole numbers, which begins with sizes and with where its parts lie, and one of
 numbers. Tanks lie in blocks of eight, by length; what acts on a move lies there lane by lane.
-:mod:`.panel_kernels` reads both; :func:`unpack` gives back what went in.
+:mod:`.panel_kernels` reads both.
 """
 
 from __future__ import annotations

@@ -301,11 +301,13 @@ def forward(theta, reading, judged, whole, real, value, smoothed, chance, d):
     Parameters
     ----------
     theta : ndarray
-        Parameters, see :func:`places`.
+        Parameters, see :func:`places`. With a NaN among them every value is NaN. Log-odds of a
+        sign, and what is added to them, count as :data:`FARTHEST` at most (their slopes, then,
+        as if they did not).
     reading, judged : ndarray, shape (C, S)
         Log-likelihood of distinct readings and judgements by state.
     whole, real : ndarray
-        See :mod:`.packing`; both begin on a cache line.
+        See :mod:`.packing`.
     value : ndarray, shape (N,), output
     smoothed : ndarray, shape ((R + 1) wide(S),), output
         P(state | all of the tank's observations) by row; the last row means nothing.
@@ -316,6 +318,10 @@ def forward(theta, reading, judged, whole, real, value, smoothed, chance, d):
     """
     at = places(whole)
     n_s, n_k = whole[S], whole[K]
+    if np.isnan(theta).any():
+        # Comparisons further on would turn it into a number.
+        value[:], smoothed[:], chance[:], d[:] = np.nan, 0.0, 0.0, 0.0
+        return
     by_row = rows((whole[R] + 1) * wide(n_s) // WIDTH)
     _chances(theta, at, whole, real, chance)
     _log_likelihoods(whole, real, chance, padded(reading), padded(judged), by_row)

@@ -76,6 +76,11 @@ def _forward(theta, reading, judged, whole, real):  # type: ignore[no-untyped-de
     theta, whole = np.ascontiguousarray(theta), np.ascontiguousarray(whole)
     reading, judged = np.ascontiguousarray(reading), np.ascontiguousarray(judged)
     real = np.ascontiguousarray(real)
+    # The kernel trusts the header; arrays of another panel must not get that far.
+    if whole.size <= packing.END or whole[packing.END] != real.size:
+        raise ValueError("the numbers of the panel are not those of its whole numbers")
+    if theta.size != panel_kernels.places(whole)[-1]:
+        raise ValueError("the parameters are not those of the panel")
     per = panel_kernels.wide(whole[packing.S])
     value, smoothed = np.empty(whole[packing.N]), np.empty((whole[packing.R] + 1) * per)
     chance = np.empty(whole[packing.C] * per)

@@ -125,6 +125,24 @@ def test_a_part_that_is_done_keeps_nothing_alive() -> None:
     assert not any(ref() for ref in kept)
 
 
+def test_where_no_thread_can_be_had_the_callers_own_does_it_all(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    begun: list[threading.Thread] = []
+    real = threading.Thread.start
+
+    def start(thread: threading.Thread) -> None:
+        if begun:
+            raise RuntimeError("can't start new thread")
+        begun.append(thread)
+        real(thread)
+
+    monkeypatch.setattr(threading.Thread, "start", start)
+    assert Crew(4).all(lambda i: i * i, 9) == [i * i for i in range(9)]
+    begun[0].join(timeout=10)
+    assert not begun[0].is_alive()
+
+
 def test_no_more_threads_than_cores_that_may_be_used(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("os.cpu_count", lambda: 8)
     monkeypatch.setattr("os.sched_getaffinity", lambda pid: {3, 5}, raising=False)

@@ -27,7 +27,12 @@ from maturity_model.population.likelihood import (  # noqa: E402
     fused_by_tank,
     log_likelihood_by_tank,
 )
-from maturity_model.population.model import data_of, into_model, pack_panel  # noqa: E402
+from maturity_model.population.model import (  # noqa: E402
+    build_model,
+    data_of,
+    into_model,
+    pack_panel,
+)
 from maturity_model.population.options import ModelOptions  # noqa: E402
 from maturity_model.population.priors import Priors, geometric  # noqa: E402
 from maturity_model.population.simulate import Habits, simulate_logbook  # noqa: E402
@@ -208,6 +213,33 @@ def test_far_out_log_odds_stay_finite() -> None:
         assert np.isfinite(value).all()
         assert slope is not None
         assert np.isfinite(slope).all()
+
+
+@pytest.mark.parametrize("part", ["LOGIT", "SKILL", "BASE", "PACE", "EFFECT", "DECAY"])
+def test_not_a_number_stays_none(part: str) -> None:
+    _, packed, theta, _ = busy()
+    bad = theta.copy()
+    bad[panel_kernels.places(packed.whole)[getattr(panel_kernels, part)]] = np.nan
+    assert np.isnan(kernels(bad)[0]).all()
+
+
+def test_arrays_of_another_panel_are_refused() -> None:
+    _, packed, theta, reading = busy()
+    judged = np.full((len(busy()[0].judged_cell), 12), -1.0)
+    with pytest.raises(ValueError, match="parameters"):
+        panel_op._forward(theta[:-1], reading, judged, *packed)
+    with pytest.raises(ValueError, match="numbers of the panel"):
+        panel_op._forward(theta, reading, judged, packed.whole, packed.real[:-8])
+    with pytest.raises(ValueError, match="numbers of the panel"):
+        panel_op._forward(theta, reading, judged, packed.whole[:5], packed.real)
+
+
+def test_half_precision_is_refused() -> None:
+    with (
+        pytensor.config.change_flags(floatX="float32"),
+        pytest.raises(ValueError, match="needs float64"),
+    ):
+        build_model(small_panel(), PRIORS)
 
 
 def test_beyond_the_largest_effect_events_change_nothing() -> None:
