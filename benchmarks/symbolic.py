@@ -194,17 +194,20 @@ def measure(rounds: int) -> list[str]:
                 lines.append(missing(name, error))
     lines += [
         f"{size[0]:,} series x {size[1]} steps x {size[2]} states, one thread, float64; "
-        f"{rounds} rounds in turn, processor time",
+        f"{rounds} rounds in turn, {engine.ROW} calls each, processor time",
         "",
         "Compilation, wall: " + "; ".join(took) + ".",
         "",
     ]
-    timings = in_turn(things, rounds, time.process_time)
+    # As in :mod:`.engine`: after the turn of another, memory is asked for anew.
+    timings = in_turn(things, rounds, time.process_time, row=engine.ROW)
     lines += [*engine.table(timings), ""]
-    times = ratios(timings, engine.OURS)
-    scans = [t for n, t in times.items() if n in {SCAN.format(x) for x in LINKERS}]
-    verdict = "NOT MEASURED"
-    if scans:
-        verdict = f"{min(scans):.1f}, {'met' if min(scans) >= TARGET else 'NOT MET'}"
-    said = f"PyTensor scan by its quickest linker at least {TARGET:g} times {engine.OURS}"
-    return [*lines, f"- Target, {said}: {verdict}."]
+    for base in (engine.OURS, engine.KEPT):
+        times = ratios(timings, base)
+        scans = [t for n, t in times.items() if n in {SCAN.format(x) for x in LINKERS}]
+        verdict = "NOT MEASURED"
+        if scans:
+            verdict = f"{min(scans):.1f}, {'met' if min(scans) >= TARGET else 'NOT MET'}"
+        said = f"PyTensor scan by its quickest linker at least {TARGET:g} times {base}"
+        lines.append(f"- Target, {said}: {verdict}.")
+    return lines
