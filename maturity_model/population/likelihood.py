@@ -1,9 +1,9 @@
 """From parameters to the log-likelihood of each tank, as a PyTensor graph.
 
 The same tables and hazards as in :mod:`.tables`, which the weekly path uses; a test holds
-the two against each other. There are two graphs of one likelihood: by parts, which can be read,
-taken apart and compiled to JAX, and fused into one Op, which has its gradient in
-about half the time.
+the two against each other. There are two graphs of one likelihood: by parts, which can be
+read, taken apart and compiled to JAX, and fused into one Op, which has its gradient in about
+half the time.
 """
 
 from __future__ import annotations

@@ -338,12 +338,12 @@ def data_of(
     out: dict[str, Any] = {}
     for kind, use in used.items():
         out[kind] = cells_of(design, kind, priors) if use else None
+        for name in ("row", "code") if use and by_parts else ():
+            out[kind][name] = getattr(design, f"{kind}_{name}")
     if not by_parts:
+        # Signs are packed whole; of readings and judgements the graph makes the tables.
         del out["sign"]
         return out | pack_panel(design, priors, evidence_weight, options)._asdict()
-    for kind, use in used.items():
-        for name in ("row", "code") if use else ():
-            out[kind][name] = getattr(design, f"{kind}_{name}")
     for name in ("first", "order", "keeper", "tank_of_row", "impulse", "pending", "husbandry"):
         out[name] = getattr(design, name)
     return out | {"log_start": log_start(design)}
