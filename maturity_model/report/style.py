@@ -229,13 +229,14 @@ QUESTIONS_CSS = """.next{margin:.1rem 0 .6rem;font-size:1rem}
 .rules td:nth-child(2){width:11%;white-space:nowrap}
 .rules td:nth-child(3){width:31%}
 .rules svg,#do p svg{vertical-align:-.1em}
-.rules th,.rules td,.asked th{overflow-wrap:anywhere}
+.rules th,.rules td{overflow-wrap:anywhere}
 .dots{padding:.3rem .2rem 0}
 .dots svg{display:block}
 .qdot{fill:var(--link)}
 .tanks .alarm{grid-column:1/-1;margin:.2rem 0 0}
 @media screen and (max-width:48rem){
 .asked{grid-template-columns:minmax(0,1fr)}
+.asked td,.asked th{padding-right:.35rem;font-size:.8125rem}
 .rules thead{display:none}
 .rules tr{display:grid;grid-template-columns:1fr auto;gap:0 .8rem;padding:.4rem 0;
 border-bottom:1px solid var(--line)}
