@@ -43,7 +43,9 @@ BELOW: dict[str, set[str]] = {
     "studies": {"report", "assessment", "population", "hmm", "panel", "logbook", "catalogue"},
     # A world that knows nothing of the package, so that it can contradict it.
     "ecology": set(),
-    "worlds": {"ecology", "population", "logbook", "catalogue"},
+    # Another such world, which knows nothing of the first either.
+    "mesocosm": set(),
+    "worlds": {"ecology", "mesocosm", "population", "logbook", "catalogue"},
     # The program against those worlds.
     "validation": {
         "worlds",

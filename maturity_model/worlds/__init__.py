@@ -2,15 +2,17 @@
 
 ``model`` is the package's own model run forwards; ``mechanistic`` is the daily ecology of
 :mod:`maturity_model.ecology`, which knows nothing of it. Both can have an assumption of the
-model broken (:data:`BROKEN`), and both come out through the log's reader, so that nothing
-is bypassed.
+model broken (:data:`BROKEN`). ``mesocosm`` is a second ecology, written apart from the first
+and from all that is judged by it. All come out through the log's reader, so that nothing is
+bypassed.
 """
 
 from maturity_model.ecology.phases import PHASES
 from maturity_model.worlds.broken import BROKEN
-from maturity_model.worlds.club import WORLDS, SimulatedClub, presets, simulate
+from maturity_model.worlds.club import BREAKABLE, WORLDS, SimulatedClub, presets, simulate
 
 __all__ = [
+    "BREAKABLE",
     "BROKEN",
     "PHASES",
     "WORLDS",

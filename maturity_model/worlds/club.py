@@ -1,4 +1,4 @@
-"""One call for both worlds: a logbook, and the truth behind it."""
+"""One call for all worlds: a logbook, and the truth behind it."""
 
 from __future__ import annotations
 
@@ -15,13 +15,17 @@ from maturity_model.ecology import PRESETS, live
 from maturity_model.ecology.keepers import ANALYTES, SIGNS, Broken
 from maturity_model.ecology.phases import PHASES
 from maturity_model.logbook import Logbook, read_logbook
+from maturity_model.mesocosm import PRESETS as MESOCOSM_PRESETS
+from maturity_model.mesocosm import live as live_mesocosm
 from maturity_model.worlds import broken as assumptions
 from maturity_model.worlds.model import MODEL_PRESETS, simulate_model
 from maturity_model.worlds.rows import Row, Rows, as_csv, tables, write_atomically
 
 Ints = NDArray[np.int64]
 
-WORLDS = ("model", "mechanistic")
+WORLDS = ("model", "mechanistic", "mesocosm")
+#: Worlds in which assumptions can be broken.
+BREAKABLE = ("model", "mechanistic")
 #: Day 0 of every tank, a Monday; far enough back that a long log ends in the past.
 START = dt.date(2015, 1, 5)
 MAX_WEEKS = 520
@@ -98,6 +102,8 @@ def presets(world: str) -> dict[str, str]:
     """Names and meanings of a world's presets."""
     if world == "model":
         return dict(MODEL_PRESETS)
+    if world == "mesocosm":
+        return dict(MESOCOSM_PRESETS)
     return {name: preset.meaning for name, preset in PRESETS.items()}
 
 
@@ -108,7 +114,7 @@ def simulate(
     seed: int,
     *,
     batch: int = 0,
-    preset: str = "typical",
+    preset: str = "",
     broken: Sequence[str] = (),
     judged: float = 0.0,
     judge_accuracy: float = 0.8,
@@ -117,20 +123,21 @@ def simulate(
 
     Parameters
     ----------
-    world : {'model', 'mechanistic'}
+    world : {'model', 'mechanistic', 'mesocosm'}
     n_tanks : int
     weeks : int
         The club is run to the end of week ``weeks`` (week 0 begins on the first day).
     seed : int
-        Decides everything: in the mechanistic world also where in the preset's ranges this
+        Decides everything: in the mechanistic worlds also where in the preset's ranges this
         world lies, in the model's world the parameters.
     batch : int
         Another batch holds other tanks, of other names, of the same world: to learn from
         some and judge by others.
     preset : str
-        See :func:`presets`.
+        See :func:`presets`; blank for the first of them, the ordinary one.
     broken : sequence of str
-        Names of :data:`~maturity_model.worlds.broken.BROKEN`; ``missing_sign=NAME``.
+        Names of :data:`~maturity_model.worlds.broken.BROKEN`; ``missing_sign=NAME``. Only
+        in the worlds of :data:`BREAKABLE`.
     judged : float
         Share of tanks whose phase an experienced keeper judges now and then.
     judge_accuracy : float
@@ -147,6 +154,7 @@ def simulate(
     """
     if world not in WORLDS:
         raise ValueError(f"{world!r} is not a world; one of {', '.join(WORLDS)}")
+    preset = preset or next(iter(presets(world)))
     if preset not in presets(world):
         raise ValueError(
             f"{preset!r} is not a preset of the {world} world; one of {', '.join(presets(world))}"
@@ -158,10 +166,14 @@ def simulate(
     if not (0 <= judged <= 1 and 0 <= judge_accuracy <= 1):
         raise ValueError("judged and judge_accuracy are shares, from 0 to 1")
     what = assumptions.parse(broken, CAN_BE_MISSING)
+    if what and world not in BREAKABLE:
+        raise ValueError(f"the {world} world has no assumptions to break")
     if world == "model":
         rows, truth = simulate_model(
             n_tanks, weeks + 1, seed, batch, START, preset, what, judged, judge_accuracy
         )
+    elif world == "mesocosm":
+        rows, truth = _mesocosm(n_tanks, weeks, seed, batch, preset, judged, judge_accuracy)
     else:
         rows, truth = _mechanistic(
             n_tanks, weeks, seed, batch, preset, what, judged, judge_accuracy
@@ -217,6 +229,29 @@ def _mechanistic(
             kit_steps=int("kit_bias" in broken),
             skips_calm=_SKIPS_CALM if "skipping" in broken else 1.0,
         ),
+        judged=judged,
+        judge_accuracy=accuracy,
+    )
+    rows = Rows(club.tanks, club.checkins, club.events, club.kits)
+    return rows, np.ascontiguousarray(club.phases[6::7].T)
+
+
+def _mesocosm(
+    n_tanks: int,
+    weeks: int,
+    seed: int,
+    batch: int,
+    preset: str,
+    judged: float,
+    accuracy: float,
+) -> tuple[Rows, Ints]:
+    club = live_mesocosm(
+        n_tanks,
+        7 * (weeks + 1),
+        seed,
+        START,
+        batch=batch,
+        preset=preset,
         judged=judged,
         judge_accuracy=accuracy,
     )
