@@ -29,7 +29,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         "--world",
         choices=WORLDS,
         required=True,
-        help="the program's own model, or a daily ecology that knows nothing of it",
+        help="the program's own model, or an ecology that knows nothing of it",
     )
     parser.add_argument("--tanks", type=whole(1, 100_000), default=60, metavar="N")
     parser.add_argument(
@@ -44,7 +44,10 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         help="another batch holds other tanks of the same world (default: 0)",
     )
     parser.add_argument(
-        "--range", default="typical", metavar="NAME", help="ranges of the parameters (see below)"
+        "--range",
+        default="",
+        metavar="NAME",
+        help="ranges of the parameters (see below; default: the first)",
     )
     parser.add_argument(
         "--break",
