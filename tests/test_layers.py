@@ -43,9 +43,10 @@ BELOW: dict[str, set[str]] = {
     "studies": {"report", "assessment", "population", "hmm", "panel", "logbook", "catalogue"},
     # A world that knows nothing of the package, so that it can contradict it.
     "ecology": set(),
-    # Another such world, which knows nothing of the first either.
+    # Other such worlds, which know nothing of the first, or of each other, either.
+    "microcosm": set(),
     "mesocosm": set(),
-    "worlds": {"ecology", "mesocosm", "population", "logbook", "catalogue"},
+    "worlds": {"ecology", "microcosm", "mesocosm", "population", "logbook", "catalogue"},
     # The program against those worlds.
     "validation": {
         "worlds",

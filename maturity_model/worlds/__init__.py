@@ -2,9 +2,9 @@
 
 ``model`` is the package's own model run forwards; ``mechanistic`` is the daily ecology of
 :mod:`maturity_model.ecology`, which knows nothing of it. Both can have an assumption of the
-model broken (:data:`BROKEN`). ``mesocosm`` is a second ecology, written apart from the first
-and from all that is judged by it. All come out through the log's reader, so that nothing is
-bypassed.
+model broken (:data:`BROKEN`). ``microcosm`` and ``mesocosm`` are two more ecologies, each
+written apart from the others and from all that is judged by them. All come out through the
+log's reader, so that nothing is bypassed.
 """
 
 from maturity_model.ecology.phases import PHASES

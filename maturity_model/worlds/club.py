@@ -12,18 +12,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maturity_model.ecology import PRESETS, live
+from maturity_model.ecology.club import Club as Mechanistic
 from maturity_model.ecology.keepers import ANALYTES, SIGNS, Broken
 from maturity_model.ecology.phases import PHASES
 from maturity_model.logbook import Logbook, read_logbook
 from maturity_model.mesocosm import PRESETS as MESOCOSM_PRESETS
+from maturity_model.mesocosm import Club as Mesocosm
 from maturity_model.mesocosm import live as live_mesocosm
+from maturity_model.microcosm import PRESETS as MICROCOSM_PRESETS
+from maturity_model.microcosm import World as Microcosm
+from maturity_model.microcosm import live as live_microcosm
 from maturity_model.worlds import broken as assumptions
 from maturity_model.worlds.model import MODEL_PRESETS, simulate_model
 from maturity_model.worlds.rows import Row, Rows, as_csv, tables, write_atomically
 
 Ints = NDArray[np.int64]
 
-WORLDS = ("model", "mechanistic", "mesocosm")
+WORLDS = ("model", "mechanistic", "microcosm", "mesocosm")
 #: Worlds in which assumptions can be broken.
 BREAKABLE = ("model", "mechanistic")
 #: Day 0 of every tank, a Monday; far enough back that a long log ends in the past.
@@ -102,6 +107,8 @@ def presets(world: str) -> dict[str, str]:
     """Names and meanings of a world's presets."""
     if world == "model":
         return dict(MODEL_PRESETS)
+    if world == "microcosm":
+        return dict(MICROCOSM_PRESETS)
     if world == "mesocosm":
         return dict(MESOCOSM_PRESETS)
     return {name: preset.meaning for name, preset in PRESETS.items()}
@@ -123,13 +130,13 @@ def simulate(
 
     Parameters
     ----------
-    world : {'model', 'mechanistic', 'mesocosm'}
+    world : {'model', 'mechanistic', 'microcosm', 'mesocosm'}
     n_tanks : int
     weeks : int
         The club is run to the end of week ``weeks`` (week 0 begins on the first day).
     seed : int
-        Decides everything: in the mechanistic worlds also where in the preset's ranges this
-        world lies, in the model's world the parameters.
+        Decides everything: in the ecologies also where in the preset's ranges this world
+        lies, in the model's world the parameters.
     batch : int
         Another batch holds other tanks, of other names, of the same world: to learn from
         some and judge by others.
@@ -172,12 +179,24 @@ def simulate(
         rows, truth = simulate_model(
             n_tanks, weeks + 1, seed, batch, START, preset, what, judged, judge_accuracy
         )
-    elif world == "mesocosm":
-        rows, truth = _mesocosm(n_tanks, weeks, seed, batch, preset, judged, judge_accuracy)
-    else:
+    elif world == "mechanistic":
         rows, truth = _mechanistic(
             n_tanks, weeks, seed, batch, preset, what, judged, judge_accuracy
         )
+    elif world == "microcosm":
+        rows, truth = _weekly(
+            live_microcosm(
+                n_tanks, 7 * (weeks + 1), seed, START, batch=batch, judged=judged,
+                judge_accuracy=judge_accuracy,
+            )
+        )  # fmt: skip
+    else:
+        rows, truth = _weekly(
+            live_mesocosm(
+                n_tanks, 7 * (weeks + 1), seed, START, batch=batch, preset=preset, judged=judged,
+                judge_accuracy=judge_accuracy,
+            )
+        )  # fmt: skip
     files = tables(rows, (*SIGNS, *ANALYTES))
     end = START + dt.timedelta(days=7 * weeks + 6)
     with tempfile.TemporaryDirectory(prefix="maturity-model-") as folder:
@@ -232,28 +251,10 @@ def _mechanistic(
         judged=judged,
         judge_accuracy=accuracy,
     )
-    rows = Rows(club.tanks, club.checkins, club.events, club.kits)
-    return rows, np.ascontiguousarray(club.phases[6::7].T)
+    return _weekly(club)
 
 
-def _mesocosm(
-    n_tanks: int,
-    weeks: int,
-    seed: int,
-    batch: int,
-    preset: str,
-    judged: float,
-    accuracy: float,
-) -> tuple[Rows, Ints]:
-    club = live_mesocosm(
-        n_tanks,
-        7 * (weeks + 1),
-        seed,
-        START,
-        batch=batch,
-        preset=preset,
-        judged=judged,
-        judge_accuracy=accuracy,
-    )
+def _weekly(club: Mechanistic | Microcosm | Mesocosm) -> tuple[Rows, Ints]:
+    # The rows, and the phase on the last day of each week.
     rows = Rows(club.tanks, club.checkins, club.events, club.kits)
     return rows, np.ascontiguousarray(club.phases[6::7].T)

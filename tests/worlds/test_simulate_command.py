@@ -16,7 +16,7 @@ def call(out: Path, *more: str, world: str = "mechanistic") -> int:
     )
 
 
-@pytest.mark.parametrize("world", ["mechanistic", "mesocosm", "model"])
+@pytest.mark.parametrize("world", ["mechanistic", "microcosm", "mesocosm", "model"])
 def test_a_logbook_and_its_truth(world: str, tmp_path: Path, capsys) -> None:
     out = tmp_path / "new" / "club"
     assert call(out, "--judged", "0.5", "--seed", "3", world=world) == 0
