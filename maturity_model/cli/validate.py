@@ -38,7 +38,8 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="NAME",
-        help="only this case or group (own, mechanistic, broken); may be repeated",
+        help="only this case or group (own, mechanistic, microcosm, mesocosm, broken); may be "
+        "repeated",
     )
     parser.add_argument("--tanks", type=whole(4, 100_000), default=80, metavar="N")
     parser.add_argument("--clubs", type=whole(1, 1000), default=10, metavar="N")
@@ -70,7 +71,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         type=whole(0, 10_000),
         default=0,
         metavar="N",
-        help="also fit so many further tanks of each mechanistic case, without judgements and "
+        help="also fit so many further tanks of each ecology's cases, without judgements and "
         "with a fifth judged (default: none)",
     )
     parser.add_argument(
@@ -78,7 +79,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="NAME",
-        help="fit only in this mechanistic case (default: in all of them); may be repeated",
+        help="fit only in this case of an ecology (default: in all of them); may be repeated",
     )
     parser.add_argument(
         "--moves",
@@ -100,7 +101,7 @@ def run(args: argparse.Namespace, command: str) -> int:
         say(f"maturity-model: {', '.join(lacking)} not installed; this needs {extras}")
         return USAGE
     from maturity_model.population import PopulationError, PopulationMismatch, load_population
-    from maturity_model.validation.cases import Settings, cases
+    from maturity_model.validation.cases import ECOLOGIES, Settings, cases
     from maturity_model.validation.pages import write
     from maturity_model.validation.study import run as run_cases
 
@@ -118,9 +119,9 @@ def run(args: argparse.Namespace, command: str) -> int:
         if tanks < clubs:
             say(f"maturity-model: {tanks} tanks are too few for {clubs} clubs")
             return USAGE
-    fittable = {c.name for c in chosen if c.group == "mechanistic"}
+    fittable = {c.name for c in chosen if c.group in ECOLOGIES}
     if unknown := sorted(set(args.fit_case) - fittable):
-        say(f"maturity-model: --fit-case {unknown[0]!r} is no mechanistic case of this run")
+        say(f"maturity-model: --fit-case {unknown[0]!r} is no ecology's case of this run")
         return USAGE
     settings = Settings(
         tanks=args.tanks,

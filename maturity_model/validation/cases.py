@@ -8,7 +8,9 @@ from typing import Literal, NamedTuple
 from maturity_model.validation.clubs import World
 from maturity_model.worlds import BROKEN, presets
 
-Group = Literal["own", "mechanistic", "broken"]
+Group = Literal["own", "mechanistic", "microcosm", "mesocosm", "broken"]
+#: Groups of daily ecologies, which know nothing of the model or of each other.
+ECOLOGIES: tuple[Group, ...] = ("mechanistic", "microcosm", "mesocosm")
 
 
 class Settings(NamedTuple):
@@ -28,13 +30,13 @@ class Settings(NamedTuple):
         Further tanks of each case, for the baselines and the ceiling.
     seed : int
     fit_tanks : int
-        Further tanks of each mechanistic case for the pooled fits; 0 for none.
+        Further tanks of each case of an ecology for the pooled fits; 0 for none.
     fit_draws, fit_tune, fit_chains : int
         See :func:`maturity_model.population.fit.fit`.
     fit_moves : {'auto', 'practice', 'learned'}
         How tanks move under a fitted population.
     fit_cases : tuple of str
-        The mechanistic cases that are fitted; empty for all of them.
+        The cases of ecologies that are fitted; empty for all of them.
     own_tanks, own_clubs : int
         Scored tanks, and clubs, of the model's own world. Each of its clubs has parameters
         of its own, and what must hold there is narrow, so that it takes many.
@@ -81,7 +83,7 @@ class Case(NamedTuple):
     name : str
         A plain word, for file names and tables.
     title : str
-    group : {'own', 'mechanistic', 'broken'}
+    group : {'own', 'mechanistic', 'microcosm', 'mesocosm', 'broken'}
     world : World
     """
 
@@ -105,18 +107,18 @@ def size_of(case: Case, settings: Settings) -> Size:
 def is_fitted(case: Case, settings: Settings) -> bool:
     """Whether pooled fits are part of a case."""
     named = not settings.fit_cases or case.name in settings.fit_cases
-    return settings.fit_tanks > 0 and case.group == "mechanistic" and named
+    return settings.fit_tanks > 0 and case.group in ECOLOGIES and named
 
 
-#: The daily ecology, which knows nothing of the model; and the model run forwards, every
-#: club with a draw of the parameters of its own.
-MECHANISTIC, MODEL, OWN = "mechanistic", "model", "club"
-#: Range of the ecology's parameters in which assumptions are broken.
+#: The model run forwards, every club with a draw of the parameters of its own; and the ecology
+#: in which assumptions can be broken.
+MODEL, OWN, MECHANISTIC = "model", "club", "mechanistic"
+#: Range of that ecology's parameters in which they are.
 TYPICAL = "typical"
 
 
 def cases(only: Sequence[str] = ()) -> tuple[Case, ...]:
-    """All cases, or those named.
+    """All cases, or those named, in the order of the groups.
 
     Parameters
     ----------
@@ -130,8 +132,9 @@ def cases(only: Sequence[str] = ()) -> tuple[Case, ...]:
     """
     found = [Case("own", "the model’s own world", "own", World(MODEL, OWN))]
     found += [
-        Case(f"mechanistic-{p}", f"mechanistic, {p}", "mechanistic", World(MECHANISTIC, p))
-        for p in presets(MECHANISTIC)
+        Case(f"{world}-{p}", f"{world}, {p}", world, World(world, p))
+        for world in ECOLOGIES
+        for p in presets(world)
     ]
     for world, preset in ((MODEL, OWN), (MECHANISTIC, TYPICAL)):
         found += [

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from maturity_model.validation.cases import Case
+from maturity_model.validation.cases import ECOLOGIES, Case
 from maturity_model.validation.judges import BASELINES
 from maturity_model.validation.maturing import coverage, resampled_coverage
 from maturity_model.validation.results import CaseResult
@@ -29,8 +29,6 @@ Floats = NDArray[np.float64]
 
 #: Seed of the resamplings; of coverage there are fewer, for each is an estimate of its own.
 SEED, OF_COVERAGE = 17, 300
-#: All mechanistic cases as one.
-EVERY = "mechanistic, all presets"
 
 
 class Hold(NamedTuple):
@@ -132,6 +130,18 @@ class Group(NamedTuple):
         return calibration_error(self.sums[judge]), interval(drawn)
 
 
+def pooled(cases: Sequence[Case]) -> dict[str, list[Case]]:
+    """The cases of each ecology that are judged together too, where there are several.
+
+    Returns
+    -------
+    dict of str to list of Case
+        By the name that they go by together.
+    """
+    found = {f"{e}, all presets": [c for c in cases if c.group == e] for e in ECOLOGIES}
+    return {name: own for name, own in found.items() if len(own) > 1}
+
+
 def group(name: str, results: Sequence[CaseResult]) -> Group:
     """Several cases as one; judges that all of them have."""
     judges = [j for j in results[0].sums if all(j in r.sums for r in results)]
@@ -165,7 +175,7 @@ def _own(case: str, result: CaseResult) -> list[Hold]:
 SAME = 0.002
 
 
-def _mechanistic(found: Group) -> list[Hold]:
+def _ecology(found: Group) -> list[Hold]:
     name, out = found.name, []
     for baseline in BASELINES:
         what = f"log score gained over {baseline.replace('_', ' ')}"
@@ -195,17 +205,18 @@ def evaluate(cases: Sequence[Case], results: Mapping[str, CaseResult]) -> list[H
     Returns
     -------
     list of Hold
-        In the order of the cases; the mechanistic ones first all together.
+        In the order of the cases; those of an ecology first all together.
     """
     out: list[Hold] = []
-    mechanistic = [c for c in cases if c.group == "mechanistic"]
+    together = {own[0].name: (name, own) for name, own in pooled(cases).items()}
     for case in cases:
         if case.group == "own":
             out += _own(case.name, results[case.name])
-        elif case.group == "mechanistic":
-            if case is mechanistic[0] and len(mechanistic) > 1:
-                out += _mechanistic(group(EVERY, [results[c.name] for c in mechanistic]))
-            out += _mechanistic(group(case.name, [results[case.name]]))
+        elif case.group in ECOLOGIES:
+            if case.name in together:
+                name, own = together[case.name]
+                out += _ecology(group(name, [results[c.name] for c in own]))
+            out += _ecology(group(case.name, [results[case.name]]))
         else:
             gain = group(case.name, [results[case.name]]).gain(TOOL, "age")
             out.append(Hold(case.name, "log score gained over age", 0.0, _INF, *gain))

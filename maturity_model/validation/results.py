@@ -21,7 +21,8 @@ from maturity_model.validation.sums import Sums
 
 #: Packages whose code decides what is stated or how it is scored.
 SCORED_BY = (
-    "catalogue", "logbook", "hmm", "population", "assessment", "ecology", "worlds", "validation",
+    "catalogue", "logbook", "hmm", "population", "assessment", "ecology", "microcosm", "mesocosm",
+    "worlds", "validation",
 )  # fmt: skip
 #: Modules of this package that only show what was found.
 ONLY_SHOW = {

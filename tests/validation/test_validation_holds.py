@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from maturity_model.validation.cases import Case
+from maturity_model.validation.cases import Case, cases
 from maturity_model.validation.clubs import World
-from maturity_model.validation.holds import EVERY, Hold, evaluate, group
+from maturity_model.validation.holds import Hold, evaluate, group, pooled
 from maturity_model.validation.judges import BASELINES
 from maturity_model.validation.maturing import Outcomes
 from maturity_model.validation.results import CaseResult
@@ -108,12 +108,32 @@ def test_presets_are_judged_together_and_each() -> None:
     good, bad = result(judge(0.85, 0.85)), result(judge(0.99, 0.5))
     found = evaluate([MECHANISTIC, other], {MECHANISTIC.name: good, other.name: bad})
     errors = {h.case: h.value for h in found if h.what == "calibration error"}
-    assert list(errors) == [EVERY, MECHANISTIC.name, other.name]
-    assert errors[MECHANISTIC.name] < errors[EVERY] < errors[other.name]
-    both = group(EVERY, [good, bad])
+    every = "mechanistic, all presets"
+    assert list(errors) == [every, MECHANISTIC.name, other.name]
+    assert errors[MECHANISTIC.name] < errors[every] < errors[other.name]
+    both = group(every, [good, bad])
     assert both.unit == "club"
     # Clubs of different cases are drawn apart.
     assert (both.times[:, 0] != both.times[:, 60]).any()
+
+
+def test_each_ecology_is_asked_the_same_and_judged_apart() -> None:
+    chosen = cases(["mechanistic", "microcosm", "mesocosm"])
+    assert {n: [c.name for c in own] for n, own in pooled(chosen).items()} == {
+        "mechanistic, all presets": [c.name for c in cases(["mechanistic"])],
+        "mesocosm, all presets": ["mesocosm-usual", "mesocosm-slowburn", "mesocosm-busy"],
+    }
+    # Bad in one ecology shows there and nowhere else.
+    good, bad = result(judge(0.85, 0.85)), result(judge(0.99, 0.5))
+    found = evaluate(chosen, {c.name: bad if c.group == "mesocosm" else good for c in chosen})
+    asked: dict[str, list[tuple[str, float, float]]] = {}
+    for h in found:
+        asked.setdefault(h.case, []).append((h.what, h.low, h.high))
+    assert list(asked)[-5:] == ["microcosm-usual", "mesocosm, all presets", "mesocosm-usual",
+                                "mesocosm-slowburn", "mesocosm-busy"]  # fmt: skip
+    assert all(what == asked["mechanistic-typical"] for what in asked.values())
+    missed = {h.case for h in found if h.what == "calibration error" and not h.met}
+    assert missed == {c for c in asked if c.startswith("mesocosm")}
 
 
 def test_a_limit_within_the_interval_could_be_chance() -> None:

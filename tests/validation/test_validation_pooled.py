@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from maturity_model.population import load_population
-from maturity_model.validation.cases import Settings, cases, is_fitted, size_of
+from maturity_model.validation.cases import ECOLOGIES, Settings, cases, is_fitted, size_of
 from maturity_model.validation.clubs import World
 from maturity_model.validation.pooled import fit_part, fitted
 
@@ -19,7 +19,8 @@ def test_only_what_was_asked_for_is_fitted() -> None:
     assert [n for n, c in every.items() if is_fitted(c, two)] == ["mechanistic-wide"]
     assert not any(is_fitted(c, Settings()) for c in every.values())
     all_of_them = {n for n, c in every.items() if is_fitted(c, Settings(fit_tanks=9))}
-    assert all_of_them == {n for n, c in every.items() if c.group == "mechanistic"}
+    assert all_of_them == {n for n, c in every.items() if c.group in ECOLOGIES}
+    assert {"mechanistic-typical", "microcosm-usual", "mesocosm-busy"} <= all_of_them
 
 
 def test_sizes() -> None:
@@ -28,6 +29,7 @@ def test_sizes() -> None:
     assert (found["own"].tanks, found["own"].clubs) == (90, 45)
     # Each club has a tank to teach with.
     assert (found["own"].training, found["mechanistic"].training) == (45, 40)
+    assert found["mechanistic"] == found["microcosm"] == found["mesocosm"]
     assert (found["broken"].tanks, found["broken"].clubs, found["broken"].training) == (15, 6, 20)
     # How a fit is made is no part of what a case depends on; its moves are part of the fit.
     assert size_of(cases()[1], settings) == size_of(cases()[1], settings._replace(fit_tanks=7))

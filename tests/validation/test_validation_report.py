@@ -17,7 +17,7 @@ import pytest
 from maturity_model.cli.main import main
 from maturity_model.population.types import Population
 from maturity_model.validation import optional, results, study
-from maturity_model.validation.cases import Case, Settings, cases
+from maturity_model.validation.cases import ECOLOGIES, Case, Settings, cases
 from maturity_model.validation.clubs import Club, World
 from maturity_model.validation.judges import BASELINES
 from maturity_model.validation.maturing import Outcomes
@@ -191,6 +191,10 @@ def test_the_key_knows_the_code(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     assert key_of(("a",)) != before
     shown = {p.name for p in Path(results.__file__).parent.glob("*.py")}
     assert shown >= results.ONLY_SHOW
+    # Every ecology's code is part of it, and all that it names is there.
+    root = Path(results.__file__).parents[1]
+    assert {"ecology", "microcosm", "mesocosm"} <= set(results.SCORED_BY)
+    assert all((root / name).is_dir() for name in results.SCORED_BY)
 
 
 class Reader(HTMLParser):
@@ -255,7 +259,15 @@ def test_what_was_not_run_is_named(report: Path) -> None:
     text = (report / "README.md").read_text("utf-8")
     (line,) = (x for x in text.splitlines() if x.startswith("NOT RUN"))
     assert "mechanistic-wide" in line
+    assert "mesocosm-busy" in line
     assert "mechanistic-typical" not in line
+
+
+def test_the_page_says_who_wrote_the_ecologies_and_which_were_weighed_with(report: Path) -> None:
+    text = (report / "README.md").read_text("utf-8")
+    tried = text[text.index("## What was tried") : text.index("## Scores")]
+    assert "three ecologies, each written without sight of the others" in tried
+    assert "mesocosm was never used for that" in tried
 
 
 def test_figures_are_whole_and_named_apart(report: Path) -> None:
@@ -292,6 +304,13 @@ def test_cases_are_chosen_by_name_and_group() -> None:
     every = cases()
     assert len({c.name for c in every}) == len(every) > 10
     assert [c.name for c in cases(["own"])] == ["own"]
+    groups = [c.group for c in every]
+    assert list(dict.fromkeys(groups)) == ["own", "mechanistic", "microcosm", "mesocosm", "broken"]
+    assert groups == sorted(groups, key=groups.index)
+    assert [c.name for c in cases(["microcosm", "mesocosm"])] == [
+        "microcosm-usual", "mesocosm-usual", "mesocosm-slowburn", "mesocosm-busy",
+    ]  # fmt: skip
+    assert all(c.world == (c.group, c.name.partition("-")[2], ()) for c in cases(ECOLOGIES))
     assert {c.group for c in cases(["broken", "mechanistic-typical"])} == {"broken", "mechanistic"}
     with pytest.raises(ValueError, match="no case is called 'nothing'"):
         cases(["nothing"])
@@ -316,6 +335,11 @@ def test_the_command_says_what_is_wrong_with_it(
     assert main(["validate", "--out", out, "--case", "nothing"]) == 2
     assert "no case is called 'nothing'" in capsys.readouterr().err
     assert main(["validate", "--out", out, "--tanks", "4", "--clubs", "5"]) == 2
+    capsys.readouterr()
+    chosen = ["--case", "own", "--case", "mesocosm", "--fit-case"]
+    assert main(["validate", "--out", out, *chosen, "own"]) == 2
+    assert "'own' is no ecology's case of this run" in capsys.readouterr().err
+    assert main(["validate", "--out", out, *chosen, "microcosm-usual"]) == 2
     assert main(["validate", "--out", out, "--population", str(tmp_path / "none.nc")]) == 4
 
 
