@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -128,15 +128,32 @@ def sign_table(panel: Panel, population: Population, skill: Floats, power: float
     return out
 
 
-def reading_table(panel: Panel, population: Population, power: float) -> Floats:
-    """Likelihood of each distinct reading.
+class ReadingNormals(NamedTuple):
+    """What each distinct reading is held against, on the scale of log(x + offset).
 
-    Returns
-    -------
-    ndarray, shape (C, S, D)
-        P(low < value < high | state, previous reading) ** power, with a small chance of
-        a reading that says nothing.
+    Attributes
+    ----------
+    low, high : ndarray, shape (C,)
+        Ends of its interval.
+    mean, sd : ndarray, shape (C, S, D)
+        Given the state and the reading before.
+    pull : ndarray, shape (C, 1, D)
+        Weight of the reading before.
+    wide_mean, wide_sd : ndarray, shape (C, D)
+        Of a reading that says nothing.
     """
+
+    low: Floats
+    high: Floats
+    mean: Floats
+    sd: Floats
+    pull: Floats
+    wide_mean: Floats
+    wide_sd: Floats
+
+
+def reading_normals(panel: Panel, population: Population) -> ReadingNormals:
+    """The normal distributions behind :func:`reading_table`."""
     codes = panel.readings.codes
     a = codes["analyte"]
     offset = population.offset[a]
@@ -154,9 +171,22 @@ def reading_table(panel: Panel, population: Population, power: float) -> Floats:
     )[:, None, :]
     mean = mean + pull * (previous[:, None, None] - mean)
     sd = sd * np.sqrt(1 - pull**2)
-    out = np.empty_like(mean)
     wide_mean = population.reading_mean.mean(axis=1)[a]
     wide_sd = 2 * population.reading_sd.max(axis=1)[a]
+    return ReadingNormals(low, high, mean, sd, pull, wide_mean, wide_sd)
+
+
+def reading_table(panel: Panel, population: Population, power: float) -> Floats:
+    """Likelihood of each distinct reading.
+
+    Returns
+    -------
+    ndarray, shape (C, S, D)
+        P(low < value < high | state, previous reading) ** power, with a small chance of
+        a reading that says nothing.
+    """
+    low, high, mean, sd, _, wide_mean, wide_sd = reading_normals(panel, population)
+    out = np.empty_like(mean)
     native.interval_table(
         low, high, mean, sd, wide_mean, wide_sd, population.outlier, power, out,
         np.empty(out.shape[2]),
@@ -220,10 +250,21 @@ class Hazards:
     def moves(self) -> Floats:
         """Probabilities of moves t-1 -> t for t = 1..T-1, shape (T-1, 4K+3, P, D)."""
         t, k, p, d = self.advance.shape
-        factor, setback, collapse = _with_load(self.population, self.load, np.zeros(1))
         out = np.empty((t - 1, 4 * k + 3, p, d))
-        native.move_lanes(self.advance, factor[:, 0], setback[:, 0], collapse[:, 0], out)
+        native.move_lanes(self.advance, *self.with_load(), out)
         return out
+
+    def with_load(self) -> tuple[Floats, Floats, Floats]:
+        """What past events do on the move into each week.
+
+        Returns
+        -------
+        factor : ndarray, shape (T, D)
+            On the hazards of advancing.
+        setback, collapse : ndarray, shape (T, K, D)
+        """
+        factor, setback, collapse = _with_load(self.population, self.load, np.zeros(1))
+        return factor[:, 0], setback[:, 0], collapse[:, 0]
 
     def ahead(self, horizon: int, extra: Floats | None = None) -> tuple[Floats, Floats, Floats]:
         """Hazards 1..horizon weeks ahead, seen from each week, without further events.
