@@ -7,6 +7,7 @@ by its probability, given the log up to its week.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -84,10 +85,14 @@ def _tank_of_each(panel: Panel) -> NDArray[np.int64]:
 
 def judged_tanks(panel: Panel) -> Panel:
     """The tanks of a panel whose phase was judged at least once."""
+    return some_tanks(panel, {panel.tanks[n].name for n in _tank_of_each(panel)})
+
+
+def some_tanks(panel: Panel, names: Collection[str]) -> Panel:
+    """The panel of some of its tanks."""
     from maturity_model.panel import build_panel, water_known_from
 
     book = panel.logbook
-    names = {panel.tanks[n].name for n in _tank_of_each(panel)}
     some = replace(
         book,
         tanks={name: tank for name, tank in book.tanks.items() if name in names},

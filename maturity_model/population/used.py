@@ -7,10 +7,14 @@ than a standard error. Without them all three stay practice's: in clubs run by t
 pool's signs gain a little, in an ecology that the model does not know they cost more
 (reports/pooling, reports/validation). What was learned is in the file of all draws in any
 case, and in the report.
+
+Judgements can also shift practice's numbers by themselves, whatever the fit found
+(:mod:`.tuning`); that is used where keepers left out are then told better.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from itertools import product
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
@@ -21,6 +25,7 @@ from maturity_model.population.choose_weight import choose_weight
 from maturity_model.population.constants import DEFAULT_DRAWS, DEFAULT_SEED, FIT_WEIGHT
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.judged import GRID, Told, can_choose, judged_score, judged_tanks
+from maturity_model.population.tuning import Tuned, tune_by_judgements
 from maturity_model.population.types import Population, take_draws
 
 if TYPE_CHECKING:
@@ -44,10 +49,12 @@ READINGS = ("reading_mean", "reading_sd", "carry", "outlier")
 SIGNS = ("sign_logit", "persistence", "look_effect", "skill_sd")
 
 Source = Literal["auto", "practice", "learned"]
+#: What the file says of a part that was practice's and was shifted by judgements.
+TUNED = "tuned"
 
 
 class Taken(NamedTuple):
-    """Where the parts of a population come from: ``practice`` or ``learned``."""
+    """Where the parts of a population come from: ``practice``, ``learned`` or ``tuned``."""
 
     signs: str = "practice"
     moves: str = "practice"
@@ -107,8 +114,8 @@ def _ways(signs: Source, moves: Source, readings: Source) -> list[Taken]:
 
 def _told_by_judgements(
     population: Population, panel: Panel, ways: list[Taken], weights: tuple[float, ...]
-) -> tuple[Taken, float, dict[str, str]]:
-    # What to take, the weight, and what the file says of it.
+) -> tuple[Taken, Told, dict[str, str]]:
+    # What to take, how it tells the judgements, and what the file says of it.
     tanks, catalogue = judged_tanks(panel), panel.catalogue
     told: dict[Taken, Told] = {
         way: judged_score(tanks, way.of(population, catalogue), weights) for way in ways
@@ -128,7 +135,19 @@ def _told_by_judgements(
         "judged_score": scores,
         "judged_score_of_practice": f"{practice.score[practice.best]:.4f}",
     }
-    return best, told[best].weights[told[best].best], said
+    return best, told[best], said
+
+
+def _tuned(
+    population: Population, panel: Panel, told: Told, say: Callable[[str], None]
+) -> Tuned | None:
+    # Practice tuned by the judgements, where keepers left out are then told better.
+    tanks = judged_tanks(panel)
+    if len({tank.keeper or tank.name for tank in tanks.tanks}) < 2:
+        return None
+    practice = PRACTICE.of(population, panel.catalogue)
+    found = tune_by_judgements(tanks, replace(practice, evidence_weight=FIT_WEIGHT), say)
+    return found if found.left_out.better_than(told) else None
 
 
 def as_used(
@@ -139,6 +158,7 @@ def as_used(
     signs: Source = "auto",
     moves: Source = "auto",
     readings: Source = "auto",
+    say: Callable[[str], None] = lambda _: None,
 ) -> Population:
     """What the weekly path gets of a fit.
 
@@ -156,7 +176,11 @@ def as_used(
         Where how often signs are seen, how tanks move, and what kits read come from.
         ``auto``: from the pool where it then tells the judgements better than practice, by
         more than a standard error (:func:`.judged.judged_score`); otherwise, and where too
-        little was judged, from practice.
+        little was judged, from practice. With ``auto`` for all three, practice tuned by the
+        judgements (:func:`.tuning.tune_by_judgements`) is tried too; it must tell keepers left
+        out better than the best of the others tells all of them, by more than a standard error.
+    say : callable
+        Told about progress.
 
     Returns
     -------
@@ -168,10 +192,17 @@ def as_used(
     ways = _ways(signs, moves, readings)
     if (choose or len(ways) > 1) and can_choose(panel):
         weights = GRID if choose else (weight,)
-        taken, weight, more = _told_by_judgements(population, panel, ways, weights)
+        taken, told, more = _told_by_judgements(population, panel, ways, weights)
+        weight = told.weights[told.best]
         if choose:
             more["evidence_weight_chosen_by"] = more["chosen_by"]
         used = taken.of(population, panel.catalogue)
+        if signs == moves == readings == "auto":
+            better = _tuned(population, panel, told, say)
+            if better is not None:
+                used, weight = better.population, better.population.evidence_weight
+                more |= better.provenance()
+                taken = Taken(*(TUNED,) * 3)
     else:
         taken = Taken(*("practice" if x == "auto" else x for x in (signs, moves, readings)))
         used, more = taken.of(population, panel.catalogue), {}

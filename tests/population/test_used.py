@@ -115,14 +115,14 @@ def _with(fitted: Population, true: Population, names: tuple[str, ...]) -> Popul
     ("known", "want"),
     [
         (SIGNS, ("learned", "practice", "practice")),
-        (MOVES, ("practice", "practice", "practice")),
+        (MOVES, ("tuned", "tuned", "tuned")),
     ],
     ids=["signs known", "moves known"],
 )
 def test_judgements_choose_what_is_taken(
     known: tuple[str, ...], want: tuple[str, str, str]
 ) -> None:
-    panel = _pool(1.0, tanks=18)
+    panel = _pool(1.0, tanks=24)
     true = elicit_population(CATALOGUE, 1.0, n_draws=1, seed=4)
     # What a fit that lost the meaning of the phases says, but for some of it, which it knows.
     fitted = take_draws(load_population(), np.arange(8))
@@ -143,6 +143,9 @@ def test_judgements_choose_what_is_taken(
     if "learned" in want:
         np.testing.assert_array_equal(used.sign_logit[..., :1], true.sign_logit)
     assert said["judged_score"].count(" at ") == 5
+    if "tuned" in want:
+        assert float(said["tuned_score"]) > float(said["judged_score_of_practice"])
+        return
     tanks = judged_tanks(panel)
     told = judged_score(tanks, used, (used.evidence_weight,))
     assert f"{told.score[0]:.4f} at {used.evidence_weight:g}" in said["judged_score"]
