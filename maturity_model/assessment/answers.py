@@ -293,6 +293,7 @@ def assess(
             population_warning=population.warning,
             population_standing=population.standing,
             population_of_practice=population.of_practice,
+            population_tuned_by=population.tuned_by,
         ),
         phases=tuple(panel.catalogue.phases),
     )

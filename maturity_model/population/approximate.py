@@ -135,7 +135,7 @@ def climb(density: Callable[[Floats], tuple[float, Floats]], start: Floats) -> t
     value : float
         Log density there.
     """
-    from scipy.optimize import minimize  # type: ignore[import-untyped]
+    from scipy.optimize import minimize
 
     def down(x: Floats) -> tuple[float, Floats]:
         value, gradient = density(x)

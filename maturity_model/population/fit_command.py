@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import sys
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -12,7 +13,7 @@ from maturity_model.population.constants import FIT_WEIGHT
 from maturity_model.population.fit_logs import pool_logbooks, pool_members, read_logs
 from maturity_model.population.judged import FEWEST_JUDGEMENTS, FEWEST_TANKS, can_choose
 from maturity_model.population.sampling import ChainLost, SamplingPlan, choose_sampler, to_terminal
-from maturity_model.population.used import Source, as_used
+from maturity_model.population.used import TUNED, Source, as_used
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -191,6 +192,7 @@ def fit_command(
             signs=signs,
             moves=moves,
             readings=readings,
+            say=to_terminal if sys.stderr.isatty() else _quiet,
         )
         if approximate:
             return _approximate(
@@ -237,6 +239,11 @@ def fit_command(
     if comparison is not None:
         _say_comparison(comparison)
     return _report(result, used, panel.logbook.refused_tanks, out)
+
+
+def _quiet(text: str) -> None:
+    # Progress is for a terminal.
+    del text
 
 
 def chains_folder(out: Path) -> Path:
@@ -329,6 +336,12 @@ def _weight_of(used: Population) -> str:
 
 def _say_use(used: Population, panel: Panel, out: Path) -> None:
     back = [part for part in ("signs", "moves", "readings") if used.provenance[part] == "practice"]
+    if used.provenance["signs"] == TUNED:
+        print(
+            "signs, moves, readings: practice's, shifted until they tell the judgements better "
+            f"({used.provenance['tuned_length']} prior standard deviations in all); what the pool "
+            f"says is in {idata_path(out).name}"
+        )
     if back:
         where = idata_path(out).name
         print(f"{', '.join(back)}: as practice says; what the pool says is in {where}")

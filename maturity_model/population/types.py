@@ -152,6 +152,12 @@ class Population:
         return tuple(p for p in parts if self.provenance.get(p) == "practice")
 
     @property
+    def tuned_by(self) -> str:
+        """The judgements that practice's numbers were shifted by; empty where none were."""
+        told = self.provenance
+        return str(told.get("chosen_by", "")) if told.get("signs") == "tuned" else ""
+
+    @property
     def chain(self) -> StagedChain:
         """The staged chain of its phases."""
         return StagedChain(len(self.phases), self.n_stages)

@@ -66,6 +66,20 @@ def _use(provenance: dict[str, str]) -> list[tuple[str, str]]:
                 + f"; practice alone: {esc(provenance['judged_score_of_practice'])}",
             ),
         ]
+    if "tuned_score" in provenance:
+        rows += [
+            (
+                "The same, practice shifted by judgements, of keepers left out",
+                esc(provenance["tuned_score"]),
+            ),
+            (
+                "Signs, moves and readings, in the weekly report",
+                "practice's, shifted by the judgements: "
+                f"{esc(provenance['tuned_length'])} prior standard deviations in all, "
+                f"{esc(provenance['tuned_farthest'])} at most; a tank's judgements counted as "
+                f"{esc(provenance['tuned_count'])} at most; what the fit says is here only",
+            ),
+        ]
     for part, what in (
         ("signs", "How often signs are seen"),
         ("moves", "How tanks move"),

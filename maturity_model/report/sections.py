@@ -14,6 +14,7 @@ from maturity_model.report.wording import (
     plural,
     population_words,
     practice_words,
+    tuned_words,
 )
 
 if TYPE_CHECKING:
@@ -189,10 +190,13 @@ def _population_sentence(provenance: Provenance) -> str:
     said = capital(esc(population_words(provenance)))
     if kept := practice_words(provenance.population_of_practice):
         said = f"{said}. {esc(kept)}"
+    if tuned := tuned_words(provenance.population_tuned_by):
+        said = f"{said}. {esc(tuned)}"
     if provenance.population_kind == "elicited":
         return (
             f"{said}. No pooled fit of real tanks lies behind it: its numbers are common practice "
-            "written down as wide guesses, and may be off for a tank like this one."
+            "written down as wide guesses and weighed with simulated tanks, and may be off for a "
+            "tank like this one."
         )
     if provenance.population_standing == "approximate":
         return f"{said}. It is {esc(provenance.population_warning, 1000)}."

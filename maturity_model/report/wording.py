@@ -224,6 +224,16 @@ def practice_words(parts: Sequence[str]) -> str:
     )
 
 
+def tuned_words(judgements: str) -> str:
+    """That a population is practice shifted by judgements; empty where it is not."""
+    if not judgements:
+        return ""
+    return (
+        f"Its numbers are those of practice, shifted until they tell {judgements} better; "
+        "keepers left out were then told better too"
+    )
+
+
 def capital(text: str) -> str:
     """First letter upper case, the rest as it is."""
     return text[:1].upper() + text[1:]
