@@ -9,8 +9,10 @@ judgements less half the squared length of the shift in prior standard deviation
 generative model: Lasserre, Bishop and Minka 2006, *CVPR*; a posterior from a loss: Bissiri,
 Holmes and Walker 2016, *JRSS B*; both from memory.)
 
-Judgements of one tank are not independent: together they count as one of :data:`COUNTS` at
-most. Which, and whether to shift at all, is told by keepers left out.
+Judgements of one tank are not independent: together they count as :data:`COUNT` at most.
+Whether the shift is used is told by keepers left out, and with fewer than :data:`FEWEST`
+judged tanks it is not: judges have ways of their own too (they are late), and from thirty
+tanks a shift did harm as often as good.
 """
 
 from __future__ import annotations
@@ -36,8 +38,10 @@ if TYPE_CHECKING:
 
 Ints = NDArray[np.int64]
 
-#: Judgements of one tank count as so many at most: what is tried.
-COUNTS = (3.0, 12.0)
+#: Judgements of one tank count as so many at most.
+COUNT = 12.0
+#: Judged tanks below which nothing is shifted.
+FEWEST = 50
 #: Draws and nodes while tuning; steps of the optimiser; groups of keepers that are left out.
 DRAWS, NODES, STEPS, FOLDS = 32, (3, 3), 25, 5
 
@@ -60,7 +64,7 @@ class Labels(NamedTuple):
     weight: float
 
 
-def judged_labels(panel: Panel, population: Population, most: float = COUNTS[-1]) -> list[Labels]:
+def judged_labels(panel: Panel, population: Population, most: float = COUNT) -> list[Labels]:
     """The judgements of each tank.
 
     Parameters
@@ -207,15 +211,12 @@ class Tuned(NamedTuple):
         Tuned by all of them.
     vector : ndarray
         Its shift, in prior standard deviations.
-    most : float
-        Judgements of one tank counted as so many at most.
     left_out : Told
         Each keeper's tanks told by a population tuned without them.
     """
 
     population: Population
     vector: Floats
-    most: float
     left_out: Told
 
     def provenance(self) -> dict[str, str]:
@@ -223,7 +224,7 @@ class Tuned(NamedTuple):
         moved = np.abs(self.vector)
         return {
             "tuned_score": f"{self.left_out.score[0]:.4f}",
-            "tuned_count": f"{self.most:g}",
+            "tuned_count": f"{COUNT:g}",
             "tuned_length": f"{np.sqrt((moved**2).sum()):.2f}",
             "tuned_farthest": f"{moved.max():.2f}",
         }
@@ -270,23 +271,18 @@ def tune_by_judgements(
     if len(groups) < 2:
         raise ValueError("all judged tanks are one keeper's")
 
-    def vectors(tanks: Panel) -> list[Floats]:
-        out: list[Floats] = []
-        for most in COUNTS:
-            labels = judged_labels(tanks, population, most)
-            out.append(tune(tanks, population, labels, start=out[-1] if out else None))
-        return out
+    def tuned(tanks: Panel) -> Floats:
+        return tune(tanks, population, judged_labels(tanks, population))
 
-    by_tank = np.zeros((len(COUNTS), len(names)))
+    by_tank = np.zeros((1, len(names)))
     for i, group in enumerate(groups):
         say(f"tuning without {len(group)} of {len(names)} judged tanks ({i + 1}/{len(groups)})")
         out = {names[n] for n in group}
         there = some_tanks(panel, out)
         place = [names.index(tank.name) for tank in there.tanks]
-        for j, vector in enumerate(vectors(some_tanks(panel, set(names) - out))):
-            told = judged_score(there, shifts.of(population, vector), weight)
-            by_tank[j, place] = told.by_tank[0]
-    best = int(np.argmax(by_tank.sum(axis=1)))
-    vector = vectors(panel)[best]
-    told = Told(weight, by_tank[best : best + 1], len(panel.judgements.row))
-    return Tuned(shifts.of(population, vector), vector, COUNTS[best], told)
+        vector = tuned(some_tanks(panel, set(names) - out))
+        told = judged_score(there, shifts.of(population, vector), weight)
+        by_tank[0, place] = told.by_tank[0]
+    vector = tuned(panel)
+    told = Told(weight, by_tank, len(panel.judgements.row))
+    return Tuned(shifts.of(population, vector), vector, told)

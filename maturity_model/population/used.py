@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 
+from maturity_model.population import tuning
 from maturity_model.population.choose_weight import choose_weight
 from maturity_model.population.constants import DEFAULT_DRAWS, DEFAULT_SEED, FIT_WEIGHT
 from maturity_model.population.elicit import elicit_population
@@ -143,7 +144,8 @@ def _tuned(
 ) -> Tuned | None:
     # Practice tuned by the judgements, where keepers left out are then told better.
     tanks = judged_tanks(panel)
-    if len({tank.keeper or tank.name for tank in tanks.tanks}) < 2:
+    keepers = {tank.keeper or tank.name for tank in tanks.tanks}
+    if len(tanks.tanks) < tuning.FEWEST or len(keepers) < 2:
         return None
     practice = PRACTICE.of(population, panel.catalogue)
     found = tune_by_judgements(tanks, replace(practice, evidence_weight=FIT_WEIGHT), say)
@@ -176,9 +178,10 @@ def as_used(
         Where how often signs are seen, how tanks move, and what kits read come from.
         ``auto``: from the pool where it then tells the judgements better than practice, by
         more than a standard error (:func:`.judged.judged_score`); otherwise, and where too
-        little was judged, from practice. With ``auto`` for all three, practice tuned by the
-        judgements (:func:`.tuning.tune_by_judgements`) is tried too; it must tell keepers left
-        out better than the best of the others tells all of them, by more than a standard error.
+        little was judged, from practice. With ``auto`` for all three, and at least
+        :data:`.tuning.FEWEST` judged tanks, practice tuned by the judgements
+        (:func:`.tuning.tune_by_judgements`) is tried too; it must tell keepers left out better
+        than the best of the others tells all of them, by more than a standard error.
     say : callable
         Told about progress.
 

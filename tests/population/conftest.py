@@ -17,6 +17,7 @@ FIT = [
     "test_model_parts.py",
     "test_op.py",
     "test_panel_op.py",
+    "test_tuning.py",
     "test_other_sampler.py",
 ]
 collect_ignore = FIT if find_spec("pymc") is None else []

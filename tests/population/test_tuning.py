@@ -16,7 +16,7 @@ from maturity_model.population.priors import priors_from_catalogue
 from maturity_model.population.shifts import catalogue_shifts
 from maturity_model.population.simulate import Habits, simulate_logbook
 from maturity_model.population.tuning import (
-    COUNTS,
+    COUNT,
     Task,
     judged_labels,
     tune,
@@ -24,8 +24,6 @@ from maturity_model.population.tuning import (
 )
 from maturity_model.population.types import Population, take_draws
 from maturity_model.population.used import as_used
-
-pytest.importorskip("scipy")  # Comes with a fit.
 
 CATALOGUE = load_catalogue()
 SHIFTS = catalogue_shifts(priors_from_catalogue(CATALOGUE))
@@ -87,7 +85,7 @@ def test_what_practice_holds_at_nothing_stays_there() -> None:
 
 def test_a_tank_counts_as_so_many_judgements_at_most() -> None:
     panel, population = _pool(1.0, 4), _practice(6)
-    for most in COUNTS:
+    for most in (3.0, COUNT):
         for label in judged_labels(panel, population, most):
             n = len(label.week)
             assert label.weight * n == pytest.approx(min(n, most))
@@ -110,18 +108,31 @@ def test_tanks_of_other_ways_are_told_better() -> None:
     )
 
 
+@pytest.fixture
+def few_are_enough(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A few tanks are quickly tuned."""
+    monkeypatch.setattr("maturity_model.population.tuning.FEWEST", 10)
+
+
+@pytest.mark.usefixtures("few_are_enough")
 def test_keepers_left_out_decide() -> None:
-    moved = as_used(_practice(8), _pool(2.5, 40), choose=True)
+    moved = as_used(_practice(8), _pool(2.5, 30), choose=True)
     assert moved.provenance["signs"] == moved.provenance["moves"] == "tuned"
     assert moved.evidence_weight == 0.4
     assert float(moved.provenance["tuned_score"]) > float(
         moved.provenance["judged_score_of_practice"]
     )
     # Asked for practice's readings, nothing is tuned.
-    asked = as_used(_practice(8), _pool(2.5, 40), choose=True, readings="practice")
+    asked = as_used(_practice(8), _pool(2.5, 30), choose=True, readings="practice")
     assert "tuned_score" not in asked.provenance
 
 
+def test_few_tanks_tune_nothing() -> None:
+    used = as_used(_practice(8), _pool(2.5, 40), choose=True)
+    assert "tuned_score" not in used.provenance
+
+
+@pytest.mark.usefixtures("few_are_enough")
 def test_judgements_at_random_tune_nothing() -> None:
     panel = _pool(0.0, 12)
     rng = np.random.default_rng(8)
@@ -135,6 +146,7 @@ def test_judgements_at_random_tune_nothing() -> None:
     assert used.provenance["signs"] != "tuned"
 
 
+@pytest.mark.usefixtures("few_are_enough")
 def test_one_keeper_cannot_tell() -> None:
     panel = _pool(0.0, 12)
     book = panel.logbook
