@@ -119,9 +119,9 @@ def _sign(row: _Row, phases: tuple[str, ...], *, own: bool) -> Sign:
     )
 
 
-def _charts() -> dict[str, dict[str, Chart]]:
+def _charts(folder: Path) -> dict[str, dict[str, Chart]]:
     out: dict[str, dict[str, Chart]] = {}
-    for row in _rows(_DATA / "charts.csv"):
+    for row in _rows(folder / "charts.csv"):
         steps = tuple(float(s) for s in row.text("steps").split(";") if s.strip())
         resolution = row.optional("resolution") or 0.0
         chart = Chart(
@@ -159,6 +159,26 @@ def load_catalogue() -> Catalogue:
     -------
     Catalogue
     """
+    return read_catalogue(_DATA)
+
+
+def read_catalogue(folder: Path) -> Catalogue:
+    """Read a catalogue's tables.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds files of the names and columns of those that ship with the package.
+
+    Returns
+    -------
+    Catalogue
+
+    Raises
+    ------
+    CatalogueError
+        When a table holds what it may not.
+    """
     phases = {
         r.text("phase"): Phase(
             r.text("phase"),
@@ -169,16 +189,16 @@ def load_catalogue() -> Catalogue:
                 for c in ("stage_weeks", "certainty", "setback_per_year", "collapse_per_year")
             ),
         )
-        for r in _rows(_DATA / "phases.csv")
+        for r in _rows(folder / "phases.csv")
     }
     names = tuple(phases)
-    charts = _charts()
+    charts = _charts(folder)
     return Catalogue(
         phases=phases,
-        signs={r.text("sign"): _sign(r, names, own=False) for r in _rows(_DATA / "signs.csv")},
+        signs={r.text("sign"): _sign(r, names, own=False) for r in _rows(folder / "signs.csv")},
         analytes={
             r.text("analyte"): _analyte(r, names, charts.get(r.text("analyte"), {}))
-            for r in _rows(_DATA / "analytes.csv")
+            for r in _rows(folder / "analytes.csv")
         },
         events={
             r.text("event"): EventKind(
@@ -192,7 +212,7 @@ def load_catalogue() -> Catalogue:
                 r.optional("max_amount"),
                 *map(r.marked, ("memory_weeks", "advance", "setback", "collapse", "certainty")),
             )
-            for r in _rows(_DATA / "events.csv")
+            for r in _rows(folder / "events.csv")
         },
         husbandry={
             r.text("covariate"): Covariate(
@@ -202,23 +222,23 @@ def load_catalogue() -> Catalogue:
                 _per_phase(r, names),
                 r.marked("certainty"),
             )
-            for r in _rows(_DATA / "husbandry.csv")
+            for r in _rows(folder / "husbandry.csv")
         },
         observing={
             (r.text("quantity"), r.text("item")): Quantity(
                 r.marked("value"), r.marked("spread"), r.text("meaning")
             )
-            for r in _rows(_DATA / "observing.csv")
+            for r in _rows(folder / "observing.csv")
         },
         starts={
             r.text("rock"): tuple(
                 r.marked(c) for c in ("cycling_1", "cycling_2", "cycling_3", "bloom_1", "bloom_2")
             )
-            for r in _rows(_DATA / "rocks.csv")
+            for r in _rows(folder / "rocks.csv")
         },
         sources={
             r.text("mark"): Source(r.text("mark"), r.text("citation"), r.text("standing"))
-            for r in _rows(_DATA / "sources.csv")
+            for r in _rows(folder / "sources.csv")
         },
     )
 

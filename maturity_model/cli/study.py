@@ -72,6 +72,23 @@ def _misfit(args: argparse.Namespace, command: str) -> int:
     return DONE
 
 
+def _practice(args: argparse.Namespace, command: str) -> int:
+    import importlib.util
+
+    if importlib.util.find_spec("scipy") is None:
+        say("maturity-model: scipy not installed; this study needs the extra fit")
+        return USAGE
+    from maturity_model.studies import practice as study
+
+    try:
+        found = study.run(args.tanks, args.scored, progress())
+        study.write(found, args.tanks, args.scored, args.out, command)
+    except OSError as error:
+        return cannot_write(args.out, error)
+    print(f"Report: {args.out / 'README.md'}")
+    return DONE
+
+
 def _fit_study(args: argparse.Namespace, command: str) -> int:
     import importlib
 
@@ -188,6 +205,16 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     misfit.add_argument("--case", action="append", default=[], metavar="NAME")
     misfit.add_argument("--seed", type=whole(0, 100_000), default=77, metavar="SEED")
     misfit.set_defaults(run_study=_misfit)
+    practice = studies.add_parser(
+        "practice",
+        help="how practice's numbers were weighed with simulated ecologies",
+        description="Shift practice until it tells the true phases of two simulated ecologies "
+        "better, and score it on them and on a third. Takes about half an hour.",
+    )
+    practice.add_argument("--out", type=Path, required=True, metavar="DIR")
+    practice.add_argument("--tanks", type=whole(10, 10_000), default=80, metavar="N")
+    practice.add_argument("--scored", type=whole(10, 10_000), default=80, metavar="N")
+    practice.set_defaults(run_study=_practice)
     reliability = studies.add_parser(
         "reliability",
         help="whether stated probabilities come true, and beat simpler ways of judging",

@@ -11,8 +11,10 @@ Holmes and Walker 2016, *JRSS B*; both from memory.)
 
 Judgements of one tank are not independent: together they count as :data:`COUNT` at most.
 Whether the shift is used is told by keepers left out, and with fewer than :data:`FEWEST`
-judged tanks it is not: judges have ways of their own too (they are late), and from thirty
-tanks a shift did harm as often as good.
+judged tanks it is not. Judges have ways of their own too (they are late), which keepers left out
+share: in two simulated ecologies pools of 30 to 100 judged tanks lost up to 0.03 nats a
+tank-week when a tank's judgements counted as 12, against true phases; counting as 3, pools of 60
+and more gained -0.001 to +0.024.
 """
 
 from __future__ import annotations
@@ -39,7 +41,7 @@ if TYPE_CHECKING:
 Ints = NDArray[np.int64]
 
 #: Judgements of one tank count as so many at most.
-COUNT = 12.0
+COUNT = 3.0
 #: Judged tanks below which nothing is shifted.
 FEWEST = 50
 #: Draws and nodes while tuning; steps of the optimiser; groups of keepers that are left out.
