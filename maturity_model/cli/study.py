@@ -78,7 +78,7 @@ def _practice(args: argparse.Namespace, command: str) -> int:
     if importlib.util.find_spec("scipy") is None:
         say("maturity-model: scipy not installed; this study needs the extra fit")
         return USAGE
-    from maturity_model.studies import practice as study
+    from maturity_model.validation import practice as study
 
     try:
         found = study.run(args.tanks, args.scored, progress())

@@ -145,10 +145,10 @@ def _tuned(
     # Practice tuned by the judgements, where keepers left out are then told better.
     tanks = judged_tanks(panel)
     keepers = {tank.keeper or tank.name for tank in tanks.tanks}
-    if len(tanks.tanks) < tuning.FEWEST or len(keepers) < 2:
+    few = len(tanks.tanks) < tuning.FEWEST or len(keepers) < 2
+    if few or population.evidence_weight == 0:
         return None
-    practice = PRACTICE.of(population, panel.catalogue)
-    found = tune_by_judgements(tanks, replace(practice, evidence_weight=FIT_WEIGHT), say)
+    found = tune_by_judgements(tanks, PRACTICE.of(population, panel.catalogue), say)
     return found if found.left_out.better_than(told) else None
 
 
@@ -201,7 +201,8 @@ def as_used(
             more["evidence_weight_chosen_by"] = more["chosen_by"]
         used = taken.of(population, panel.catalogue)
         if signs == moves == readings == "auto":
-            better = _tuned(population, panel, told, say)
+            own = FIT_WEIGHT if choose else population.evidence_weight
+            better = _tuned(replace(population, evidence_weight=own), panel, told, say)
             if better is not None:
                 used, weight = better.population, better.population.evidence_weight
                 more |= better.provenance()

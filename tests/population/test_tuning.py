@@ -122,6 +122,9 @@ def test_keepers_left_out_decide() -> None:
     assert float(moved.provenance["tuned_score"]) > float(
         moved.provenance["judged_score_of_practice"]
     )
+    # A weight that was asked for is kept.
+    fitted = replace(_practice(8), evidence_weight=0.7)
+    assert as_used(fitted, _pool(2.5, 30), choose=False).evidence_weight == 0.7
     # Asked for practice's readings, nothing is tuned.
     asked = as_used(_practice(8), _pool(2.5, 30), choose=True, readings="practice")
     assert "tuned_score" not in asked.provenance

@@ -12,7 +12,7 @@ from maturity_model.catalogue import load_catalogue
 from maturity_model.population import elicit_population
 from maturity_model.population.priors import priors_from_catalogue
 from maturity_model.population.shifts import catalogue_shifts
-from maturity_model.studies import practice as study
+from maturity_model.validation import practice as study
 
 
 def test_what_practice_said_before_is_kept_whole() -> None:

@@ -74,7 +74,7 @@ SCORED = (
 
 def former_rows() -> list[dict[str, str]]:
     """What practice said before it was weighed: ``table, row, column, before``."""
-    text = files("maturity_model.studies").joinpath(BEFORE).read_text("utf-8")
+    text = files("maturity_model.validation").joinpath(BEFORE).read_text("utf-8")
     return list(csv.DictReader(text.splitlines()))
 
 
@@ -275,7 +275,7 @@ The largest shifts, in prior standard deviations (all are in shifts.csv):
 How the catalogue was made of it: the shifts of both, rounded to two digits; those below a tenth of
 a prior standard deviation, and numbers with a citation, were left alone. Diatoms (first seen in
 weeks 2 to 8) and overfeeding (sets tanks back) were held to what practice says. What practice said
-before is in `maturity_model/studies/{BEFORE}`. The count of {COUNT:g} was the best of 20, 60 and
+before is in `maturity_model/validation/{BEFORE}`. The count of {COUNT:g} was the best of 20, 60 and
 180 where one ecology taught and the other was scored; that comparison, and the shifts behind the
 catalogue, were made by a script in JAX that is not kept, with the same objective, 200 tanks of
 each preset and seed and fewer draws: this study finds its shifts again only so far as tanks and
