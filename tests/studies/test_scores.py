@@ -66,12 +66,32 @@ def test_the_best_mean_over_the_worlds_with_shifts_is_chosen() -> None:
     assert study.choose(scores) == 0.4
 
 
+def test_the_least_weight_within_a_standard_error_is_chosen() -> None:
+    def scores(noise: float) -> dict[tuple[str, float], Score]:
+        # Twelve clubs, whose differences from the best are 0.01 on average.
+        out = {}
+        for world in study.WORLDS:
+            for w in study.WEIGHTS:
+                gap = abs(w - 0.5) / 10
+                by_club = tuple(-gap - noise * gap * (-1) ** i for i in range(12))
+                out[world.name, w] = Score(-gap, 0, 0, by_club)
+        return out
+
+    # Standard error of a difference: noise times 1.04 / sqrt(12) of it.
+    assert study.choose(scores(1.0)) == 0.5
+    assert study.choose(scores(4.0)) == 0.0
+    assert study.best_weight(scores(4.0)) == 0.5
+
+
 def test_the_committed_study_chose_the_default() -> None:
     with (ROOT / "reports" / "evidence_weight" / "scores.csv").open(encoding="utf-8") as handle:
         rows = list(csv.DictReader(handle))
     scores = {
         (r["world"], float(r["weight"])): Score(
-            float(r["log_score"]), float(r["brier"]), float(r["calibration_error"])
+            float(r["log_score"]),
+            float(r["brier"]),
+            float(r["calibration_error"]),
+            tuple(float(x) for x in r["log_score_by_club"].split(";")),
         )
         for r in rows
     }
