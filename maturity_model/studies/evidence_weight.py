@@ -189,7 +189,7 @@ the standard error of that over clubs.
 {chr(10).join(table)}
 
 Best over the worlds with shifts ({", ".join(CHOSEN_OVER)}): ω = {best:g}. Chosen:
-**ω = {chosen:g}**, the least within a standard error of the best, since to be over-sure is the worse
+**ω = {chosen:g}**, the least within a standard error of the best: to be over-sure is the worse
 error. Where tanks have no shifts of their own, ω = 1 is exact and best, and what
 ω = {chosen:g} costs there stands in the first row.
 
