@@ -82,7 +82,8 @@ def test_few_draws_are_mixed_with_equal_weights(seed: int) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [20, 23])
+# Found, shares by tank: 0, 1, 0.16 and 0.21, 0.07, 1: reweighted in full, in part, not at all.
+@pytest.mark.parametrize("seed", [26, 45])
 def test_many_draws_are_reweighted_by_the_slow_model_s_likelihood(seed: int) -> None:
     logbook, as_of = random_log(seed, weeks=6)
     population = draws(*range(32))
