@@ -82,7 +82,8 @@ def test_few_draws_are_mixed_with_equal_weights(seed: int) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [20, 23])
+# Found, shares by tank: 0, 1, 0.16 and 0.21, 0.07, 1: reweighted in full, in part, not at all.
+@pytest.mark.parametrize("seed", [26, 45])
 def test_many_draws_are_reweighted_by_the_slow_model_s_likelihood(seed: int) -> None:
     logbook, as_of = random_log(seed, weeks=6)
     population = draws(*range(32))
@@ -293,9 +294,11 @@ def test_a_tank_without_any_row_gets_the_forecast() -> None:
 @pytest.mark.parametrize("sign", ["diatoms", "coralline_algae"])
 def test_blank_is_not_absence(sign: str) -> None:
     def filtered(signs: str) -> np.ndarray:
-        logbook = make_log([Tank("a", START, rock="dry")], [look(0), look(70, signs)])
+        # Week 14: from dry rock, late enough that a crust still missing says something.
+        logbook = make_log([Tank("a", START, rock="dry")], [look(0), look(98, signs)])
         return one(practice(), logbook, 0.5).filtered[-1]
 
+    # Found: missed moves a phase by 0.063 and 0.022, seen by 0.057 and 0.088.
     blank, seen, missed = filtered(""), filtered(f"{sign}=y"), filtered(f"{sign}=n")
     assert np.abs(blank - missed).max() > 0.01
     assert np.abs(blank - seen).max() > 0.01

@@ -84,10 +84,12 @@ def quartile(q: float, values: np.ndarray) -> float:
 
 #: What practice says, how it is measured, and the range it must lie in.
 PRACTICE: dict[str, tuple[Callable[[], float], float, float]] = {
-    # Cycling: 4-6 weeks from dry rock, 1-3 from live rock.
+    # Cycling: 4-6 weeks from dry rock, 1-3 from live rock. Found: 6 and 2; with four other seeds
+    # 0.61 to 0.63 of tanks from dry rock have left by week 6, so the median is at most 6.
     "weeks to leave cycling, dry rock": (lambda: quartile(2, reached(early(DRY), 1)), 4, 6),
     "weeks to leave cycling, live rock": (lambda: quartile(2, reached(early(LIVE), 1)), 1, 3),
-    # Diatoms: weeks 2-8. "Most tanks" is more than half; found 0.57.
+    # Diatoms: weeks 2-8. "Most tanks" is more than half. Found: 0.52, and with four other
+    # seeds 0.49 to 0.53: practice is only just met.
     "share whose first diatoms are in weeks 2-8, dry rock": (
         lambda: np.mean(
             (first_seen(logged(DRY), "diatoms") >= 1) & (first_seen(logged(DRY), "diatoms") <= 7)
@@ -97,7 +99,7 @@ PRACTICE: dict[str, tuple[Callable[[], float], float, float]] = {
     ),
     "first diatoms, dry rock": (lambda: quartile(2, first_seen(logged(DRY), "diatoms")), 1, 8),
     # Worm tubes and gas bubbles in the sand: within the first couple of months; the issue asks
-    # for tubes by week 12 in most tanks. Found 0.63 from dry rock.
+    # for tubes by week 12 in most tanks. Found: 0.55 from dry rock, 0.64 from the usual mix.
     "share with worm tubes by week 12, dry rock": (
         lambda: np.mean(first_seen(logged(DRY), "sand_worm_tubes") <= 12),
         0.5,
@@ -140,7 +142,7 @@ PRACTICE: dict[str, tuple[Callable[[], float], float, float]] = {
         8,
     ),
     # Mature: somewhere between six and eighteen months, for the middle half: the quartiles
-    # must lie about there, each within a quarter of its distance. Found 6.0 and 15.6.
+    # must lie about there, each within a quarter of its distance. Found: 6.4 and 17.3.
     "months to maturity, lower quartile": (
         lambda: quartile(1, reached(tanks(), 3)) / MONTH,
         4.5,
@@ -165,7 +167,7 @@ def bloom_weeks(simulated: Simulated) -> np.ndarray:
 
 
 def test_without_water_changes_tanks_stay_longer_in_the_bloom() -> None:
-    # Common practice, no source. Found: medians 8 and 18 weeks.
+    # Common practice, no source. Found: medians 12 and 20 weeks, more than 26 weeks 0.16 and 0.36.
     kept = bloom_weeks(tanks(water_changes=1.0, events_per_year=0.0))
     left = bloom_weeks(tanks(water_changes=0.0, events_per_year=0.0))
     assert np.median(left) > 1.5 * np.median(kept)
@@ -187,7 +189,8 @@ def test_sponges_come_after_spiral_worms_and_coralline_after_the_bloom() -> None
 
 @pytest.mark.parametrize(
     ("kind", "times"),
-    # Common practice, no source. Found: 7.1, 2.9, 2.2, 2.8, 2.1 times the rate without.
+    # Common practice, no source. Found: 15, 2.5, 1.7, 2.2, 1.46 times the rate without; for
+    # overfeeding 1.32 to 1.46 with four other seeds, so its bound is only just met.
     [
         ("crash", 4.0),
         ("deep_clean", 2.0),
@@ -227,7 +230,7 @@ def test_a_crash_is_no_small_thing() -> None:
             fell.append((after < phases[e.tank][before]).any())
     assert len(fell) > 300
     # Common practice, no source: a tank that "crashed" has slipped more often than one in
-    # four; some keepers' crashes are scares.
+    # four; some keepers' crashes are scares. Found: 0.62.
     assert 0.25 < np.mean(fell) < 0.7
 
 

@@ -121,7 +121,8 @@ def test_worlds_differ_in_their_shifts_only() -> None:
 @pytest.mark.slow
 def test_a_small_run_of_the_study(tmp_path: Path) -> None:
     heard: list[str] = []
-    scores = study.run(60, 40, 11, heard.append)
+    # Weeks and seed of the committed study, a quarter of its tanks.
+    scores = study.run(60, 60, 7, heard.append)
     assert set(scores) == {(w.name, x) for w in study.WORLDS for x in study.WEIGHTS}
     assert len(heard) == len(scores)
     by_world = {
@@ -130,9 +131,10 @@ def test_a_small_run_of_the_study(tmp_path: Path) -> None:
     # Where the model is right, observations help, and all of them help most or nearly so.
     assert by_world["none"][1.0] > by_world["none"][0.0] + 0.1
     assert by_world["none"][1.0] > max(by_world["none"].values()) - 0.05
-    # Where tanks have strong ways of their own, the whole likelihood is over-sure.
     # Where tanks have strong ways of their own the whole likelihood is over-sure. Sixty tanks
-    # tell the direction; the committed study (240) tells how much: 0.13.
+    # tell the direction (found: 0.046); 240 tell how much: 0.106, or 0.117 with the practice
+    # numbers before they were weighed with simulated ecologies. Forty weeks are too few to tell:
+    # 0.013, 0.047 and 0.012 with seeds 11 to 13.
     strong = by_world["very strong"]
     assert max(strong, key=lambda w: strong[w]) < 1
     lost = {name: max(by.values()) - by[1.0] for name, by in by_world.items()}
@@ -142,7 +144,7 @@ def test_a_small_run_of_the_study(tmp_path: Path) -> None:
     assert scores["very strong", 1.0].calibration_error > scores["none", 1.0].calibration_error
     # Without observations the worlds are the same.
     assert by_world["none"][0.0] == pytest.approx(by_world["very strong"][0.0], abs=0.15)
-    study.write(scores, tmp_path / "out", 60, 40, 11)
+    study.write(scores, tmp_path / "out", 60, 60, 7)
     text = (tmp_path / "out" / "README.md").read_text(encoding="utf-8")
     assert f"ω = {study.choose(scores):g}" in text
     assert len((tmp_path / "out" / "scores.csv").read_text().splitlines()) == 1 + len(scores)
