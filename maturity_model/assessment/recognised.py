@@ -47,7 +47,21 @@ class Recognised:
             return out
         said = f"This tank was in the pool that the population was learned from, up to " \
                f"{members.as_of.isoformat()}"  # fmt: skip
-        if self.in_pool == "same":
+        learned = tables.population.learned
+        if not learned:
+            judged = tables.population.tuned_by
+            what = (
+                "its judged phases, if any, helped to shift them" if judged else "its log did not"
+            )
+            out.append(
+                f"{said}. The numbers used here are practice's: {what}, and nothing is taken out."
+            )
+        elif len(learned) < len(PARTS):
+            out.append(
+                f"{said}. Some of the numbers used here are the pool's; what they learned from it "
+                "counts twice, so the answer is somewhat too sure."
+            )
+        elif self.in_pool == "same":
             out.append(f"{said}. What was learned from it is not counted a second time.")
         else:
             out.append(
@@ -57,6 +71,8 @@ class Recognised:
         return out
 
 
+#: Parts of a population that a pool may teach.
+PARTS = ("signs", "moves", "readings")
 NOBODY = Recognised(None, "no")
 
 
@@ -81,7 +97,8 @@ class Recognition:
                 rows = checkins.get(tank.name, ()), events.get(tank.name, ())
                 same = log_key(members.key, tank, *rows, members.as_of) == pooled
                 self.in_pool[tank.name] = "same" if same else "changed"
-        if "same" in self.in_pool.values():
+        # Draws of practice, shifted or not, never held a tank's log: nothing is to be taken out.
+        if "same" in self.in_pool.values() and len(tables.population.learned) == len(PARTS):
             then = build_panel(panel.logbook, panel.catalogue, members.as_of)
             # At the weight of the fit, whatever weight is asked for now.
             self.pool = make_tables(

@@ -81,8 +81,12 @@ def _practice(args: argparse.Namespace, command: str) -> int:
     from maturity_model.validation import practice as study
 
     try:
-        found = study.run(args.tanks, args.scored, progress())
+        taught = study.read_shifts(args.taught) if args.taught else None
+        found = study.run(args.tanks, args.scored, progress(), taught)
         study.write(found, args.tanks, args.scored, args.out, command)
+    except ValueError as error:
+        say(f"maturity-model: {error}")
+        return USAGE
     except OSError as error:
         return cannot_write(args.out, error)
     print(f"Report: {args.out / 'README.md'}")
@@ -214,6 +218,12 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     practice.add_argument("--out", type=Path, required=True, metavar="DIR")
     practice.add_argument("--tanks", type=whole(10, 10_000), default=80, metavar="N")
     practice.add_argument("--scored", type=whole(10, 10_000), default=80, metavar="N")
+    practice.add_argument(
+        "--taught",
+        type=Path,
+        metavar="FILE",
+        help="score the shifts of an earlier run (its shifts.csv) instead of teaching anew",
+    )
     practice.set_defaults(run_study=_practice)
     reliability = studies.add_parser(
         "reliability",

@@ -62,9 +62,12 @@ def label_score(found: FilteredLanes, step: Ints, likelihood: Floats) -> LabelSc
     p, q, weeks, s, d = filtered.shape
     with np.errstate(divide="ignore"):
         joint = np.cumsum(np.log(scale), axis=2) + np.log(found.node_prior)[:, :, None, None]
-    joint -= joint.max(axis=(0, 1, 3), keepdims=True)
+    top = joint.max(axis=(0, 1, 3), keepdims=True)
+    joint -= np.where(np.isfinite(top), top, 0.0)
     share = np.exp(joint)
-    share /= share.sum(axis=(0, 1, 3), keepdims=True)
+    total = share.sum(axis=(0, 1, 3), keepdims=True)
+    # Where no lane can explain the observations, no label is likely either.
+    share /= np.where(total > 0, total, 1.0)
     by_state = np.repeat(likelihood, chain.n_stages, axis=1)
     score = 0.0
     emission = np.zeros((weeks, s, q, d))

@@ -2,7 +2,7 @@
 
 #: Draws and seed.
 DEFAULT_DRAWS, DEFAULT_SEED = 256, 20261125
-#: Power on the likelihood; chosen by the study whose result lies in reports/evidence_weight.
+#: Power on the likelihood; what it gives up and why it stays is said in reports/evidence_weight.
 DEFAULT_EVIDENCE_WEIGHT = 0.4
 
 # Spreads of priors that are the same for every entry of the catalogue. All are [E]: elicited

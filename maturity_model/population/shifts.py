@@ -1,7 +1,9 @@
 """Shifts of a population's parameters, the same for all its draws.
 
-A shift is a vector in units of the catalogue's prior standard deviations, so that its
-squared length is what the priors have against it.
+A shift is a vector in units of the catalogue's prior standard deviations, each entry by its own
+and as if independent. In the priors the phases of a sign or a reading share half their variance,
+and collapse is shared whole, so a squared length here charges what is common to the phases more
+than they do, and what tells phases apart less.
 """
 
 from __future__ import annotations
@@ -80,6 +82,9 @@ class Shifts:
         for part in self.parts:
             values, shift = getattr(population, part.name), by_name[part.name][..., None]
             changed[part.name] = values * np.exp(shift) if part.log else values + shift
+        # As in the priors: past sightings never speak against a sign.
+        if "persistence" in changed:
+            changed["persistence"] = np.maximum(changed["persistence"], 0.0)
         return replace(population, **changed, sha256="")
 
 

@@ -3,8 +3,8 @@
 A pooled fit explains the logs; where tanks have ways that the model lacks, what explains the
 logs best need not tell the phase best. Here the parameters of practice are shifted, all draws
 alike, so that each judgement becomes more probable given the log up to its week, judgements
-themselves left out. The priors hold the shifts: what is maximised is the score of the
-judgements less half the squared length of the shift in prior standard deviations.
+themselves left out. What is maximised is the score of the judgements less half the squared
+length of the shift in prior standard deviations (:mod:`.shifts`), which holds it near practice.
 (Training by the conditional probability of labels, with a prior that ties it to the
 generative model: Lasserre, Bishop and Minka 2006, *CVPR*; a posterior from a loss: Bissiri,
 Holmes and Walker 2016, *JRSS B*; both from memory.)
@@ -184,13 +184,15 @@ def tune(
     Raises
     ------
     ValueError
-        When nothing was judged.
+        When nothing was judged, or the evidence weight is 0: then nothing tells.
     """
     # Imported here: only a fit has SciPy.
     from scipy.optimize import minimize
 
     if not any(len(label.week) for label in labels):
         raise ValueError("no phase was judged")
+    if not population.evidence_weight > 0:
+        raise ValueError("at an evidence weight of 0 no shift tells more")
     shifts = catalogue_shifts(priors_from_catalogue(panel.catalogue))
     task = Task(panel, population, labels, shifts, draws)
 
@@ -264,7 +266,7 @@ def tune_by_judgements(
     Raises
     ------
     ValueError
-        When nothing was judged, or all by one keeper.
+        When nothing was judged, or all by one keeper, or the evidence weight is 0.
     """
     population = fit_to_catalogue(population, panel.catalogue)
     weight, names = (population.evidence_weight,), [tank.name for tank in panel.tanks]

@@ -152,6 +152,12 @@ class Population:
         return tuple(p for p in parts if self.provenance.get(p) == "practice")
 
     @property
+    def learned(self) -> tuple[str, ...]:
+        """Parts of a fitted population that are the pool's: signs, moves, readings."""
+        parts = ("signs", "moves", "readings")
+        return tuple(p for p in parts if self.provenance.get(p, "learned") == "learned")
+
+    @property
     def tuned_by(self) -> str:
         """The judgements that practice's numbers were shifted by; empty where none were."""
         told = self.provenance

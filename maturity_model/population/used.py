@@ -205,6 +205,8 @@ def as_used(
             better = _tuned(replace(population, evidence_weight=own), panel, told, say)
             if better is not None:
                 used, weight = better.population, better.population.evidence_weight
+                # Nobody chose it: practice is shifted at its own.
+                more.pop("evidence_weight_chosen_by", None)
                 more |= better.provenance()
                 taken = Taken(*(TUNED,) * 3)
     else:

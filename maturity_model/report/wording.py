@@ -229,8 +229,9 @@ def tuned_words(judgements: str) -> str:
     if not judgements:
         return ""
     return (
-        f"Its numbers are those of practice, shifted until they tell {judgements} better; "
-        "keepers left out were then told better too"
+        "What signs show, what kits read and how tanks move are practice's, shifted until they "
+        f"tell {judgements} better; tanks of keepers left out of the shift were told better too, "
+        "by more than a standard error"
     )
 
 

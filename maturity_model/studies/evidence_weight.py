@@ -138,10 +138,11 @@ def _default(scores: dict[tuple[str, float], Score], best: float) -> str:
         return "."
     found = _difference(scores, DEFAULT_EVIDENCE_WEIGHT, best)
     lost = "" if found is None else f", which gives up {-found[0]:.4f} ± {found[1]:.4f} here"
+    if best < DEFAULT_EVIDENCE_WEIGHT:
+        return f"{lost}."
     return (
-        f"{lost}: it was the best with practice's former numbers, and is\nkept because in three "
-        "simulated ecologies less weight tells the phase better\n"
-        "([measured](../validation/also_tried.md))."
+        f"{lost}: it is kept\nbecause in two simulated ecologies less weight tells the phase "
+        "better ([measured](../validation/also_tried.md))."
     )
 
 

@@ -56,6 +56,9 @@ def test_a_small_run_gains_where_nothing_was_taught(tmp_path: Path) -> None:
     names = study.parameter_names(load_catalogue())
     with (tmp_path / "shifts.csv").open(encoding="utf-8", newline="") as file:
         assert [r["parameter"] for r in csv.DictReader(file)] == names
+    again = study.read_shifts(tmp_path / "shifts.csv")
+    for name, vector in found.shift.items():
+        np.testing.assert_allclose(again[name], vector, atol=1e-4)
     gained = np.concatenate(
         [
             by["taught with both"] - by["practice"]
