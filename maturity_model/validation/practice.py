@@ -288,8 +288,8 @@ clubs):
 {chr(10).join(rows)}
 
 Rows of the ecology that a column was taught with (both, for the catalogue) are other tanks and
-seeds of the same code: they flatter it. What an ecology teaches of another is in the other rows, and
-`mesocosm` has not taught at all: there the catalogue gains {held_out}.
+seeds of the same code: they flatter it. What an ecology teaches of another is in the other rows;
+`mesocosm` has not taught at all, and there the catalogue gains {held_out}.
 
 Of the {int(moved.sum())} numbers that both ecologies alone shift by more than 0.3 prior standard
 deviations, they shift {"–" if not moved.any() else f"{100 * agree:.0f} %"} the same way.

@@ -47,7 +47,7 @@ def test_no_number_went_further_than_practice_would_let_it() -> None:
         assert np.nanmax(np.where(np.isfinite(size), size, 0.0)) < 2.0, part.name
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_small_run_gains_where_nothing_was_taught(tmp_path: Path) -> None:
     found = study.run(10, 10, lambda _: None)
     study.write(found, 10, 10, tmp_path, "maturity-model study practice")
