@@ -14,7 +14,8 @@ Whether the shift is used is told by keepers left out, and with fewer than :data
 judged tanks it is not. Judges have ways of their own too (they are late), which keepers left out
 share: in two simulated ecologies pools of 30 to 100 judged tanks lost up to 0.03 nats a
 tank-week when a tank's judgements counted as 12, against true phases; counting as 3, pools of 60
-gained -0.014 to +0.023, and those of 100 gained +0.001 to +0.024 (reports/validation/also_tried.md).
+gained -0.014 to +0.023, and those of 100 gained +0.001 to +0.024
+(reports/validation/also_tried.md).
 """
 
 from __future__ import annotations
