@@ -82,11 +82,12 @@ def _practice(args: argparse.Namespace, command: str) -> int:
 
     try:
         taught = study.read_shifts(args.taught) if args.taught else None
+    except (OSError, UnicodeDecodeError, ValueError) as error:
+        say(f"maturity-model: cannot use {args.taught}: {error}")
+        return USAGE
+    try:
         found = study.run(args.tanks, args.scored, progress(), taught)
         study.write(found, args.tanks, args.scored, args.out, command)
-    except ValueError as error:
-        say(f"maturity-model: {error}")
-        return USAGE
     except OSError as error:
         return cannot_write(args.out, error)
     print(f"Report: {args.out / 'README.md'}")

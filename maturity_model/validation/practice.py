@@ -156,7 +156,9 @@ def read_shifts(path: Path) -> dict[str, Floats]:
         rows = list(csv.DictReader(file))
     worlds = [*(source.world for source in TAUGHT), "both"]
     if [r.get("parameter") for r in rows] != parameter_names(former_catalogue()):
-        raise ValueError(f"{path} does not hold the shifts of this catalogue")
+        raise ValueError("it does not hold the shifts of this catalogue")
+    if not rows or set(worlds) - set(rows[0]):
+        raise ValueError("it lacks a column of shifts")
     return {world: np.array([float(r[world]) for r in rows]) for world in worlds}
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from maturity_model.catalogue import load_catalogue
+from maturity_model.cli.main import main
 from maturity_model.population import elicit_population
 from maturity_model.population.priors import priors_from_catalogue
 from maturity_model.population.shifts import catalogue_shifts
@@ -45,6 +46,24 @@ def test_no_number_went_further_than_practice_would_let_it() -> None:
             moved = np.log(b / a) if part.log else b - a
             size = np.abs(moved.mean(axis=-1)) / part.width
         assert np.nanmax(np.where(np.isfinite(size), size, 0.0)) < 2.0, part.name
+
+
+def test_shifts_of_an_earlier_run_are_taken_up_or_refused_in_one_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    committed = Path(__file__).parents[2] / "reports" / "practice" / "shifts.csv"
+    found = study.read_shifts(committed)
+    assert set(found) == {"mechanistic", "microcosm", "both"}
+    assert all(len(x) == len(study.parameter_names(load_catalogue())) for x in found.values())
+    other = tmp_path / "other.csv"
+    other.write_text("parameter,both\nlog_advance[bloom],1\n", "utf-8")
+    for path in (other, tmp_path / "none.csv"):
+        words = ["study", "practice", "--taught", str(path), "--out", str(tmp_path / "out")]
+        assert main(words) == 2
+        said = capsys.readouterr().err
+        assert said.count("\n") == 1
+        assert f"cannot use {path}" in said
+    assert not (tmp_path / "out").exists()
 
 
 @pytest.mark.long
