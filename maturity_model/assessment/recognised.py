@@ -49,12 +49,13 @@ class Recognised:
                f"{members.as_of.isoformat()}"  # fmt: skip
         learned = tables.population.learned
         if not learned:
-            judged = tables.population.tuned_by
-            what = (
-                "its judged phases, if any, helped to shift them" if judged else "its log did not"
+            shaped = (
+                "shifted by judged phases, its own among them if it has any"
+                if tables.population.tuned_by
+                else "which its log did not shape"
             )
             out.append(
-                f"{said}. The numbers used here are practice's: {what}, and nothing is taken out."
+                f"{said}. The numbers used here are practice's, {shaped}; nothing is taken out."
             )
         elif len(learned) < len(PARTS):
             out.append(

@@ -219,6 +219,29 @@ def test_a_tank_whose_log_is_the_pool_s_is_a_plain_mean_over_draws() -> None:
         assert any("not counted a second time" in note for note in tank.notes)
 
 
+@pytest.mark.parametrize(
+    ("parts", "want"),
+    [
+        (("practice",) * 3, "practice's, which its log did not shape; nothing is taken out"),
+        (("tuned",) * 3, "shifted by judged phases, its own among them if it has any"),
+        (("learned", "practice", "practice"), "counts twice, so the answer is somewhat too sure"),
+    ],
+)
+def test_nothing_is_taken_out_of_numbers_that_never_held_the_log(
+    parts: tuple[str, ...], want: str
+) -> None:
+    logbook, _ = random_log(5, weeks=12)
+    taken = dict(zip(("signs", "moves", "readings"), parts, strict=True))
+    population = replace(practice(), provenance=taken | {"chosen_by": "90 judgements"})
+    panel = build_panel(logbook, as_of=day(60))
+    found = assess(panel, replace(population, members=members_of(logbook, {}, day(60))))
+    plain = assess(panel, population)
+    for tank, other in zip(found.tanks, plain.tanks, strict=True):
+        assert tank.in_pool == "same"
+        np.testing.assert_array_equal(tank.filtered, other.filtered)
+        assert any(want in note for note in tank.notes)
+
+
 def test_a_changed_log_is_said() -> None:
     logbook, _ = random_log(5, weeks=12)
     members = members_of(logbook, {}, day(60))
