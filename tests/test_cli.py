@@ -18,9 +18,9 @@ import maturity_model.report
 from maturity_model import __version__
 from maturity_model.catalogue import load_catalogue
 from maturity_model.cli import main
+from maturity_model.lab.studies.scores import Score
 from maturity_model.population import elicit_population, load_population, save_population
 from maturity_model.population.types import DIMS
-from maturity_model.studies.scores import Score
 
 
 @pytest.fixture
@@ -315,7 +315,7 @@ def test_elicit_with_options(tmp_path: Path) -> None:
 def test_study_writes_what_it_found(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from maturity_model.studies import evidence_weight as study
+    from maturity_model.lab.studies import evidence_weight as study
 
     def scores(tanks: int, weeks: int, seed: int, say: object) -> dict[tuple[str, float], Score]:
         assert (tanks, weeks, seed) == (12, 20, 3)
@@ -336,7 +336,7 @@ def test_study_writes_what_it_found(
 def test_study_surprise(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from maturity_model.studies import surprise as study
+    from maturity_model.lab.studies import surprise as study
 
     def counts(tanks: int, weeks: int, seed: int, say: object) -> list[study.Result]:
         assert (tanks, weeks, seed) == (12, 20, 2028)

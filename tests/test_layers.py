@@ -18,63 +18,33 @@ import pytest
 PACKAGE = "maturity_model"
 ROOT = Path(__file__).parents[1] / PACKAGE
 
+_LOG = {"logbook", "catalogue"}
+_DRAWS = {"population", "hmm", "panel", *_LOG}
+_WEEKLY = {"report", "assessment", *_DRAWS}
 #: What each layer may import of the package, besides itself.
 BELOW: dict[str, set[str]] = {
     "catalogue": set(),
     "logbook": {"catalogue"},
-    "panel": {"logbook", "catalogue"},
-    # Only the pooled path and the command line know it.
-    "pooling": {"logbook", "catalogue"},
+    "panel": _LOG,
     "hmm": set(),
-    "population": {"pooling", "hmm", "panel", "logbook", "catalogue"},
-    "assessment": {"population", "hmm", "panel", "logbook", "catalogue"},
-    "report": {"assessment", "population", "hmm", "panel", "logbook", "catalogue"},
-    # A pool of any size; only the command line knows it.
-    "scoring": {
-        "assessment",
-        "population",
-        "pooling",
-        "hmm",
-        "panel",
-        "logbook",
-        "catalogue",
-    },
-    # Rerunnable experiments behind the defaults: nothing but the command line knows them.
-    "studies": {"report", "assessment", "population", "hmm", "panel", "logbook", "catalogue"},
-    # A world that knows nothing of the package, so that it can contradict it.
-    "ecology": set(),
-    # Other such worlds, which know nothing of the first, or of each other, either.
-    "microcosm": set(),
-    "mesocosm": set(),
-    "worlds": {"ecology", "microcosm", "mesocosm", "population", "logbook", "catalogue"},
-    # The program against those worlds.
-    "validation": {
-        "worlds",
-        "studies",
-        "report",
-        "assessment",
-        "population",
-        "hmm",
-        "panel",
-        "logbook",
-        "catalogue",
-    },
-    "cli": {
-        "scoring",
-        "validation",
-        "worlds",
-        "studies",
-        "pooling",
-        "report",
-        "assessment",
-        "population",
-        "hmm",
-        "panel",
-        "logbook",
-        "catalogue",
-    },
+    "population": _DRAWS,
+    "assessment": _DRAWS,
+    "report": {"assessment", *_DRAWS},
+    # Beside the weekly path, and never reached from it.
+    "pooling": _LOG,
+    "scoring": {"assessment", "pooling", "fitting", *_DRAWS},
+    "fitting": {"pooling", *_WEEKLY},
+    # What proves the product: it may use everything, and only the command line reaches it.
+    "lab": {"cli", "scoring", "pooling", "fitting", *_WEEKLY},
+    # Each command is a thin module; those of the laboratory are found by name.
+    "cli": {"scoring", "fitting", "pooling", *_WEEKLY},
     "__main__": {"cli"},
 }
+#: Three ecologies that know nothing of the package, or of each other, so that they can
+#: contradict it.
+ECOLOGIES = tuple(
+    f"maturity_model.lab.worlds.{x}" for x in ("mechanistic", "microcosm", "mesocosm")
+)
 #: ``from maturity_model import x`` is for the version; all else has a layer to name.
 FREE = {"__version__"}
 
@@ -82,10 +52,8 @@ FREE = {"__version__"}
 HEAVY = {
     "pymc", "pytensor", "nutpie", "arviz", "pandas", "xarray", "matplotlib", "scipy", "jax",
 }  # fmt: skip
-#: Layers whose every module is the weekly command's, save those of the pooled path.
-WEEKLY = ("cli", "report", "assessment", "hmm", "panel", "logbook", "catalogue")
-#: Modules of the pooled path or of studies: free to import what they need.
-POOLED: set[str] = {"maturity_model.hmm.jax_chain"}
+#: Layers whose every module is the weekly command's.
+WEEKLY = ("cli", "report", "assessment", "population", "hmm", "panel", "logbook", "catalogue")
 
 
 class Import(NamedTuple):
@@ -206,11 +174,7 @@ def weight_problems(root: Path, heavy: set[str], start: set[str]) -> list[str]:
 
 def weekly_modules(root: Path) -> set[str]:
     """Modules that the weekly command may load."""
-    return {
-        name
-        for name in modules(root)
-        if name not in POOLED and layer(name) in {None, "__main__", *WEEKLY}
-    }
+    return {name for name in modules(root) if layer(name) in {None, "__main__", *WEEKLY}}
 
 
 def test_arrows_point_down() -> None:
@@ -223,16 +187,32 @@ def test_the_weekly_path_is_light() -> None:
 
 def test_the_engine_knows_only_numpy_and_its_compiler() -> None:
     other = {
-        found.target.split(".")[0]
-        for found in imports(ROOT)
-        if layer(found.module) == "hmm" and found.module not in POOLED
+        found.target.split(".")[0] for found in imports(ROOT) if layer(found.module) == "hmm"
     } - set(sys.stdlib_module_names)
     # llvmlite is numba's own compiler, there wherever numba is.
     assert {"numpy", "numba"} <= other <= {PACKAGE, "numpy", "numba", "llvmlite"}
 
 
-def test_the_pooled_modules_exist() -> None:
-    assert set(modules(ROOT)) >= POOLED
+def test_the_ecologies_know_nothing_of_the_package_or_of_each_other() -> None:
+    for ecology in ECOLOGIES:
+        own = [found for found in imports(ROOT) if found.module.startswith(ecology)]
+        assert own
+        for found in own:
+            if found.target.startswith(PACKAGE):
+                assert found.target.startswith(ecology), found
+
+
+def test_the_weekly_command_never_reaches_the_fit_or_the_laboratory() -> None:
+    known, everything = set(modules(ROOT)), imports(ROOT)
+    start = {f"{PACKAGE}.cli.weekly", f"{PACKAGE}.report", f"{PACKAGE}.assessment"}
+    reached, waiting = set[str](), sorted(start)
+    while waiting:
+        name = waiting.pop()
+        if name in reached or name not in known:
+            continue
+        reached.add(name)
+        waiting += [f.target for f in everything if f.module == name and not f.typing_only]
+    assert not {m for m in reached if layer(m) in {"fitting", "lab", "pooling", "scoring"}}
 
 
 def test_importing_the_package_loads_nothing_of_it() -> None:
@@ -252,7 +232,7 @@ def test_importing_the_package_loads_nothing_of_it() -> None:
 
 def plant(tmp_path: Path, files: dict[str, str]) -> Path:
     root = tmp_path / PACKAGE
-    for folder in ("catalogue", "logbook", "hmm", "population", "assessment", "report"):
+    for folder in ("catalogue", "logbook", "hmm", "population", "assessment", "report", "fitting"):
         (root / folder).mkdir(parents=True)
         (root / folder / "__init__.py").write_text("")
     (root / "__init__.py").write_text("__version__ = '1'\n")
@@ -265,8 +245,8 @@ def plant(tmp_path: Path, files: dict[str, str]) -> Path:
 
 def test_the_checker_lets_good_arrows_pass(tmp_path: Path) -> None:
     good = {
-        "population/fit.py": "import pymc\nfrom maturity_model.hmm import a\nfrom . import b\n",
-        "population/__init__.py": "def late():\n    from maturity_model.population import fit\n",
+        "fitting/fit.py": "import pymc\nfrom maturity_model.hmm import a\nfrom . import b\n",
+        "cli.py": "def late():\n    from maturity_model.fitting import fit\n",
         "report/html.py": "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n"
         "    from maturity_model.cli import main\n",
         "logbook/read.py": "from ..catalogue import signs\nimport json\n",

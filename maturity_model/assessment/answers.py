@@ -13,7 +13,6 @@ import numpy as np
 
 from maturity_model import __version__
 from maturity_model.assessment.cautions import cautions_for
-from maturity_model.assessment.crew import Crew, cores
 from maturity_model.assessment.filtering import (
     FULL_WEEKS,
     PACE_NODES,
@@ -24,7 +23,8 @@ from maturity_model.assessment.filtering import (
     make_tables,
 )
 from maturity_model.assessment.intervals import bounds
-from maturity_model.assessment.recognised import Recognised, Recognition
+from maturity_model.assessment.pool_members import Recognised, Recognition
+from maturity_model.assessment.thread_pool import Crew, cores
 from maturity_model.assessment.types import (
     HORIZONS,
     Assessment,

@@ -13,14 +13,14 @@ from maturity_model.assessment.attribution import EventEffect, event_effects
 from maturity_model.assessment.cautions import Caution, unionised_now
 from maturity_model.assessment.decisions import Decision, decide
 from maturity_model.assessment.filtering import Tables
-from maturity_model.assessment.looking import Look, where_to_look
+from maturity_model.assessment.first_passage import Waiting, time_to_mature
+from maturity_model.assessment.next_checks import Look, where_to_look
 from maturity_model.assessment.plan import Plan
 from maturity_model.assessment.present import Present
 from maturity_model.assessment.risk import Risk, slipping
-from maturity_model.assessment.stuck import Stuck, stuck
+from maturity_model.assessment.sojourn import Stuck, stuck
 from maturity_model.assessment.surprise import Lately, Surprises, surprises
-from maturity_model.assessment.waiting import Waiting, time_to_mature
-from maturity_model.assessment.why import Why, why
+from maturity_model.assessment.weight_of_evidence import Why, why
 from maturity_model.hmm.mixture import FilteredMixture
 from maturity_model.logbook import CheckIn, Event
 from maturity_model.population.tables import Hazards

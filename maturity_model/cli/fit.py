@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 from maturity_model.cli.common import USAGE, say, share_or_auto, whole
 
 if TYPE_CHECKING:
-    from maturity_model.population.compare import Comparison
-    from maturity_model.population.fit import FitResult
-    from maturity_model.population.loo import LeaveOneOut
+    from maturity_model.fitting.comparison import Comparison
+    from maturity_model.fitting.leave_one_out import LeaveOneOut
+    from maturity_model.fitting.pooled_fit import FitResult
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -99,9 +99,9 @@ def run(args: argparse.Namespace, command: str) -> int:
     if args.approximate and (args.report or args.compare):
         say("maturity-model: --report and --compare need a full fit, without --approximate")
         return USAGE
-    from maturity_model.population.fit_command import fit_command
-    from maturity_model.population.options import ModelOptions
-    from maturity_model.population.sampling import SamplingPlan, choose_sampler
+    from maturity_model.fitting.command import fit_command
+    from maturity_model.fitting.options import ModelOptions
+    from maturity_model.fitting.sampling import SamplingPlan, choose_sampler
 
     plan = SamplingPlan(
         draws=args.draws,
@@ -114,7 +114,7 @@ def run(args: argparse.Namespace, command: str) -> int:
     )
 
     def report(result: FitResult, loo: LeaveOneOut, comparison: Comparison | None) -> str:
-        from maturity_model.report.pooled_report import write_pooled_report
+        from maturity_model.fitting.report.pooled_report import write_pooled_report
 
         return str(write_pooled_report(result, loo, args.report, command, comparison))
 

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from maturity_model import __version__
 from maturity_model.cli.common import DONE, INTERRUPTED, USAGE, say
 
-#: One module of this package per command, and its line in the list of commands.
+#: One module per command, and its line in the list of commands.
 COMMANDS = {
     "weekly": "read a logbook and write a report for every tank",
     "form": "write a form for the weekly check-in, to be filled in a browser",
@@ -29,6 +29,13 @@ COMMANDS = {
     "validate": "score the program where the truth is known (needs the extra 'validate')",
     "study": "rerun a study whose result is committed under reports/",
 }
+#: Commands of the laboratory, the only way into it from outside.
+LABORATORY = ("simulate", "validate", "study")
+
+
+def _module(command: str) -> str:
+    folder = "lab.cli" if command in LABORATORY else "cli"
+    return f"maturity_model.{folder}.{command}"
 
 
 def _parser(argv: Sequence[str]) -> argparse.ArgumentParser:
@@ -42,7 +49,7 @@ def _parser(argv: Sequence[str]) -> argparse.ArgumentParser:
         command = commands.add_parser(name, help=help_text)
         # The others are only listed: importing and describing them all would slow each run.
         if name in argv:
-            module = importlib.import_module(f"maturity_model.cli.{name}")
+            module = importlib.import_module(_module(name))
             module.add_options(command)
             command.set_defaults(run=module.run)
     return parser

@@ -31,7 +31,7 @@ class Written(NamedTuple):
     value : float
         In ``unit``.
     low, high, best : float
-        As in :class:`~maturity_model.logbook.Reading`.
+        As in :class:`maturity_model.logbook.Reading`.
     """
 
     qualifier: str

@@ -130,7 +130,7 @@ def merge(
     gathered : Gathered
         Aligned.
     pairs : list of Pair
-        See :func:`~maturity_model.pooling.duplicates.find_pairs`.
+        See :func:`maturity_model.pooling.duplicates.find_pairs`.
     pseudonyms : Pseudonyms
     consent_default : bool or None
         What a blank in the column ``consent`` means, and a column that is not there. None:

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from maturity_model.population.kept import keep, take
+from maturity_model.population.cache import keep, take
 from maturity_model.population.members import Members, read_members, write_members
 from maturity_model.population.types import DIMS, OPTIONAL_DIMS, Population
 
@@ -118,7 +118,7 @@ def save_population(
     path : Path
         Replaced only when the new file is whole.
     documents : mapping of str to str, optional
-        JSON to be kept with it, in the group ``origin``: see :mod:`.origin`.
+        JSON to be kept with it, in the group ``origin``: see :mod:`.model_inputs`.
     """
     import h5py
 

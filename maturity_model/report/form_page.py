@@ -25,7 +25,7 @@ from maturity_model.report.style import PALETTE
 from maturity_model.report.wording import day
 
 if TYPE_CHECKING:
-    from maturity_model.assessment.looking import Look
+    from maturity_model.assessment.next_checks import Look
     from maturity_model.assessment.types import Assessment, TankAssessment
     from maturity_model.logbook.types import Logbook
 

@@ -14,7 +14,7 @@ from maturity_model.report.wording import day
 if TYPE_CHECKING:
     import datetime as dt
 
-    from maturity_model.assessment.looking import Look
+    from maturity_model.assessment.next_checks import Look
     from maturity_model.assessment.types import TankAssessment
     from maturity_model.catalogue import Analyte, Catalogue, Sign
     from maturity_model.logbook.types import Logbook

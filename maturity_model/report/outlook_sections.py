@@ -23,10 +23,10 @@ from maturity_model.report.wording import (
 )
 
 if TYPE_CHECKING:
+    from maturity_model.assessment.first_passage import Waiting
     from maturity_model.assessment.questions import Questions
-    from maturity_model.assessment.stuck import Lever, Pace, Stuck
+    from maturity_model.assessment.sojourn import Lever, Pace, Stuck
     from maturity_model.assessment.types import Assessment
-    from maturity_model.assessment.waiting import Waiting
 
 #: Levers that move the next phase less than this are not told.
 WORTH_TELLING = 0.02

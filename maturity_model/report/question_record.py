@@ -10,14 +10,14 @@ from maturity_model.report.machine import QUESTIONS
 if TYPE_CHECKING:
     from maturity_model.assessment.decisions import Decision
     from maturity_model.assessment.intervals import Estimate
-    from maturity_model.assessment.looking import Look
+    from maturity_model.assessment.next_checks import Look
     from maturity_model.assessment.observed import Observed
     from maturity_model.assessment.plan import Plan
     from maturity_model.assessment.questions import Questions
-    from maturity_model.assessment.stuck import Stuck
+    from maturity_model.assessment.sojourn import Stuck
     from maturity_model.assessment.surprise import Surprises
     from maturity_model.assessment.types import Assessment
-    from maturity_model.assessment.why import GroupPush, Why
+    from maturity_model.assessment.weight_of_evidence import GroupPush, Why
 
 
 def question_record(questions: Questions, assessment: Assessment) -> dict[str, Any]:

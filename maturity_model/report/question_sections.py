@@ -31,10 +31,10 @@ from maturity_model.report.wording import (
 if TYPE_CHECKING:
     from maturity_model.assessment.attribution import EventEffect
     from maturity_model.assessment.decisions import Decision
-    from maturity_model.assessment.looking import Look
+    from maturity_model.assessment.next_checks import Look
     from maturity_model.assessment.questions import Questions
     from maturity_model.assessment.types import Assessment, TankAssessment
-    from maturity_model.assessment.why import GroupPush
+    from maturity_model.assessment.weight_of_evidence import GroupPush
 
 #: Verdict to its word and shape: full, half and empty, so that no colour is needed.
 VERDICTS = {

@@ -13,7 +13,7 @@ from maturity_model.report.html import as_table
 from maturity_model.report.wording import plural, short_percent
 
 if TYPE_CHECKING:
-    from maturity_model.assessment.waiting import Waiting
+    from maturity_model.assessment.first_passage import Waiting
 
 #: At most this many bins of weeks; the ends (now, and later than two years) have their own.
 _BINS = 13

@@ -1,6 +1,6 @@
 """Tanks scored in JAX, many at once, on whatever accelerator it finds.
 
-The filter and the risk of slipping are those of :mod:`maturity_model.population.jax_filter`, in
+The filter and the risk of slipping are those of :mod:`maturity_model.fitting.jax.jax_filter`, in
 double precision; look-up tables and the weights of draws are worked out on the processor, by
 the same code as everywhere. What few tanks ask more of (their keeper's skill is known, or their
 log is very long) is left to the kernels. Needs JAX.
@@ -35,7 +35,7 @@ from maturity_model.scoring.job import ScoringError, some_tanks
 from maturity_model.scoring.tanks import TankScores, recognised, score_tanks
 
 if TYPE_CHECKING:
-    from maturity_model.population.jax_filter import Tanks
+    from maturity_model.fitting.jax.jax_filter import Tanks
 
 Floats = NDArray[np.float64]
 
@@ -148,7 +148,7 @@ def _not_plain(tables: Tables) -> set[str]:
 
 
 def _batch(tables: Tables) -> list[TankScores]:
-    from maturity_model.population import jax_filter
+    from maturity_model.fitting.jax import jax_filter
 
     panel, population = tables.panel, tables.population
     blank = len(tables.signs), len(tables.readings) + len(tables.judgements)

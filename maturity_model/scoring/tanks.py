@@ -119,7 +119,7 @@ def recognised(tables: Tables) -> list[Tables]:
     As in an assessment: a keeper's skill is known, and what the population has learned from a
     tank is not counted again.
     """
-    from maturity_model.assessment.recognised import Recognition
+    from maturity_model.assessment.pool_members import Recognition
 
     book = tables.panel.logbook
     checkins: dict[str, list[CheckIn]] = {}

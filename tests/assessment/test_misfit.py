@@ -21,11 +21,11 @@ from maturity_model.assessment.misfit import (
 )
 from maturity_model.assessment.observed import observed
 from maturity_model.assessment.surprise import predicted
+from maturity_model.lab.validation.clubs import Club, World, simulate_club
 from maturity_model.logbook import Logbook
 from maturity_model.panel import Panel, build_panel
 from maturity_model.population import load_population
 from maturity_model.population.types import Population, take_draws
-from maturity_model.validation.clubs import Club, World, simulate_club
 
 
 @cache

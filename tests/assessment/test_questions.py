@@ -16,14 +16,14 @@ from maturity_model.assessment.attribution import event_effects
 from maturity_model.assessment.cautions import unionised_now
 from maturity_model.assessment.decisions import decide
 from maturity_model.assessment.filtering import Tables, filter_tank, forecast_only, make_tables
-from maturity_model.assessment.looking import where_to_look
+from maturity_model.assessment.first_passage import time_to_mature
+from maturity_model.assessment.next_checks import where_to_look
 from maturity_model.assessment.plan import parse_plan
 from maturity_model.assessment.present import Present
 from maturity_model.assessment.risk import slipping
-from maturity_model.assessment.stuck import stuck
+from maturity_model.assessment.sojourn import stuck
 from maturity_model.assessment.surprise import Lately, surprises
-from maturity_model.assessment.waiting import time_to_mature
-from maturity_model.assessment.why import why
+from maturity_model.assessment.weight_of_evidence import why
 from maturity_model.logbook import Tank
 from maturity_model.panel import Panel, build_panel
 from maturity_model.population.types import take_draws

@@ -294,8 +294,8 @@ def kill_pool(count: int, rng: random.Random, work: Path) -> Kills:
 
 def kill_fit(count: int, rng: random.Random, work: Path) -> Kills:
     """A tiny fit; whole means that a file can be opened and holds what it should."""
+    from maturity_model.fitting.command import idata_path
     from maturity_model.population import load_population
-    from maturity_model.population.fit_command import idata_path
 
     seen = Kills("fit")
     make_log(work / "log", 3, 20)

@@ -10,14 +10,14 @@ from pathlib import Path
 import numpy as np
 
 from maturity_model.catalogue import load_catalogue
+from maturity_model.fitting.handing_on.tank_draws import tank_log_likelihood
+from maturity_model.fitting.logs import pool_logbooks, read_logs
+from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
 from maturity_model.logbook import Logbook
 from maturity_model.panel import Panel, build_panel
 from maturity_model.pooling.command import PoolReport, make_pool
 from maturity_model.population import elicit_population
-from maturity_model.population.fit_logs import pool_logbooks, read_logs
-from maturity_model.population.simulate import Habits, simulate_logbook
 from maturity_model.population.tables import fit_to_catalogue
-from maturity_model.population.tanks import tank_log_likelihood
 from maturity_model.population.types import Population, take_draws
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"

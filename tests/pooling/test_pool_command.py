@@ -213,7 +213,7 @@ def read_pool_cell(folder: Path, table: str, column: str) -> Any:
 
 
 def test_fit_reports_a_bad_pool(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    from maturity_model.population.fit_logs import read_logs
+    from maturity_model.fitting.logs import read_logs
 
     pool(tmp_path / "pool", DEMO)
     (tmp_path / "pool" / "events.parquet").write_bytes(b"")

@@ -23,11 +23,11 @@ from pooling.pooled_logs import (
 )
 from small_logs import random_log
 
+from maturity_model.fitting.handing_on.tank_draws import tank_log_likelihood
+from maturity_model.fitting.logs import pool_logbooks, read_logs
 from maturity_model.logbook import LogbookError, read_logbook
 from maturity_model.panel import build_panel
 from maturity_model.pooling import PoolError, PoolMismatch, is_pool, read_pool
-from maturity_model.population.fit_logs import pool_logbooks, read_logs
-from maturity_model.population.tanks import tank_log_likelihood
 
 
 @pytest.fixture(autouse=True)
@@ -257,7 +257,7 @@ def test_a_pool_of_a_later_format_is_refused(tmp_path: Path) -> None:
 def test_the_model_of_the_fit_sees_no_difference(tmp_path: Path) -> None:
     import pytensor
 
-    from maturity_model.population.model import build_model
+    from maturity_model.fitting.model import build_model
     from maturity_model.population.priors import priors_from_catalogue
 
     paths = [

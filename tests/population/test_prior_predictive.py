@@ -20,8 +20,8 @@ import numpy as np
 import pytest
 
 from maturity_model.catalogue import load_catalogue
+from maturity_model.lab.worlds.simulate_logbook import Habits, Simulated, simulate_logbook
 from maturity_model.population import load_population
-from maturity_model.population.simulate import Habits, Simulated, simulate_logbook
 
 MONTH = 4.35
 DRY, LIVE, USUAL = (1.0, 0.0, 0.0), (0.0, 0.0, 1.0), (0.5, 0.3, 0.2)

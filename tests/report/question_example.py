@@ -10,17 +10,17 @@ from report.example import AS_OF, example_tank
 
 from maturity_model.assessment.attribution import EventEffect
 from maturity_model.assessment.decisions import Decision
+from maturity_model.assessment.first_passage import Waiting
 from maturity_model.assessment.intervals import Estimate
-from maturity_model.assessment.looking import Look
+from maturity_model.assessment.next_checks import Look
 from maturity_model.assessment.observed import Observed
 from maturity_model.assessment.plan import Plan, Step
 from maturity_model.assessment.questions import Questions
 from maturity_model.assessment.risk import Risk
-from maturity_model.assessment.stuck import Lever, Pace, Stuck
+from maturity_model.assessment.sojourn import Lever, Pace, Stuck
 from maturity_model.assessment.surprise import Alarm, Lately, Surprise, Surprises
 from maturity_model.assessment.types import TankAssessment
-from maturity_model.assessment.waiting import Waiting
-from maturity_model.assessment.why import GroupPush, Push, Why
+from maturity_model.assessment.weight_of_evidence import GroupPush, Push, Why
 from maturity_model.catalogue import load_catalogue, load_decisions
 from maturity_model.logbook.types import Event, Reading
 

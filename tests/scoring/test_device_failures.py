@@ -54,7 +54,7 @@ def test_out_of_memory_says_what_to_do_and_keeps_what_is_done(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    from maturity_model.population import jax_filter
+    from maturity_model.fitting.jax import jax_filter
 
     real, calls = jax_filter.filter_tanks, []
 
@@ -83,7 +83,7 @@ def test_other_failures_are_one_line_too(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    from maturity_model.population import jax_filter
+    from maturity_model.fitting.jax import jax_filter
 
     error = jax.errors.JaxRuntimeError("INTERNAL: CUDA_ERROR_ECC_UNCORRECTABLE\n  at some place")
     monkeypatch.setattr(jax_filter, "filter_tanks", failing(error))
@@ -94,7 +94,7 @@ def test_other_failures_are_one_line_too(
 def test_a_mistake_of_our_own_stays_a_traceback(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from maturity_model.population import jax_filter
+    from maturity_model.fitting.jax import jax_filter
 
     monkeypatch.setattr(jax_filter, "filter_tanks", failing(TypeError("ours")))
     with pytest.raises(TypeError, match="ours"):

@@ -1,0 +1,378 @@
+"""Whether a fit moved its parameters, and whether its phases still mean what they meant.
+
+Phases are latent: nothing in the likelihood keeps the third phase the bloom. Two things
+are compared. What a phase shows (its table of signs and readings) with the catalogue's table
+of every phase; and, where somebody judged phases, what the signs and readings alone say
+with what was judged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.fitting.handing_on.tank_draws import smoothed_without_judgements
+from maturity_model.fitting.likelihood import confusion_weights
+from maturity_model.population.priors import Priors
+from maturity_model.population.types import Population
+
+if TYPE_CHECKING:
+    from maturity_model.panel import Panel
+
+Floats = NDArray[np.float64]
+
+# Limits. All are the authors' own, no source.
+#: Prior standard deviations that a parameter may move.
+MAX_SHIFT = 4.0
+#: Share of draws in which a phase must look like itself rather than like another.
+MIN_OWN_SHARE = 0.5
+#: Least separation of two fitted phases, as a share of that in the catalogue.
+MIN_SEPARATION = 0.25
+#: Judgements needed; standard errors, and share, by which agreement may fall short.
+MIN_JUDGED, MAX_ERRORS, MAX_SHORTFALL = 20, 3.0, 0.1
+#: Points of a density's grid.
+_GRID = 1024
+
+
+@dataclass(frozen=True)
+class Overlap:
+    """One parameter before and after the data.
+
+    Attributes
+    ----------
+    name : str
+    prior_mean, prior_sd, mean, sd : float
+    shift : float
+        Of the mean, in prior standard deviations.
+    overlap : float
+        Area that the two densities share, 0 to 1; 1 when the data said nothing.
+    """
+
+    name: str
+    prior_mean: float
+    prior_sd: float
+    mean: float
+    sd: float
+    shift: float
+    overlap: float
+
+
+@dataclass(frozen=True)
+class PhaseDrift:
+    """How far what a phase shows has moved.
+
+    Attributes
+    ----------
+    phase : str
+    moved : float
+        Root mean square over signs and readings, in prior standard deviations.
+    most : tuple of (str, float)
+        What moved most, and how far; largest first.
+    own_share : float
+        Share of draws in which it looks more like the catalogue's phase of its name than
+        like any other.
+    nearest_other : str
+        The catalogue's phase that it looks like most, apart from its own.
+    margin : float
+        How much farther that one is than its own, as a share of what it was in the catalogue:
+        1 unmoved, 0 halfway, negative when closer to the other.
+    """
+
+    phase: str
+    moved: float
+    most: tuple[tuple[str, float], ...]
+    own_share: float
+    nearest_other: str
+    margin: float
+
+
+@dataclass(frozen=True)
+class JudgedAgreement:
+    """What was judged, against signs and readings alone.
+
+    Attributes
+    ----------
+    judgements, tanks : int
+    observed : float
+        Mean probability that signs and readings gave to what was then judged.
+    expected : float
+        What that would be if the phases meant to the model what they mean to judges.
+    standard_error : float
+        Of their difference; tanks count as clusters.
+    """
+
+    judgements: int
+    tanks: int
+    observed: float
+    expected: float
+    standard_error: float
+
+    @property
+    def disagrees(self) -> bool:
+        """Whether agreement falls short by more than the judges' confusion allows."""
+        short = self.expected - self.observed
+        return (
+            self.judgements >= MIN_JUDGED
+            and short > MAX_SHORTFALL
+            and short > MAX_ERRORS * self.standard_error
+        )
+
+
+@dataclass(frozen=True)
+class Drift:
+    """What the drift check found.
+
+    Attributes
+    ----------
+    overlaps : tuple of Overlap
+    phases : tuple of PhaseDrift
+    separation : ndarray, shape (K, K)
+        Distance between fitted phases as a share of that in the catalogue; 1 on the diagonal.
+    judged : JudgedAgreement or None
+        None where nothing was judged.
+    problems : tuple of str
+        Failed gates, in words.
+    """
+
+    overlaps: tuple[Overlap, ...]
+    phases: tuple[PhaseDrift, ...]
+    separation: Floats
+    judged: JudgedAgreement | None
+    problems: tuple[str, ...]
+
+
+def _density(draws: Floats, edges: Floats) -> Floats:
+    # Binned kernel density with Silverman's bandwidth, summing to 1.
+    n, width = len(draws), edges[1] - edges[0]
+    low, high = np.quantile(draws, [0.25, 0.75])
+    spread = min(float(draws.std()), float(high - low) / 1.34) or float(draws.std())
+    bandwidth = max(0.9 * spread * n**-0.2, width)
+    reach = min(int(4 * bandwidth / width) + 1, _GRID // 2 - 1)
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) * width / bandwidth) ** 2)
+    counts = np.histogram(draws, edges)[0].astype(np.float64)
+    smooth = np.convolve(counts, kernel / kernel.sum(), mode="same")
+    return np.asarray(smooth / smooth.sum())
+
+
+def overlap_of(prior: Floats, posterior: Floats) -> float:
+    """Area that two densities share, from draws of each."""
+    both = np.concatenate([prior, posterior])
+    low, high = float(both.min()), float(both.max())
+    if high <= low:
+        return 1.0
+    pad = 0.1 * (high - low)
+    edges = np.linspace(low - pad, high + pad, _GRID + 1)
+    return float(np.minimum(_density(prior, edges), _density(posterior, edges)).sum())
+
+
+def overlaps(
+    labels: Mapping[str, list[str]], prior: Mapping[str, Floats], posterior: Mapping[str, Floats]
+) -> tuple[Overlap, ...]:
+    """Compare draws of each parameter.
+
+    Parameters
+    ----------
+    labels : mapping of str to list of str
+        By variable, one for each of its scalars.
+    prior, posterior : mapping of str to ndarray, shape (D, ...)
+    """
+    out = []
+    for name, each in labels.items():
+        before = prior[name].reshape(len(prior[name]), -1)
+        after = posterior[name].reshape(len(posterior[name]), -1)
+        for j, label in enumerate(each):
+            a, b = before[:, j], after[:, j]
+            sd = float(a.std())
+            if sd < 1e-12:
+                continue
+            shift = float(b.mean() - a.mean()) / sd
+            out.append(
+                Overlap(
+                    label, float(a.mean()), sd, float(b.mean()), float(b.std()), shift,
+                    overlap_of(a, b),
+                )
+            )  # fmt: skip
+    return tuple(out)
+
+
+def _distance(a: tuple[Floats, ...], b: tuple[Floats, ...]) -> Floats:
+    # Bhattacharyya distance of what two phases show, summed over signs and readings.
+    # Each: log-odds (G, ...), means (A, ...), standard deviations (A, ...).
+    p, q = (1 / (1 + np.exp(-x[0])) for x in (a, b))
+    signs = -np.log(np.sqrt(p * q) + np.sqrt((1 - p) * (1 - q)))
+    total = a[2] ** 2 + b[2] ** 2
+    readings = (a[1] - b[1]) ** 2 / (4 * total) + 0.5 * np.log(total / (2 * a[2] * b[2]))
+    return np.asarray(signs.sum(axis=0) + readings.sum(axis=0))
+
+
+def phase_distances(population: Population, priors: Priors) -> tuple[Floats, Floats, Floats]:
+    """Distances between what phases show.
+
+    Returns
+    -------
+    to_catalogue : ndarray, shape (K, K, D)
+        From fitted phase k to the catalogue's phase j.
+    within : ndarray, shape (K, K, D)
+        Between fitted phases.
+    catalogue : ndarray, shape (K, K)
+        Between the catalogue's.
+    """
+    fitted = (population.sign_logit, population.reading_mean, population.reading_sd)
+    known = tuple(
+        x[:, :, None] for x in (priors.sign_logit, priors.reading_mean, priors.reading_sd)
+    )
+
+    def pairs(a: tuple[Floats, ...], b: tuple[Floats, ...]) -> Floats:
+        left, right = tuple(x[:, :, None] for x in a), tuple(x[:, None, :] for x in b)
+        return _distance(left, right)
+
+    return pairs(fitted, known), pairs(fitted, fitted), pairs(known, known)[:, :, 0]
+
+
+def phase_drift(population: Population, priors: Priors) -> tuple[tuple[PhaseDrift, ...], Floats]:
+    """Compare each phase's fitted tables with the catalogue's.
+
+    Returns
+    -------
+    phases : tuple of PhaseDrift
+    separation : ndarray, shape (K, K)
+        See :class:`Drift`.
+    """
+    to, within, known = phase_distances(population, priors)
+    n = len(priors.phases)
+    moves = np.concatenate(
+        [
+            (population.sign_logit.mean(axis=2) - priors.sign_logit)
+            / priors.sign_logit_sd[:, None],
+            (population.reading_mean.mean(axis=2) - priors.reading_mean)
+            / priors.reading_mean_sd[:, None],
+        ]
+    )
+    names = (*priors.signs, *priors.analytes)
+    out = []
+    for k in range(n):
+        others = [j for j in range(n) if j != k]
+        mean = to[k].mean(axis=1)
+        near = min(others, key=lambda j: float(mean[j]))
+        order = np.argsort(-np.abs(moves[:, k]), kind="stable")[:5]
+        out.append(
+            PhaseDrift(
+                phase=priors.phases[k],
+                moved=float(np.sqrt((moves[:, k] ** 2).mean())),
+                most=tuple((names[i], float(moves[i, k])) for i in order),
+                own_share=float((to[k].argmin(axis=0) == k).mean()),
+                nearest_other=priors.phases[near],
+                margin=float((mean[near] - mean[k]) / known[k, near]),
+            )
+        )
+    separation = within.mean(axis=2) / np.where(known > 0, known, 1.0)
+    np.fill_diagonal(separation, 1.0)
+    return tuple(out), separation
+
+
+def judged_agreement(panel: Panel, priors: Priors, phases: Floats) -> JudgedAgreement | None:
+    """Compare judgements with phases found without them.
+
+    The judges' accuracy is the prior's, not the fit's: a fit whose phases have drifted
+    explains disagreement by poor judges.
+
+    Parameters
+    ----------
+    panel : Panel
+    priors : Priors
+    phases : ndarray, shape (R, K)
+        By tank-week, from :func:`.tank_draws.smoothed_without_judgements`.
+    """
+    judged = panel.judgements
+    if not len(judged.row):
+        return None
+    k, right = len(priors.phases), priors.judge_accuracy.mean
+    confusion = np.eye(k) * right + confusion_weights(k) * (1 - right)
+    found = judged.codes[judged.code]
+    # A repeated judgement is not predicted from the one before it: where that one disagreed,
+    # its repetition would count as agreement. Tanks as clusters allow for repetitions.
+    p = phases[judged.row]
+    chance = p @ confusion
+    got = p[np.arange(len(p)), found["phase"]]
+    mean = (chance * p).sum(axis=1)
+    variance = (chance * p**2).sum(axis=1) - mean**2
+    tank = np.searchsorted(panel.first, judged.row, side="right") - 1
+    by_tank = np.bincount(tank, got - mean, len(panel.tanks))[np.unique(tank)]
+    n = len(by_tank)
+    clustered = n * float(by_tank.var(ddof=1)) if n > 1 else 0.0
+    error = np.sqrt(max(clustered, float(variance.sum()))) / len(got)
+    return JudgedAgreement(len(got), n, float(got.mean()), float(mean.mean()), float(error))
+
+
+def check_drift(
+    panel: Panel, population: Population, priors: Priors, found: tuple[Overlap, ...]
+) -> Drift:
+    """Judge whether a fit's phases kept their meaning.
+
+    Parameters
+    ----------
+    panel : Panel
+        What was fitted.
+    population : Population
+        Draws of the fit.
+    priors : Priors
+    found : tuple of Overlap
+
+    Returns
+    -------
+    Drift
+    """
+    phases, separation = phase_drift(population, priors)
+    judged = None
+    if len(panel.judgements.row):
+        without = smoothed_without_judgements(panel, population, population.evidence_weight)
+        judged = judged_agreement(panel, priors, without)
+    return Drift(
+        found,
+        phases,
+        separation,
+        judged,
+        tuple(_problems(priors, found, phases, separation, judged)),
+    )
+
+
+def _problems(
+    priors: Priors,
+    found: tuple[Overlap, ...],
+    phases: tuple[PhaseDrift, ...],
+    separation: Floats,
+    judged: JudgedAgreement | None,
+) -> list[str]:
+    said = []
+    # "not <=" also catches what is not a number.
+    far = [o for o in found if not abs(o.shift) <= MAX_SHIFT]
+    if far:
+        worst = max(far, key=lambda o: abs(o.shift))
+        said.append(
+            f"{len(far)} parameters left what practice allows, farthest {worst.name} "
+            f"({worst.shift:+.1f} prior standard deviations, limit {MAX_SHIFT:g})"
+        )
+    said += [
+        f"the fitted phase {p.phase} looks more like the catalogue's {p.nearest_other} in "
+        f"{1 - p.own_share:.0%} of the draws"
+        for p in phases
+        if not p.own_share >= MIN_OWN_SHARE
+    ]
+    n = len(priors.phases)
+    said += [
+        f"the fitted phases {priors.phases[i]} and {priors.phases[j]} can hardly be told apart "
+        f"({separation[i, j]:.0%} of the catalogue's distance)"
+        for i in range(n)
+        for j in range(i + 1, n)
+        if not separation[i, j] >= MIN_SEPARATION
+    ]
+    if judged is not None and judged.disagrees:
+        said.append(
+            f"signs and readings gave what was judged {judged.observed:.0%} on average, where "
+            f"the judges' accuracy would have it {judged.expected:.0%}"
+        )
+    return said

@@ -1,0 +1,1 @@
+"""The likelihood in JAX."""

@@ -1,0 +1,134 @@
+"""Leave one tank out: how well the others predict it.
+
+Pareto-smoothed importance sampling (Vehtari, Gelman and Gabry 2017, *Statistics and
+Computing* 27: 1413-1432) with a whole tank as the unit, its pace and skill integrated out,
+so that what is predicted is a new tank. Two caveats. Tanks of one keeper share that
+keeper's skill, which the tanks left in still know of. And where the evidence weight is below
+1, the tank is taken out of the fit at that weight, but scored by its plain likelihood.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.fitting.handing_on.tank_draws import powers_of_fit, tank_log_likelihood
+from maturity_model.hmm.mixture import k_limit
+from maturity_model.hmm.psis import smooth_weights
+from maturity_model.population.types import Population
+
+if TYPE_CHECKING:
+    from maturity_model.panel import Panel
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class LeaveOneOut:
+    """Predictive scores of tanks.
+
+    Attributes
+    ----------
+    tanks : tuple of str
+    elpd : ndarray, shape (N,)
+        log p(log of the tank | logs of the others).
+    in_sample : ndarray, shape (N,)
+        log p(log of the tank | all logs, itself included).
+    khat : ndarray, shape (N,)
+        Pareto k; above ``limit`` the score is not to be trusted.
+    limit : float
+    checkins : int ndarray, shape (N,)
+        Weeks with a check-in.
+    log_likelihood : ndarray, shape (N, D)
+        At the evidence weight of the fit.
+    """
+
+    tanks: tuple[str, ...]
+    elpd: Floats
+    in_sample: Floats
+    khat: Floats
+    limit: float
+    checkins: NDArray[np.int64]
+    log_likelihood: Floats
+
+    @property
+    def total(self) -> float:
+        """Sum of the scores."""
+        return float(self.elpd.sum())
+
+    @property
+    def standard_error(self) -> float:
+        """Of the sum, over tanks; NaN for one tank."""
+        n = len(self.elpd)
+        return float(np.sqrt(n) * self.elpd.std(ddof=1)) if n > 1 else float("nan")
+
+    @property
+    def effective_parameters(self) -> float:
+        """How much better tanks are described than predicted."""
+        return float((self.in_sample - self.elpd).sum())
+
+    def unreliable(self) -> tuple[str, ...]:
+        """Tanks whose Pareto k is above the limit."""
+        bad = ~(self.khat <= self.limit)
+        return tuple(t for t, b in zip(self.tanks, bad, strict=True) if b)
+
+
+def log_mean(log_weight: Floats, log_value: Floats) -> Floats:
+    """Log of weighted means, shape (N,), of rows given as logs, shape (N, D)."""
+    joint = log_weight + log_value
+    top = joint.max(axis=1, keepdims=True)
+    return np.asarray(np.log(np.exp(joint - top).sum(axis=1)) + top[:, 0])
+
+
+def leave_one_out(fitted: Floats, plain: Floats | None = None) -> tuple[Floats, Floats, Floats]:
+    """Scores from log-likelihoods.
+
+    Parameters
+    ----------
+    fitted : ndarray, shape (N, D)
+        Log-likelihood of each unit as it entered the fit.
+    plain : ndarray, shape (N, D), optional
+        As it is to be scored; default: the same.
+
+    Returns
+    -------
+    elpd, in_sample, khat : ndarray, shape (N,)
+    """
+    plain = fitted if plain is None else plain
+    weight, khat = smooth_weights(-fitted)
+    with np.errstate(divide="ignore"):
+        elpd = log_mean(np.log(weight), plain)
+    return elpd, log_mean(np.full(plain.shape, -np.log(plain.shape[1])), plain), khat
+
+
+def loo_by_tank(panel: Panel, population: Population) -> LeaveOneOut:
+    """Leave each tank of a fit out.
+
+    Parameters
+    ----------
+    panel : Panel
+        What was fitted.
+    population : Population
+        Draws of the fit, and its evidence weight.
+
+    Returns
+    -------
+    LeaveOneOut
+    """
+    powers = powers_of_fit(population)
+    fitted = tank_log_likelihood(panel, population, powers)
+    plain = fitted if set(powers) == {1.0} else tank_log_likelihood(panel, population, 1.0)
+    elpd, in_sample, khat = leave_one_out(fitted, plain)
+    checkins = np.add.reduceat(panel.checked.astype(np.int64), panel.first[:-1])
+    return LeaveOneOut(
+        tanks=tuple(t.name for t in panel.tanks),
+        elpd=elpd,
+        in_sample=in_sample,
+        khat=khat,
+        limit=float(k_limit(population.n_draws)),
+        checkins=checkins,
+        log_likelihood=fitted,
+    )

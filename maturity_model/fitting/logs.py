@@ -1,0 +1,142 @@
+"""The logs of a fit: several clubs' as one, and who was in them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from maturity_model.fitting.pooled_fit import FitResult
+    from maturity_model.logbook import CheckIn, Event, Logbook
+    from maturity_model.population.members import Members
+
+
+def pool_logbooks(logbooks: list[Logbook]) -> Logbook:
+    """Several clubs' logbooks as one.
+
+    Names of tanks, keepers and observers are told apart by their logbook's number where
+    there is more than one, as two clubs may well have a tank of the same name.
+
+    Raises
+    ------
+    ValueError
+        When the logbooks have different signs of their own.
+    """
+    if len(logbooks) == 1:
+        return logbooks[0]
+    first = logbooks[0]
+    for i, other in enumerate(logbooks[1:], start=2):
+        if other.catalogue != first.catalogue:
+            raise ValueError(
+                f"logbook {i} has signs of its own that differ from those of logbook 1; "
+                "logbooks are pooled only with the same signs.csv"
+            )
+    import hashlib
+
+    from maturity_model.panel import water_known_from
+
+    tanks, checkins, events, kits = {}, [], [], []
+    for i, book in enumerate(logbooks, start=1):
+
+        def name(text: str, i: int = i) -> str:
+            # A blank name stays blank: nobody, or everybody.
+            return f"{i}:{text}" if text else text
+
+        for tank in book.tanks.values():
+            tanks[name(tank.name)] = replace(tank, name=name(tank.name), keeper=name(tank.keeper))
+        checkins += [
+            replace(c, tank=name(c.tank), observer=name(c.observer)) for c in book.checkins
+        ]
+        events += [replace(e, tank=name(e.tank)) for e in book.events]
+        # A kit for everybody is everybody's of its own club; readings carry their
+        # intervals already, so that it only matters for predictive draws.
+        kits += [replace(k, keeper=name(k.keeper)) for k in book.kits if k.keeper]
+    digest = hashlib.sha256("".join(b.sha256 for b in logbooks).encode()).hexdigest()
+    return replace(
+        first,
+        tanks=tanks,
+        checkins=tuple(sorted(checkins, key=lambda c: c.date)),
+        events=tuple(sorted(events, key=lambda e: e.date)),
+        kits=tuple(kits),
+        problems=tuple(p for b in logbooks for p in b.problems),
+        rows=tuple(r for b in logbooks for r in b.rows),
+        refused_tanks=tuple(t for b in logbooks for t in b.refused_tanks),
+        sha256=digest,
+        # A pool among them says it for its own tanks; asked of each logbook alone.
+        water_known_from={
+            f"{i}:{name}": day
+            for i, book in enumerate(logbooks, start=1)
+            for name, day in water_known_from(book).items()
+        },
+    )
+
+
+def read_logs(paths: list[Path]) -> list[Logbook]:
+    """Read logbooks and pools, in the order given.
+
+    The logs of a pool, which tells no dates, are laid to end on the last day of the
+    logbooks beside it.
+
+    Raises
+    ------
+    LogbookError, PoolError
+    """
+    from maturity_model.logbook import read_logbook
+    from maturity_model.panel import last_day
+    from maturity_model.pooling import is_pool, read_pool
+    from maturity_model.pooling.read import LAST_DAY
+
+    books = {path: read_logbook(path) for path in paths if not is_pool(path)}
+    ends = max(map(last_day, books.values()), default=LAST_DAY)
+    return [books[path] if path in books else read_pool(path, ends=ends) for path in paths]
+
+
+def pool_members(result: FitResult, logbooks: list[Logbook], secret: bytes = b"") -> Members:
+    """Who was in a fit, for :func:`.members.make_members`; with a salt of its own each time.
+
+    Parameters
+    ----------
+    result : FitResult
+        Of :func:`pool_logbooks` of the same logbooks, in the same order.
+    logbooks : list of Logbook
+    secret : bytes
+        Empty: whoever holds the file can try names against it.
+    """
+    import os
+
+    from maturity_model.fitting.design import keepers_of
+    from maturity_model.fitting.pooled_fit import thin
+    from maturity_model.population.members import SALT_BYTES, make_members
+
+    panel = result.panel
+    own = {
+        (f"{i}:{name}" if len(logbooks) > 1 else name): tank
+        for i, book in enumerate(logbooks, start=1)
+        for name, tank in book.tanks.items()
+    }
+    checkins: dict[str, list[CheckIn]] = {t.name: [] for t in panel.tanks}
+    events: dict[str, list[Event]] = {t.name: [] for t in panel.tanks}
+    for c in panel.logbook.checkins:
+        if c.tank in checkins:
+            # Under the names of its own logbook, as the tank is.
+            observer = c.observer.partition(":")[2] if len(logbooks) > 1 else c.observer
+            checkins[c.tank].append(replace(c, observer=observer))
+    for e in panel.logbook.events:
+        if e.tank in events:
+            events[e.tank].append(e)
+    keepers, keeper = keepers_of(panel)
+    skill: dict[str, np.ndarray] = {}
+    if "skill" in result.posterior:
+        draws = result.posterior["skill"].transpose("keeper", "chain", "draw").values
+        draws = draws.reshape(len(keepers), -1)
+        # The draws that the population kept, in its order.
+        skill = dict(zip(keepers, draws[:, thin(draws.shape[1])], strict=True))
+    tanks = [
+        (own[t.name], keepers[keeper[n]], checkins[t.name], events[t.name])
+        for n, t in enumerate(panel.tanks)
+    ]
+    salt = os.urandom(SALT_BYTES)
+    return make_members(tanks, skill, panel.as_of, salt=salt, secret=secret)

@@ -1,0 +1,226 @@
+"""How much a posterior leans on its prior, and on its data: power-scaling.
+
+The prior, or the likelihood, is raised to a power near 1, and the draws are reweighted by
+Pareto-smoothed importance sampling; how fast a parameter's distribution moves is its
+sensitivity (Kallioinen, Paananen, Bürkner and Vehtari 2023, *Statistics and Computing* 34,
+57). Pace and skill are integrated out, so that only the priors of what tanks share are
+scaled, as that paper advises for hierarchical models.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.hmm.psis import smooth_weights
+from maturity_model.population.constants import (
+    BASELINE_SD,
+    CARRY_SD,
+    PERSISTENCE_SD,
+    READING_SD_SD,
+    SIGN_TANK_SD,
+    SIGN_TANK_SD_SD,
+)
+from maturity_model.population.files import COORDINATES
+from maturity_model.population.priors import Priors, equal_correlation
+from maturity_model.population.types import DIMS, OPTIONAL_DIMS, Population
+
+Floats = NDArray[np.float64]
+
+#: Powers are 1 / (1 + DELTA) and 1 + DELTA.
+DELTA = 0.01
+#: A sensitivity from which it is worth a look (Kallioinen et al. 2023, section 5).
+NOTABLE = 0.05
+#: Largest Pareto k at which the reweighting can be relied on (Vehtari et al. 2024, JMLR 25, 72).
+RELIABLE = 0.7
+
+
+class Sensitivity(NamedTuple):
+    """How fast each of Q parameters moves.
+
+    Attributes
+    ----------
+    names : tuple of str
+        ``name[coordinate, ...]``, as in the diagnostics.
+    prior, likelihood : ndarray, shape (Q,)
+        Distance moved per doubling of the power, at power 1.
+    khat : tuple of float
+        Largest Pareto k of the weights, of the prior and of the likelihood.
+    """
+
+    names: tuple[str, ...]
+    prior: Floats
+    likelihood: Floats
+    khat: tuple[float, float]
+
+    def verdict(self, i: int) -> str:
+        """What the two together say of parameter i."""
+        if self.prior[i] < NOTABLE:
+            return ""
+        if self.likelihood[i] < NOTABLE:
+            return "the prior decides"
+        return "prior and data disagree"
+
+
+def cumulative_distance(x: Floats, weight: Floats) -> float:
+    """Distance between draws and the same draws weighted, in [0, 1].
+
+    Square root of the symmetrised cumulative Jensen-Shannon divergence over its bound
+    (Nguyen and Vreeken 2015), the larger of that of x and of -x.
+
+    Parameters
+    ----------
+    x : ndarray, shape (D,)
+    weight : ndarray, shape (D,)
+        Sums to 1.
+    """
+    order = np.argsort(x, kind="stable")
+    return max(_one_way(x[order], weight[order]), _one_way(-x[order][::-1], weight[order][::-1]))
+
+
+def _one_way(x: Floats, weight: Floats) -> float:
+    width = np.diff(x)
+    p = np.arange(1, len(x)) / len(x)
+    q = np.minimum(np.cumsum(weight)[:-1], 1.0)
+    p_area, q_area = float(p @ width), float(q @ width)
+    if p_area + q_area <= 0:
+        return 0.0
+
+    def against(a: Floats, b: Floats) -> float:
+        middle = 0.5 * (a + b)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            part = np.where(a > 0, a * np.log2(a / middle), 0.0)
+        return float(part @ width)
+
+    # The remainders 1/(2 ln 2) of the two directions cancel in the sum.
+    total = against(p, q) + against(q, p)
+    return float(np.sqrt(max(total, 0.0) / (p_area + q_area)))
+
+
+def sensitivity(values: Floats, log_density: Floats) -> tuple[Floats, float]:
+    """Sensitivity of parameters to the power on one part of the posterior.
+
+    Parameters
+    ----------
+    values : ndarray, shape (Q, D)
+    log_density : ndarray, shape (D,)
+        Log prior, or log-likelihood, of each draw, up to a constant.
+
+    Returns
+    -------
+    ndarray, shape (Q,)
+    khat : float
+    """
+    powers = np.array([1 / (1 + DELTA), 1 + DELTA])
+    weight, khat = smooth_weights((powers[:, None] - 1) * log_density)
+    moved = np.array([[cumulative_distance(x, w) for w in weight] for x in values])
+    return np.asarray(moved.sum(axis=1) / (2 * np.log2(1 + DELTA))), float(khat.max())
+
+
+def _normal(x: Floats, mean: Floats, sd: Floats) -> Floats:
+    # Summed over all but the draws, where the spread is above 0; up to a constant.
+    sd = np.broadcast_to(sd, mean.shape)
+    on = sd > 0
+    z = (x[on] - mean[on][:, None]) / sd[on][:, None]
+    return np.asarray(-0.5 * (z**2).sum(axis=0))
+
+
+def _rows(x: Floats, mean: Floats, sd: Floats) -> Floats:
+    # Rows whose phases share half of their variance.
+    inverse = np.linalg.inv(equal_correlation(mean.shape[1]))
+    z = np.einsum("jk,gkd->gjd", inverse, (x - mean[:, :, None]) / sd[:, None, None])
+    return np.asarray(-0.5 * (z**2).sum(axis=(0, 1)))
+
+
+def _beta(x: Floats, a: Floats, b: Floats) -> Floats:
+    a, b = (np.reshape(v, (-1, 1)) for v in (a, b))
+    x = np.atleast_2d(x)
+    return np.asarray(((a - 1) * np.log(x) + (b - 1) * np.log1p(-x)).sum(axis=0))
+
+
+def log_prior(population: Population, priors: Priors) -> Floats:
+    """Log prior density of what tanks share, by draw, up to a constant.
+
+    In the parameters of :func:`.model.build_model`; of the collapses, which move together,
+    one counts.
+
+    Parameters
+    ----------
+    population : Population
+        Draws of a fit, its signs and analytes in the order of the priors.
+    priors : Priors
+
+    Returns
+    -------
+    ndarray, shape (D,)
+    """
+    p, q = population, priors
+    out = _normal(p.log_advance, q.log_advance, q.log_advance_sd)
+    base = np.full(len(q.phases) - 1, BASELINE_SD)
+    out = out + _normal(p.log_setback[1:], q.log_setback[1:], base)
+    out = out + _normal(p.log_collapse[1:2], q.log_collapse[1:2], base[:1])
+    for m, name in enumerate(("event_advance", "event_setback", "event_collapse")):
+        effect = q.event_effect[:, m]
+        out = out + _normal(getattr(p, name), effect, np.where(effect != 0, q.event_sd, 0.0))
+    acting = (q.event_effect != 0).any(axis=1)
+    memory_sd = np.where(acting, q.event_memory_sd, 0.0)
+    out = out + _normal(np.log(p.event_memory), np.log(q.event_memory), memory_sd)
+    effect_sd = np.where(q.husbandry != 0, q.husbandry_sd[:, None], 0.0)
+    out = out + _normal(p.husbandry, q.husbandry, effect_sd)
+    for name in ("pace_sd", "skill_sd"):
+        mean, sd = getattr(q, name)
+        out = out + _normal(getattr(p, name)[None], np.array([mean]), np.array([sd]))
+    out = out + _rows(p.sign_logit, q.sign_logit, q.sign_logit_sd)
+    out = out + _normal(p.persistence, q.persistence, np.full(len(q.signs), PERSISTENCE_SD))
+    out = out + _normal(p.look_effect, q.look_effect, q.look_effect_sd)
+    out = out + _rows(p.reading_mean, q.reading_mean, q.reading_mean_sd)
+    log_sd = np.log(p.reading_sd)
+    spread = np.full(q.reading_sd.shape, READING_SD_SD)
+    # A density in the spread itself, not in its logarithm.
+    out = out + _normal(log_sd, np.log(q.reading_sd), spread) - log_sd.sum(axis=(0, 1))
+    size = q.carry * (1 - q.carry) / CARRY_SD**2 - 1
+    out = out + _beta(p.carry, q.carry * size, (1 - q.carry) * size)
+    for name in ("outlier", "judge_accuracy", "judge_repeat"):
+        a, b = getattr(q, name).beta()
+        out = out + _beta(getattr(p, name), np.array([a]), np.array([b]))
+    if p.sign_tank_sd is not None:
+        log_shift = np.log(p.sign_tank_sd)
+        centre = np.full(len(q.signs), np.log(SIGN_TANK_SD))
+        wide = np.full(len(q.signs), SIGN_TANK_SD_SD)
+        out = out + _normal(log_shift, centre, wide) - log_shift.sum(axis=0)
+    return np.asarray(out)
+
+
+def shared_values(population: Population) -> dict[str, Floats]:
+    """Everything that a population's draws differ in, by name, each of shape (D,)."""
+    out = {}
+    for name, dims in (DIMS | OPTIONAL_DIMS).items():
+        values = getattr(population, name)
+        if values is None or dims[-1] != "draw":
+            continue
+        coordinates = [getattr(population, COORDINATES[d]) for d in dims[:-1]]
+        for where in np.ndindex(*values.shape[:-1]):
+            x = values[where]
+            if np.isfinite(x).all() and np.ptp(x) > 0:
+                label = ", ".join(c[i] for c, i in zip(coordinates, where, strict=True))
+                out[f"{name}[{label}]" if label else name] = x
+    return out
+
+
+def power_scaling(population: Population, priors: Priors, log_likelihood: Floats) -> Sensitivity:
+    """Sensitivity of all that a fit learned to its prior and to its data.
+
+    Parameters
+    ----------
+    population : Population
+    priors : Priors
+    log_likelihood : ndarray, shape (N, D)
+        Of each tank at the fit's evidence weight (:class:`.leave_one_out.LeaveOneOut`).
+    """
+    values = shared_values(population)
+    table = np.stack(list(values.values()))
+    prior, prior_k = sensitivity(table, log_prior(population, priors))
+    data, data_k = sensitivity(table, log_likelihood.sum(axis=0))
+    return Sensitivity(tuple(values), prior, data, (prior_k, data_k))

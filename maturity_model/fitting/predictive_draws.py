@@ -1,0 +1,279 @@
+"""Predictive draws: whole logbooks for the tanks, dates and looks of a panel.
+
+What is kept is who looked when, how, and at what; events and husbandry; and the kits.
+What is drawn is each tank's path through the phases and every answer, in order, since
+an answer depends on those before it.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maturity_model.catalogue import LOOKS, Analyte
+from maturity_model.fitting.design import Design
+from maturity_model.fitting.likelihood import confusion_weights
+from maturity_model.fitting.to_population import make_population
+from maturity_model.hmm.staged import transition_matrices
+from maturity_model.logbook import CheckIn, Logbook, Reading
+from maturity_model.logbook.kits import Scale, assumed_method, between_steps
+from maturity_model.logbook.units import default_unit, find_unit
+from maturity_model.panel import BALANCE_HALF_LIFE, PREVIOUS_WEEKS, balance_level
+from maturity_model.population.priors import Priors
+from maturity_model.population.tables import tank_hazards
+from maturity_model.population.types import Population
+
+if TYPE_CHECKING:
+    from maturity_model.panel import Panel
+
+Floats = NDArray[np.float64]
+
+#: Stands for an answer that was not asked for.
+NOT_ASKED = -1.0
+
+
+def _scale(panel: Panel, observer: str, keeper: str, analyte: Analyte) -> Scale:
+    # As when the log was read: the observer's own kit, the keeper's, everybody's.
+    for who in (observer or keeper, keeper, ""):
+        for kit in panel.logbook.kits:
+            if kit.keeper == who and kit.analyte == analyte.name:
+                unit = find_unit(analyte.name, kit.unit) or default_unit(analyte.name)
+                return Scale(analyte, unit, kit.method, kit.steps, named=True)
+    return Scale(analyte, default_unit(analyte.name), assumed_method(analyte))
+
+
+def read_off(scale: Scale, x: float) -> tuple[float, float, float]:
+    """What a kit makes of a true value.
+
+    Parameters
+    ----------
+    scale : Scale
+    x : float
+        Canonical unit, at least 0.
+
+    Returns
+    -------
+    low, high, best : float
+        The interval that the reading stands for, and the value written down.
+    """
+    if scale.steps:
+        steps = np.array(scale.steps)
+        best = float(steps[np.argmin(np.abs(steps - x))])
+        return *between_steps(best, scale.steps, scale.analyte.low), best
+    grain = scale.resolution or 0.01
+    best = float(round(x / grain) * grain)
+    return max(best - grain / 2, scale.analyte.low), best + grain / 2, best
+
+
+@dataclass(frozen=True)
+class Outcomes:
+    """A panel's answers as one array, and the means to draw others.
+
+    Attributes
+    ----------
+    panel : Panel
+    checkins : tuple of tuple of CheckIn
+        Of each tank.
+    answers : tuple of str
+        Signs, analytes, ``judged_phase``.
+    values : ndarray, shape (N, C, Q)
+        1 seen, 0 not seen; readings in canonical units; the index of the judged phase;
+        -1 where nothing was asked. C check-ins at most.
+    """
+
+    panel: Panel
+    checkins: tuple[tuple[CheckIn, ...], ...]
+    answers: tuple[str, ...]
+    values: Floats
+
+    @classmethod
+    def of(cls, panel: Panel, priors: Priors) -> Outcomes:
+        """Those of the log itself."""
+        by_tank: dict[str, list[CheckIn]] = {t.name: [] for t in panel.tanks}
+        for c in panel.logbook.checkins:
+            if c.date <= panel.as_of and c.tank in by_tank:
+                by_tank[c.tank].append(c)
+        checkins = tuple(tuple(cs) for cs in by_tank.values())
+        answers = (*priors.signs, *priors.analytes, "judged_phase")
+        index = {name: i for i, name in enumerate(answers)}
+        most = max((len(cs) for cs in checkins), default=0)
+        values = np.full((len(checkins), max(most, 1), len(answers)), NOT_ASKED)
+        for n, cs in enumerate(checkins):
+            for i, c in enumerate(cs):
+                for name, seen in c.signs.items():
+                    values[n, i, index[name]] = float(seen)
+                for name, reading in c.readings.items():
+                    if name in index:
+                        values[n, i, index[name]] = reading.best
+                if c.judged_phase is not None:
+                    values[n, i, -1] = priors.phases.index(c.judged_phase)
+        return cls(panel, checkins, answers, values)
+
+    def draw(
+        self,
+        parameters: Mapping[str, Floats],
+        priors: Priors,
+        design: Design,
+        rng: np.random.Generator,
+    ) -> Floats:
+        """Draw all answers anew.
+
+        Parameters
+        ----------
+        parameters : mapping
+            One draw, named as in :data:`.likelihood.PARAMETERS`.
+        priors : Priors
+        design : Design
+        rng : numpy.random.Generator
+
+        Returns
+        -------
+        ndarray, shape (N, C, Q)
+        """
+        draws = {k: np.asarray(v, float)[..., None] for k, v in parameters.items()}
+        # Pace is given as it is, not in standard deviations.
+        draws |= {"pace_sd": np.ones(1), "skill_sd": np.ones(1)}
+        population = make_population(
+            draws, priors, name="one draw", kind="elicited", evidence_weight=1.0
+        )
+        out = np.full(self.values.shape, NOT_ASKED)
+        for n in range(len(self.checkins)):
+            path = draw_path(self.panel, n, population, float(parameters["pace"][n]), rng)
+            shift = priors.small * parameters["skill"][design.keeper[n]]
+            shift = shift + np.broadcast_to(parameters["tank_sign"], (len(out), len(shift)))[n]
+            _TankDraw(self, population, n, shift, rng).fill(path, out[n])
+        return out
+
+    def to_logbook(self, values: Floats) -> Logbook:
+        """The panel's logbook with other answers.
+
+        Parameters
+        ----------
+        values : ndarray, shape (N, C, Q)
+
+        Returns
+        -------
+        Logbook
+        """
+        panel, made = self.panel, []
+        signs, analytes = panel.catalogue.signs, panel.catalogue.analytes
+        phases = tuple(panel.catalogue.phases)
+        for n, checkins in enumerate(self.checkins):
+            for i, c in enumerate(checkins):
+                row = dict(zip(self.answers, values[n, i], strict=True))
+                readings = {}
+                for name in c.readings:
+                    if name not in row:
+                        continue
+                    scale = _scale(panel, c.observer, panel.tanks[n].keeper, analytes[name])
+                    low, high, best = read_off(scale, row[name])
+                    unit = scale.unit.name
+                    readings[name] = Reading(f"{best:g}", low, high, best, unit, scale.method)
+                judged = None if c.judged_phase is None else phases[int(row["judged_phase"])]
+                seen = {name: row[name] > 0.5 for name in c.signs if name in signs}
+                made.append(replace(c, signs=seen, readings=readings, judged_phase=judged))
+        made.sort(key=lambda c: c.date)
+        return replace(panel.logbook, checkins=tuple(made))
+
+
+def draw_path(
+    panel: Panel, n: int, population: Population, pace: float, rng: np.random.Generator
+) -> NDArray[np.int64]:
+    """Draw the states of tank n, shape (T,), from a population of one draw."""
+    hazards = tank_hazards(panel, n, population, np.array([pace]))
+    matrices = transition_matrices(hazards.moves()[:, :, 0, 0], population.chain)
+    start = population.start[panel.rock[n]]
+    path = np.empty(len(matrices) + 1, dtype=np.int64)
+    path[0] = rng.choice(len(start), p=start)
+    for t, matrix in enumerate(matrices):
+        # The last bin takes what rounding leaves below 1.
+        at = np.searchsorted(np.cumsum(matrix[path[t]]), rng.random())
+        path[t + 1] = min(int(at), len(start) - 1)
+    return path
+
+
+class _TankDraw:
+    """Answers the check-ins of one tank, in order."""
+
+    def __init__(
+        self,
+        outcomes: Outcomes,
+        population: Population,
+        n: int,
+        shift: Floats,
+        rng: np.random.Generator,
+    ):
+        self.panel, self.checkins = outcomes.panel, outcomes.checkins[n]
+        self.index = {name: i for i, name in enumerate(outcomes.answers)}
+        self.n, self.population, self.rng = n, population, rng
+        gradual = population.chain.gradual()
+        self.logit = population.sign_logit[:, :, 0] @ gradual.T + shift[:, None]
+        self.mean = population.reading_mean[:, :, 0] @ gradual.T
+        self.sd = population.reading_sd[:, :, 0] @ gradual.T
+        self.balance: dict[str, tuple[float, dt.date]] = {}
+        self.previous: dict[str, tuple[float, dt.date]] = {}
+        self.judged: tuple[int, dt.date] | None = None
+        self.scales: dict[tuple[str, str], Scale] = {}
+
+    def fill(self, path: NDArray[np.int64], out: Floats) -> None:
+        started = self.panel.tanks[self.n].started
+        for i, c in enumerate(self.checkins):
+            state = int(path[(c.date - started).days // 7])
+            for name in c.signs:
+                out[i, self.index[name]] = self._sign(name, c, state)
+            for name in c.readings:
+                if name in self.index:
+                    out[i, self.index[name]] = self._reading(name, c, state)
+            if c.judged_phase is not None:
+                out[i, -1] = self._judge(c.date, state)
+
+    def _sign(self, name: str, c: CheckIn, state: int) -> float:
+        pop, g = self.population, self.index[name]
+        total, last = self.balance.get(name, (0.0, c.date))
+        total *= 2.0 ** (-(c.date - last).days / BALANCE_HALF_LIFE)
+        logit = self.logit[g, state] + balance_level(total) * pop.persistence[g, 0]
+        logit += pop.small[g] * pop.look_effect[LOOKS.index(c.look), 0]
+        seen = self.rng.random() < 1 / (1 + np.exp(-logit))
+        self.balance[name] = (total + (1.0 if seen else -1.0), c.date)
+        return float(seen)
+
+    def _reading(self, name: str, c: CheckIn, state: int) -> float:
+        pop, a = self.population, self.population.analytes.index(name)
+        analyte = self.panel.catalogue.analytes[name]
+        mean, sd = self.mean[a, state], self.sd[a, state]
+        if self.rng.random() < pop.outlier[0]:
+            mean, sd = pop.reading_mean[a, :, 0].mean(), 2 * pop.reading_sd[a, :, 0].max()
+        elif name in self.previous:
+            last, before = self.previous[name]
+            gap = max((c.date - before).days / 7.0, 1.0)
+            if gap <= PREVIOUS_WEEKS:
+                pull = pop.carry[a, 0] ** gap
+                mean = mean + pull * (np.log(last + analyte.offset) - mean)
+                sd = sd * np.sqrt(1 - pull**2)
+        x = max(float(np.exp(self.rng.normal(mean, sd)) - analyte.offset), 0.0)
+        key = (c.observer, name)
+        if key not in self.scales:
+            self.scales[key] = _scale(
+                self.panel, c.observer, self.panel.tanks[self.n].keeper, analyte
+            )
+        best = read_off(self.scales[key], x)[2]
+        self.previous[name] = (best, c.date)
+        return best
+
+    def _judge(self, day: dt.date, state: int) -> float:
+        pop = self.population
+        k, phase = len(pop.phases), state // pop.n_stages
+        recent = self.judged is not None and (day - self.judged[1]).days <= 7 * PREVIOUS_WEEKS
+        if self.judged is not None and recent and self.rng.random() < pop.judge_repeat[0]:
+            named = self.judged[0]
+        else:
+            p = confusion_weights(k)[phase] * (1 - pop.judge_accuracy[0])
+            p[phase] = pop.judge_accuracy[0]
+            named = int(self.rng.choice(k, p=p))
+        self.judged = (named, day)
+        return float(named)

@@ -1,0 +1,64 @@
+"""Variants of the pooled model: a part more or less."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from maturity_model.fitting.handing_on.tank_draws import Powers
+from maturity_model.fitting.options import ModelOptions
+
+
+@dataclass(frozen=True)
+class Variant:
+    """A pooled model with a part more or less.
+
+    Attributes
+    ----------
+    name : str
+        A plain word.
+    label : str
+    options : ModelOptions
+    geometric : bool
+        Whether each phase is one stage (:func:`.priors.geometric`).
+    """
+
+    name: str
+    label: str
+    options: ModelOptions
+    geometric: bool = False
+
+    @property
+    def known(self) -> tuple[str, ...]:
+        """Kinds of answers that enter its likelihood."""
+        return tuple(k for k in Powers._fields if getattr(self.options, k))
+
+    @property
+    def targets(self) -> tuple[str, ...]:
+        """What it can be scored on; see the module."""
+        whole = ("log",) if self.known == Powers._fields else ()
+        return (*whole, *self.known)
+
+
+def variants_of(options: ModelOptions) -> tuple[Variant, ...]:
+    """The model with ``options``, first, and what it is compared with."""
+    changed = replace(options, tank_signs=not options.tank_signs)
+    word = "Without" if options.tank_signs else "With"
+    found = [
+        Variant("full", "The fit itself", options),
+        Variant("no_persistence", "No persistence", replace(options, persistence=False)),
+        Variant("geometric", "Geometric dwell", options, geometric=True),
+        Variant("no_pace", "No pace", replace(options, pace=False)),
+        Variant(
+            "no_tank_signs" if options.tank_signs else "tank_signs",
+            f"{word} tank-level signs",
+            changed,
+        ),
+        Variant("signs_only", "Signs only", replace(options, readings=False)),
+        # Tanks' own shifts of signs have nothing to act on.
+        Variant(
+            "readings_only",
+            "Readings only",
+            replace(options, signs=False, tank_signs=False, persistence=False, skill=False),
+        ),
+    ]
+    return tuple(v for v in found if v.name == "full" or v.options != options or v.geometric)

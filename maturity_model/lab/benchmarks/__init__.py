@@ -1,0 +1,1 @@
+"""Speed beside named peers, in one run: ``python -m maturity_model.lab.benchmarks``."""

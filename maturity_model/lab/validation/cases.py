@@ -1,0 +1,147 @@
+"""Which worlds are run, and how large."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal, NamedTuple
+
+from maturity_model.lab.validation.clubs import World
+from maturity_model.lab.worlds import BROKEN, presets
+
+Group = Literal["own", "mechanistic", "microcosm", "mesocosm", "broken"]
+#: Groups of daily ecologies, which know nothing of the model or of each other.
+ECOLOGIES: tuple[Group, ...] = ("mechanistic", "microcosm", "mesocosm")
+
+
+class Settings(NamedTuple):
+    """How large a run is.
+
+    Attributes
+    ----------
+    tanks : int
+        Scored tanks of each case.
+    clubs : int
+        Clubs that they, and the training tanks, are spread over; each has its own seed.
+    weeks : int
+        Scored weeks of each tank.
+    after : int
+        Weeks that each scored tank is followed beyond, for what was to come.
+    training : int
+        Further tanks of each case, for the baselines and the ceiling.
+    seed : int
+    fit_tanks : int
+        Further tanks of each case of an ecology for the pooled fits; 0 for none.
+    fit_draws, fit_tune, fit_chains : int
+        See :func:`maturity_model.fitting.pooled_fit.fit`.
+    fit_moves : {'auto', 'practice', 'learned'}
+        How tanks move under a fitted population.
+    fit_cases : tuple of str
+        The cases of ecologies that are fitted; empty for all of them.
+    own_tanks, own_clubs : int
+        Scored tanks, and clubs, of the model's own world. Each of its clubs has parameters
+        of its own, and what must hold there is narrow, so that it takes many.
+    """
+
+    tanks: int = 80
+    clubs: int = 10
+    weeks: int = 60
+    after: int = 104
+    training: int = 200
+    seed: int = 41
+    fit_tanks: int = 0
+    fit_draws: int = 400
+    fit_tune: int = 400
+    fit_chains: int = 2
+    fit_moves: Literal["auto", "practice", "learned"] = "auto"
+    fit_cases: tuple[str, ...] = ()
+    own_tanks: int = 400
+    own_clubs: int = 50
+
+
+class Size(NamedTuple):
+    """What the scores of one case depend on.
+
+    Attributes
+    ----------
+    tanks, clubs, weeks, after, training, seed : int
+        See :class:`Settings`.
+    """
+
+    tanks: int
+    clubs: int
+    weeks: int
+    after: int
+    training: int
+    seed: int
+
+
+class Case(NamedTuple):
+    """One world that is scored.
+
+    Attributes
+    ----------
+    name : str
+        A plain word, for file names and tables.
+    title : str
+    group : {'own', 'mechanistic', 'microcosm', 'mesocosm', 'broken'}
+    world : World
+    """
+
+    name: str
+    title: str
+    group: Group
+    world: World
+
+
+def size_of(case: Case, settings: Settings) -> Size:
+    """How large one case is."""
+    s, own = settings, case.group == "own"
+    tanks, clubs = (s.own_tanks, s.own_clubs) if own else (s.tanks, s.clubs)
+    training = max(s.training, clubs)
+    if case.group == "broken":
+        # There are many of them, and what is asked of each is coarse.
+        tanks, training = max(tanks // 2, clubs), max(training // 2, clubs)
+    return Size(tanks, clubs, s.weeks, s.after, training, s.seed)
+
+
+def is_fitted(case: Case, settings: Settings) -> bool:
+    """Whether pooled fits are part of a case."""
+    named = not settings.fit_cases or case.name in settings.fit_cases
+    return settings.fit_tanks > 0 and case.group in ECOLOGIES and named
+
+
+#: The model run forwards, every club with a draw of the parameters of its own; and the ecology
+#: in which assumptions can be broken.
+MODEL, OWN, MECHANISTIC = "model", "club", "mechanistic"
+#: Range of that ecology's parameters in which they are.
+TYPICAL = "typical"
+
+
+def cases(only: Sequence[str] = ()) -> tuple[Case, ...]:
+    """All cases, or those named, in the order of the groups.
+
+    Parameters
+    ----------
+    only : sequence of str
+        Names of the cases to keep, or of their groups; empty for all.
+
+    Raises
+    ------
+    ValueError
+        When a name is of no case.
+    """
+    found = [Case("own", "the model’s own world", "own", World(MODEL, OWN))]
+    found += [
+        Case(f"{world}-{p}", f"{world}, {p}", world, World(world, p))
+        for world in ECOLOGIES
+        for p in presets(world)
+    ]
+    for world, preset in ((MODEL, OWN), (MECHANISTIC, TYPICAL)):
+        found += [
+            Case(f"broken-{world}-{b}", f"{world}: {meaning}", "broken", World(world, preset, (b,)))
+            for b, meaning in BROKEN.items()
+        ]
+    known = {c.name for c in found} | {c.group for c in found}
+    if unknown := sorted(set(only) - known):
+        raise ValueError(f"no case is called {unknown[0]!r}; there are {', '.join(sorted(known))}")
+    return tuple(c for c in found if not only or {c.name, c.group} & set(only))

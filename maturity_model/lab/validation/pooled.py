@@ -1,0 +1,78 @@
+"""Pooled fits on other tanks of a world, kept on file."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from maturity_model.lab.validation.cases import Settings
+from maturity_model.lab.validation.clubs import World, merged, simulate_clubs
+from maturity_model.lab.validation.results import key_of
+from maturity_model.population.constants import FIT_WEIGHT
+from maturity_model.population.files import PopulationError, load_population, save_population
+from maturity_model.population.types import Population
+
+
+def fit_part(settings: Settings) -> tuple[int | str, ...]:
+    """What a fit depends on, beside the world and the judgements."""
+    s = settings
+    return (s.fit_tanks, s.clubs, s.weeks, s.seed, s.fit_draws, s.fit_tune, s.fit_chains,
+            s.fit_moves)  # fmt: skip
+
+
+def fitted(
+    world: World,
+    settings: Settings,
+    judged: float,
+    folder: Path,
+    say: Callable[[str], None] = lambda _: None,
+) -> Population:
+    """Learn a population from further tanks of a world, without their true phases.
+
+    What is handed on is what ``maturity-model fit`` would: its evidence weight is chosen by
+    the pool.
+
+    Parameters
+    ----------
+    world : World
+    settings : Settings
+    judged : float
+        Share of the tanks whose keeper judges the phase.
+    folder : Path
+        The population is kept here, and each chain as it finishes.
+    say : callable
+        Told about progress.
+
+    Returns
+    -------
+    Population
+        Its ``warning`` says when the fit did not pass its checks.
+    """
+    from maturity_model.fitting.handing_on.handed_on import as_used
+    from maturity_model.fitting.options import ModelOptions
+    from maturity_model.fitting.pooled_fit import run_fit
+    from maturity_model.fitting.sampling import SamplingPlan, choose_sampler
+
+    s = settings
+    key = key_of(("fit", world, judged, fit_part(s)))
+    path = folder / f"population-{key}.nc"
+    try:
+        return load_population(path)
+    except PopulationError:
+        say(f"fitting {s.fit_tanks} tanks, {judged:.0%} judged")
+    clubs = simulate_clubs(world, s.clubs, s.fit_tanks, s.weeks, s.seed, judged, batch=2)
+    plan = SamplingPlan(
+        s.fit_draws, s.fit_tune, s.fit_chains, s.seed, sampler=choose_sampler(), cores=2
+    )
+    panel = merged(clubs).panel()
+    found = run_fit(
+        panel,
+        plan=plan,
+        evidence_weight=FIT_WEIGHT,
+        name="validation",
+        options=ModelOptions(judgement_weight=1.0),
+        folder=folder / f"chains-{key}",
+    )
+    used = as_used(found.population, panel, choose=True, moves=s.fit_moves)
+    save_population(used, path)
+    return used

@@ -1,0 +1,137 @@
+"""Time to mature against the enumeration of all paths."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from assessment.small_tank import a_log, event, lively, over_future, practice, present
+from small_logs import look, make_log
+
+from maturity_model.assessment.first_passage import (
+    DOTS,
+    REACH,
+    arrival,
+    time_to_mature,
+    weeks_at,
+)
+from maturity_model.assessment.plan import look_ahead, parse_plan
+from maturity_model.catalogue import load_catalogue
+from maturity_model.logbook import Tank
+
+LOG = a_log(5, [event(1, "water_change", 10.0), event(30, "overfeeding", 4.0)])
+
+
+def what_if(text: str | None):
+    return None if text is None else parse_plan(text, load_catalogue())
+
+
+@pytest.mark.parametrize(
+    "text", [None, "crash", "water_change=30/1w", "water_change=none + overfeeding=5"]
+)
+@pytest.mark.parametrize("target", [1, 2, 3])
+def test_arrivals_equal_the_enumeration(text: str | None, target: int) -> None:
+    here = present(LOG, lively(0, 7))
+    plan, horizon = what_if(text), 4
+    ahead = look_ahead(here, horizon, plan)
+
+    def count(paths: np.ndarray, probability: np.ndarray) -> np.ndarray:
+        there = paths >= target
+        first = np.where(there.any(axis=1), there.argmax(axis=1), horizon + 1)
+        return np.bincount(first, probability, horizon + 2)[1 : horizon + 1]
+
+    wanted = over_future(here, (ahead.factor, ahead.setback, ahead.collapse), count)
+    found = arrival(here, here.states_by_pace(), target, horizon, plan)
+    np.testing.assert_allclose(found, wanted, rtol=0, atol=1e-10)
+    assert found.sum() > 1e-4
+
+
+def test_the_answer_is_put_together_from_what_is_now_and_what_arrives() -> None:
+    here = present(LOG, lively(0, 7))
+    answer = time_to_mature(here)
+    arrives = arrival(here, here.states_by_pace(), 3, REACH)
+    assert len(answer.by_week) == REACH + 1
+    assert answer.by_week[0] == pytest.approx(here.found.phases()[-1, 3], abs=1e-12)
+    assert answer.already.mean == pytest.approx(answer.by_week[0], abs=1e-12)
+    np.testing.assert_allclose(np.diff(answer.by_week), arrives @ here.weight, atol=1e-12)
+    assert answer.not_within.mean == pytest.approx(1 - answer.by_week[-1], abs=1e-12)
+    assert answer.not_within.low <= answer.not_within.mean <= answer.not_within.high
+    assert (np.diff(answer.by_week) >= 0).all()
+
+
+def test_dots_are_ordered_quantiles() -> None:
+    here = present(a_log(8), practice(), nodes=(5, 3))
+    answer = time_to_mature(here)
+    assert len(answer.dots) == DOTS
+    weeks = [REACH + 1 if w is None else w for w in answer.dots]
+    assert weeks == sorted(weeks)
+    for i, w in enumerate(weeks):
+        level = (i + 0.5) / DOTS
+        if w <= REACH:
+            assert answer.by_week[w] >= level - 1e-9
+        if w > 0:
+            assert answer.by_week[min(w - 1, REACH)] < level
+    quantiles = [answer.low, answer.median, answer.high]
+    ends = [REACH + 1 if q is None else q for q in quantiles]
+    assert weeks[0] <= ends[0] <= weeks[1]
+    assert weeks[9] <= ends[1] <= weeks[10]
+    assert weeks[18] <= ends[2] <= weeks[19]
+
+
+def test_a_quantile_is_the_first_week_that_reaches_it() -> None:
+    by_week = np.array([0.1, 0.5, 0.9])
+    assert [weeks_at(by_week, x) for x in (0.05, 0.1, 0.3, 0.5, 0.9, 0.95)] == [0, 0, 1, 1, 2, None]
+
+
+def test_a_tank_that_never_moves_is_not_mature_within_two_years() -> None:
+    pop = lively(0, 1)
+    still = np.full_like(pop.log_advance, -690.0)
+    here = present(a_log(4, rock="dry"), replace(pop, log_advance=still))
+    answer = time_to_mature(here)
+    assert answer.not_within.mean == pytest.approx(1.0, abs=1e-9)
+    assert answer.median is None
+    assert set(answer.dots) == {None}
+
+
+def test_a_mature_tank_is_so_already() -> None:
+    pop = lively(0, 1, start=np.eye(4)[[3, 3, 3, 3]])
+    log = make_log([Tank("a", look(0).date, keeper="k", rock="live")], [look(0)])
+    answer = time_to_mature(present(log, pop))
+    assert answer.already.mean == pytest.approx(1.0)
+    assert set(answer.dots) == {0}
+    assert answer.not_within.mean == pytest.approx(0.0, abs=1e-12)
+
+
+def test_water_changes_speed_up_and_a_crash_delays() -> None:
+    here = present(a_log(12, [event(0, "water_change", 5.0)], rock="dry"), practice(), nodes=(5, 3))
+    base, water, crash = (
+        time_to_mature(here, what_if(text)).by_week
+        for text in (None, "water_change=20/1w", "crash")
+    )
+    assert water[52] > base[52] + 0.01
+    assert crash[20] < base[20] - 0.01
+
+
+def test_arrivals_agree_with_the_engine_s_own_forecast() -> None:
+    # A second way: three stages, dense matrices with the last phase absorbing.
+    from maturity_model.hmm.staged import move_probabilities, transition_matrices
+
+    here = present(a_log(10), practice(), nodes=(5, 3))
+    horizon, d = 60, 17
+    ahead = look_ahead(here, horizon)
+    found = arrival(here, here.states_by_pace(), 3, horizon)[:, d]
+    total = np.zeros(horizon)
+    for p, start in enumerate(here.states_by_pace()[:, :, d]):
+        v, before = start.copy(), start[9:].sum()
+        for h in range(horizon):
+            advance = here.hazards.advance[-1, :, p, d] * ahead.factor[0, h, :, d]
+            moves = move_probabilities(
+                advance[:, None], ahead.setback[0, h, :, d, None], ahead.collapse[0, h, :, d, None]
+            )[:, 0]
+            matrix = transition_matrices(moves, here.found.chain)
+            matrix[9:] = np.eye(12)[9:]
+            v = v @ matrix
+            total[h] += v[9:].sum() - before
+            before = v[9:].sum()
+    np.testing.assert_allclose(found, total, rtol=0, atol=1e-12)

@@ -1,0 +1,245 @@
+"""Whether a tank lags, its pace, and what would move it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from assessment.small_tank import (
+    a_log,
+    event,
+    lively,
+    over_future,
+    over_past,
+    practice,
+    present,
+)
+from small_logs import day
+
+from maturity_model.assessment.plan import look_ahead, parse_plan
+from maturity_model.assessment.sojourn import LEVER_WEEKS, stay_probability, stuck, weeks_needed
+from maturity_model.catalogue import load_catalogue
+from maturity_model.hmm.quadrature import normal_nodes
+
+CATALOGUE = load_catalogue()
+PACE, PACE_WEIGHT = normal_nodes(5)
+PAIR = normal_nodes(2)[1]
+
+
+# -- how long comparable tanks need ------------------------------------------------------
+
+
+@pytest.mark.parametrize("stages", [1, 3])
+@pytest.mark.parametrize("covariates", [[0.0, 0.0], [1.0, 0.0], [0.0, 0.9]])
+def test_the_time_needed_equals_the_recursion(stages: int, covariates: list[float]) -> None:
+    pop = lively(*range(6), stages=stages)
+    found = weeks_needed(pop, np.array(covariates), PACE, PACE_WEIGHT)
+    assert found[3] is None
+    for k in range(3):
+        passed, share, n = np.zeros((5, 6)), 0.0, 0
+        hazard = np.exp(
+            pop.log_advance[k]
+            + covariates[0] * pop.husbandry[0, k]
+            + covariates[1] * pop.husbandry[1, k]
+            + PACE[:, None] * pop.pace_sd
+        )
+        leave = 1 - np.exp(-hazard)
+        at = np.zeros((stages, 5, 6))
+        at[0] = 1.0
+        while share < 0.9:
+            flow = at * leave
+            at -= flow
+            at[1:] += flow[:-1]
+            passed += flow[-1]
+            n += 1
+            share = PACE_WEIGHT @ passed.mean(axis=1)
+        assert found[k] == n
+
+
+def test_sampled_tanks_need_as_long() -> None:
+    pop = practice()
+    rng = np.random.default_rng(11)
+    n = 40_000
+    need = weeks_needed(pop, np.array([0.5, 0.0]), *normal_nodes(15))
+    draw = rng.integers(pop.n_draws, size=n)
+    speed = rng.normal(size=n) * pop.pace_sd[draw]
+    for k in range(3):
+        log_hazard = pop.log_advance[k, draw] + 0.5 * pop.husbandry[0, k, draw] + speed
+        leave = -np.expm1(-np.exp(log_hazard))
+        weeks = rng.geometric(leave[:, None], (n, 3)).sum(axis=1)
+        # P(N <= need) reaches 0.9 at need and not before, up to the error of sampling.
+        error = 4.5 * math.sqrt(0.09 / n) + 0.004  # and of few nodes in the tail
+        assert (weeks <= need[k]).mean() > 0.9 - error
+        assert (weeks <= need[k] - 1).mean() < 0.9 + error
+
+
+def test_phases_that_are_never_left_need_no_number() -> None:
+    pop = lively(0)
+    slow = replace(pop, log_advance=np.full_like(pop.log_advance, -690.0))
+    assert weeks_needed(slow, np.zeros(2), PACE, PACE_WEIGHT) == (None,) * 4
+    fast = replace(pop, log_advance=np.full_like(pop.log_advance, 690.0))
+    assert weeks_needed(fast, np.zeros(2), PACE, PACE_WEIGHT) == (1, 1, 1, None)
+
+
+# -- lagging -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("phase", range(4))
+def test_stays_equal_the_enumeration(phase: int) -> None:
+    here = present(a_log(6, [event(8, "deep_clean")]), lively(0, 7))
+
+    def count(paths: np.ndarray, probability: np.ndarray, p: int, d: int) -> np.ndarray:
+        inside = paths == phase
+        return np.array([probability @ inside[:, 5 - i :].all(axis=1) for i in range(6)])
+
+    wanted = over_past(here, count)
+    np.testing.assert_allclose(stay_probability(here, phase, 5), wanted, rtol=0, atol=1e-10)
+
+
+def test_lagging_is_put_together_from_stays() -> None:
+    here = present(a_log(30, rock="dry"), practice(), nodes=(5, 3))
+    found = stuck(here, PACE_WEIGHT)
+    for k, need in enumerate(found.need):
+        wanted = 0.0 if need is None else stay_probability(here, k, 200)[need] @ here.weight
+        assert found.by_phase[k].mean == pytest.approx(wanted, abs=1e-12)
+    total = sum(e.mean for e in found.by_phase)
+    assert found.lagging.mean == pytest.approx(total, abs=1e-12)
+    assert found.lagging.low <= found.lagging.mean <= found.lagging.high
+    assert 0 <= found.so_far[0] <= found.so_far[1] <= found.so_far[2] <= 29
+    stays = stay_probability(here, found.phase, 30) @ here.weight
+    share = stays / stays[0]
+    for level, n in zip((0.05, 0.5, 0.95), found.so_far, strict=True):
+        assert share[n] > 1 - level >= share[n + 1]
+
+
+def test_a_tank_that_has_just_begun_does_not_lag() -> None:
+    found = stuck(present(a_log(2), practice(), nodes=(5, 3)), PACE_WEIGHT)
+    assert found.lagging == (0.0, 0.0, 0.0)
+
+
+def test_lagging_begins_when_it_can() -> None:
+    # With as many weeks behind it as are needed, only a tank in the phase since week 0 lags.
+    pop = lively(0, 1)
+    covariates = np.array([0.0, 0.0])
+    need = weeks_needed(pop, covariates, normal_nodes(2)[0], PAIR)[0]
+    assert need is not None
+    for weeks, can in ((need, False), (need + 1, True)):
+        found = stuck(present(a_log(weeks, rock="dry", signs=False), pop), PAIR)
+        assert found.need[0] == need
+        assert (found.by_phase[0].mean > 1e-6) == can
+
+
+def test_an_old_tank_that_shows_no_progress_lags_and_is_slow() -> None:
+    from small_logs import START, look, make_log, reading
+
+    from maturity_model.logbook import Tank
+
+    ammonia = {"ammonia": reading(1.5, 3.0, 2.0), "nitrite": reading(0.5, 2.0, 1.0)}
+    still = [
+        look(7 * t + 3, "diatoms=n hair_algae=n amphipods=n coralline_algae=n", readings=ammonia)
+        for t in range(30)
+    ]
+    tank = Tank("a", START, keeper="k", rock="dry")
+    found = stuck(present(make_log([tank], still), practice(), nodes=(5, 3)), PACE_WEIGHT)
+    assert found.phase == 0
+    assert found.lagging.mean > 0.5
+    assert found.pace.slower > 0.8
+    assert found.pace.low < found.pace.speed < found.pace.high
+    assert found.pace.speed < 0.9
+
+
+# -- pace --------------------------------------------------------------------------------
+
+
+def test_pace_without_evidence_is_the_population_s() -> None:
+    pop = lively(4, 4)
+    here = present(a_log(1, signs=False), pop, nodes=(5, 3))
+    pace = stuck(here, PACE_WEIGHT).pace
+    # The nodes hold the mean and the variance of a normal exactly.
+    width = 1.6448536269514722 * pop.pace_sd[0]
+    assert pace.speed == pytest.approx(1.0, abs=1e-9)
+    assert pace.low == pytest.approx(math.exp(-width), rel=1e-9)
+    assert pace.high == pytest.approx(math.exp(width), rel=1e-9)
+    assert pace.slower == pytest.approx(0.5, abs=1e-9)
+
+
+def test_tanks_all_alike_have_no_pace_of_their_own() -> None:
+    pop = replace(lively(0, 1), pace_sd=np.zeros(2))
+    pace = stuck(present(a_log(5), pop), PAIR).pace
+    assert pace == (1.0, 1.0, 1.0, 0.5)
+
+
+# -- levers ------------------------------------------------------------------------------
+
+
+def test_the_next_phase_equals_the_enumeration(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("maturity_model.assessment.sojourn.LEVER_WEEKS", 4)
+    log = a_log(6, [event(1, "water_change", 10.0), event(30, "overfeeding", 4.0)], rock="dry")
+    here = present(log, lively(0, 7))
+    found = stuck(here, PAIR)
+    k = found.phase
+    assert k < 3
+    inside = here.phases[k]
+    weight = here.weight * inside / (here.weight @ inside)
+    for lever in found.levers:
+        ahead = look_ahead(here, 4, lever.plan)
+
+        def count(paths: np.ndarray, probability: np.ndarray) -> np.ndarray:
+            there = (paths[:, 0] == k) & (paths[:, 1:] > k).any(axis=1)
+            return np.array([probability @ there])
+
+        values = over_future(here, (ahead.factor, ahead.setback, ahead.collapse), count)[0]
+        value = values / inside @ weight
+        if lever.stop:
+            assert lever.within == found.next_phase
+            wanted = found.next_phase.mean - value
+        else:
+            assert lever.within.mean == pytest.approx(value, abs=1e-10)
+            wanted = value - found.next_phase.mean
+        assert lever.change.mean == pytest.approx(wanted, abs=1e-10)
+
+
+def test_levers_are_ranked_and_water_moves_a_bloom() -> None:
+    log = a_log(16, [event(0, "water_change", 1.0)], rock="dry")
+    checkins = tuple(
+        replace(
+            c, signs={"diatoms": True, "hair_algae": True, "film_algae": True, "amphipods": False}
+        )
+        for c in log.checkins
+    )
+    here = present(replace(log, checkins=checkins), practice(), nodes=(5, 3))
+    found = stuck(here, PACE_WEIGHT)
+    assert found.phase == 1
+    changes = [lever.change.mean for lever in found.levers]
+    assert changes == sorted(changes, reverse=True)
+    texts = [lever.plan.text for lever in found.levers]
+    # More water, more speed; this tank already goes without.
+    assert texts == ["water_change=20/1w", "water_change=20/2w", "water_change=none"]
+    assert changes[0] > 0.02
+    assert changes[2] == pytest.approx(0.0, abs=1e-6)
+
+
+def test_a_habit_is_compared_with_going_on_like_that() -> None:
+    events = [event(0, "water_change", 1.0)]
+    events += [event(n, "overfeeding", 3.0) for n in (60, 74, 88, 102)]
+    events += [event(20, "deep_clean"), event(95, "crash")]
+    here = present(a_log(16, events, rock="dry"), practice(), day(108), nodes=(5, 3))
+    found = stuck(here, PACE_WEIGHT)
+    habits = [lever for lever in found.levers if lever.stop]
+    # The deep clean is long past, and a crash is nobody's habit.
+    assert [lever.plan for lever in habits] == [
+        replace(parse_plan("overfeeding=3/2w", CATALOGUE), text="overfeeding=3/14d")
+    ]
+    assert habits[0].change.mean > 0
+    assert LEVER_WEEKS == 8
+
+
+def test_a_mature_tank_has_no_next_phase() -> None:
+    pop = lively(0, 1, start=np.eye(4)[[3, 3, 3, 3]])
+    found = stuck(present(a_log(1), pop), PAIR)
+    assert found.phase == 3
+    assert found.next_phase is None
+    assert found.levers == ()
+    assert found.lagging.mean == 0.0

@@ -1,0 +1,198 @@
+"""Leave-one-out weights of evidence, against enumeration of all paths and against re-running."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from assessment.small_mixture import Small, by_lane, end_in, factor, small, week_of
+from small_logs import random_log
+
+from maturity_model.assessment.filtering import filter_tank, forecast_only, impossible, make_tables
+from maturity_model.assessment.observed import observed
+from maturity_model.assessment.weight_of_evidence import (
+    phases_without,
+    phases_without_each,
+    why,
+)
+from maturity_model.catalogue import load_catalogue
+from maturity_model.hmm.mixture import filter_mixture
+from maturity_model.hmm.staged import StagedChain
+from maturity_model.panel import build_panel
+from maturity_model.population import elicit_population
+
+CHAINS = [StagedChain(2, 2), StagedChain(3, 1), StagedChain(4, 1)]
+
+
+def without_by_enumeration(given: Small, left_out: list[tuple[int, int]]) -> np.ndarray:
+    """P(phase at the end | all but these), draws reweighted by R ** power."""
+    found, tables = given.found, given.tables
+    weeks = len(found.emission)
+    emission = found.emission.copy()
+    for kind, i in left_out:
+        emission[week_of(tables, kind, i)] /= factor(tables, kind, i)
+    end = end_in(found.chain, weeks - 1)
+    _, whole = by_lane(given, found.emission, weeks, end)
+    sums, totals = by_lane(given, emission, weeks, end)
+    within = np.einsum("pq,kpqd->kd", given.prior, sums)
+    likelihood = np.einsum("pq,pqd->d", given.prior, totals)
+    ratio = likelihood / np.einsum("pq,pqd->d", given.prior, whole)
+    weight = found.draw_weight[-1] * ratio ** found.trusted.power[-1]
+    return within / likelihood @ weight / weight.sum()
+
+
+@pytest.mark.parametrize("power", [0.0, 0.6, 1.0])
+@pytest.mark.parametrize("chain", CHAINS)
+def test_one_left_out(chain: StagedChain, power: float) -> None:
+    given = small(11, chain, power=power)
+    ends = np.array([chain.phase_of == k for k in range(chain.n_phases)], float)
+    got = phases_without_each(given.tables, 0, given.found, ends)
+    for kind, rows in enumerate(got):
+        for i, row in enumerate(rows):
+            np.testing.assert_allclose(
+                row, without_by_enumeration(given, [(kind, i)]), rtol=0, atol=1e-10
+            )
+
+
+@pytest.mark.parametrize(
+    "left_out",
+    [[(0, 0), (0, 2), (0, 3)], [(1, 0), (1, 2)], [(0, 1), (1, 1), (2, 0)], []],
+)
+@pytest.mark.parametrize("chain", CHAINS)
+def test_several_left_out_together(chain: StagedChain, left_out: list[tuple[int, int]]) -> None:
+    given = small(12, chain)
+    index = [np.array([i for k, i in left_out if k == kind], dtype=np.int64) for kind in range(3)]
+    got = phases_without(given.tables, 0, given.found, (index[0], index[1], index[2]))
+    np.testing.assert_allclose(got, without_by_enumeration(given, left_out), rtol=0, atol=1e-10)
+
+
+def test_a_factor_of_zero_is_left_out_by_multiplying_anew() -> None:
+    given = small(13, StagedChain(2, 2))
+    tables, found = given.tables, given.found
+    codes, counts = np.unique(tables.panel.signs.code, return_counts=True)
+    code = int(codes[counts == 1][0])
+    tables.signs[code, 1] = 0.0
+    tables.impossible = impossible(tables.signs, tables.readings, tables.judgements)
+    emission = np.ones(found.emission.shape)
+    for kind, count in enumerate((5, 3, 2)):
+        for i in range(count):
+            emission[week_of(tables, kind, i)] *= factor(tables, kind, i)
+    same = np.flatnonzero(tables.panel.signs.code == code)
+    d = emission.shape[-1]
+    first = np.repeat(given.initial[:, None], d, axis=1)
+    with_zero = replace(
+        filter_mixture(found.chain, first, found.moves, emission, given.prior),
+        trusted=found.trusted,
+    )
+    none = np.zeros(0, dtype=np.int64)
+    got = phases_without(tables, 0, with_zero, (same, none, none))
+    rest = np.ones_like(emission)
+    for kind, count in enumerate((5, 3, 2)):
+        for i in range(count):
+            if not (kind == 0 and i in same):
+                rest[week_of(tables, kind, i)] *= factor(tables, kind, i)
+    again = filter_mixture(found.chain, first, found.moves, rest, given.prior)
+    change = again.log_likelihood[-1] - with_zero.log_likelihood[-1]
+    weight = found.draw_weight[-1] * np.exp(0.6 * change)
+    want = found.chain.by_phase(again.states[-1] @ weight / weight.sum())
+    np.testing.assert_allclose(got, want, atol=1e-12)
+    assert len(same) == 1
+    ends = np.array([found.chain.phase_of == k for k in range(2)], float)
+    alone = phases_without_each(tables, 0, with_zero, ends)[0][same[0]]
+    np.testing.assert_allclose(alone, want, atol=1e-12)
+
+
+def test_everything_left_out_is_the_forecast() -> None:
+    # With so few draws their weights stay equal, so that the forecast's are the same.
+    logbook, day = random_log(3)
+    panel = build_panel(logbook, as_of=day)
+    tables = make_tables(panel, elicit_population(load_catalogue(), 0.5, n_draws=8), None, (3, 2))
+    for n in range(len(panel.tanks)):
+        found, _ = filter_tank(tables, n)
+        every = [np.arange(len(kind), dtype=np.int64) for kind in observed(panel, n)]
+        got = phases_without(tables, n, found, (every[0], every[1], every[2]))
+        np.testing.assert_allclose(got, forecast_only(tables, n, found)[-1], atol=1e-12)
+
+
+@pytest.mark.parametrize("seed", [4, 5])
+def test_the_last_observation_left_out_is_the_log_without_it(seed: int) -> None:
+    logbook, day = random_log(seed)
+    population = elicit_population(load_catalogue(), 0.5, n_draws=1)
+    panel = build_panel(logbook, as_of=day)
+    tables = make_tables(panel, population, None, (3, 2))
+    chain = population.chain
+    ends = np.array([chain.phase_of == k for k in range(chain.n_phases)], float)
+    for n in range(len(panel.tanks)):
+        found, _ = filter_tank(tables, n)
+        signs = observed(panel, n)[0]
+        if not signs:
+            continue
+        got = phases_without_each(tables, n, found, ends)[0][-1]
+        last = signs[-1]
+        mine = [c for c in logbook.checkins if c.tank == panel.tanks[n].name and c.date <= day]
+        old = mine[last.checkin]
+        rest = {k: v for k, v in old.signs.items() if k != last.name}
+        checkins = tuple(replace(c, signs=rest) if c is old else c for c in logbook.checkins)
+        shorter = build_panel(replace(logbook, checkins=checkins), as_of=day)
+        again, _ = filter_tank(make_tables(shorter, population, None, (3, 2)), n)
+        np.testing.assert_allclose(got, again.phases()[-1], atol=1e-12)
+
+
+def test_what_is_said() -> None:
+    logbook, day = random_log(6)
+    panel = build_panel(logbook, as_of=day)
+    tables = make_tables(panel, elicit_population(load_catalogue(), 0.5, n_draws=32), None, (3, 2))
+    for n in range(len(panel.tanks)):
+        found, _ = filter_tank(tables, n)
+        said = why(tables, n, found, forecast_only(tables, n, found)[-1])
+        assert said is not None
+        now = found.phases()[-1]
+        assert said.present == now.argmax()
+        assert said.bits == pytest.approx(np.log2(now[said.present] / now[said.rival]), abs=1e-12)
+        assert said.bits >= 0
+        assert len(said.singles) == sum(map(len, observed(panel, n)))
+        assert all(g.bits > 0 for g in said.towards)
+        assert all(g.bits < 0 for g in said.against)
+        for group in (*said.towards, *said.against):
+            own = [p for p in said.singles if p.what.name == group.name]
+            assert group.count == len(own)
+            assert group.seen == sum(p.what.seen is True for p in own)
+            assert (group.first, group.last) == (own[0].what.date, own[-1].what.date)
+            if group.count == 1:
+                assert group.bits == pytest.approx(own[0].bits, abs=1e-9)
+
+
+def test_dates_and_words_are_those_of_the_log() -> None:
+    logbook, day = random_log(7)
+    panel = build_panel(logbook, as_of=day)
+    for n, tank in enumerate(panel.tanks):
+        mine = [c for c in logbook.checkins if c.tank == tank.name and c.date <= day]
+        signs, readings, judged = observed(panel, n)
+        assert [(o.date, o.name, o.seen) for o in signs] == [
+            (c.date, name, seen) for c in mine for name, seen in c.signs.items()
+        ]
+        names = list(panel.catalogue.signs)
+        for o in signs:
+            code = panel.signs.codes[o.code]
+            assert (names[code["sign"]], bool(code["seen"])) == (o.name, o.seen)
+        informative = list(panel.catalogue.informative)
+        for o in readings:
+            code = panel.readings.codes[o.code]
+            assert informative[code["analyte"]] == o.name
+            assert o.reading is not None
+            assert (code["low"], code["high"]) == (o.reading.low, o.reading.high)
+        phases = list(panel.catalogue.phases)
+        assert [phases[panel.judgements.codes[o.code]["phase"]] for o in judged] == [
+            o.phase for o in judged
+        ]
+        assert all(isinstance(o.date, dt.date) for o in (*signs, *readings, *judged))
+
+
+def test_a_log_without_observations_has_no_why() -> None:
+    logbook, day = random_log(8)
+    panel = build_panel(replace(logbook, checkins=()), as_of=day)
+    tables = make_tables(panel, elicit_population(load_catalogue(), 0.5, n_draws=4), None, (2, 2))
+    found, _ = filter_tank(tables, 0)
+    assert why(tables, 0, found, found.phases()[-1]) is None

@@ -1,0 +1,112 @@
+"""Leaving tanks out: against ArviZ, an exact answer, and the weekly path."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+pytest.importorskip("pymc", reason="the extra 'fit' is not installed")
+az = pytest.importorskip("arviz")
+xr = pytest.importorskip("xarray")
+
+from fitting.fitted_example import CATALOGUE, example, panel
+
+from maturity_model.assessment.filtering import filter_tank, make_tables
+from maturity_model.fitting.command import idata_path, leave_tanks_out, save_posterior
+from maturity_model.fitting.handing_on.tank_draws import (
+    NODES,
+    smoothed_without_judgements,
+    tank_log_likelihood,
+)
+from maturity_model.fitting.leave_one_out import leave_one_out, loo_by_tank
+from maturity_model.panel import build_panel
+from maturity_model.population.elicit import elicit_population
+
+pytestmark = pytest.mark.fit
+
+
+def arviz_loo(posterior: Any, log_likelihood: Any) -> Any:
+    groups = {"posterior": posterior, "log_likelihood": log_likelihood}
+    if az.__version__.startswith("0."):
+        data = az.InferenceData(**groups)
+    else:
+        data = xr.DataTree.from_dict({f"/{k}": v for k, v in groups.items()})
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return az.loo(data, pointwise=True, reff=1.0)
+
+
+def test_same_as_arviz_from_the_file(tmp_path: Any) -> None:
+    result = example()
+    loo = leave_tanks_out(result)
+    path = idata_path(tmp_path / "club.nc")
+    save_posterior(result, path, loo)
+    with xr.open_datatree(path, engine="h5netcdf") as tree:
+        found = arviz_loo(
+            tree["posterior"].to_dataset().load(), tree["log_likelihood"].to_dataset().load()
+        )
+    # There the score is at the fit's own weight.
+    elpd, _, khat = leave_one_out(loo.log_likelihood)
+    each = getattr(found, "loo_i", None)
+    each = found.elpd_i if each is None else each
+    np.testing.assert_allclose(np.asarray(each), elpd, rtol=1e-6)
+    np.testing.assert_allclose(np.asarray(found.pareto_k), khat, rtol=1e-6)
+    np.testing.assert_allclose(loo.khat, khat)
+
+
+def test_exact_answer_of_a_normal_mean() -> None:
+    # y ~ N(mu, 1), flat prior: leaving one out is N(mean of the others, 1 + 1 / (n - 1)).
+    rng = np.random.default_rng(5)
+    n, draws = 30, 20_000
+    y = rng.normal(size=n)
+    mu = rng.normal(y.mean(), n**-0.5, size=draws)
+    density = -0.5 * (y[:, None] - mu) ** 2 - 0.5 * np.log(2 * np.pi)
+    elpd, in_sample, khat = leave_one_out(density)
+    others = (y.sum() - y) / (n - 1)
+    variance = 1 + 1 / (n - 1)
+    exact = -0.5 * (y - others) ** 2 / variance - 0.5 * np.log(2 * np.pi * variance)
+    np.testing.assert_allclose(elpd, exact, atol=0.01)
+    assert (in_sample > elpd).all()
+    assert (khat < 0.5).all()
+
+
+def test_likelihood_is_that_of_the_weekly_path() -> None:
+    of = panel()
+    population = elicit_population(CATALOGUE, 0.7, n_draws=70, seed=8)
+    found = tank_log_likelihood(of, population, 0.7)
+    tables = make_tables(of, population, nodes=NODES)
+    for n in range(len(of.tanks)):
+        weekly, _ = filter_tank(tables, n)
+        np.testing.assert_allclose(found[n], weekly.log_likelihood[-1], atol=1e-8)
+
+
+def test_phases_without_judgements() -> None:
+    of = panel()
+    population = elicit_population(CATALOGUE, 0.7, n_draws=70, seed=8)
+    found = smoothed_without_judgements(of, population, 0.7)
+    blank = tuple(replace(c, judged_phase=None) for c in of.logbook.checkins)
+    tables = make_tables(
+        build_panel(replace(of.logbook, checkins=blank), CATALOGUE), population, nodes=NODES
+    )
+    for n in (0, 3):
+        weekly, _ = filter_tank(tables, n)
+        expected = weekly.mix(weekly.smooth()[0], np.full(70, 1 / 70))
+        np.testing.assert_allclose(found[of.first[n] : of.first[n + 1]], expected, atol=1e-9)
+    np.testing.assert_allclose(found.sum(axis=1), 1)
+
+
+def test_scores_at_the_plain_likelihood() -> None:
+    of = panel()
+    population = elicit_population(CATALOGUE, 0.4, n_draws=128, seed=8)
+    loo = loo_by_tank(of, population)
+    plain = tank_log_likelihood(of, population, 1.0)
+    expected = leave_one_out(loo.log_likelihood, plain)
+    np.testing.assert_allclose(loo.elpd, expected[0])
+    assert loo.total == pytest.approx(loo.elpd.sum())
+    assert (loo.checkins > 0).all()
+    assert set(loo.unreliable()) == {t for t, k in zip(loo.tanks, loo.khat, strict=True)
+                                     if not k <= loo.limit}  # fmt: skip

@@ -1,0 +1,56 @@
+"""What goes with a fitted population's draws."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from maturity_model.catalogue import load_catalogue
+from maturity_model.fitting.model_inputs import documents, priors_from_json, priors_json
+from maturity_model.population import PopulationError, load_population, save_population
+from maturity_model.population.elicit import elicit_population
+from maturity_model.population.files import load_documents
+from maturity_model.population.priors import priors_from_catalogue
+
+CATALOGUE = load_catalogue()
+PRIORS = priors_from_catalogue(CATALOGUE)
+
+
+def test_priors_survive() -> None:
+    text = priors_json(PRIORS)
+    assert priors_from_json(text).sha256() == PRIORS.sha256()
+    # Strict JSON: no bare Infinity.
+    json.loads(text, parse_constant=pytest.fail)
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{}", '{"n_stages": 3}', "null"])
+def test_what_is_not_priors_is_said(text: str) -> None:
+    with pytest.raises(ValueError, match="not the values of priors"):
+        priors_from_json(text)
+
+
+def test_documents_lie_in_the_file(tmp_path: Path) -> None:
+    made = elicit_population(CATALOGUE, 0.5, n_draws=32, seed=1)
+    kept = documents(CATALOGUE, PRIORS)
+    save_population(made, tmp_path / "with.nc", kept)
+    save_population(made, tmp_path / "without.nc")
+    assert load_documents(tmp_path / "with.nc") == kept
+    assert load_documents(tmp_path / "without.nc") == {}
+    with_, without = (load_population(tmp_path / f"{n}.nc") for n in ("with", "without"))
+    np.testing.assert_array_equal(with_.sign_logit, without.sign_logit)
+    found = json.loads(kept["catalogue"])
+    sign = next(iter(CATALOGUE.signs.values()))
+    told = found["signs"][sign.name]["detection"]
+    assert [d["value"] for d in told] == [d.value for d in sign.detection]
+    assert [d["source"] for d in told] == [d.source for d in sign.detection]
+    assert set(found["sources"]) == set(CATALOGUE.sources)
+
+
+def test_a_damaged_file_is_said(tmp_path: Path) -> None:
+    (tmp_path / "x.nc").write_bytes(b"nothing of the kind")
+    for name in ("x.nc", "absent.nc"):
+        with pytest.raises(PopulationError):
+            load_documents(tmp_path / name)

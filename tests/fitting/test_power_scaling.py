@@ -1,0 +1,164 @@
+"""Power-scaling: against exact answers of a conjugate model, and against the fitted model."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from maturity_model.catalogue import load_catalogue
+from maturity_model.fitting.power_scaling import (
+    DELTA,
+    cumulative_distance,
+    log_prior,
+    power_scaling,
+    sensitivity,
+    shared_values,
+)
+from maturity_model.population.elicit import elicit_population
+from maturity_model.population.priors import priors_from_catalogue
+
+PRIORS = priors_from_catalogue(load_catalogue())
+
+
+def test_three_draws_by_hand() -> None:
+    x, weight = np.array([0.0, 1.0, 3.0]), np.array([0.5, 0.3, 0.2])
+    assert cumulative_distance(x, np.full(3, 1 / 3)) == pytest.approx(0.0)
+
+    def one_way(p: tuple[float, float], q: tuple[float, float], width: tuple[int, int]) -> float:
+        total = 0.0
+        for a, b, w in zip(p, q, width, strict=True):
+            middle = (a + b) / 2
+            total += w * (a * math.log2(a / middle) + b * math.log2(b / middle))
+        area = sum((a + b) * w for a, b, w in zip(p, q, width, strict=True))
+        return math.sqrt(total / area)
+
+    up = one_way((1 / 3, 2 / 3), (0.5, 0.8), (1, 2))
+    down = one_way((1 / 3, 2 / 3), (0.2, 0.5), (2, 1))
+    assert cumulative_distance(x, weight) == pytest.approx(max(up, down))
+    # The order in which the draws come, and the unit, do not matter.
+    shuffled = np.array([2, 0, 1])
+    assert cumulative_distance(1000 * x[shuffled], weight[shuffled]) == pytest.approx(max(up, down))
+    assert cumulative_distance(np.ones(3), weight) == 0.0
+
+
+def _exact(mean: float, sd: float, other_mean: float, other_sd: float, seen: np.ndarray) -> float:
+    """Distance of two normals over the range of some draws, on a fine grid."""
+    best = 0.0
+    for sign in (1, -1):
+        grid = np.linspace((sign * seen).min(), (sign * seen).max(), 20_001)
+        p, q = (
+            np.array([0.5 * math.erfc(-(g - sign * m) / s / math.sqrt(2)) for g in grid])
+            for m, s in ((mean, sd), (other_mean, other_sd))
+        )
+        middle = (p + q) / 2
+        total = (p * np.log2(p / middle) + q * np.log2(q / middle)).sum()
+        best = max(best, math.sqrt(total / (p + q).sum()))
+    return best
+
+
+@pytest.mark.parametrize("part", ["prior", "likelihood"])
+def test_a_conjugate_model(part: str) -> None:
+    # theta ~ N(0, 1); five values with mean 1.5 and sd 1: all powers of both are normal.
+    n, mean = 5, 1.5
+
+    def posterior(prior_power: float, data_power: float) -> tuple[float, float]:
+        precision = prior_power + n * data_power
+        return n * data_power * mean / precision, precision**-0.5
+
+    rng = np.random.default_rng(1)
+    theta = rng.normal(*posterior(1, 1), size=20_000)
+    density = {"prior": -(theta**2) / 2, "likelihood": -n * (theta - mean) ** 2 / 2}[part]
+    wanted = 0.0
+    for power in (1 / (1 + DELTA), 1 + DELTA):
+        powers = (power, 1.0) if part == "prior" else (1.0, power)
+        wanted += _exact(*posterior(1, 1), *posterior(*powers), theta)
+    wanted /= 2 * math.log2(1 + DELTA)
+    found, khat = sensitivity(theta[None], density)
+    assert found[0] == pytest.approx(wanted, rel=0.05)
+    assert khat < 0.5
+
+
+def test_what_a_posterior_leans_on_is_told_apart() -> None:
+    population = elicit_population(load_catalogue(), 1.0, n_draws=2000, seed=3)
+    rng = np.random.default_rng(2)
+    noise = rng.normal(size=2000)
+    # Data that know all about one thing, and nothing of the first phase.
+    population = replace(population, outlier=1 / (1 + np.exp(-noise)))
+    likelihood = np.stack([-0.5 * noise**2, np.zeros(2000)])
+    found = power_scaling(population, PRIORS, likelihood)
+    advance, other = (found.names.index(n) for n in ("log_advance[cycling]", "outlier"))
+    assert found.prior[advance] > 0.05 > found.likelihood[advance]
+    assert found.likelihood[other] > 0.05
+    assert found.verdict(advance) == "the prior decides"
+    assert found._replace(likelihood=found.prior).verdict(advance) == "prior and data disagree"
+    assert found._replace(prior=0 * found.prior).verdict(advance) == ""
+
+
+def test_what_differs_between_draws_is_named_as_elsewhere() -> None:
+    population = elicit_population(load_catalogue(), 1.0, n_draws=5, seed=3)
+    values = shared_values(population)
+    signs, phases = population.signs, population.phases
+    np.testing.assert_array_equal(
+        values[f"sign_logit[{signs[2]}, {phases[1]}]"], population.sign_logit[2, 1]
+    )
+    np.testing.assert_array_equal(values["pace_sd"], population.pace_sd)
+    # Nothing falls out of the first phase: there is nothing to be sensitive.
+    assert f"log_setback[{phases[0]}]" not in values
+    assert f"log_setback[{phases[1]}]" in values
+    assert all(np.isfinite(x).all() and np.ptp(x) > 0 for x in values.values())
+
+
+def test_each_parameter_has_a_prior() -> None:
+    """Moving a learned one away from its centre makes a draw less probable."""
+    population = elicit_population(load_catalogue(), 1.0, n_draws=4, seed=3)
+    base = log_prior(population, PRIORS)
+    for name in ("log_advance", "log_setback", "log_collapse", "event_advance", "event_setback",
+                 "event_collapse", "husbandry", "pace_sd", "skill_sd", "sign_logit",
+                 "persistence", "look_effect", "reading_mean"):  # fmt: skip
+        far = replace(population, **{name: getattr(population, name) + 30.0})
+        assert (log_prior(far, PRIORS) < base - 10).all(), name
+    for name in ("event_memory", "reading_sd"):
+        far = replace(population, **{name: getattr(population, name) * 50})
+        assert (log_prior(far, PRIORS) < base - 10).all(), name
+    by_tank = replace(population, sign_tank_sd=np.full((len(PRIORS.signs), 4), 0.5))
+    far = replace(by_tank, sign_tank_sd=np.full((len(PRIORS.signs), 4), 50.0))
+    assert (log_prior(far, PRIORS) < log_prior(by_tank, PRIORS) - 10).all()
+    for name in ("carry", "outlier", "judge_accuracy", "judge_repeat"):
+        far = replace(population, **{name: 0 * getattr(population, name) + 1 - 1e-9})
+        assert (log_prior(far, PRIORS) < base - 10).all(), name
+
+
+@pytest.mark.fit
+def test_the_log_prior_is_the_models() -> None:
+    import pymc as pm
+    import pytensor
+    from small_logs import random_log
+
+    from maturity_model.fitting.model import build_model
+    from maturity_model.fitting.to_population import make_population
+    from maturity_model.panel import build_panel
+    from maturity_model.population.types import DIMS
+
+    book, end = random_log(1)
+    with pytensor.config.change_flags(mode="NUMBA", cxx=""):
+        model = build_model(build_panel(book, as_of=end), PRIORS, evidence_weight=1.0)
+        shared = [v for v in model.free_RVs if v.name not in ("pace_z", "skill_z")]
+        kept = [n for n, d in DIMS.items() if d[-1] == "draw"]
+        values = [*shared, *(model[n] for n in kept)]
+        drawn = dict(
+            zip([v.name for v in values],
+                pm.draw(values, draws=6, random_seed=4, mode="FAST_COMPILE"), strict=True)
+        )  # fmt: skip
+        inputs = [v.type() for v in shared]
+        total = sum(pm.logp(v, x).sum() for v, x in zip(shared, inputs, strict=True))
+        density = pytensor.function(inputs, total, mode="FAST_COMPILE")
+        theirs = np.array([density(*(drawn[v.name][i] for v in shared)) for i in range(6)])
+    draws = {n: np.moveaxis(np.asarray(drawn[n], float), 0, -1) for n in kept}
+    population = make_population(
+        draws, PRIORS, name="x", kind="fitted", evidence_weight=1.0, provenance={}
+    )
+    ours = log_prior(population, PRIORS)
+    assert ours - ours[0] == pytest.approx(theirs - theirs[0], abs=1e-6)

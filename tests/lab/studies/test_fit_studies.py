@@ -1,0 +1,311 @@
+"""Coverage and calibration of the fit: their parts, the committed results, tiny runs."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+pytest.importorskip("nutpie", reason="the extra 'fit' is not installed")
+
+from maturity_model.assessment.filtering import filter_tank, make_tables
+from maturity_model.catalogue import load_catalogue
+from maturity_model.fitting.sampling import SamplingPlan
+from maturity_model.fitting.to_population import make_population
+from maturity_model.lab.studies import calibration, coverage, replications
+from maturity_model.lab.studies.refit import Refitter, filter_given
+from maturity_model.lab.studies.replications import (
+    OTHERS,
+    Replicator,
+    Row,
+    Setting,
+    design_club,
+    draw_truth,
+    learned,
+    log_likelihood,
+    read_rows,
+    replicate,
+    shared_names,
+    shared_values,
+    thinned,
+    write_rows,
+)
+from maturity_model.population.elicit import elicit_population
+from maturity_model.population.priors import priors_from_catalogue
+
+pytestmark = pytest.mark.fit
+
+REPORTS = Path(__file__).parents[3] / "reports"
+CATALOGUE = load_catalogue()
+PRIORS = priors_from_catalogue(CATALOGUE)
+TINY = Setting(4, 10, seed=5, draws=99, tune=120, judged=0.3, events_per_year=2.0)
+
+
+@cache
+def replicator() -> Replicator:
+    return Replicator(TINY)
+
+
+# The test of uniformity ------------------------------------------------------------------
+
+
+def test_distance_is_the_least_binomial_tail() -> None:
+    from scipy.stats import binom
+
+    rng = np.random.default_rng(1)
+    counts = rng.multinomial(30, np.full(8, 1 / 8), size=5)
+    for row, found in zip(counts, calibration.distance(counts), strict=True):
+        tails = []
+        for i, reached in enumerate(np.cumsum(row)[:-1]):
+            law = binom(30, (i + 1) / 8)
+            tails += [law.cdf(reached), law.sf(reached - 1)]
+        assert found == pytest.approx(min(tails), rel=1e-9)
+
+
+def test_uniform_ranks_alarm_as_often_as_stated() -> None:
+    rng = np.random.default_rng(2)
+    p = calibration.p_values(rng.integers(0, 100, (200, 2000)), 100)
+    for level in (0.01, 0.05, 0.2):
+        # Three standard errors.
+        assert (p < level).mean() < level + 3 * np.sqrt(level * (1 - level) / len(p))
+        assert (p < level).mean() > 0.8 * level - 3 * np.sqrt(level * (1 - level) / len(p))
+    assert p.min() > 0
+
+
+@pytest.mark.parametrize(("shift", "scale"), [(0.8, 1.0), (0.0, 0.4), (0.0, 3.0)])
+def test_wrong_posteriors_are_told_among_many_right_ones(shift: float, scale: float) -> None:
+    rng = np.random.default_rng(3)
+    ranks = rng.integers(0, 100, (200, 140))
+    truth, draws = rng.normal(size=(200, 1)), rng.normal(shift, scale, (200, 99))
+    ranks[:, 17] = (draws < truth).sum(axis=1)
+    rows = [Row(i, 0, 400.0, 1.0, r) for i, r in enumerate(ranks)]
+    found = calibration.judge(rows, 100)
+    assert not found.uniform
+    assert found.adjusted[17] < calibration.LEVEL
+    assert np.argmin(found.p) == 17
+    assert calibration.power(200, 100, 140, shift, scale) > 0.9
+
+
+def test_all_together_alarm_as_seldom_as_stated() -> None:
+    rng = np.random.default_rng(6)
+    alarms = [
+        (calibration.holm(calibration.p_values(ranks, 20)) < calibration.LEVEL).any()
+        for ranks in rng.integers(0, 20, (300, 100, 60))
+    ]
+    # Three standard errors.
+    assert np.mean(alarms) < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 300)
+
+
+def test_holm_by_hand() -> None:
+    found = calibration.holm(np.array([0.02, 0.001, 0.9, 0.015]))
+    np.testing.assert_allclose(found, [0.045, 0.004, 0.9, 0.045])
+
+
+# Coverage --------------------------------------------------------------------------------
+
+
+def test_central_interval_holds_nine_tenths_of_the_ranks() -> None:
+    for cells in (20, 100, 200):
+        assert coverage.inside(np.arange(cells), cells).mean() == pytest.approx(0.9)
+    with pytest.raises(ValueError, match="no central 90%"):
+        coverage.inside(np.arange(50), 50)
+
+
+def test_coverage_leaves_out_what_is_not_shared() -> None:
+    names = ("a[x]", "a[y]", "b", *OTHERS)
+    rows = [
+        Row(0, 0, 1.0, 1.0, np.array([0, 50, 50, 0, 0, 0])),
+        Row(1, 0, 1.0, 1.0, np.array([50, 50, 99, 0, 0, 0])),
+        Row(2, 0, 1.0, 1.0, np.array([50, 50, 50, 0, 0, 0])),
+    ]
+    found = coverage.summarise(names, rows, 100)
+    assert found.share == pytest.approx(7 / 9)
+    assert found.by_group == {"a": pytest.approx(5 / 6), "b": pytest.approx(2 / 3)}
+    assert found.error == pytest.approx(np.std([2 / 3, 2 / 3, 1], ddof=1) / np.sqrt(3))
+
+
+# Replications ----------------------------------------------------------------------------
+
+
+def test_names_and_values_go_together() -> None:
+    names = shared_names(PRIORS)
+    assert len(set(names)) == len(names) > 120
+    truth = draw_truth(replicator().panel, np.random.default_rng(1))
+    values = dict(zip(names, shared_values(truth, PRIORS)[:, 0], strict=True))
+    sign, phase = PRIORS.signs.index("diatoms"), PRIORS.phases.index("bloom")
+    assert values["sign_logit[diatoms, bloom]"] == truth["sign_logit"][sign, phase, 0]
+    assert values["log_setback[bloom]"] == truth["log_setback"][0, 0]
+    assert values["log_collapse[bloom]"] == truth["log_collapse"][0, 0]
+    assert values["judge_repeat"] == truth["judge_repeat"][0]
+
+
+def test_only_what_varies_in_the_priors_is_ranked() -> None:
+    many = elicit_population(CATALOGUE, 1.0, n_draws=50, seed=3)
+    for name, on in learned(PRIORS).items():
+        values = getattr(many, name)
+        if name in ("log_setback", "log_collapse"):
+            values = values[1:]
+        varies = np.ptp(values, axis=-1) > 0
+        assert (varies | ~on).all(), name
+        if name not in ("log_collapse", "event_memory"):
+            np.testing.assert_array_equal(varies, on, err_msg=name)
+
+
+def test_a_replication_depends_on_its_number_only() -> None:
+    one, other = replicator(), Replicator(TINY)
+    (a, log_a), (b, log_b) = one.simulate(3), other.simulate(3)
+    for name in a:
+        np.testing.assert_array_equal(a[name], b[name])
+    assert log_a.logbook.checkins == log_b.logbook.checkins
+    c, log_c = one.simulate(4)
+    assert (c["sign_logit"] != a["sign_logit"]).all()
+    assert log_a.logbook.checkins != log_c.logbook.checkins
+    # Who looked when, and at what, stays.
+    np.testing.assert_array_equal(log_a.signs.row, log_c.signs.row)
+    np.testing.assert_array_equal(log_a.impulse, log_c.impulse)
+    assert one.key() == other.key()
+    assert one.key() != Replicator(Setting(4, 10, seed=6)).key()
+
+
+def test_two_tanks_to_a_keeper() -> None:
+    panel = design_club(TINY, CATALOGUE)
+    assert [t.keeper for t in panel.tanks] == ["keeper-0", "keeper-0", "keeper-1", "keeper-1"]
+
+
+def test_given_pace_and_skill_agree_with_quadrature() -> None:
+    # Averaging the likelihood over many draws of pace and skill is what quadrature does.
+    truth, panel = replicator().simulate(0)
+    n, rng = 4000, np.random.default_rng(4)
+    draws = {name: np.repeat(v, n, axis=-1) for name, v in truth.items()}
+    for name in ("pace", "skill"):
+        draws[name] = rng.normal(size=draws[name].shape) * truth[f"{name}_sd"]
+    given = filter_given(panel, 0, draws, PRIORS, 1.0).log_likelihood[-1]
+    one = make_population(truth, PRIORS, name="x", kind="fitted", evidence_weight=1.0)
+    whole = filter_tank(make_tables(panel, one, nodes=(9, 7)), 0)[0].log_likelihood[-1, 0]
+    ratio = np.exp(given - whole)
+    assert ratio.mean() == pytest.approx(1.0, abs=4 * ratio.std() / np.sqrt(n))
+    assert ratio.std() / np.sqrt(n) < 0.05
+
+
+def test_the_logs_likelihood_is_the_sum_over_tanks() -> None:
+    truth, panel = replicator().simulate(1)
+    each = [
+        filter_given(panel, n, truth, PRIORS, 1.0).log_likelihood[-1, 0]
+        for n in range(len(panel.tanks))
+    ]
+    assert log_likelihood(panel, truth, PRIORS) == pytest.approx([sum(each)])
+
+
+def test_rows_survive_the_file(tmp_path: Path) -> None:
+    path, names = tmp_path / "in" / "ranks.csv", ("a[x, y]", "b")
+    rows = [Row(i, i, 300.0, 1.25, np.array([i, 9 - i])) for i in range(3)]
+    assert read_rows(path, names) == []
+    write_rows(path, names, "k", rows)
+    again = read_rows(path, names, "k")
+    assert [r[:4] for r in again] == [r[:4] for r in rows]
+    assert all((a.ranks == b.ranks).all() for a, b in zip(again, rows, strict=True))
+    assert read_rows(path, names, "other") == []
+    assert read_rows(path, ("a", "b"), "k") == []
+
+
+def test_finished_replications_are_taken_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ran: list[int] = []
+
+    def fake(self: Replicator, i: int) -> Row:
+        if i == 2 and len(ran) < 3:
+            ran.append(-1)
+            raise KeyboardInterrupt
+        ran.append(i)
+        return Row(i, 0, 99.0, 0.5, np.full(len(self.names), i))
+
+    monkeypatch.setattr(Replicator, "run", fake)
+    path = tmp_path / "ranks.csv"
+    with pytest.raises(KeyboardInterrupt):
+        replicate(TINY, 4, path)
+    names, rows = replicate(TINY, 4, path)
+    assert ran == [0, 1, -1, 2, 3]
+    assert [r.replication for r in rows] == [0, 1, 2, 3]
+    assert len(names) == len(rows[0].ranks)
+
+
+def test_thinned_draws_are_spread_evenly() -> None:
+    draws = {"log_advance": np.arange(20.0).reshape(2, 10), "pace_sd": np.arange(10.0)}
+    assert thinned(draws, 4)["pace_sd"].tolist() == [0, 3, 6, 9]
+    assert thinned(draws, 4)["log_advance"].shape == (2, 4)
+    with pytest.raises(ValueError, match="cannot be thinned"):
+        thinned(draws, 11)
+
+
+# What is committed -----------------------------------------------------------------------
+
+
+def read(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as handle:
+        return list(csv.DictReader(handle))
+
+
+def test_the_committed_ranks_are_uniform() -> None:
+    folder = REPORTS / "calibration"
+    table = read(folder / "uniformity.csv")
+    names = tuple(r["quantity"] for r in table)
+    assert names == (*shared_names(PRIORS), *OTHERS)
+    rows = read_rows(folder / "ranks.csv", names)
+    found = calibration.judge(rows, calibration.setting().ranks)
+    assert found.uniform
+    np.testing.assert_allclose(found.adjusted, [float(r["p_holm"]) for r in table], atol=1e-5)
+    text = (folder / "README.md").read_text(encoding="utf-8")
+    assert f"{len(rows)} replications" in text
+    assert "**No alarm**" in text
+    assert ("**reduced**" in text) == (len(rows) < calibration.REPLICATIONS)
+    # Ranks count for little where draws are few.
+    assert np.mean([r.least_ess < calibration.setting().ranks for r in rows]) <= 0.02
+    assert sum(r.divergent for r in rows) <= 0.001 * len(rows) * calibration.setting().draws
+
+
+# Tiny runs -------------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+def test_swapped_data_give_the_draws_of_a_fresh_model() -> None:
+    made = replicator()
+    first, second = made.simulate(0)[1], made.simulate(1)[1]
+    # Where tanks begin is data too.
+    second = replace(second, rock=(second.rock + 1) % len(PRIORS.start))
+    assert (first.rock != second.rock).all()
+    plan = SamplingPlan(40, 60, chains=1, seed=9, cores=1)
+    swapped, fresh = made.refitter, Refitter(PRIORS, 1.0)
+    before = swapped.fit(first, plan)
+    after, expected = swapped.fit(second, plan), fresh.fit(second, plan)
+    for name in expected.draws:
+        np.testing.assert_array_equal(after.draws[name], expected.draws[name])
+    assert (before.draws["pace_sd"] != after.draws["pace_sd"]).any()
+
+
+@pytest.mark.slow
+def test_tiny_studies(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def tiny(*args: Any) -> Setting:
+        return TINY
+
+    monkeypatch.setattr(calibration, "setting", tiny)
+    # With the model that is compiled already for this setting.
+    monkeypatch.setattr(replications, "Replicator", lambda setting: replicator())
+    names, rows = calibration.run(6, 4, 10, 5, tmp_path / "c")
+    assert len(rows) == 6
+    for row in rows:
+        assert row.ranks.min() >= 0
+        assert row.ranks.max() < TINY.ranks
+    # Six ranks of each: far from all alike, on average near the middle.
+    ranks = np.stack([r.ranks for r in rows])
+    assert abs(ranks.mean() - 49.5) < 8
+    calibration.write(names, rows, TINY, tmp_path / "c")
+    assert "6 replications" in (tmp_path / "c" / "README.md").read_text(encoding="utf-8")
+    coverage.write(names, rows, TINY, tmp_path / "v")
+    text = (tmp_path / "v" / "README.md").read_text(encoding="utf-8")
+    assert "**reduced**" in text

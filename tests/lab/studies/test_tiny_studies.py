@@ -1,0 +1,71 @@
+"""Studies that refit, very small: of what they take, nearly all is compiling, which they share."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytest.importorskip("nutpie", reason="the extra 'fit' is not installed")
+
+from maturity_model.cli import main
+from maturity_model.fitting.options import ModelOptions
+from maturity_model.lab.studies import agreement, pooling, pooling_fits, pooling_weight
+from maturity_model.lab.studies.pooling import ALL, AS_USED, SIGNS_AND_READINGS
+from maturity_model.lab.studies.refit import Refitter
+from maturity_model.population.priors import Priors
+
+pytestmark = [pytest.mark.fit, pytest.mark.slow]
+
+COMPILED: dict[Any, dict[Any, Any]] = {}
+
+
+class SharedRefitter(Refitter):
+    """Refitters of the same priors, weight and options share their compiled models.
+
+    Three models serve both tests: of five tanks, of six, and of six of which some are judged.
+    """
+
+    def __init__(self, priors: Priors, evidence_weight: float, options: ModelOptions | None = None):
+        super().__init__(priors, evidence_weight, options)
+        key = priors.sha256(), evidence_weight, options or ModelOptions()
+        self._compiled = COMPILED.setdefault(key, {})
+
+
+def test_a_tiny_agreement(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # Five tanks and a new one: as many as in the pool below.
+    monkeypatch.setattr(agreement, "Refitter", SharedRefitter)
+    results = agreement.run(2, 5, 12, seed=4, draws=150)
+    assert [r.weeks for r in results] == [6, 12]
+    for r in results:
+        assert r.weekly.sum() == pytest.approx(1)
+        assert r.refit.sum() == pytest.approx(1)
+        # Short chains: the limits of the study are for longer ones.
+        assert r.distance < 0.15
+    agreement.write(results, tmp_path, 5, 12, 4, 150)
+    assert (tmp_path / "tanks.csv").read_text(encoding="utf-8").count("\n") == 3
+
+
+def test_a_tiny_study_goes_on_where_it_stopped(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(pooling_fits, "Refitter", SharedRefitter)
+    monkeypatch.setattr(pooling_weight, "SHIFTS", ((0.0, 0.0), (1.5, 0.8)))
+    monkeypatch.setattr(pooling_weight, "TANKS", 4)
+    monkeypatch.setattr(pooling, "WAYS", pooling.WAYS[:2])
+    sizes = "--clubs 1 --pool 6 --tanks 3 --weeks 15 --draws 20 --tune 50 --weight-clubs 2"
+    args = ["study", "pooling", "--work", str(tmp_path / "work"), *sizes.split()]
+    assert main([*args, "--out", str(tmp_path / "a")]) == 0
+    assert "worse than practice" in capsys.readouterr().out
+    monkeypatch.setattr(pooling_fits, "Refitter", None)
+    assert main([*args, "--out", str(tmp_path / "b")]) == 0
+    for name in ("scores.csv", "weights.csv", "README.md"):
+        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
+    with (tmp_path / "a" / "scores.csv").open(encoding="utf-8", newline="") as handle:
+        rows = list(csv.DictReader(handle))
+    assert {(r["way"], r["judged"], r["taken"]) for r in rows} == {
+        ("practice", "0", ALL),
+        *(("whole", j, t) for j in "01" for t in (ALL, SIGNS_AND_READINGS, AS_USED)),
+    }

@@ -1,0 +1,88 @@
+"""How practice was weighed with simulated ecologies: a small run of the study."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from maturity_model.catalogue import load_catalogue
+from maturity_model.cli.main import main
+from maturity_model.fitting.handing_on.prior_shifts import catalogue_shifts
+from maturity_model.lab.validation import practice as study
+from maturity_model.population import elicit_population
+from maturity_model.population.priors import priors_from_catalogue
+
+
+def test_what_practice_said_before_is_kept_whole() -> None:
+    rows = study.former_rows()
+    assert len({(r["table"], r["row"], r["column"]) for r in rows}) == len(rows)
+    # Each is a number of the catalogue that is now marked as weighed.
+    data = Path(study.maturity_model.catalogue.__file__).parent / "data"
+    weighed = set()
+    for table in {r["table"] for r in rows}:
+        with (data / f"{table}.csv").open(encoding="utf-8", newline="") as file:
+            for cells in csv.DictReader(file):
+                for column, cell in cells.items():
+                    if cell.endswith("[W]"):
+                        weighed.add((table, study._name(table, cells), column))
+    assert weighed == {(r["table"], r["row"], r["column"]) for r in rows}
+    assert not [r for r in rows if not r["before"].endswith(("[P]", "[E]"))]
+    before, now = study.former_catalogue(), load_catalogue()
+    assert before.signs["diatoms"].detection[1].value == 0.85
+    assert now.signs["diatoms"].detection[1].value != 0.85
+    assert before.sources == now.sources
+
+
+def test_no_number_went_further_than_practice_would_let_it() -> None:
+    before = elicit_population(study.former_catalogue(), 0.4)
+    now = elicit_population(load_catalogue(), 0.4)
+    shifts = catalogue_shifts(priors_from_catalogue(study.former_catalogue()))
+    for part in shifts.parts:
+        a, b = (getattr(p, part.name) for p in (before, now))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            moved = np.log(b / a) if part.log else b - a
+            size = np.abs(moved.mean(axis=-1)) / part.width
+        assert np.nanmax(np.where(np.isfinite(size), size, 0.0)) < 2.0, part.name
+
+
+def test_shifts_of_an_earlier_run_are_taken_up_or_refused_in_one_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    committed = Path(__file__).parents[3] / "reports" / "practice" / "shifts.csv"
+    found = study.read_shifts(committed)
+    assert set(found) == {"mechanistic", "microcosm", "both"}
+    assert all(len(x) == len(study.parameter_names(load_catalogue())) for x in found.values())
+    other = tmp_path / "other.csv"
+    other.write_text("parameter,both\nlog_advance[bloom],1\n", "utf-8")
+    for path in (other, tmp_path / "none.csv"):
+        words = ["study", "practice", "--taught", str(path), "--out", str(tmp_path / "out")]
+        assert main(words) == 2
+        said = capsys.readouterr().err
+        assert said.count("\n") == 1
+        assert f"cannot use {path}" in said
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.long
+def test_a_small_run_gains_where_nothing_was_taught(tmp_path: Path) -> None:
+    found = study.run(10, 10, lambda _: None)
+    study.write(found, 10, 10, tmp_path, "maturity-model study practice")
+    text = (tmp_path / "README.md").read_text("utf-8")
+    assert "| mesocosm, usual |" in text
+    names = study.parameter_names(load_catalogue())
+    with (tmp_path / "shifts.csv").open(encoding="utf-8", newline="") as file:
+        assert [r["parameter"] for r in csv.DictReader(file)] == names
+    again = study.read_shifts(tmp_path / "shifts.csv")
+    for name, vector in found.shift.items():
+        np.testing.assert_allclose(again[name], vector, atol=1e-4)
+    gained = np.concatenate(
+        [
+            by["taught with both"] - by["practice"]
+            for (world, _), by in found.scores.items()
+            if world == "mesocosm"
+        ]
+    )
+    assert gained.mean() > 2 * gained.std(ddof=1) / np.sqrt(len(gained))

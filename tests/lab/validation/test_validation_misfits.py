@@ -1,0 +1,54 @@
+"""The study of logs that fit badly: its counts, and its page."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from maturity_model.lab.validation.cases import cases
+from maturity_model.lab.validation.misfits import LOOKS, Found, false_alarms, run, write
+from maturity_model.population import load_population
+from maturity_model.population.types import take_draws
+
+
+def found(bad: list[list[bool]]) -> Found:
+    n = len(bad)
+    score = np.arange(n * len(LOOKS), dtype=float).reshape(n, len(LOOKS))
+    return Found(score + 1, np.array(bad), -score, score / 10)
+
+
+def test_a_tank_counts_once_however_often_it_is_said() -> None:
+    four = found([[False] * 4, [True] * 4, [False, False, True, False], [False] * 4])
+    assert false_alarms(four) == 0.5
+
+
+def test_page_and_table_say_what_was_found(tmp_path: Path) -> None:
+    own = found([[False] * 4, [True, False, False, False]])
+    none = found([[False] * 4, [False] * 4])
+    write({"own": own, "broken-x": none}, 3, tmp_path, "maturity-model `study`")
+    text = (tmp_path / "README.md").read_text("utf-8")
+    assert "50.0 % of 2 tanks" in text
+    assert "**MISSED**" in text
+    assert "Made by `maturity-model study`" in text
+    rows = list(csv.DictReader((tmp_path / "misfit.csv").read_text("utf-8").splitlines()))
+    assert [(r["case"], r["week"]) for r in rows] == [
+        (c, str(w)) for c in ("own", "broken-x") for w in LOOKS
+    ]
+    first = rows[0]
+    assert float(first["said_to_fit_badly"]) == 0.5
+    assert (float(first["log_score_bad"]), float(first["log_score_other"])) == (-4.0, 0.0)
+    assert (rows[4]["log_score_bad"], rows[4]["over_sure_bad"]) == ("", "")
+    write({"own": none}, 3, tmp_path, "x")
+    assert "MISSED" not in (tmp_path / "README.md").read_text("utf-8")
+
+
+@pytest.mark.slow
+def test_a_biased_kit_is_noticed_and_the_models_own_world_is_left_alone() -> None:
+    chosen = cases(["own", "broken-model-kit_bias"])
+    few = take_draws(load_population(), np.arange(0, 256, 8))
+    got = run(chosen, (20, 10), 5, few)
+    assert false_alarms(got["own"]) <= 0.05
+    assert got["broken-model-kit_bias"].bad[:, -1].mean() > 0.5

@@ -1,0 +1,71 @@
+"""A pooled fit within a validation: what is handed on is what the fit command would hand on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from maturity_model.lab.validation.cases import ECOLOGIES, Settings, cases, is_fitted, size_of
+from maturity_model.lab.validation.clubs import World
+from maturity_model.lab.validation.pooled import fit_part, fitted
+from maturity_model.population import load_population
+
+
+def test_only_what_was_asked_for_is_fitted() -> None:
+    every = {c.name: c for c in cases()}
+    two = Settings(fit_tanks=9, fit_cases=("mechanistic-wide", "own"))
+    assert [n for n, c in every.items() if is_fitted(c, two)] == ["mechanistic-wide"]
+    assert not any(is_fitted(c, Settings()) for c in every.values())
+    all_of_them = {n for n, c in every.items() if is_fitted(c, Settings(fit_tanks=9))}
+    assert all_of_them == {n for n, c in every.items() if c.group in ECOLOGIES}
+    assert {"mechanistic-typical", "microcosm-usual", "mesocosm-busy"} <= all_of_them
+
+
+def test_sizes() -> None:
+    settings = Settings(tanks=30, clubs=6, own_tanks=90, own_clubs=45, training=40)
+    found = {c.group: size_of(c, settings) for c in cases()}
+    assert (found["own"].tanks, found["own"].clubs) == (90, 45)
+    # Each club has a tank to teach with.
+    assert (found["own"].training, found["mechanistic"].training) == (45, 40)
+    assert found["mechanistic"] == found["microcosm"] == found["mesocosm"]
+    assert (found["broken"].tanks, found["broken"].clubs, found["broken"].training) == (15, 6, 20)
+    # How a fit is made is no part of what a case depends on; its moves are part of the fit.
+    assert size_of(cases()[1], settings) == size_of(cases()[1], settings._replace(fit_tanks=7))
+    assert fit_part(settings) != fit_part(settings._replace(fit_moves="learned"))
+
+
+@pytest.mark.fit
+@pytest.mark.long
+def test_a_small_fit_is_kept_and_used_as_the_command_would(tmp_path: Path) -> None:
+    world = World("mechanistic", "typical")
+    settings = Settings(
+        clubs=2,
+        fit_tanks=8,
+        weeks=26,
+        fit_draws=50,
+        fit_tune=60,
+        fit_chains=1,
+        fit_moves="practice",
+    )
+    found = fitted(world, settings, 0.5, tmp_path)
+    default = load_population()
+    assert found.kind == "fitted"
+    said = found.provenance
+    # Four judged tanks are too few to choose by.
+    assert {said["signs"], said["moves"], said["readings"]} == {"practice"}
+    assert not np.allclose(found.outlier.mean(), default.outlier.mean(), atol=1e-3)
+    assert float(said["weekly_evidence_weight"]) == pytest.approx(found.evidence_weight)
+    assert "sign_shift_variance" in said
+    assert int(said["tanks"]) == 8
+
+    def refuse(*_: object) -> None:
+        raise AssertionError("fitted again")
+
+    again = fitted(world, settings, 0.5, tmp_path, refuse)
+    np.testing.assert_array_equal(again.sign_logit, found.sign_logit)
+    # Other judgements, or other moves, are another fit.
+    for other, judged in ((settings, 0.0), (settings._replace(fit_moves="learned"), 0.5)):
+        with pytest.raises(AssertionError, match="fitted again"):
+            fitted(world, other, judged, tmp_path, refuse)

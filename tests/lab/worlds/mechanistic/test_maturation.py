@@ -1,0 +1,157 @@
+"""Simulated tanks mature over the weeks that practice speaks of, in many worlds.
+
+The bounds are common practice, no source (facts of the trade, wide): cycling some 3 to 7
+weeks from dry rock and 1 to 3 from live rock; bloom 4 to 16 weeks, colonising 10 to 30;
+mature somewhere between six and eighteen months. A week of ``truth`` counts from 0, and
+stands for its end.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from functools import cache
+
+import numpy as np
+import pytest
+
+from maturity_model.lab.worlds.mechanistic import PRESETS, Club, husbandry, live
+
+START = dt.date(2015, 1, 5)
+WEEKS, N = 78, 100
+SEEDS = (201, 202, 203)
+
+
+@cache
+def club(seed: int, preset: str = "typical") -> Club:
+    return live(N, 7 * WEEKS, seed, START, preset=preset)
+
+
+def reached(c: Club) -> np.ndarray:
+    """Weeks until each phase is first reached, or nan; shape (4, N)."""
+    weekly = c.phases[6::7]
+    at = [np.where((weekly >= k).any(0), np.argmax(weekly >= k, 0) + 1.0, np.nan) for k in range(4)]
+    return np.array(at)
+
+
+def rock(c: Club, kind: str) -> np.ndarray:
+    return np.array([r["rock"] == kind for r in c.tanks])
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_phases_last_as_long_as_practice_says(seed: int) -> None:
+    c = club(seed)
+    weeks = reached(c)
+    assert 4 <= np.nanmedian(weeks[1, rock(c, "dry")]) <= 9.5
+    assert 1 <= np.nanmedian(weeks[1, rock(c, "live")]) <= 4.5
+    assert 4 <= np.nanmedian(weeks[2] - weeks[1]) <= 18
+    assert 8 <= np.nanmedian(weeks[3] - weeks[2]) <= 32
+    assert 22 <= np.nanmedian(weeks[3]) <= 60
+
+
+def test_over_worlds_the_medians_are_those_of_practice() -> None:
+    weeks = np.concatenate([reached(club(s)) for s in SEEDS], axis=1)
+    dry = np.concatenate([rock(club(s), "dry") for s in SEEDS])
+    live_ = np.concatenate([rock(club(s), "live") for s in SEEDS])
+    assert 4 <= np.nanmedian(weeks[1, dry]) <= 8
+    assert 1.5 <= np.nanmedian(weeks[1, live_]) <= 4
+    assert 6 <= np.nanmedian(weeks[2] - weeks[1]) <= 16
+    assert 10 <= np.nanmedian(weeks[3] - weeks[2]) <= 30
+    # Nearly all finish cycling, most are colonised, and by 18 months half are or were mature.
+    assert np.isfinite(weeks[1]).mean() > 0.97
+    assert np.isfinite(weeks[2]).mean() > 0.8
+    assert 0.35 < np.isfinite(weeks[3]).mean() < 0.9
+    # A wide spread: laggards take at least three times as long as the quick ones.
+    quick, slow = np.nanquantile(weeks[3], (0.05, 0.95))
+    assert slow > 2.5 * quick
+    # Tanks that are still in the bloom after a year.
+    last = np.concatenate([club(s).phases[364] for s in SEEDS])
+    assert 0.05 < (last == 1).mean() < 0.5
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_live_rock_is_faster_than_dry(seed: int) -> None:
+    c = club(seed)
+    weeks = np.nan_to_num(reached(c), nan=999.0)
+    for phase in (1, 2, 3):
+        dry, wet = (np.median(weeks[phase, rock(c, kind)]) for kind in ("dry", "live"))
+        assert wet < dry or (phase == 3 and wet == dry == 999), phase
+
+
+def test_a_crash_lowers_the_phase_more_often_than_no_crash() -> None:
+    after, without = [], []
+    rng = np.random.default_rng(1)
+    for seed in SEEDS:
+        c = club(seed)
+        phases, days = c.phases, len(c.phases)
+        bad = {"crash", "hidden_failure", "medication", "deep_clean", "sand_disturbed"}
+        ill = {(e.tank, e.day) for e in c.happened + c.unnoticed if e.kind in bad}
+        for e in c.happened:
+            if e.kind == "crash" and 60 < e.day < days - 35 and phases[e.day - 1, e.tank] > 0:
+                window = phases[e.day : e.day + 35, e.tank]
+                after.append((window < phases[e.day - 1, e.tank]).any())
+        for tank in range(N):
+            day = int(rng.integers(60, days - 35))
+            if phases[day - 1, tank] == 0 or any(
+                (tank, d) in ill for d in range(day - 60, day + 35)
+            ):
+                continue
+            without.append((phases[day : day + 35, tank] < phases[day - 1, tank]).any())
+    assert len(after) > 60
+    assert len(without) > 60
+    assert np.mean(after) > 0.4
+    assert np.mean(without) < 0.1
+
+
+def test_some_slip_without_anything_in_the_log() -> None:
+    silent = slips = 0
+    for seed in SEEDS:
+        c = club(seed)
+        logged: dict[str, list[int]] = {}
+        for r in c.events:
+            if r["event"] != "water_change":
+                day = (dt.date.fromisoformat(r["date"]) - START).days
+                logged.setdefault(r["tank"], []).append(day)
+        for tank in range(N):
+            down = np.flatnonzero(np.diff(c.phases[:, tank]) < 0) + 1
+            slips += len(down)
+            near = logged.get(f"tank-{tank:04d}", [])
+            silent += sum(not any(d - 42 <= x <= d for x in near) for d in down)
+    assert slips / (N * len(SEEDS)) > 0.3
+    assert 0.05 < silent / slips < 0.6
+
+
+@cache
+def small(preset: str) -> Club:
+    return live(60, 7 * 52, SEEDS[0], START, preset=preset)
+
+
+def test_ranges_differ_as_they_say() -> None:
+    def at(preset: str, of) -> float:
+        return float(of(small(preset)))
+
+    def colonised(c: Club) -> float:
+        return float(np.median(np.nan_to_num(reached(c)[2], nan=200)))
+
+    assert at("fast", colonised) < at("typical", colonised) < at("slow", colonised)
+    crashes = lambda c: sum(e.kind == "crash" for e in c.happened)  # noqa: E731
+    assert at("rough", crashes) > 1.4 * at("typical", crashes)
+    assert at("sparse", lambda c: len(c.checkins)) < 0.75 * at("typical", lambda c: len(c.checkins))
+
+
+@pytest.mark.parametrize("preset", PRESETS)
+def test_every_range_lets_tanks_come_alive(preset: str) -> None:
+    weeks = reached(live(30, 7 * 60, 31, START, preset=preset))
+    assert np.isfinite(weeks[1]).mean() > 0.9
+    assert np.isfinite(weeks[2]).mean() > 0.4
+
+
+def test_without_water_changes_a_tank_tends_to_stay_in_the_bloom(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # Common practice, no source. The same worlds, with keepers who never or always do.
+    share = {}
+    for changes in (0.0, 1.0):
+        monkeypatch.setattr(husbandry, "CHANGES_WATER", changes)
+        clubs = [live(60, 380, seed, START) for seed in SEEDS]
+        share[changes] = np.mean([(c.phases[200:] == 1).mean() for c in clubs])
+    assert share[0.0] > 1.15 * share[1.0]

@@ -1,0 +1,101 @@
+"""``maturity-model simulate`` writes a logbook, and nothing over what is not its own."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from maturity_model.cli.main import main
+from maturity_model.logbook import read_logbook
+
+
+def call(out: Path, *more: str, world: str = "mechanistic") -> int:
+    return main(
+        ["simulate", "--world", world, "--tanks", "6", "--weeks", "12", "--out", str(out), *more]
+    )
+
+
+@pytest.mark.parametrize("world", ["mechanistic", "microcosm", "mesocosm", "model"])
+def test_a_logbook_and_its_truth(world: str, tmp_path: Path, capsys) -> None:
+    out = tmp_path / "new" / "club"
+    assert call(out, "--judged", "0.5", "--seed", "3", world=world) == 0
+    assert "6 tanks to the end of week 12" in capsys.readouterr().out
+    book = read_logbook(out)
+    assert not [p for p in book.problems if p.severity == "error"]
+    assert len(book.tanks) == 6
+    lines = (out / "truth.csv").read_text("utf-8").splitlines()
+    assert lines[0] == "tank,week,date,phase"
+    assert len(lines) == 1 + 6 * 13
+    assert len({c.tank for c in book.checkins if c.judged_phase}) <= 3
+
+
+def test_options_reach_the_world(tmp_path: Path) -> None:
+    from maturity_model.lab.worlds import simulate
+
+    out = tmp_path / "club"
+    asked = [
+        "--seed",
+        "4",
+        "--range",
+        "rough",
+        "--break",
+        "kit_bias",
+        "--break",
+        "missing_sign=diatoms",
+    ]
+    assert call(out, *asked, "--judged", "1", "--judge-accuracy", "0.9") == 0
+    expected = simulate(
+        "mechanistic", 6, 12, 4, preset="rough", broken=["kit_bias", "missing_sign=diatoms"],
+        judged=1.0, judge_accuracy=0.9,
+    )  # fmt: skip
+    for name, text in expected.files.items():
+        assert (out / name).read_text("utf-8") == text
+
+
+def test_an_earlier_simulation_is_replaced_only_when_asked(tmp_path: Path, capsys) -> None:
+    out = tmp_path / "club"
+    assert call(out, "--seed", "1") == 0
+    first = (out / "checkins.csv").read_text("utf-8")
+    assert call(out, "--seed", "2") == 2
+    assert "--force" in capsys.readouterr().err
+    assert (out / "checkins.csv").read_text("utf-8") == first
+    assert call(out, "--seed", "2", "--force") == 0
+    assert (out / "checkins.csv").read_text("utf-8") != first
+
+
+@pytest.mark.parametrize("force", [(), ("--force",)])
+@pytest.mark.parametrize("name", ["notes.txt", "tanks.csv"])
+def test_what_is_not_its_own_is_never_touched(
+    name: str, force: tuple[str, ...], tmp_path: Path, capsys
+) -> None:
+    (tmp_path / name).write_text("mine")
+    assert call(tmp_path, *force) == 2
+    assert "choose another folder" in capsys.readouterr().err
+    assert [p.name for p in tmp_path.iterdir()] == [name]
+    assert (tmp_path / name).read_text() == "mine"
+
+
+def test_a_file_in_the_way(tmp_path: Path, capsys) -> None:
+    path = tmp_path / "club"
+    path.write_text("mine")
+    assert call(path, "--force") == 2
+    assert "is not a folder" in capsys.readouterr().err
+    assert path.read_text() == "mine"
+
+
+@pytest.mark.parametrize(
+    "more", [("--range", "none"), ("--break", "none"), ("--break", "missing_sign=none")]
+)
+def test_unknown_names(more: tuple[str, ...], tmp_path: Path, capsys) -> None:
+    assert call(tmp_path / "club", *more) == 2
+    assert "one of" in capsys.readouterr().err
+    assert not (tmp_path / "club").exists()
+
+
+def test_help_lists_what_may_be_named(capsys) -> None:
+    with pytest.raises(SystemExit):
+        main(["simulate", "--help"])
+    shown = capsys.readouterr().out
+    for name in ("typical", "rough", "shifted", "phase_skipped", "missing_sign"):
+        assert name in shown
