@@ -1,0 +1,83 @@
+"""The one writer of study pages: tables, CSV files and figures as asked, and the same each time."""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.figure import Figure
+
+from maturity_model.lab.page import Page, csv_text, markdown_table, plain
+
+FRAME = pd.DataFrame({"what": ["a|b", "c, d"], "share": [0.256, np.nan], "n": [3, 4]})
+
+
+def test_a_table_by_hand() -> None:
+    assert markdown_table(FRAME, {"share": "{:.0%}", "n": lambda n: f"{n} tanks"}, "–") == (
+        "| what | share | n |\n"
+        "| --- | ---: | ---: |\n"
+        "| a\\|b | 26% | 3 tanks |\n"
+        "| c, d | – | 4 tanks |"
+    )
+    with pytest.raises(KeyError, match="no column 'tanks'"):
+        markdown_table(FRAME, {"tanks": "{}"})
+
+
+def test_csv_by_hand() -> None:
+    assert csv_text(FRAME, {"share": "{:.2f}"}) == 'what,share,n\na|b,0.26,3\n"c, d",,4\n'
+
+
+def test_plain_words_begin_no_markup() -> None:
+    assert plain("a *b*\n[c](d) <e>") == "a \\*b\\* \\[c\\](d) \\<e\\>"
+
+
+def _page(title: str = "ω & <more>") -> Page:
+    figure = Figure((3, 2), layout="constrained")
+    figure.subplots().plot([1, 2], [3, 5], label="line")
+    page = Page("Title", "command `--out x`")
+    page.text("""
+        Two lines
+        of a paragraph.
+        """)
+    page.heading("Part")
+    page.items(["one", "two"])
+    page.items([], otherwise="nothing")
+    page.figure("line.svg", figure, title, "from 3 to 5")
+    page.table(FRAME)
+    page.csv("line.csv", FRAME)
+    return page
+
+
+def test_a_page_and_the_files_beside_it(tmp_path: Path) -> None:
+    _page().write(tmp_path / "new")
+    text = (tmp_path / "new" / "README.md").read_text(encoding="utf-8")
+    assert text.startswith(
+        "# Title\n\nTwo lines\nof a paragraph.\n\n## Part\n\n- one\n- two\n\n- nothing\n\n"
+        "![ω & <more>](line.svg)\n\n| what |"
+    )
+    assert text.endswith("\n\nMade by `command --out x`.\n")
+    assert {p.name for p in (tmp_path / "new").iterdir()} == {"README.md", "line.csv", "line.svg"}
+    root = ET.fromstring((tmp_path / "new" / "line.svg").read_text(encoding="utf-8"))
+    assert root.get("role") == "img"
+    assert root.get("aria-label") == "ω & <more>"
+    assert root.findtext("{http://www.w3.org/2000/svg}desc") == "from 3 to 5"
+
+
+def test_the_same_numbers_give_the_same_files() -> None:
+    one, other = _page(), _page()
+    assert one.files == other.files
+    assert one.markdown() == other.markdown()
+    assert "dc:date" not in one.files["line.svg"]
+
+
+def test_a_page_that_cannot_be_written_leaves_the_old_files(tmp_path: Path) -> None:
+    _page().write(tmp_path)
+    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
+    page = _page("another")
+    page.files["no/such/folder.csv"] = ""
+    with pytest.raises(OSError, match="folder"):
+        page.write(tmp_path)
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
