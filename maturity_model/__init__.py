@@ -1,45 +1,85 @@
 """Bayesian maturity-state estimator for marine aquaria.
 
-The public names below are imported on first use, so that ``import
-maturity_model`` costs nothing and the weekly command never pays for the
-pooled fit's dependencies.
+The weekly path: ``catalogue/`` (trade knowledge), ``logbook/`` (files in, problems out),
+``panel.py`` (the weekly grid), ``hmm/`` (the engine), ``population/`` (draws of what tanks
+share), ``assessment/`` (what a keeper asks), ``report/`` (pages), ``cli/`` (commands).
+Beside it: ``fitting/`` (everything that imports PyMC), ``pooling/`` and ``scoring/`` (many
+logbooks), ``lab/`` (what proves the product). Imports point one way; ``tests/test_layers.py``
+says which.
+
+The public names are imported on first use, so that the weekly command never pays for the
+dependencies of a pooled fit.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from maturity_model.lazy_exports import lazy_exports
 
 __version__ = "0.1.0"
 
-_WHERE = {
-    "read_logbook": "maturity_model.logbook",
-    "Logbook": "maturity_model.logbook",
+_MODULES = {
+    "Catalogue": "maturity_model.catalogue",
     "load_catalogue": "maturity_model.catalogue",
-    "build_panel": "maturity_model.panel",
+    "Logbook": "maturity_model.logbook",
+    "LogbookError": "maturity_model.logbook",
+    "read_logbook": "maturity_model.logbook",
+    "read_pool": "maturity_model.pooling",
     "Panel": "maturity_model.panel",
-    "load_population": "maturity_model.population",
+    "build_panel": "maturity_model.panel",
     "Population": "maturity_model.population",
-    "assess": "maturity_model.assessment",
+    "PopulationError": "maturity_model.population",
+    "elicit_population": "maturity_model.population",
+    "load_population": "maturity_model.population",
+    "save_population": "maturity_model.population",
     "Assessment": "maturity_model.assessment",
+    "TankAssessment": "maturity_model.assessment",
+    "assess": "maturity_model.assessment",
+    "write_reports": "maturity_model.report",
+    "Priors": "maturity_model.fitting",
+    "build_model": "maturity_model.fitting",
+    "fit": "maturity_model.fitting",
 }
 
-__all__ = ["__version__", *_WHERE]
+__all__ = [
+    "Assessment",
+    "Catalogue",
+    "Logbook",
+    "LogbookError",
+    "Panel",
+    "Population",
+    "PopulationError",
+    "Priors",
+    "TankAssessment",
+    "__version__",
+    "assess",
+    "build_model",
+    "build_panel",
+    "elicit_population",
+    "fit",
+    "load_catalogue",
+    "load_population",
+    "read_logbook",
+    "read_pool",
+    "save_population",
+    "write_reports",
+]
 
 if TYPE_CHECKING:
-    from maturity_model.assessment import Assessment, assess
-    from maturity_model.catalogue import load_catalogue
-    from maturity_model.logbook import Logbook, read_logbook
+    from maturity_model.assessment import Assessment, TankAssessment, assess
+    from maturity_model.catalogue import Catalogue, load_catalogue
+    from maturity_model.fitting import Priors, build_model, fit
+    from maturity_model.logbook import Logbook, LogbookError, read_logbook
     from maturity_model.panel import Panel, build_panel
-    from maturity_model.population import Population, load_population
+    from maturity_model.pooling import read_pool
+    from maturity_model.population import (
+        Population,
+        PopulationError,
+        elicit_population,
+        load_population,
+        save_population,
+    )
+    from maturity_model.report import write_reports
 
-
-def __getattr__(name: str) -> Any:
-    if name in _WHERE:
-        import importlib
-
-        return getattr(importlib.import_module(_WHERE[name]), name)
-    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-
-
-def __dir__() -> list[str]:
-    return sorted(__all__)
+__getattr__, __dir__ = lazy_exports(__name__, _MODULES)

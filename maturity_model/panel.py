@@ -129,6 +129,13 @@ class Panel:
     checked: NDArray[np.bool_]
     water_known: NDArray[np.bool_]
 
+    def __repr__(self) -> str:
+        return (
+            f"<Panel: {len(self.tanks)} tanks, {len(self.checked)} tank-weeks up to {self.as_of}, "
+            f"{int(self.checked.sum())} of them with a check-in; {len(self.signs.row)} signs, "
+            f"{len(self.readings.row)} readings, {len(self.judgements.row)} judged phases>"
+        )
+
     def until(self, as_of: dt.date) -> Panel:
         """The panel as it stood on an earlier day."""
         return build_panel(self.logbook, self.catalogue, as_of)

@@ -159,6 +159,7 @@ def _assess_tank(
         )  # fmt: skip
     return TankAssessment(
         tank=tank,
+        phases=tuple(panel.catalogue.phases),
         weeks=np.arange(weeks),
         dates=panel.week_ends(n),
         filtered=found.phases(),

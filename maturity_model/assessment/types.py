@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
+from reprlib import repr as shorten
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -94,6 +95,9 @@ class TankAssessment:
 
     Attributes
     ----------
+    tank : Tank
+    phases : tuple of str, length K
+        Names of the phases, the order of every axis of length K.
     weeks : int ndarray, shape (T,)
         Week numbers, 0 is the week of the start.
     dates : tuple of date
@@ -136,6 +140,7 @@ class TankAssessment:
     """
 
     tank: Tank
+    phases: tuple[str, ...]
     weeks: np.ndarray
     dates: tuple[dt.date, ...]
     filtered: np.ndarray
@@ -160,6 +165,14 @@ class TankAssessment:
     questions: Questions | None = None
     skill: OwnSkill | None = None
     in_pool: str = "no"
+
+    def __repr__(self) -> str:
+        phase = self.phases[self.present]
+        return (
+            f"<TankAssessment {shorten(self.tank.name)}: week {int(self.weeks[-1])}, most likely "
+            f"{phase} ({self.filtered[-1, self.present]:.0%}), slipping back within "
+            f"{self.horizons[-1]} weeks {self.regression[-1, -1]:.0%}>"
+        )
 
     @property
     def present(self) -> int:
@@ -215,7 +228,21 @@ class Provenance:
 
 @dataclass(frozen=True)
 class Assessment:
-    """The answers for all tanks of a logbook."""
+    """The answers for all tanks of a logbook.
+
+    Attributes
+    ----------
+    catalogue : Catalogue
+    tanks : tuple of TankAssessment
+        In the order of the log.
+    problems : tuple of Problem
+    rows : tuple of RowCount
+        How many rows of each file were read, used and refused.
+    refused_tanks : tuple of str
+        Tanks that the log names but that cannot be assessed.
+    provenance : Provenance
+    phases : tuple of str, length K
+    """
 
     catalogue: Catalogue
     tanks: tuple[TankAssessment, ...]
@@ -224,3 +251,11 @@ class Assessment:
     refused_tanks: tuple[str, ...]
     provenance: Provenance
     phases: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        p = self.provenance
+        return (
+            f"<Assessment on {p.as_of}: {len(self.tanks)} tanks, "
+            f"{len(self.refused_tanks)} refused; population {shorten(p.population_name)} "
+            f"({p.population_standing}), {p.quadrature[0]} draws>"
+        )

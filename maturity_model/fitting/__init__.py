@@ -8,25 +8,25 @@ the compiled Ops behind it, ``handing_on/`` decides what the weekly command gets
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-_WHERE = {
+from maturity_model.lazy_exports import lazy_exports
+
+_MODULES = {
     "Priors": "maturity_model.population.priors",
     "build_model": "maturity_model.fitting.model",
     "fit": "maturity_model.fitting.pooled_fit",
 }
 
-__all__ = [*_WHERE]
+__all__ = [
+    "Priors",
+    "build_model",
+    "fit",
+]
 
 if TYPE_CHECKING:
     from maturity_model.fitting.model import build_model
     from maturity_model.fitting.pooled_fit import fit
     from maturity_model.population.priors import Priors
 
-
-def __getattr__(name: str) -> Any:
-    if name in _WHERE:
-        import importlib
-
-        return getattr(importlib.import_module(_WHERE[name]), name)
-    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+__getattr__, __dir__ = lazy_exports(__name__, _MODULES)

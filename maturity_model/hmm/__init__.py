@@ -5,9 +5,11 @@ Names are imported on first use, so that only the kernels that are needed get lo
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-_WHERE = {
+from maturity_model.lazy_exports import lazy_exports
+
+_MODULES = {
     "BestPath": "maturity_model.hmm.chain",
     "ForwardBackward": "maturity_model.hmm.chain",
     "ImpossibleDataError": "maturity_model.hmm.chain",
@@ -17,7 +19,15 @@ _WHERE = {
     "sample_paths": "maturity_model.hmm.chain",
 }
 
-__all__ = [*_WHERE]
+__all__ = [
+    "BestPath",
+    "ForwardBackward",
+    "ImpossibleDataError",
+    "best_path",
+    "forecast",
+    "forward_backward",
+    "sample_paths",
+]
 
 if TYPE_CHECKING:
     from maturity_model.hmm.chain import (
@@ -30,14 +40,4 @@ if TYPE_CHECKING:
         sample_paths,
     )
 
-
-def __getattr__(name: str) -> Any:
-    if name in _WHERE:
-        import importlib
-
-        return getattr(importlib.import_module(_WHERE[name]), name)
-    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-
-
-def __dir__() -> list[str]:
-    return sorted(__all__)
+__getattr__, __dir__ = lazy_exports(__name__, _MODULES)

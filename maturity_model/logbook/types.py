@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, field
 from pathlib import Path
+from reprlib import repr as shorten
 from typing import Literal
 
 from maturity_model.catalogue import Catalogue
@@ -195,3 +196,10 @@ class Logbook:
     water_known_from: dict[str, dt.date | None] | None = None
     asks_consent: bool = False
     has_checkins: bool = True
+
+    def __repr__(self) -> str:
+        return (
+            f"<Logbook {shorten(self.path.name)}: {len(self.tanks)} tanks, "
+            f"{len(self.checkins)} check-ins, {len(self.events)} events, "
+            f"{len(self.problems)} problems, {len(self.refused_tanks)} tanks refused>"
+        )

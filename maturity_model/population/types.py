@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields
+from reprlib import repr as shorten
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -112,6 +113,13 @@ class Population:
     sha256: str = ""
     provenance: dict[str, str] = field(default_factory=dict)
     members: Members | None = None
+
+    def __repr__(self) -> str:
+        return (
+            f"<Population {shorten(self.name)} ({self.standing}): {self.n_draws} draws, "
+            f"{len(self.phases)} phases in {self.n_stages} stages, {len(self.signs)} signs, "
+            f"{len(self.analytes)} analytes, evidence weight {self.evidence_weight:g}>"
+        )
 
     @property
     def n_draws(self) -> int:

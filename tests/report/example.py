@@ -155,6 +155,7 @@ def example_tank(
         slipped[25] = 0.81
     return TankAssessment(
         tank=Tank(name, started, keeper="A", club="Harbour club", volume_l=200.0, rock="dry"),
+        phases=PHASES,
         weeks=np.arange(weeks),
         dates=tuple(dates),
         filtered=filtered,
