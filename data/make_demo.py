@@ -14,11 +14,14 @@ from __future__ import annotations
 import argparse
 import csv
 import datetime as dt
+import io
 import math
 import random
 from pathlib import Path
 
 from demo_stories import HOLIDAYS, STORIES, Story
+
+from maturity_model.whole_files import write_file
 
 SEED = "club corner 4"
 END = dt.date(2026, 11, 20)
@@ -315,10 +318,11 @@ def put_mistakes(checkins: list[dict[str, str]], events: list[dict[str, str]]) -
 
 def write(path: Path, columns: tuple[str, ...], rows: list[dict[str, str]]) -> None:
     """Write one table."""
-    with path.open("w", encoding="utf-8", newline="") as handle:
-        writer = csv.DictWriter(handle, columns, lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
+    text = io.StringIO()
+    writer = csv.DictWriter(text, columns, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    write_file(path, text.getvalue())
 
 
 def make(out: Path) -> None:

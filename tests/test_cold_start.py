@@ -10,7 +10,7 @@ from first_runs import DEMO, WEEKLY, FirstRuns, modules, start
 #: The pooled path's, the plotting libraries, and what scientific Python likes to pull in.
 HEAVY = {
     "pymc", "pytensor", "nutpie", "arviz", "pandas", "xarray", "matplotlib", "scipy", "jax",
-    "netCDF4", "h5netcdf", "pyarrow", "sklearn", "hmmlearn",
+    "netCDF4", "h5netcdf", "pyarrow", "sklearn", "hmmlearn", "filelock",
 }  # fmt: skip
 #: Once the kernels' machine code is kept, the compiler stays asleep too.
 COMPILER = {"numba"}

@@ -24,6 +24,7 @@ _WEEKLY = {"report", "assessment", *_DRAWS}
 #: What each layer may import of the package, besides itself.
 BELOW: dict[str, set[str]] = {
     "lazy_exports": set(),
+    "whole_files": set(),
     "catalogue": set(),
     "logbook": {"catalogue"},
     "panel": _LOG,
@@ -46,15 +47,20 @@ BELOW: dict[str, set[str]] = {
 ECOLOGIES = tuple(
     f"maturity_model.lab.worlds.{x}" for x in ("mechanistic", "microcosm", "mesocosm")
 )
+#: Everything may import them; they know nothing of the package.
+BOTTOM = {"lazy_exports", "whole_files"}
 #: ``from maturity_model import x`` is for the version; all else has a layer to name.
-FREE = {"__version__", "lazy_exports"}
+FREE = {"__version__", *BOTTOM}
 
 #: Never imported by the weekly command.
 HEAVY = {
     "pymc", "pytensor", "nutpie", "arviz", "pandas", "xarray", "matplotlib", "scipy", "jax",
+    "filelock",
 }  # fmt: skip
 #: Layers whose every module is the weekly command's.
-WEEKLY = ("cli", "report", "assessment", "population", "hmm", "panel", "logbook", "catalogue")
+WEEKLY = (
+    "cli", "report", "assessment", "population", "hmm", "panel", "logbook", "catalogue", *BOTTOM,
+)  # fmt: skip
 
 
 class Import(NamedTuple):

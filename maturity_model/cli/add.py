@@ -43,7 +43,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace, command: str) -> int:
     """Run the command; the exit code."""
     from maturity_model.logbook.add import AddError, add_file
-    from maturity_model.logbook.lock import LockedError
+    from maturity_model.whole_files import LockedError
 
     try:
         added = add_file(args.file, args.logbook, conflict=args.conflict)

@@ -60,8 +60,9 @@ def run(args: argparse.Namespace, command: str) -> int:
         return LOG_ERRORS
     from maturity_model.assessment import assess
     from maturity_model.panel import build_panel
-    from maturity_model.report.files import file_names, write_whole
+    from maturity_model.report.files import file_names
     from maturity_model.report.form_page import form_page
+    from maturity_model.whole_files import write_file
 
     today = dt.date.today()
     try:
@@ -80,7 +81,7 @@ def run(args: argparse.Namespace, command: str) -> int:
         for keeper, path in wanted.items():
             text = form_page(assessment, logbook, keeper, today, decimal)
             path.parent.mkdir(parents=True, exist_ok=True)
-            write_whole(path, text)
+            write_file(path, text)
     except OSError as error:
         return cannot_write(args.out, error)
     for path in wanted.values():

@@ -27,8 +27,8 @@ def run(args: argparse.Namespace, command: str) -> int:
     """Run the command; the exit code."""
     from maturity_model.catalogue import load_catalogue
     from maturity_model.logbook import LogbookError, read_logbook
-    from maturity_model.logbook.lock import replace_whole
     from maturity_model.logbook.template import MissingWriterError, tables_of, template_bytes
+    from maturity_model.whole_files import write_file
 
     if args.out.suffix.lower() != ".xlsx":
         say(f"maturity-model: {args.out}: name a file that ends in .xlsx")
@@ -47,7 +47,7 @@ def run(args: argparse.Namespace, command: str) -> int:
         say(f"maturity-model: {error}")
         return USAGE
     try:
-        replace_whole(args.out, data)
+        write_file(args.out, data, durable=True)
     except OSError as error:
         return cannot_write(args.out, error)
     print(args.out)

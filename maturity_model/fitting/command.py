@@ -18,6 +18,7 @@ from maturity_model.fitting.handing_on.judgement_scores import (
 from maturity_model.fitting.logs import pool_logbooks, pool_members, read_logs
 from maturity_model.fitting.sampling import ChainLost, SamplingPlan, choose_sampler, to_terminal
 from maturity_model.population.constants import FIT_WEIGHT
+from maturity_model.whole_files import new_file
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -60,8 +61,6 @@ def save_posterior(result: FitResult, path: Path, loo: LeaveOneOut | None = None
     loo : LeaveOneOut, optional
         Its log-likelihoods become the group ``log_likelihood``, for some of the draws.
     """
-    import os
-
     import xarray as xr
 
     attrs = {**result.population.provenance, "evidence_weight": result.population.evidence_weight}
@@ -76,12 +75,8 @@ def save_posterior(result: FitResult, path: Path, loo: LeaveOneOut | None = None
         coords = {"chain": draws.chain, "draw": draws.draw, "tank": list(loo.tanks)}
         groups["/log_likelihood"] = xr.Dataset({"log": (tuple(coords), values)}, coords)
     tree = xr.DataTree.from_dict(groups)
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-    try:
-        tree.to_netcdf(temporary, engine="h5netcdf")
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
+    with new_file(path) as part:
+        tree.to_netcdf(part, engine="h5netcdf")
 
 
 def loo_draws(posterior: xr.Dataset) -> xr.Dataset:

@@ -8,7 +8,6 @@ from __future__ import annotations
 import hashlib
 import inspect
 import json
-import os
 import sys
 import time
 import warnings
@@ -18,6 +17,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+
+from maturity_model.whole_files import new_file
 
 if TYPE_CHECKING:
     import pymc as pm
@@ -119,16 +120,12 @@ def _save(chain: Chain, path: Path, key: str) -> None:
     import xarray as xr
 
     path.parent.mkdir(parents=True, exist_ok=True)
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
     attrs = {"key": key, "seconds": chain.seconds, "steps": chain.steps}
     tree = xr.DataTree.from_dict(
         {"/": xr.Dataset(attrs=attrs), "/posterior": chain.posterior, "/sample_stats": chain.stats}
     )
-    try:
-        tree.to_netcdf(temporary, engine="h5netcdf")
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
+    with new_file(path) as part:
+        tree.to_netcdf(part, engine="h5netcdf")
 
 
 def _load(path: Path, key: str) -> Chain | None:

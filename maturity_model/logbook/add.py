@@ -14,14 +14,17 @@ from maturity_model.catalogue import Catalogue, load_catalogue
 from maturity_model.logbook.csv_text import CsvText, CsvTextError
 from maturity_model.logbook.files import MAX_BYTES, decode, find_separator, normal, read_still
 from maturity_model.logbook.incoming import Row, harmless, read_incoming
-from maturity_model.logbook.lock import locked, remove_parts, replace_whole
 from maturity_model.logbook.problems import Collector, LogbookError, shown
 from maturity_model.logbook.read import Reader
 from maturity_model.logbook.types import CheckIn, Event, Logbook
+from maturity_model.whole_files import LockedError, locked, remove_leftovers, write_file
 
 #: What becomes of a row that says otherwise than the logbook does.
 Conflict = Literal["refuse", "replace", "beside"]
 BACKUPS = "backup"
+LOCK = ".maturity-model.lock"
+#: Seconds to wait for another process that is adding.
+PATIENCE = 30.0
 #: Older copies of a table are removed.
 MAX_BACKUPS = 20
 _ALWAYS = {"checkins": ("tank", "date"), "events": ("tank", "date", "event")}
@@ -110,7 +113,8 @@ def add_file(
         raise AddError([f"{shown(str(folder))}: is not a folder; give the one with tanks.csv"])
     data = _read(file)
     catalogue = catalogue or load_catalogue()
-    with locked(folder):
+    busy = LockedError("another program is adding to this logbook; try again later")
+    with locked(folder / LOCK, busy, PATIENCE):
         adding = _Adding(folder, catalogue, today or dt.date.today(), conflict)
         return adding.add(shown(file.name), data)
 
@@ -151,10 +155,8 @@ class _Adding:
 
     def add(self, name: str, data: bytes) -> Added:
         for path in self.paths.values():
-            remove_parts(self.folder, path.name)
-        # A backup's name holds the time, so no later one would write over what a kill left.
-        for part in (self.folder / BACKUPS).glob(".*.csv.*.part"):
-            remove_parts(part.parent, part.name[1:].rsplit(".", 2)[0])
+            remove_leftovers(path.resolve().parent, path.resolve().name)
+        remove_leftovers(self.folder / BACKUPS)
         try:
             reader = self._reader()
             book = reader.read()
@@ -185,7 +187,7 @@ class _Adding:
                 raise AddError([f"{path.name}: was changed by another program; try again"])
         backups = [self._backup(t, old[t]) for t in tables if t in old]
         for table in tables:
-            replace_whole(self.paths[table], fresh[table])
+            write_file(self.paths[table].resolve(), fresh[table], durable=True)
         return Added(
             checkins=len(self.new["checkins"]),
             events=len(self.new["events"]),
@@ -310,7 +312,7 @@ class _Adding:
             path = kept[-1]
         else:
             path = folder / f"{table}-{stamp}-{digest}.csv"
-            replace_whole(path, data)
+            write_file(path, data, durable=True)
             for old in kept[: max(0, len(kept) + 1 - MAX_BACKUPS)]:
                 old.unlink(missing_ok=True)
         return f"{BACKUPS}/{path.name}"

@@ -17,6 +17,7 @@ from maturity_model.logbook.kit_table import KIT_COLUMNS
 from maturity_model.logbook.problems import Collector
 from maturity_model.logbook.rows import TANK_COLUMNS, Context, read_tanks
 from maturity_model.logbook.types import Tank
+from maturity_model.whole_files import create_file
 
 README = (
     "A logbook for maturity-model: tanks.csv, checkins.csv (y seen, n looked and not seen, "
@@ -135,16 +136,13 @@ def begin_logbook(
     folder.mkdir(parents=True, exist_ok=True)
     try:
         for name, text in content.items():
-            # "x" never opens a file that is there.
-            with (folder / name).open("x", encoding="utf-8", newline="") as handle:
-                made.append(folder / name)
-                handle.write(text)
-    except BaseException as error:
+            if not create_file(folder / name, text):
+                raise BeginError(f"{folder} holds a logbook already; nothing was changed")
+            made.append(folder / name)
+    except BaseException:
         for path in made:
             with contextlib.suppress(OSError):
                 path.unlink()
-        if isinstance(error, FileExistsError):
-            raise BeginError(f"{folder} holds a logbook already; nothing was changed") from None
         raise
     return made
 

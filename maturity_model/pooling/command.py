@@ -19,8 +19,8 @@ from maturity_model.pooling.merge import Merged, merge
 from maturity_model.pooling.problems import PoolError
 from maturity_model.pooling.pseudonyms import Pseudonyms, load_key
 from maturity_model.pooling.read import is_pool
-from maturity_model.pooling.swap import new_folder, recover
 from maturity_model.pooling.write import FILES, write_pool
+from maturity_model.whole_files import new_folder, recover_folder
 
 #: Problems listed for one club; the rest is counted.
 MAX_LISTED = 20
@@ -200,7 +200,7 @@ def _check_places(paths: list[Path], out: Path, key: Path) -> None:
         club = Path(os.path.realpath(path))
         if club.is_relative_to(real) or (real.is_relative_to(club) and club.is_dir()):
             raise PoolError(f"the pool {out} and the logbook {path} may not lie in each other")
-    recover(out)
+    recover_folder(out)
     if not os.path.lexists(out):
         return
     if out.is_symlink() or not out.is_dir():

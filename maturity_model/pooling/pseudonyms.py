@@ -15,6 +15,7 @@ import stat
 from pathlib import Path
 
 from maturity_model.pooling.problems import PoolError
+from maturity_model.whole_files import create_file
 
 #: First word of a key file, and bytes of the key.
 _HEAD, _BYTES = "maturity-model-pool-key", 32
@@ -78,7 +79,8 @@ def load_key(path: Path) -> tuple[bytes, bool]:
         When it is there but holds no key, or others can read it, or it cannot be made.
     """
     try:
-        made = _make(path)
+        text = f"{_HEAD} {secrets.token_hex(_BYTES)}\n"
+        made = create_file(path, text, private=True, durable=True)
         with path.open("rb") as handle:
             open_to_others = os.name == "posix" and os.fstat(handle.fileno()).st_mode & (
                 stat.S_IRWXG | stat.S_IRWXO
@@ -97,27 +99,3 @@ def load_key(path: Path) -> tuple[bytes, bool]:
     if open_to_others:
         raise PoolError(f"others can read the key file {path}; chmod 600 it first")
     return key, made
-
-
-def _make(path: Path) -> bool:
-    if path.exists():
-        return False
-    # Written beside and linked: a key file is never half a key, and never replaced.
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    text = f"{_HEAD} {secrets.token_hex(_BYTES)}\n"
-    part.unlink(missing_ok=True)
-    handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    try:
-        with os.fdopen(handle, "w") as out:
-            out.write(text)
-            out.flush()
-            os.fsync(out.fileno())
-        try:
-            os.link(part, path)
-        except FileExistsError:
-            return False  # another run was faster: its key is the key
-        except OSError:  # a file system without links
-            os.rename(part, path)
-    finally:
-        part.unlink(missing_ok=True)
-    return True

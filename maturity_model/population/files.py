@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +13,7 @@ import numpy as np
 from maturity_model.population.cache import keep, take
 from maturity_model.population.members import Members, read_members, write_members
 from maturity_model.population.types import DIMS, OPTIONAL_DIMS, Population
+from maturity_model.whole_files import new_file
 
 #: Version of the file's layout.
 LAYOUT = 1
@@ -96,17 +95,6 @@ def default_population_path() -> Path:
     return shipped if shipped.exists() else package.parent / "data" / "default_population.nc"
 
 
-@contextmanager
-def _replacing(path: Path) -> Iterator[Path]:
-    # Written beside the target and renamed: a kill at any moment leaves the old file whole.
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-    try:
-        yield temporary
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
-
-
 def save_population(
     population: Population, path: Path, documents: Mapping[str, str] | None = None
 ) -> None:
@@ -123,7 +111,7 @@ def save_population(
     import h5py
 
     path = Path(path)
-    with _replacing(path) as temporary, h5py.File(temporary, "w", track_order=True) as file:
+    with new_file(path) as temporary, h5py.File(temporary, "w", track_order=True) as file:
         file.attrs["Conventions"] = "CF-1.11"
         file.attrs["title"] = "Population of a maturity model"
         file.attrs["layout"] = LAYOUT

@@ -6,16 +6,20 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from maturity_model.report.files import csv_text, file_names, remove_stale, staging
+from maturity_model.report.files import csv_text, file_names
 from maturity_model.report.index_page import index_page
 from maturity_model.report.machine import tank_record, to_json
 from maturity_model.report.tank_page import phase_labels, tank_page
 from maturity_model.report.text import text_summary
+from maturity_model.whole_files import remove_leftovers, staged_files
 
 if TYPE_CHECKING:
     from maturity_model.assessment.types import Assessment
 
 __all__ = ["file_names", "text_summary", "write_reports"]
+
+#: Seconds after which no run can still be at the same file; each takes milliseconds.
+STALE_AFTER = 60.0
 
 
 def write_reports(assessment: Assessment, out_dir: Path | str, command: str) -> list[Path]:
@@ -45,10 +49,10 @@ def write_reports(assessment: Assessment, out_dir: Path | str, command: str) -> 
     names = file_names(tank.tank.name for tank in assessment.tanks)
     labels = phase_labels(assessment)
     out.mkdir(parents=True, exist_ok=True)
-    remove_stale(out)
+    remove_leftovers(out, older_than=STALE_AFTER)
     # A page is written as soon as it is built, so that memory does not grow with the tanks,
     # and all take their places when all are there, so that a failure leaves the old report.
-    with staging(out) as files:
+    with staged_files(out) as files:
         for tank in assessment.tanks:
             name = names[tank.tank.name]
             files.write(f"{name}.html", tank_page(tank, assessment, command))

@@ -1,15 +1,10 @@
-"""File names from untrusted tank names, safe CSV cells, and writing whole files at once."""
+"""File names from untrusted tank names, and safe CSV cells."""
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
-import os
 import re
-import stat
-import time
-from collections.abc import Iterable, Iterator
-from pathlib import Path
+from collections.abc import Iterable
 
 _SAFE = re.compile(r"[A-Za-z0-9_-](?:[A-Za-z0-9 _.-]*[A-Za-z0-9_-])?", re.ASCII)
 _UNSAFE = re.compile(r"[^A-Za-z0-9_-]+", re.ASCII)
@@ -20,10 +15,6 @@ _DEVICES = {"con", "prn", "aux", "nul", "conin$", "conout$"} | {
 #: Names of the files that stand for all tanks.
 _RESERVED = {"index", "phase", "regression"}
 MAX_NAME = 80
-#: Seconds after which no run can still be writing a file, or the next one of a report; each
-#: takes milliseconds.
-STALE_AFTER = 60.0
-_PART = re.compile(r"\..+\.[0-9]+\.part", re.DOTALL)
 
 
 def file_names(tanks: Iterable[str]) -> dict[str, str]:
@@ -86,112 +77,3 @@ def csv_text(text: str) -> str:
     if any(c in text for c in ',"\r\n'):
         text = '"' + text.replace('"', '""') + '"'
     return text
-
-
-def remove_stale(folder: Path, now: float | None = None) -> None:
-    """Remove what a killed run left half-written; younger things may be another run's.
-
-    Parameters
-    ----------
-    folder : Path
-    now : float, optional
-        Seconds since the epoch; default: the clock's.
-    """
-    now = time.time() if now is None else now
-    for part in folder.glob(".*.part"):
-        with contextlib.suppress(OSError):
-            info = part.lstat()
-            if not _PART.fullmatch(part.name) or now - info.st_mtime <= STALE_AFTER:
-                continue
-            if stat.S_ISDIR(info.st_mode):
-                _remove_folder(part)
-            else:
-                part.unlink()
-
-
-def _remove_folder(folder: Path) -> None:
-    # Only files lie in it; a folder that somebody put there keeps it.
-    for entry in list(os.scandir(folder)):
-        if not entry.is_dir(follow_symlinks=False):
-            os.unlink(entry.path)
-    folder.rmdir()
-
-
-class Staging:
-    """Files written beside their folder's old ones, and put in their place together.
-
-    The context manager :func:`staging` makes one.
-    """
-
-    def __init__(self, folder: Path, part: Path):
-        self.folder, self.part = folder, part
-        self.names: list[str] = []
-
-    def write(self, name: str, text: str | Iterable[str]) -> None:
-        """Write a file, in one piece or piece by piece; nobody sees it yet.
-
-        Parameters
-        ----------
-        name : str
-            Without a folder.
-        text : str or iterable of str
-        """
-        with (self.part / name).open("xb") as handle:
-            for piece in (text,) if isinstance(text, str) else text:
-                handle.write(piece.encode("utf-8", "replace"))
-        self.names.append(name)
-
-
-@contextlib.contextmanager
-def staging(folder: Path) -> Iterator[Staging]:
-    """Write many files of a folder without holding them in memory.
-
-    They are written into a hidden folder in it. When the block ends, they replace the old
-    ones in the order in which they were written, each at once; when it raises, all of them
-    are removed and the old ones are untouched. A kill leaves each file old or new.
-
-    Parameters
-    ----------
-    folder : Path
-        Must be there.
-
-    Raises
-    ------
-    OSError
-        If a file cannot be written (then all the old ones are untouched) or put in its place.
-    """
-    # Each new file renews the time of its folder: what is stale is told by it.
-    part = folder / f".report-{time.time_ns()}.{os.getpid()}.part"
-    part.mkdir()
-    try:
-        staged = Staging(folder, part)
-        yield staged
-        for name in staged.names:
-            os.replace(part / name, folder / name)
-    finally:
-        with contextlib.suppress(OSError):
-            _remove_folder(part)
-
-
-def write_whole(path: Path, text: str) -> None:
-    """Write a file so that a reader sees the old one or the new one, never a part.
-
-    Parameters
-    ----------
-    path : Path
-    text : str
-
-    Raises
-    ------
-    OSError
-        If it cannot be written; the old file is then untouched.
-    """
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with part.open("wb") as handle:
-            handle.write(text.encode("utf-8", "replace"))
-            handle.flush()
-        os.replace(part, path)
-    except BaseException:
-        part.unlink(missing_ok=True)
-        raise

@@ -5,9 +5,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import os
-import uuid
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -19,6 +16,7 @@ from maturity_model.assessment.types import HORIZONS
 from maturity_model.scoring.job import Job, Opened, Part, ScoringError, opened, some_tanks
 from maturity_model.scoring.state import Store
 from maturity_model.scoring.tanks import TankScores, score_tanks
+from maturity_model.whole_files import new_file, remove_leftovers, write_file
 
 #: Readers of Parquet folders pass over names that begin so.
 MANIFEST, JOURNAL, LOCK = "_manifest.json", "_progress.jsonl", ".lock"
@@ -97,17 +95,9 @@ def _write(path: Path, found: list[TankScores], work: Opened) -> str:
     }
     columns |= {name: pa.array(values[:, i]) for i, name in enumerate(names)}
     table = pa.table(columns).replace_schema_metadata({"scores": work.digest})
-    part = path.with_name(f".{path.name}.{uuid.uuid4().hex}.tmp")
-    try:
+    with new_file(path, durable=True) as part:
         pq.write_table(table, part, compression="zstd", row_group_size=max(table.num_rows, 1))
-        digest = file_digest(part)
-        with part.open("rb") as handle:
-            os.fsync(handle.fileno())
-        os.replace(part, path)
-    finally:
-        with contextlib.suppress(OSError):
-            part.unlink(missing_ok=True)
-    return digest
+        return file_digest(part)
 
 
 def file_digest(path: Path) -> str:
@@ -140,6 +130,7 @@ class Folder:
         self._begin(force)
 
     def _begin(self, force: bool) -> None:
+        remove_leftovers(self.path)
         inside = sorted(p.name for p in self.path.iterdir() if p.name != LOCK)
         strange = [n for n in inside if n not in (MANIFEST, JOURNAL) and not _is_part(n)]
         if strange:
@@ -157,10 +148,10 @@ class Folder:
                     "choose another folder, or replace them with --force"
                 )
             force, manifest = True, None
-        for name in inside:
-            if name.endswith(".tmp") or (manifest is None and name != MANIFEST):
-                (self.path / name).unlink(missing_ok=True)
         if manifest is None:
+            for name in inside:
+                if name != MANIFEST:
+                    (self.path / name).unlink(missing_ok=True)
             self._manifest([], complete=False)
 
     def kept(self) -> dict[int, Done]:
@@ -216,36 +207,11 @@ class Folder:
             "digest": self.work.digest,
             "parts": [asdict(p) for p in parts],
         }
-        part = self.path / f".{MANIFEST}.{uuid.uuid4().hex}.tmp"
-        try:
-            part.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
-            os.replace(part, self.path / MANIFEST)
-        finally:
-            with contextlib.suppress(OSError):
-                part.unlink(missing_ok=True)
-
-
-@contextlib.contextmanager
-def locked(folder: Path) -> Iterator[None]:
-    """Make a folder, and keep other runs out of it as long as this one lives."""
-    folder.mkdir(parents=True, exist_ok=True)
-    try:
-        import fcntl
-    except ImportError:  # Windows has no such locks.
-        yield
-        return
-    with (folder / LOCK).open("w") as handle:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            raise ScoringError(f"another run is writing to {folder}") from None
-        yield
+        write_file(self.path / MANIFEST, json.dumps(content, indent=1) + "\n")
 
 
 def _is_part(name: str) -> bool:
-    return name.startswith(("part-", ".part-", f".{MANIFEST}.")) and name.endswith(
-        (".parquet", ".tmp")
-    )
+    return name.startswith("part-") and name.endswith(".parquet")
 
 
 def _json(path: Path) -> dict[str, Any] | None:

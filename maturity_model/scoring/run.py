@@ -12,7 +12,8 @@ from pathlib import Path
 
 from maturity_model.population.files import default_population_path
 from maturity_model.scoring.job import Job, LogbookSource, Part, ScoringError, open_job
-from maturity_model.scoring.parts import Done, Folder, locked, score_part
+from maturity_model.scoring.parts import LOCK, Done, Folder, score_part
+from maturity_model.whole_files import locked
 
 #: Seconds between two lines of progress.
 _EVERY = 2.0
@@ -138,8 +139,10 @@ def score(
     todo = [Part(i, r) for i, r in enumerate(work.source.ranges(part_tanks))]
     if not todo:
         raise ScoringError(f"{job.source} holds no tank")
-    with locked(Path(job.out)):
-        folder = Folder(Path(job.out), work, force=force)
+    out = Path(job.out)
+    out.mkdir(parents=True, exist_ok=True)
+    with locked(out / LOCK, ScoringError(f"another run is writing to {out}")):
+        folder = Folder(out, work, force=force)
         done = {n: d for n, d in folder.kept().items() if n < len(todo)}
         kept = len(done)
         waiting = [part for part in todo if part.number not in done]

@@ -10,11 +10,8 @@ probabilities counts as absent.
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
-import os
 import struct
-import uuid
 from pathlib import Path
 from typing import NamedTuple
 
@@ -26,6 +23,7 @@ from maturity_model.assessment.types import HORIZONS
 from maturity_model.hmm.mixture import SavedFilter
 from maturity_model.panel import Panel
 from maturity_model.population.types import Population
+from maturity_model.whole_files import write_file
 
 Floats = NDArray[np.float64]
 
@@ -164,15 +162,8 @@ class Store:
         )
         path = self.path(tank)
         path.parent.mkdir(parents=True, exist_ok=True)
-        part = path.with_name(f".{path.name}.{uuid.uuid4().hex}.tmp")
-        try:
-            with part.open("wb") as handle:
-                head = _HEAD.pack(_MAGIC, _digest(key, saved.week, body), key, saved.week)
-                handle.write(head + body)
-            os.replace(part, path)
-        finally:
-            with contextlib.suppress(OSError):
-                part.unlink(missing_ok=True)
+        head = _HEAD.pack(_MAGIC, _digest(key, saved.week, body), key, saved.week)
+        write_file(path, head + body)
 
 
 def _digest(key: bytes, week: int, body: bytes) -> bytes:

@@ -4,19 +4,16 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-import shutil
-import signal
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from maturity_model.logbook import read_logbook
-from maturity_model.logbook.add import MAX_BACKUPS, AddError, add_file
-from maturity_model.logbook.lock import LOCK_NAME, LockedError, locked
+from maturity_model.logbook import add, read_logbook
+from maturity_model.logbook.add import LOCK, MAX_BACKUPS, AddError, add_file
+from maturity_model.whole_files import LockedError, locked
 
 TODAY = dt.date(2026, 12, 31)
 TANKS = "tank,keeper,started\nReef,ann,2026-01-01\nNook,ann,2026-02-01\n"
@@ -312,16 +309,19 @@ def test_backups_are_bounded(make: Make, file: Callable[..., Path]) -> None:
     assert len(list((folder / "backup").iterdir())) == MAX_BACKUPS
 
 
-def test_the_lock_is_waited_for_and_then_given_up(make: Make) -> None:
-    folder = make()
+def test_a_log_to_which_another_process_adds_stays_as_it_is(
+    make: Make, file: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, path = make(), file(FILE + "Reef,2026-03-08,ann,n,,,,\n")
+    monkeypatch.setattr(add, "PATIENCE", 0.1)
+    before = tables(folder)
     with (
-        locked(folder),
+        locked(folder / LOCK, LockedError()),
         pytest.raises(LockedError, match="another program"),
-        locked(folder, patience=0.1),
     ):
-        pass
-    with locked(folder, patience=0.1):  # it was let go
-        pass
+        add_file(path, folder, today=TODAY)
+    assert tables(folder) == before
+    assert add_file(path, folder, today=TODAY).checkins == 1
 
 
 ADD = """
@@ -351,31 +351,6 @@ def test_two_at_once_lose_nothing(make: Make, file: Callable[..., Path]) -> None
     book = read_logbook(folder, today=TODAY)
     assert len(book.checkins) == 21
     assert all(c.read == c.used for c in book.rows)
-
-
-def test_a_killed_add_leaves_whole_files_and_can_be_run_again(
-    make: Make, file: Callable[..., Path]
-) -> None:
-    folder = make()
-    body = "".join(f"Reef,2026-04-{d:02},ann,n,,,,\n" for d in range(1, 29))
-    path = file(FILE + body + "Reef,2026-04-01,,,,crash,,\n")
-    first = tables(folder)
-    whole = shutil.copytree(folder, folder.with_name("whole"))
-    began = time.monotonic()
-    add_file(path, whole, today=TODAY)
-    assert start(whole, path).wait(timeout=60) == 0
-    took = time.monotonic() - began
-    last = tables(whole)
-    for at in range(6):
-        process = start(folder, path)
-        time.sleep(took * (0.4 + 0.12 * at))
-        process.send_signal(signal.SIGKILL)
-        process.wait()
-        for name, data in tables(folder).items():
-            assert data in (first[name], last[name])
-    assert start(folder, path).wait(timeout=60) == 0
-    assert tables(folder) == last
-    assert {p.name for p in folder.iterdir()} == {*last, LOCK_NAME, "backup"}
 
 
 def test_a_half_written_backup_of_a_killed_add_goes(make: Make, file: Callable[..., Path]) -> None:

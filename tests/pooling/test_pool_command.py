@@ -1,13 +1,9 @@
-"""The command: what it says, what it refuses, and that a kill loses nothing."""
+"""The command: what it says, what it refuses, and that a full disk loses nothing."""
 
 from __future__ import annotations
 
 import os
-import random
-import signal
-import subprocess
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
@@ -17,7 +13,7 @@ import pytest
 from pooling.pooled_logs import DEMO, SECRET, contents, pool, simulated, write_log
 
 from maturity_model.cli import main
-from maturity_model.pooling import PoolError, command, read_pool, swap
+from maturity_model.pooling import PoolError, command, read_pool
 from maturity_model.pooling.tables import tables
 
 ROOT = Path(__file__).parents[2]
@@ -232,30 +228,7 @@ def test_the_tables_are_those_that_are_written() -> None:
 
 
 def leftovers(folder: Path) -> list[str]:
-    return sorted(p.name for p in folder.iterdir() if p.name.startswith("."))
-
-
-@pytest.mark.parametrize("step", [True, False], ids=["in one step", "in two renames"])
-def test_the_folder_is_replaced_whole(
-    step: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    if not step:
-        monkeypatch.setattr(swap, "_exchange", lambda a, b: False)
-    target = tmp_path / "out"
-    for text in ("one", "two"):
-        with swap.new_folder(target) as part:
-            (part / text).write_text(text)
-        assert [p.name for p in target.iterdir()] == [text]
-
-    def fail() -> None:
-        with swap.new_folder(target) as part:
-            (part / "three").write_text("three")
-            raise KeyError
-
-    with pytest.raises(KeyError):
-        fail()
-    assert [p.name for p in target.iterdir()] == ["two"]
-    assert leftovers(tmp_path) == []
+    return sorted(p.name for p in folder.glob(".*.part"))
 
 
 def test_a_disk_that_is_full_leaves_the_old_pool(
@@ -274,103 +247,6 @@ def test_a_disk_that_is_full_leaves_the_old_pool(
     assert "No space left on device" in capsys.readouterr().err
     assert contents(out) == before
     assert leftovers(tmp_path) == []
-
-
-KILLED = """
-import os, signal, sys
-from pathlib import Path
-from maturity_model.pooling import command, swap
-point, out, key, club = sys.argv[1], *map(Path, sys.argv[2:])
-def die(*_):
-    os.kill(os.getpid(), signal.SIGKILL)
-real = {name: getattr(swap, name) for name in ("_exchange", "_place")}
-if point == "before writing":
-    command.write_pool = die
-elif point == "before the swap":
-    swap._place = die
-elif point == "after the swap":
-    swap._place = lambda *a: (real["_place"](*a), die())
-elif point == "between two renames":
-    swap._exchange = lambda *a: False
-    rename = os.rename
-    swap.os.rename = lambda a, b: (rename(a, b), die())
-command.make_pool([club], out, key_file=key, consent_default=True)
-"""
-POINTS = ["before writing", "before the swap", "after the swap", "between two renames"]
-
-
-@pytest.fixture(scope="module")
-def two_pools(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
-    """Two clubs, and what their pools hold."""
-    folder = tmp_path_factory.mktemp("two")
-    found: dict[str, Any] = {"key": folder / "key"}
-    for name, seed in (("old", 1), ("new", 2)):
-        club = write_log(folder / name / "club", simulated(seed))
-        pool(folder / f"{name} pool", club, key=folder / "key")
-        found[name] = (club, contents(folder / f"{name} pool"))
-    return found
-
-
-@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no SIGKILL here")
-@pytest.mark.parametrize("point", POINTS)
-def test_a_kill_at_the_worst_moment(point: str, two_pools: dict[str, Any], tmp_path: Path) -> None:
-    (old, before), (new, after) = two_pools["old"], two_pools["new"]
-    out, key = tmp_path / "pool", two_pools["key"]
-    pool(out, old, key=key)
-    words = [sys.executable, "-c", KILLED, point, str(out), str(key), str(new)]
-    done = subprocess.run(words, cwd=ROOT, capture_output=True, text=True)
-    assert done.returncode == -signal.SIGKILL, done.stderr
-    # A rerun, and whoever reads before it, finds a whole one.
-    swap.recover(out)
-    expected = {"after the swap": after}.get(point, before)
-    assert contents(out) == expected
-    assert leftovers(tmp_path) != []
-    pool(out, new, key=key)
-    assert contents(out) == after
-    assert leftovers(tmp_path) == []
-
-
-def kill_at_random(times: int, two: dict[str, Any], folder: Path, seed: int) -> None:
-    rng = random.Random(seed)
-    out, key = folder / "pool", two["key"]
-    states = [two["old"][1], two["new"][1]]
-    pool(out, two["old"][0], key=key)
-    begin = time.perf_counter()
-    words = [
-        sys.executable,
-        "-m",
-        "maturity_model",
-        "pool",
-        "--out",
-        str(out),
-        "--key-file",
-        str(key),
-    ]
-    subprocess.run([*words, str(two["old"][0])], cwd=ROOT, check=True, capture_output=True)
-    whole = time.perf_counter() - begin
-    for i in range(times):
-        club = two[("new", "old")[i % 2]][0]
-        run = subprocess.Popen(
-            [*words, str(club)], cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-        )
-        # Most of the time is spent importing; the rest is what matters.
-        time.sleep(whole * rng.uniform(0.4, 1.1))
-        run.kill()
-        run.wait()
-        assert contents(out) in states
-        read_pool(out)
-    pool(out, two["new"][0], key=key)
-    assert contents(out) == states[1]
-    assert leftovers(folder) == []
-
-
-def test_kills_at_random_moments(two_pools: dict[str, Any], tmp_path: Path) -> None:
-    kill_at_random(3, two_pools, tmp_path, 1)
-
-
-@pytest.mark.long
-def test_many_kills_at_random_moments(two_pools: dict[str, Any], tmp_path: Path) -> None:
-    kill_at_random(100, two_pools, tmp_path, 2)
 
 
 def test_secrets_do_not_reach_the_terminal_as_commands(

@@ -315,21 +315,6 @@ def test_a_failure_while_saving_leaves_the_old_file(
     assert [p.name for p in saved.parent.iterdir()] == [saved.name]
 
 
-def test_a_failure_of_the_last_step_leaves_the_old_file(
-    saved: Path, population: Population, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    before = saved.read_bytes()
-
-    def fail(*_: object) -> None:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(os, "replace", fail)
-    with pytest.raises(OSError, match="No space"):
-        save_population(replace(population, name="new"), saved)
-    assert saved.read_bytes() == before
-    assert [p.name for p in saved.parent.iterdir()] == [saved.name]
-
-
 def test_saving_into_a_folder_that_is_not_there(population: Population, tmp_path: Path) -> None:
     with pytest.raises(OSError):
         save_population(population, tmp_path / "no" / "population.nc")

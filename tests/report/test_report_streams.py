@@ -15,7 +15,6 @@ from report.example import example_assessment, example_tank
 import maturity_model.report as report
 from maturity_model.assessment.types import Assessment
 from maturity_model.report import write_reports
-from maturity_model.report.files import STALE_AFTER, remove_stale, staging
 
 MIB = 2**20
 
@@ -131,35 +130,3 @@ def test_a_kill_while_files_take_their_places_leaves_each_old_or_new(
     assert new == 4
     index = (tmp_path / "out" / "index.html").read_bytes()
     assert index == (tmp_path / "old" / "index.html").read_bytes()
-
-
-def test_what_a_killed_run_staged_goes_and_a_running_ones_stays(tmp_path: Path) -> None:
-    with staging(tmp_path) as running:
-        running.write("a.html", ["one ", "two"])
-        killed = tmp_path / ".report-1.2.part"
-        killed.mkdir()
-        (killed / "b.html").write_text("half")
-        kept = tmp_path / ".report-1.3.part"
-        (kept / "somebody's own").mkdir(parents=True)
-        now = running.part.stat().st_mtime
-        for folder in (killed, kept):
-            os.utime(folder, (now - 2 * STALE_AFTER,) * 2)
-        remove_stale(tmp_path, now)
-        assert not killed.exists()
-        assert kept.exists()
-        assert running.part.exists()
-    assert (tmp_path / "a.html").read_text() == "one two"
-    assert not running.part.exists()
-
-
-def test_a_link_in_place_of_a_stale_folder_is_not_followed(tmp_path: Path) -> None:
-    mine = tmp_path / "mine"
-    mine.mkdir()
-    (mine / "file").write_text("mine")
-    out = tmp_path / "out"
-    out.mkdir()
-    link = out / ".report-1.2.part"
-    link.symlink_to(mine)
-    remove_stale(out, link.lstat().st_mtime + 2 * STALE_AFTER)
-    assert (mine / "file").read_text() == "mine"
-    assert not link.is_symlink()

@@ -136,7 +136,7 @@ def test_a_killed_run_goes_on(tmp_path: Path) -> None:
     # What a kill in the middle of a line and of a file leaves.
     with (out / JOURNAL).open("a") as handle:
         handle.write('{"number": 7, "file": "part-0000')
-    (out / ".part-000006.parquet.0123.tmp").write_bytes(b"PAR1")
+    (out / ".part-000006.parquet.0123.part").write_bytes(b"PAR1")
     report = score(source, out, population=population, part_tanks=1)
     assert report.kept == finished
     kept = [n for n, inode in before.items() if (out / n).stat().st_ino == inode]

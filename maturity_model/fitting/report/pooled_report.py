@@ -30,8 +30,9 @@ from maturity_model.fitting.report.pooled_sections import (
     verdict_section,
 )
 from maturity_model.fitting.report.scaling_section import scaling_rows, scaling_section
-from maturity_model.report.files import csv_text, write_whole
+from maturity_model.report.files import csv_text
 from maturity_model.report.html import esc, page, section
+from maturity_model.whole_files import write_file
 
 if TYPE_CHECKING:
     from maturity_model.fitting.comparison import Comparison
@@ -106,19 +107,17 @@ def write_pooled_report(
     figures["comparison"] = [] if comparison is None else comparison_figures(comparison)
     (folder / "figures").mkdir(parents=True, exist_ok=True)
     for figure in (f for found in figures.values() for f in found):
-        write_whole(folder / "figures" / f"{figure.name}.svg", figure.svg)
-    write_whole(
-        folder / "parameters.csv", _parameters(quantities, result.drift, result.diagnostics)
-    )
-    write_whole(folder / "predictive.csv", _predictive(checks))
-    write_whole(folder / "loo.csv", _loo(loo))
-    write_whole(folder / "drift.csv", _drift(result.drift))
-    write_whole(folder / "power_scaling.csv", _csv(*scaling_rows(scaling)))
+        write_file(folder / "figures" / f"{figure.name}.svg", figure.svg)
+    write_file(folder / "parameters.csv", _parameters(quantities, result.drift, result.diagnostics))
+    write_file(folder / "predictive.csv", _predictive(checks))
+    write_file(folder / "loo.csv", _loo(loo))
+    write_file(folder / "drift.csv", _drift(result.drift))
+    write_file(folder / "power_scaling.csv", _csv(*scaling_rows(scaling)))
     if comparison is not None:
-        write_whole(folder / "comparison.csv", _csv(*comparison_rows(comparison)))
-        write_whole(folder / "comparison_tanks.csv", _csv(*tank_rows(comparison)))
+        write_file(folder / "comparison.csv", _csv(*comparison_rows(comparison)))
+        write_file(folder / "comparison_tanks.csv", _csv(*tank_rows(comparison)))
     html = _page(result, loo, comparison, checks, scaling, figures, names, command)
-    write_whole(folder / "index.html", html)
+    write_file(folder / "index.html", html)
     return folder / "index.html"
 
 

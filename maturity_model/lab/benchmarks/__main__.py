@@ -35,6 +35,7 @@ from maturity_model.lab.benchmarks import (
     symbolic,
     weekly,
 )
+from maturity_model.whole_files import write_file
 
 RESULTS = Path(__file__).with_name("RESULTS.md")
 PARTS = {
@@ -98,7 +99,7 @@ def main() -> None:
             if options.write:
                 # After each: a later part that fails loses nothing.
                 before = RESULTS.read_text(encoding="utf-8") if RESULTS.is_file() else ""
-                RESULTS.write_text(page({name: part}, before), encoding="utf-8")
+                write_file(RESULTS, page({name: part}, before))
 
 
 if __name__ == "__main__":

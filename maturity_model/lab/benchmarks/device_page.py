@@ -9,6 +9,8 @@ import json
 from pathlib import Path
 from typing import Any
 
+from maturity_model.whole_files import write_file
+
 HERE = Path(__file__).parent
 #: Wanted: scoring so many times as fast as one CPU core.
 TARGET = 100.0
@@ -149,7 +151,7 @@ def main() -> None:
     """Write the page."""
     text = (HERE / "device.jsonl").read_text(encoding="utf-8")
     records = [json.loads(line) for line in text.splitlines() if line]
-    (HERE / "DEVICE.md").write_text(page(records), encoding="utf-8")
+    write_file(HERE / "DEVICE.md", page(records))
 
 
 if __name__ == "__main__":

@@ -29,7 +29,7 @@ from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.priors import priors_from_catalogue
 from maturity_model.population.types import Floats
-from maturity_model.report.files import write_whole
+from maturity_model.whole_files import write_file
 
 #: Wanted: so many new tanks; and total variation on average, and at worst.
 TANKS = 20
@@ -236,7 +236,7 @@ def write(
         about = f"{r.tank},{r.weeks},{r.distance:.5f},{r.noise:.5f},{r.khat:.2f},{r.power:.3f}"
         each = ",".join(f"{p:.5f}" for p in (*r.weekly, *r.refit))
         lines.append(f"{about},{r.divergent},{r.seconds:.1f},{each}")
-    write_whole(out / "tanks.csv", "\n".join(lines) + "\n")
+    write_file(out / "tanks.csv", "\n".join(lines) + "\n")
     distance = np.array([r.distance for r in results])
     table = "\n".join(
         f"| {r.tank} | {r.weeks} | {phases[int(np.argmax(r.refit))]} {100 * r.refit.max():.0f} % "
@@ -279,4 +279,4 @@ The pool is smaller and the chains are shorter than a club's own fit would have,
 Made by `maturity-model study agreement --tanks {len(results)} --pool {n_pool} --weeks {weeks} \
 --draws {draws} --seed {seed} --out reports/agreement`.
 """
-    write_whole(out / "README.md", text)
+    write_file(out / "README.md", text)

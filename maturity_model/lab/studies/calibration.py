@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from maturity_model.lab.studies.coverage import INTERVAL, summarise
 from maturity_model.lab.studies.replications import Row, Setting, replicate
 from maturity_model.population.types import Floats
-from maturity_model.report.files import write_whole
+from maturity_model.whole_files import write_file
 
 #: Probability of any false alarm among all parameters.
 LEVEL = 0.05
@@ -203,7 +203,7 @@ def write(names: tuple[str, ...], rows: list[Row], used: Setting, out: Path) -> 
     lines = ["quantity,p,p_holm"]
     for name, p, q in zip(names, found.p, found.adjusted, strict=True):
         lines.append(f'"{name}",{p:.5f},{q:.5f}')
-    write_whole(out / "uniformity.csv", "\n".join(lines) + "\n")
+    write_file(out / "uniformity.csv", "\n".join(lines) + "\n")
     n, m = len(rows), len(names)
     worst = np.argsort(found.p)[:5]
     table = "\n".join(
@@ -271,4 +271,4 @@ Made by `maturity-model study calibration --replications {n} --tanks {used.n_tan
 --weeks {used.weeks} --seed {used.seed} --out reports/calibration`; a run that was interrupted
 goes on where it stopped.
 """
-    write_whole(out / "README.md", text)
+    write_file(out / "README.md", text)

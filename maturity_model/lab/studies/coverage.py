@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from maturity_model.lab.studies.replications import OTHERS, Row, Setting, replicate
 from maturity_model.population.types import Floats
-from maturity_model.report.files import write_whole
+from maturity_model.whole_files import write_file
 
 #: Probability of the intervals, and the coverage that is wanted.
 INTERVAL, WANTED = 0.90, (0.85, 0.95)
@@ -116,7 +116,7 @@ def write(names: tuple[str, ...], rows: list[Row], used: Setting, out: Path) -> 
     counts = {g: sum(n.partition("[")[0] == g for n in names) for g in found.by_group}
     lines = ["parameter,elements,coverage"]
     lines += [f"{g},{counts[g]},{share:.4f}" for g, share in found.by_group.items()]
-    write_whole(out / "coverage.csv", "\n".join(lines) + "\n")
+    write_file(out / "coverage.csv", "\n".join(lines) + "\n")
     table = "\n".join(
         f"| `{g}` | {counts[g]} | {100 * share:.0f} % |" for g, share in found.by_group.items()
     )
@@ -158,4 +158,4 @@ Made by `maturity-model study coverage --replications {len(rows)} --tanks {used.
 --weeks {used.weeks} --seed {used.seed} --out reports/coverage`; a run that was interrupted goes
 on where it stopped.
 """
-    write_whole(out / "README.md", text)
+    write_file(out / "README.md", text)

@@ -24,7 +24,7 @@ from maturity_model.panel import Panel, build_panel
 from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.types import Population
-from maturity_model.report.files import write_whole
+from maturity_model.whole_files import write_file
 
 WEIGHTS = (0.0, 0.15, 0.25, 0.35, 0.4, 0.45, 0.5, 0.65, 0.8, 1.0)
 
@@ -157,7 +157,7 @@ def write(
         + ";".join(f"{x:.6f}" for x in s.by_group)
         for (name, w), s in scores.items()
     ]
-    write_whole(out / "scores.csv", "\n".join(lines) + "\n")
+    write_file(out / "scores.csv", "\n".join(lines) + "\n")
     best = choose(scores)
     head = " | ".join(f"ω = {w:g}" for w in WEIGHTS)
     table = [f"| world | {head} |", "|---|" + "---|" * len(WEIGHTS)]
@@ -197,4 +197,4 @@ The default population has ω = {DEFAULT_EVIDENCE_WEIGHT:g}{_default(scores, bes
 
 Made by `maturity-model study evidence-weight --out reports/evidence_weight`.
 """
-    write_whole(out / "README.md", text)
+    write_file(out / "README.md", text)

@@ -50,7 +50,7 @@ from maturity_model.panel import Panel, build_panel
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.priors import Priors, priors_from_catalogue
 from maturity_model.population.types import DIMS, Floats
-from maturity_model.report.files import write_whole
+from maturity_model.whole_files import write_file
 
 #: Draws and seed of the prior.
 PRIOR_DRAWS, PRIOR_SEED = 100_000, 20261125
@@ -184,7 +184,7 @@ class Study:
         as_lists = {
             k: v.tolist() if isinstance(v, np.ndarray) else v for k, v in learned._asdict().items()
         }
-        write_whole(path, json.dumps(as_lists))
+        write_file(path, json.dumps(as_lists))
         self.say(
             f"club {number + 1}, {point.tanks} tanks, {point.weeks} weeks, weight "
             f"{point.weight:g}{', judged' if point.judged else ''}{', long' if long else ''}: "

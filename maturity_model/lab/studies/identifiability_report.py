@@ -41,7 +41,7 @@ from maturity_model.lab.studies.identifiability_tables import (
     contraction_csv,
     tanks_csv,
 )
-from maturity_model.report.files import write_whole
+from maturity_model.whole_files import write_file
 
 
 def _checks(found: Found) -> str:
@@ -82,11 +82,11 @@ def write(found: Found, setting: Setting, out: Path) -> None:
     """
     out.mkdir(parents=True, exist_ok=True)
     table = contracted(found, setting.weeks)
-    write_whole(out / "contraction.csv", contraction_csv(table))
-    write_whole(out / "tanks.csv", tanks_csv(table))
-    write_whole(out / "checks.csv", checks_csv(found))
-    write_whole(out / "contraction.svg", picture(table))
-    write_whole(out / "README.md", readme(found, table, setting))
+    write_file(out / "contraction.csv", contraction_csv(table))
+    write_file(out / "tanks.csv", tanks_csv(table))
+    write_file(out / "checks.csv", checks_csv(found))
+    write_file(out / "contraction.svg", picture(table))
+    write_file(out / "README.md", readme(found, table, setting))
 
 
 def readme(found: Found, table: Contracted, setting: Setting) -> str:

@@ -21,7 +21,7 @@ from maturity_model.lab.studies.pooling import (
 from maturity_model.lab.studies.pooling_weight import Kind
 from maturity_model.lab.studies.pooling_worlds import ACCURACY, JUDGED_SHARE, Setting
 from maturity_model.population.constants import FIT_WEIGHT
-from maturity_model.report.files import write_whole
+from maturity_model.whole_files import write_file
 
 #: Log scores that differ by less are the same: other numbers of the same draws do.
 SAME = 0.002
@@ -326,6 +326,6 @@ def write(
 ) -> None:
     """Write ``scores.csv``, ``weights.csv`` and ``README.md``."""
     out.mkdir(parents=True, exist_ok=True)
-    write_whole(out / "scores.csv", csv_of(rows))
-    write_whole(out / "weights.csv", weights_csv(kinds))
-    write_whole(out / "README.md", readme(rows, kinds, setting, default))
+    write_file(out / "scores.csv", csv_of(rows))
+    write_file(out / "weights.csv", weights_csv(kinds))
+    write_file(out / "README.md", readme(rows, kinds, setting, default))

@@ -23,6 +23,7 @@ from maturity_model.lab.studies.pooling_worlds import Setting, club_parameters, 
 from maturity_model.lab.studies.scores import Score, score
 from maturity_model.panel import Panel
 from maturity_model.population.types import Floats, Population
+from maturity_model.whole_files import new_file
 
 #: Shifts of signs (sd of log-odds) and, with them, of analytes (sd of the log level).
 SHIFTS = ((0.0, 0.0), (0.35, 0.2), (0.7, 0.4), (1.0, 0.55), (1.2, 0.7), (1.5, 0.85), (1.8, 1.0))
@@ -66,9 +67,8 @@ def kept(path: Path, make: Callable[[], dict[str, Floats]]) -> dict[str, Floats]
             return {name: file[name] for name in file.files}
     found = make()
     path.parent.mkdir(parents=True, exist_ok=True)
-    temporary = path.with_name(f".{path.name}.tmp.npz")
-    np.savez(temporary, **found)  # type: ignore[arg-type]
-    temporary.replace(path)
+    with new_file(path) as part, part.open("wb") as file:
+        np.savez(file, **found)  # type: ignore[arg-type]
     return found
 
 

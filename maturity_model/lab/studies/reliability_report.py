@@ -29,7 +29,7 @@ from maturity_model.lab.studies.tally import (
     skill_of_knowing,
     skills,
 )
-from maturity_model.report.files import write_whole
+from maturity_model.whole_files import write_file
 
 #: Half, target, choice of weeks.
 Key = tuple[str, str, str]
@@ -256,10 +256,10 @@ def _not_beaten(tallies: dict[Key, Tally]) -> str:
 def write(tallies: dict[Key, Tally], out: Path, n_tanks: int, weeks: int, seed: int) -> None:
     """Write ``scores.csv``, ``reliability.csv``, a curve for each target, ``README.md``."""
     out.mkdir(parents=True, exist_ok=True)
-    write_whole(out / "scores.csv", _scores_csv(tallies, seed))
-    write_whole(out / "reliability.csv", _curves_csv(tallies, seed))
+    write_file(out / "scores.csv", _scores_csv(tallies, seed))
+    write_file(out / "reliability.csv", _curves_csv(tallies, seed))
     for target in TARGETS:
-        write_whole(out / f"{target}.svg", curves(tallies, target, seed))
+        write_file(out / f"{target}.svg", curves(tallies, target, seed))
     misses = missed(tallies)
     verdict = (
         "**Missed:**\n\n" + "\n".join(f"- **{m}**" for m in misses)
@@ -324,4 +324,4 @@ bars of the curves. Dots grow with the number of forecasts in a bin, and are lef
 
 Made by `maturity-model study reliability --out reports/reliability`.
 """
-    write_whole(out / "README.md", text)
+    write_file(out / "README.md", text)

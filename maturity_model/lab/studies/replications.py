@@ -31,7 +31,7 @@ from maturity_model.panel import Panel, build_panel
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.priors import Priors, priors_from_catalogue
 from maturity_model.population.types import DIMS, Floats, take_draws
-from maturity_model.report.files import write_whole
+from maturity_model.whole_files import write_file
 
 #: Test quantities that are not shared parameters: the log-likelihood of the whole log,
 #: which a fit that neglects its data gets wrong (Modrák et al. 2023, arXiv:2211.02383),
@@ -284,7 +284,7 @@ def write_rows(path: Path, names: tuple[str, ...], key: str, rows: list[Row]) ->
         about = (key, r.replication, r.divergent, f"{r.least_ess:.0f}", f"{r.seconds:.2f}")
         writer.writerow((*about, *(int(x) for x in r.ranks)))
     path.parent.mkdir(parents=True, exist_ok=True)
-    write_whole(path, text.getvalue())
+    write_file(path, text.getvalue())
 
 
 def replicate(

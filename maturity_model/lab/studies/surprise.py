@@ -34,7 +34,7 @@ from maturity_model.panel import build_panel
 from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.types import Population
-from maturity_model.report.files import write_whole
+from maturity_model.whole_files import write_file
 
 #: Spread of tanks' own shifts of signs and of readings, which the model lacks.
 SHIFTS = {"none": (0.0, 0.0), "moderate": (0.7, 0.4)}
@@ -241,7 +241,7 @@ def write(results: list[Result], out: Path, n_tanks: int, weeks: int, seed: int)
             f"| {r.shifts} | {q.tank_years:.0f} | {q.per_year:.2f} | {q.new_per_year:.2f} "
             f"| {a.flagged} of {a.collapses} | {b.flagged} of {b.collapses} | {100 * both:.0f} % |"
         )
-    write_whole(out / "counts.csv", "\n".join(lines) + "\n")
+    write_file(out / "counts.csv", "\n".join(lines) + "\n")
     text = f"""# False alarms, and collapses caught
 
 What `assessment/surprise.py` says at every check-in of simulated tanks, as it could have
@@ -268,4 +268,4 @@ lose that could be missed.
 
 Made by `maturity-model study surprise --out reports/surprise`.
 """
-    write_whole(out / "README.md", text)
+    write_file(out / "README.md", text)

@@ -14,7 +14,7 @@ from maturity_model.assessment.misfit import LIMIT, chances, misfit
 from maturity_model.lab.validation.cases import Case
 from maturity_model.lab.validation.clubs import simulate_clubs
 from maturity_model.population.types import Population
-from maturity_model.report.files import write_whole
+from maturity_model.whole_files import write_file
 
 Floats = NDArray[np.float64]
 
@@ -168,5 +168,5 @@ What it cannot see: a wrong phase that explains the log as well as the right one
 Made by `{command}`. All numbers are in misfit.csv.
 """
     out.mkdir(parents=True, exist_ok=True)
-    write_whole(out / "README.md", text)
-    write_whole(out / "misfit.csv", "\n".join(csv) + "\n")
+    write_file(out / "README.md", text)
+    write_file(out / "misfit.csv", "\n".join(csv) + "\n")

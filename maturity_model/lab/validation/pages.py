@@ -14,9 +14,9 @@ from maturity_model.lab.validation.holds import evaluate
 from maturity_model.lab.validation.results import CaseResult
 from maturity_model.lab.validation.study import TOOL
 from maturity_model.lab.validation.words import Block, Section, groups_of
-from maturity_model.report.files import write_whole
 from maturity_model.report.html import esc, page, section, unordered
 from maturity_model.report.html import table as html_table
+from maturity_model.whole_files import write_file
 
 TITLE = "Is it right?"
 #: Rules of the figures on the page: they bring none of their own there.
@@ -151,7 +151,7 @@ def write(
         "README.md": markdown(written, command),
     }
     for name, content in files.items():
-        write_whole(out / name, content)
+        write_file(out / name, content)
     return [
         f"{h.case}: {h.what}: {h.value:.3f}, wanted {h.wanted}" for h in found if h.met is False
     ]

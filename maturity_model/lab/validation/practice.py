@@ -37,7 +37,7 @@ from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.priors import priors_from_catalogue
 from maturity_model.population.types import Population
-from maturity_model.report.files import write_whole
+from maturity_model.whole_files import write_file
 
 Floats = NDArray[np.float64]
 Say = Callable[[str], None]
@@ -330,12 +330,12 @@ Made by `{command.replace("`", "")}`.
         ",".join([f'"{name}"', *(f"{found.shift[w][i]:.4f}" for w in (*worlds, "both"))])
         for i, name in enumerate(names)
     ]
-    write_whole(out / "shifts.csv", "\n".join(lines) + "\n")
+    write_file(out / "shifts.csv", "\n".join(lines) + "\n")
     lines = ["world,preset,population,tanks,log_score,standard_error"]
     for (world, preset), by in found.scores.items():
         lines += [
             f"{world},{preset},{k},{len(x)},{x.mean():.5f},{x.std(ddof=1) / np.sqrt(len(x)):.5f}"
             for k, x in by.items()
         ]
-    write_whole(out / "scores.csv", "\n".join(lines) + "\n")
-    write_whole(out / "README.md", text)
+    write_file(out / "scores.csv", "\n".join(lines) + "\n")
+    write_file(out / "README.md", text)

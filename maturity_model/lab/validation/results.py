@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import io
 import json
-import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,6 +17,7 @@ from maturity_model.lab.validation.maturing import Outcomes
 from maturity_model.lab.validation.slips import Noticed
 from maturity_model.lab.validation.sums import Sums
 from maturity_model.population.types import DIMS, Population
+from maturity_model.whole_files import new_file
 
 #: Packages whose code decides what is stated or how it is scored.
 SCORED_BY = (
@@ -98,15 +98,8 @@ def save(result: CaseResult, path: Path) -> None:
             else:
                 arrays |= {f"{place}.{f}": getattr(value, f) for f in value._fields}
     arrays["index"] = np.frombuffer(json.dumps(index).encode(), dtype=np.uint8)
-    whole = io.BytesIO()
-    np.savez_compressed(whole, **arrays)
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        part.write_bytes(whole.getvalue())
-        os.replace(part, path)
-    except BaseException:
-        part.unlink(missing_ok=True)
-        raise
+    with new_file(path) as part, part.open("wb") as file:
+        np.savez_compressed(file, **arrays)
 
 
 def load(path: Path) -> CaseResult | None:

@@ -23,8 +23,9 @@ from maturity_model.lab.worlds.microcosm import PRESETS as MICROCOSM_PRESETS
 from maturity_model.lab.worlds.microcosm import World as Microcosm
 from maturity_model.lab.worlds.microcosm import live as live_microcosm
 from maturity_model.lab.worlds.model import MODEL_PRESETS, simulate_model
-from maturity_model.lab.worlds.rows import Row, Rows, as_csv, tables, write_atomically
+from maturity_model.lab.worlds.rows import Row, Rows, as_csv, tables
 from maturity_model.logbook import Logbook, read_logbook
+from maturity_model.whole_files import write_file
 
 Ints = NDArray[np.int64]
 
@@ -100,7 +101,7 @@ class SimulatedClub:
         path.mkdir(parents=True, exist_ok=True)
         texts = self.files | {TRUTH: as_csv(("tank", "week", "date", "phase"), self.truth_rows())}
         for name, text in texts.items():
-            write_atomically(path / name, text)
+            write_file(path / name, text, durable=True)
 
 
 def presets(world: str) -> dict[str, str]:

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 from collections.abc import Sequence
-from pathlib import Path
 from typing import NamedTuple
 
 Row = dict[str, str]
@@ -58,17 +56,3 @@ def tables(rows: Rows, order: Sequence[str]) -> dict[str, str]:
                 names = [c for c in _FIRST[name] if c in names or c == "event"]
             out[f"{name}.csv"] = as_csv(names, found)
     return out
-
-
-def write_atomically(path: Path, text: str) -> None:
-    """Write a file so that a reader sees the old one or the new one, never a part."""
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with part.open("w", encoding="utf-8", newline="") as handle:
-            handle.write(text)
-            handle.flush()
-            os.fsync(handle.fileno())
-        os.replace(part, path)
-    except BaseException:
-        part.unlink(missing_ok=True)
-        raise

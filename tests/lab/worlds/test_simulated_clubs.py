@@ -134,18 +134,6 @@ def test_what_is_written_reads_back(world: str, tmp_path: Path) -> None:
     assert found == c.truth_rows()
 
 
-def test_a_failed_write_leaves_the_old_file_whole(tmp_path: Path, monkeypatch) -> None:
-    from maturity_model.lab.worlds import rows
-
-    target = tmp_path / "tanks.csv"
-    target.write_text("old")
-    monkeypatch.setattr(rows.os, "replace", lambda *_: (_ for _ in ()).throw(OSError("full")))
-    with pytest.raises(OSError, match="full"):
-        rows.write_atomically(target, "new")
-    assert target.read_text() == "old"
-    assert list(tmp_path.iterdir()) == [target]
-
-
 def test_only_the_model_run_forwards_knows_the_model() -> None:
     folder = Path(maturity_model.lab.worlds.__file__).parent
     knows = set()
