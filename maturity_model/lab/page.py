@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from maturity_model.report.files import staging
+from maturity_model.whole_files import staged_files
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -155,6 +155,6 @@ class Page:
             When a file cannot be written; the old files are then untouched.
         """
         folder.mkdir(parents=True, exist_ok=True)
-        with staging(folder) as staged:
+        with staged_files(folder) as staged:
             for name, content in {**self.files, "README.md": self.markdown()}.items():
                 staged.write(name, content)
