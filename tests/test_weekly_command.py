@@ -19,7 +19,7 @@ from maturity_model.cli import main
 from maturity_model.logbook import read_logbook
 from maturity_model.population import elicit_population, load_population, save_population
 from maturity_model.report import file_names
-from maturity_model.report.machine import QUESTIONS
+from maturity_model.report.question_record import QUESTIONS
 
 TANKS = ("Lagoon-60", "Pier-120", "Drift-40", "Breakwater-200", "Tidepool-30", "Skerry-90")
 

@@ -2,8 +2,8 @@
 
 from maturity_model.assessment.answers import assess
 from maturity_model.assessment.cautions import Caution, cautions_for
+from maturity_model.assessment.filtering import HORIZONS
 from maturity_model.assessment.types import (
-    HORIZONS,
     Assessment,
     Provenance,
     Reach,

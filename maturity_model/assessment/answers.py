@@ -15,6 +15,7 @@ from maturity_model import __version__
 from maturity_model.assessment.cautions import cautions_for
 from maturity_model.assessment.filtering import (
     FULL_WEEKS,
+    HORIZONS,
     PACE_NODES,
     SKILL_NODES,
     Tables,
@@ -26,7 +27,6 @@ from maturity_model.assessment.intervals import bounds
 from maturity_model.assessment.pool_members import Recognised, Recognition
 from maturity_model.assessment.thread_pool import Crew, cores
 from maturity_model.assessment.types import (
-    HORIZONS,
     Assessment,
     Provenance,
     Reach,

@@ -25,6 +25,8 @@ from maturity_model.population.types import Population, take_draws
 
 Floats = NDArray[np.float64]
 
+#: Horizons of the risk of slipping back, in weeks.
+HORIZONS = (4, 8)
 #: Quadrature nodes for pace and skill.
 PACE_NODES, SKILL_NODES = 5, 3
 #: A tank takes about 1 MB for each week and 256 draws; with more weeks, fewer draws are used.

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from maturity_model.assessment.filtering import HORIZONS
 from maturity_model.assessment.intervals import Estimate, estimates
 from maturity_model.assessment.plan import WATER, Plan, Step, look_ahead
 from maturity_model.assessment.present import Present
-from maturity_model.assessment.types import HORIZONS
 from maturity_model.hmm import native
 
 Floats = NDArray[np.float64]

@@ -15,9 +15,6 @@ if TYPE_CHECKING:
     from maturity_model.catalogue import Catalogue
     from maturity_model.logbook import CheckIn, Event, Problem, RowCount, Tank
 
-#: Horizons of the risk of slipping back, in weeks.
-HORIZONS = (4, 8)
-
 
 @dataclass(frozen=True)
 class Reach:

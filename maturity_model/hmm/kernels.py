@@ -99,22 +99,36 @@ def _step(prev, mv, p, n_phases, n_stages, mass, new):
 
 
 @njit(**JIT)
-def filter_lanes(initial, moves, emission, n_phases, n_stages, filtered, scale, mass):
-    """Scaled forward recursion for every lane.
+def filter_lanes(start, moves, emission, n_phases, n_stages, filtered, scale, mass):
+    """Scaled forward recursion for every lane, from the first step or from a later one.
 
     Fills ``filtered`` and ``scale``; the lane's log-likelihood is the sum of the
-    logarithms of ``scale`` over steps. ``mass`` (K, D) is scratch.
+    logarithms of ``scale`` over steps.
+
+    Parameters
+    ----------
+    start : ndarray, shape (P, Q, S, D)
+        With T-1 entries in ``moves``: P(state at step 0). With T entries: P(state at the
+        step before these | observations up to it), and entry 0 moves from there to step 0.
+    moves : ndarray, shape (T-1 or T, 4K+3, P, D)
+    emission : ndarray, shape (T, S, Q, D)
+    filtered : ndarray, shape (P, Q, T, S, D), output
+    scale : ndarray, shape (P, Q, T, D), output
+    mass : ndarray, shape (K, D)
+        Scratch.
     """
     n_p, n_q, n_t, n_s, n_d = filtered.shape
+    before = n_t - moves.shape[0]  # entry t - before moves into step t
     for p in range(n_p):
         # Nodes q innermost: they share the moves, which then stay in the cache.
         for t in range(n_t):
             for q in range(n_q):
                 now, total = filtered[p, q, t], scale[p, q, t]
-                if t == 0:
-                    now[:] = initial
+                if t < before:
+                    now[:] = start[p, q]
                 else:
-                    _step(filtered[p, q, t - 1], moves[t - 1], p, n_phases, n_stages, mass, now)
+                    prev = filtered[p, q, t - 1] if t > 0 else start[p, q]
+                    _step(prev, moves[t - before], p, n_phases, n_stages, mass, now)
                 for d in range(n_d):
                     total[d] = 0.0
                 for s in range(n_s):

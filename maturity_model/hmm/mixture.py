@@ -204,7 +204,8 @@ def filter_each(
             raise ValueError(f"{name} has the shape {array.shape}, not {want}")
     filtered, scale = np.empty((p, q, weeks, s, d)), np.empty((p, q, weeks, d))
     mass = np.zeros((chain.n_phases, d))
-    native.filter_lanes(initial, moves, emission, *chain, filtered, scale, mass)
+    start = np.tile(initial, (p, q, 1, 1))
+    native.filter_lanes(start, moves, emission, *chain, filtered, scale, mass)
     return FilteredLanes(chain, moves, emission, node_prior, filtered, scale)
 
 
@@ -321,9 +322,8 @@ def extend(
             raise ValueError(f"{name} has the shape {array.shape}, not {want}")
     filtered, scale = np.empty((p, q, weeks, s, d)), np.empty((p, q, weeks, d))
     mass = np.zeros((chain.n_phases, d))
-    native.filter_on(
-        np.ascontiguousarray(saved.filtered), moves, emission, *chain, filtered, scale, mass
-    )
+    start = np.ascontiguousarray(saved.filtered)
+    native.filter_lanes(start, moves, emission, *chain, filtered, scale, mass)
     return _mixed(
         chain, moves[1:], emission, node_prior, log_prior, filtered, scale, saved.log_likelihood
     )

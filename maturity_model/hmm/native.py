@@ -30,7 +30,7 @@ import numpy as np
 #: Kernel to signature: f/i and a digit, a C-ordered float64/int64 array of that rank;
 #: n, an int64; x, a float64.
 KERNELS = {
-    "filter_lanes": "f2 f4 f4 n n f5 f4 f2",
+    "filter_lanes": "f4 f4 f4 n n f5 f4 f2",
     "smooth_lanes": "f4 f4 f5 f4 f3 n n f3 f2 f3",
     "mix_nodes": "f5 f4 f3",
     "downward_risk": "f5 f4 f4 f4 f4 f4 i1 n f3 f3 f3",
@@ -43,7 +43,6 @@ KERNELS = {
     "first_arrival": "f3 f3 f3 f3 f3 n n f2 f2",
     "leave_one_out": "f4 f4 f5 f4 f3 f2 n n i1 i1 f4 f3 i1 i1 f4 f3 i1 i1 f4 f3 f5 f3 f3",
     "filter_without": "f2 f4 f4 i1 i1 f4 n n n f4 f3 f3",
-    "filter_on": "f4 f4 f4 n n f5 f4 f2",
 }
 _ITEM = {"f": np.dtype(np.float64), "i": np.dtype(np.int64)}
 _FORMAT = 1
@@ -58,7 +57,6 @@ _SOURCES = tuple(
         "path_kernels",
         "removal_kernels",
         "risk_kernels",
-        "step_kernels",
         "table_kernels",
     )
 )
@@ -105,11 +103,10 @@ def _source(name: str) -> Any:
         path_kernels,
         removal_kernels,
         risk_kernels,
-        step_kernels,
         table_kernels,
     )
 
-    for module in (kernels, path_kernels, risk_kernels, step_kernels, table_kernels):
+    for module in (kernels, path_kernels, risk_kernels, table_kernels):
         if hasattr(module, name):
             return getattr(module, name)
     return getattr(removal_kernels, name)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
-import math
 from typing import TYPE_CHECKING, Any
 
+from maturity_model.report.question_record import number, question_record
 from maturity_model.report.wording import statement
 
 if TYPE_CHECKING:
@@ -18,17 +18,6 @@ if TYPE_CHECKING:
 
 #: Raised when a key changes its meaning or goes away.
 SCHEMA_VERSION = 1
-#: Keys that are null where they were not asked for.
-QUESTIONS = (
-    "risk_if",
-    "event_effects",
-    "time_to_mature",
-    "stuck",
-    "why",
-    "surprises",
-    "where_to_look",
-    "decisions",
-)
 
 
 def tank_record(
@@ -48,12 +37,6 @@ def tank_record(
         Labels of the phases.
     """
     t, reach, rw = tank.tank, tank.reach, tank.reweighting
-    asked: dict[str, Any] = dict.fromkeys(QUESTIONS)
-    if tank.questions is not None:
-        # Loaded only where it is needed.
-        from maturity_model.report.question_record import question_record
-
-        asked = question_record(tank.questions, assessment)
     return {
         "schema_version": SCHEMA_VERSION,
         "statement": statement(tank, labels, assessment.provenance),
@@ -63,9 +46,9 @@ def tank_record(
             "started": t.started.isoformat(),
             "keeper": t.keeper,
             "club": t.club,
-            "volume_l": _number(t.volume_l),
+            "volume_l": number(t.volume_l),
             "rock": t.rock,
-            "sand_depth_mm": _number(t.sand_depth_mm),
+            "sand_depth_mm": number(t.sand_depth_mm),
         },
         "as_of": assessment.provenance.as_of.isoformat(),
         "phases": list(assessment.phases),
@@ -94,17 +77,17 @@ def tank_record(
             "weeks_with_checkin": reach.weeks_with_checkin,
             "last_checkin": _date(reach.last_checkin),
             "weeks_since_checkin": reach.weeks_since_checkin,
-            "share_signs_checked": _number(reach.share_signs_checked),
+            "share_signs_checked": number(reach.share_signs_checked),
             "readings": reach.readings,
             "unchecked_signs": list(reach.unchecked_signs),
         },
         "reweighting": {
-            "khat_full": _number(rw.khat_full),
-            "khat": _number(rw.khat),
-            "share": _number(rw.share),
-            "ess": _number(rw.ess),
+            "khat_full": number(rw.khat_full),
+            "khat": number(rw.khat),
+            "share": number(rw.share),
+            "ess": number(rw.ess),
             "draws": rw.draws,
-            "limit": _number(rw.limit),
+            "limit": number(rw.limit),
         },
         "checkins": [_checkin(c) for c in tank.checkins],
         "events": [_event(e) for e in tank.events],
@@ -118,7 +101,7 @@ def tank_record(
             "tank": tank.in_pool,
             "keeper_skill": None if tank.skill is None else tank.skill._asdict(),
         },
-        **asked,
+        **question_record(tank.questions, assessment),
     }
 
 
@@ -137,7 +120,7 @@ def provenance_record(provenance: Provenance, command: str) -> dict[str, Any]:
             "warning": provenance.population_warning or None,
         },
         "logbook_sha256": provenance.logbook_sha256,
-        "evidence_weight": _number(provenance.evidence_weight),
+        "evidence_weight": number(provenance.evidence_weight),
         "as_of": provenance.as_of.isoformat(),
         "as_of_given": provenance.as_of_given,
         "quadrature": {"draws": draws, "pace_nodes": pace, "skill_nodes": skill},
@@ -177,9 +160,9 @@ def _checkin(checkin: CheckIn) -> dict[str, Any]:
                 "text": r.text,
                 "unit": r.unit,
                 "method": r.method,
-                "low": _number(r.low),
-                "high": _number(r.high),
-                "best": _number(r.best),
+                "low": number(r.low),
+                "high": number(r.high),
+                "best": number(r.best),
             }
             for name, r in checkin.readings.items()
         },
@@ -192,18 +175,11 @@ def _event(event: Event) -> dict[str, Any]:
     return {
         "date": event.date.isoformat(),
         "kind": event.kind,
-        "amount": _number(event.amount),
+        "amount": number(event.amount),
         "note": event.note,
         "file": event.file,
         "line": event.line,
     }
-
-
-def _number(value: float | None) -> float | None:
-    if value is None:
-        return None
-    plain = float(value)
-    return plain if math.isfinite(plain) else None
 
 
 def _array(values: np.ndarray) -> Any:

@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from maturity_model.report.machine import QUESTIONS
-
 if TYPE_CHECKING:
     from maturity_model.assessment.decisions import Decision
     from maturity_model.assessment.intervals import Estimate
@@ -20,21 +18,37 @@ if TYPE_CHECKING:
     from maturity_model.assessment.weight_of_evidence import GroupPush, Why
 
 
-def question_record(questions: Questions, assessment: Assessment) -> dict[str, Any]:
+#: Keys of the questions; null where they were not asked.
+QUESTIONS = (
+    "risk_if",
+    "event_effects",
+    "time_to_mature",
+    "stuck",
+    "why",
+    "surprises",
+    "where_to_look",
+    "decisions",
+)
+
+
+def question_record(questions: Questions | None, assessment: Assessment) -> dict[str, Any]:
     """The answers of one tank, ready for JSON.
 
     Parameters
     ----------
-    questions : Questions
+    questions : Questions or None
+        None for a report of phase and risk alone.
     assessment : Assessment
 
     Returns
     -------
     dict
-        One entry for each of :data:`.machine.QUESTIONS`. A probability mixed over draws is an
+        One entry for each of :data:`QUESTIONS`. A probability mixed over draws is an
         object with ``mean``, ``low`` and ``high`` (5 % and 95 %).
     """
     out: dict[str, Any] = dict.fromkeys(QUESTIONS)
+    if questions is None:
+        return out
     out["risk_if"] = [
         {
             **_plan(r.plan, assessment),
@@ -60,7 +74,7 @@ def question_record(questions: Questions, assessment: Assessment) -> dict[str, A
         {
             "date": e.event.date.isoformat(),
             "event": e.event.kind,
-            "amount": _number(e.event.amount),
+            "amount": number(e.event.amount),
             "weeks_followed": e.followed,
             "slipped": _estimate(e.slipped),
             "without": _estimate(e.without),
@@ -92,10 +106,10 @@ def _stuck(found: Stuck, assessment: Assessment) -> dict[str, Any]:
         "lagging": _estimate(found.lagging),
         "lagging_by_phase": {p: _estimate(e) for p, e in zip(phases, found.by_phase, strict=True)},
         "pace": {
-            "relative": _number(found.pace.speed),
-            "low": _number(found.pace.low),
-            "high": _number(found.pace.high),
-            "slower": _number(found.pace.slower),
+            "relative": number(found.pace.speed),
+            "low": number(found.pace.low),
+            "high": number(found.pace.high),
+            "slower": number(found.pace.slower),
         },
         "next_phase_8_weeks": _estimate(found.next_phase) if found.next_phase else None,
         "levers": [
@@ -127,7 +141,7 @@ def _group(group: GroupPush) -> dict[str, Any]:
     return {
         "kind": group.kind,
         "name": group.name,
-        "bits": _number(group.bits),
+        "bits": number(group.bits),
         "observations": group.count,
         "seen": group.seen,
         "first": group.first.isoformat(),
@@ -139,12 +153,12 @@ def _why(found: Why, assessment: Assessment) -> dict[str, Any]:
     return {
         "present": assessment.phases[found.present],
         "rival": assessment.phases[found.rival],
-        "probability": [_number(p) for p in found.probability],
-        "forecast_bits": _number(found.forecast_bits),
-        "bits": _number(found.bits),
+        "probability": [number(p) for p in found.probability],
+        "forecast_bits": number(found.forecast_bits),
+        "bits": number(found.bits),
         "towards": [_group(g) for g in found.towards],
         "against": [_group(g) for g in found.against],
-        "observations": [{**_observed(p.what), "bits": _number(p.bits)} for p in found.singles],
+        "observations": [{**_observed(p.what), "bits": number(p.bits)} for p in found.singles],
     }
 
 
@@ -152,14 +166,14 @@ def _surprises(said: Surprises) -> dict[str, Any]:
     return {
         "alarm": said.alarm,
         "date": said.items[0].what.date.isoformat(),
-        "slipped_lately": _number(said.lately.slipped),
-        "fell_lately": _number(said.lately.fell),
-        "vanished": _number(said.vanished),
+        "slipped_lately": number(said.lately.slipped),
+        "fell_lately": number(said.lately.fell),
+        "vanished": number(said.vanished),
         "pods": said.pods,
         "observations": [
             {
                 **_observed(s.what),
-                "probability": _number(s.probability),
+                "probability": number(s.probability),
                 "vanished": s.vanished,
                 "far_off": s.far_off,
                 "high": s.high,
@@ -174,10 +188,10 @@ def _look(look: Look) -> dict[str, Any]:
         "kind": look.kind,
         "name": look.name,
         "how": look.how,
-        "bits": _number(look.bits),
-        "minutes": _number(look.minutes),
-        "bits_per_minute": _number(look.per_minute),
-        "seen": _number(look.seen),
+        "bits": number(look.bits),
+        "minutes": number(look.minutes),
+        "bits_per_minute": number(look.per_minute),
+        "seen": number(look.seen),
         "last": look.last.isoformat() if look.last else None,
         "unchecked": look.unchecked,
     }
@@ -191,10 +205,10 @@ def _decision(decision: Decision) -> dict[str, Any]:
         "verdict": decision.verdict,
         "condition": f"{rule.quantity} {rule.item}".strip(),
         "probability": _estimate(decision.probability),
-        "threshold": _number(decision.threshold),
+        "threshold": number(decision.threshold),
         "loss": {
-            "needless": _number(rule.loss.needless.value),
-            "missed": _number(rule.loss.missed.value),
+            "needless": number(rule.loss.needless.value),
+            "missed": number(rule.loss.missed.value),
             "sources": [rule.loss.needless.source, rule.loss.missed.source],
         },
         "why": decision.why,
@@ -203,9 +217,10 @@ def _decision(decision: Decision) -> dict[str, Any]:
     }
 
 
-def _number(value: float | None) -> float | None:
+def number(value: float | None) -> float | None:
+    """A number for JSON, which knows neither infinity nor NaN: they become null."""
     return float(value) if value is not None and math.isfinite(value) else None
 
 
 def _estimate(value: Estimate) -> dict[str, float | None]:
-    return {name: _number(x) for name, x in value._asdict().items()}
+    return {name: number(x) for name, x in value._asdict().items()}

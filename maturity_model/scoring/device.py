@@ -19,13 +19,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maturity_model.assessment.filtering import (
+    HORIZONS,
     PACE_NODES,
     SKILL_NODES,
     Tables,
     draws_used,
     make_tables,
 )
-from maturity_model.assessment.types import HORIZONS
 from maturity_model.hmm.mixture import MIN_EFFECTIVE_SHARE, k_limit
 from maturity_model.hmm.psis import trusted_weights
 from maturity_model.logbook import Logbook

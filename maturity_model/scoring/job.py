@@ -13,8 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from maturity_model import __version__
-from maturity_model.assessment.filtering import PACE_NODES, SKILL_NODES
-from maturity_model.assessment.types import HORIZONS
+from maturity_model.assessment.filtering import HORIZONS, PACE_NODES, SKILL_NODES
 from maturity_model.logbook import CheckIn, Event, Logbook, read_logbook
 from maturity_model.panel import last_day, water_known_from
 from maturity_model.pooling import is_pool

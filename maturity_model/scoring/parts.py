@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from maturity_model.assessment.types import HORIZONS
+from maturity_model.assessment.filtering import HORIZONS
 from maturity_model.scoring.job import Job, Opened, Part, ScoringError, opened, some_tanks
 from maturity_model.scoring.state import Store
 from maturity_model.scoring.tanks import TankScores, score_tanks

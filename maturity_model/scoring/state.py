@@ -18,8 +18,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from maturity_model.assessment.filtering import PACE_NODES, SKILL_NODES
-from maturity_model.assessment.types import HORIZONS
+from maturity_model.assessment.filtering import HORIZONS, PACE_NODES, SKILL_NODES
 from maturity_model.hmm.mixture import SavedFilter
 from maturity_model.panel import Panel
 from maturity_model.population.types import Population

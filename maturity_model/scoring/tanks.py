@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maturity_model.assessment.filtering import (
+    HORIZONS,
     PACE_NODES,
     SKILL_NODES,
     Tables,
@@ -18,7 +19,6 @@ from maturity_model.assessment.filtering import (
     filter_tank,
     make_tables,
 )
-from maturity_model.assessment.types import HORIZONS
 from maturity_model.hmm.mixture import FilteredMixture, SavedFilter, extend
 from maturity_model.logbook import CheckIn, Event, Logbook
 from maturity_model.panel import Panel, build_panel

@@ -27,9 +27,8 @@ def run_filter(lanes: Lanes) -> tuple[Array, Array]:
         np.full((p, q, weeks, draws), np.nan),
     )
     mass = np.full((lanes.chain.n_phases, draws), np.nan)
-    kernels.filter_lanes(
-        lanes.initial, lanes.moves, lanes.emission, *lanes.chain, filtered, scale, mass
-    )
+    start = np.tile(lanes.initial, (p, q, 1, 1))
+    kernels.filter_lanes(start, lanes.moves, lanes.emission, *lanes.chain, filtered, scale, mass)
     return filtered, scale
 
 

@@ -106,7 +106,8 @@ def test_filtering_without_scales_when_it_must(size: float) -> None:
     emission = size * rng.uniform(0.1, 1.0, (weeks, s, q, d))
     initial = rng.dirichlet(np.ones(s), d).T.copy()
     filtered, scale = np.empty((p, q, weeks, s, d)), np.empty((p, q, weeks, d))
-    native.filter_lanes(initial, moves, emission, *chain, filtered, scale, np.empty((3, d)))
+    start = np.tile(initial, (p, q, 1, 1))
+    native.filter_lanes(start, moves, emission, *chain, filtered, scale, np.empty((3, d)))
     states, log_l = np.empty((p, q, s, d)), np.empty((p, q, d))
     nothing = np.zeros(weeks + 1, dtype=np.int64), np.zeros(0, dtype=np.int64), emission[:1]
     native.filter_without(

@@ -97,7 +97,7 @@ def filter_arguments(rng: Random) -> dict[str, list[Any]]:
     low = rng.normal(size=c)
     return {
         "filter_lanes": [
-            rng.random((s, d)), moves, emission, k, r, np.zeros((p, q, t, s, d)),
+            rng.random((p, q, s, d)), moves, emission, k, r, np.zeros((p, q, t, s, d)),
             np.zeros((p, q, t, d)), np.zeros((k, d)),
         ],
         "smooth_lanes": [

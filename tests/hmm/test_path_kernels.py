@@ -83,7 +83,8 @@ def make(size: tuple[int, int, int], seed: int, *, ruled_out: float = 0.0) -> La
     initial = rng.dirichlet(np.ones(chain.n_states), DRAWS).T.copy()
     filtered = np.empty((*NODES, weeks, chain.n_states, DRAWS))
     scale = np.empty((*NODES, weeks, DRAWS))
-    native.filter_lanes(initial, moves, emission, k, r, filtered, scale, np.empty((k, DRAWS)))
+    start = np.tile(initial, (*NODES, 1, 1))
+    native.filter_lanes(start, moves, emission, k, r, filtered, scale, np.empty((k, DRAWS)))
     weight = rng.dirichlet(np.ones(NODES[0] * NODES[1]), DRAWS).T.reshape(*NODES, DRAWS).copy()
     return Lanes(chain, initial, moves, emission, filtered, scale, weight)
 

@@ -24,8 +24,9 @@ from maturity_model.assessment.intervals import Estimate
 from maturity_model.assessment.plan import Plan, Step
 from maturity_model.assessment.surprise import Surprise
 from maturity_model.report import text_summary
-from maturity_model.report.machine import QUESTIONS, tank_record, to_json
+from maturity_model.report.machine import tank_record, to_json
 from maturity_model.report.question_page import FIRST, PLANS_ONLY, SECOND
+from maturity_model.report.question_record import QUESTIONS
 from maturity_model.report.question_sections import best_looks
 from maturity_model.report.tank_page import SECTIONS, tank_page
 from maturity_model.report.waiting_figure import bin_width, waiting_figure

@@ -38,14 +38,13 @@ def _things(lines: list[str]) -> dict[str, Callable[[], Any]]:
     emission = np.exp(rng.normal(-2.0, 1.0, (WEEKS, states, SKILL, 1)))
     emission = emission * np.exp(rng.normal(0.0, 0.1, (WEEKS, states, SKILL, DRAWS)))
     initial = rng.dirichlet(np.ones(states), DRAWS).T.copy()
+    start = np.tile(initial, (PACE, SKILL, 1, 1))
     prior = np.outer(normal_nodes(PACE)[1], normal_nodes(SKILL)[1])
     filtered = np.empty((PACE, SKILL, WEEKS, states, DRAWS))
     scale, mass = np.empty((PACE, SKILL, WEEKS, DRAWS)), np.zeros((4, DRAWS))
     out: dict[str, Callable[[], Any]] = {
         OURS: lambda: filter_mixture(chain, initial, by_node, emission, prior),
-        KERNEL: lambda: native.filter_lanes(
-            initial, by_node, emission, 4, 3, filtered, scale, mass
-        ),
+        KERNEL: lambda: native.filter_lanes(start, by_node, emission, 4, 3, filtered, scale, mass),
     }
     # Members of the peers: (draw, pace, skill); the first week's matrix for all weeks.
     matrices = transition_matrices(by_node[0].reshape(chain.n_moves, -1).T, chain)

@@ -17,8 +17,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from maturity_model.assessment.filtering import Tables, filter_tank, make_tables
-from maturity_model.assessment.types import HORIZONS
+from maturity_model.assessment.filtering import HORIZONS, Tables, filter_tank, make_tables
 from maturity_model.catalogue import Catalogue, load_catalogue
 from maturity_model.hmm.staged import StagedChain, transition_matrices
 from maturity_model.lab.studies.evidence_weight import WORLDS, World, simulate_world

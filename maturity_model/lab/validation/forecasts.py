@@ -9,12 +9,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from maturity_model.assessment.filtering import Tables, filter_tank, make_tables
+from maturity_model.assessment.filtering import HORIZONS, Tables, filter_tank, make_tables
 from maturity_model.assessment.first_passage import time_to_mature
 from maturity_model.assessment.observed import checkins_of, observed
 from maturity_model.assessment.present import Present
 from maturity_model.assessment.surprise import lately, surprises
-from maturity_model.assessment.types import HORIZONS
 from maturity_model.hmm.mixture import FilteredMixture
 from maturity_model.lab.validation.clubs import Club
 from maturity_model.population.tables import Hazards

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from maturity_model.assessment.types import HORIZONS
+from maturity_model.assessment.filtering import HORIZONS
 from maturity_model.lab.studies.reliability import frequencies
 from maturity_model.lab.validation import features as log_features
 from maturity_model.lab.validation.cases import TYPICAL, Case, Settings, is_fitted, size_of
