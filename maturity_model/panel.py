@@ -15,16 +15,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Bools, Floats, Ints
 from maturity_model.catalogue import LOOKS, Catalogue
 from maturity_model.logbook import CheckIn, Event, Logbook, Tank
 
 if TYPE_CHECKING:
     import xarray as xr
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 #: Days in which the balance of past sightings halves.
 BALANCE_HALF_LIFE = 14.0
@@ -74,7 +72,7 @@ class Observations:
         edges = np.searchsorted(self.row, np.arange(first, last + 1))
         return edges - edges[0], self.code[edges[0] : edges[-1]]
 
-    def only(self, keep: NDArray[np.bool_]) -> Observations:
+    def only(self, keep: Bools) -> Observations:
         """Those of some rows, ``keep`` by row of the grid, and no other code."""
         here = keep[self.row]
         used, code = np.unique(self.code[here], return_inverse=True)
@@ -126,8 +124,8 @@ class Panel:
     impulse: Floats
     pending: Floats
     husbandry: Floats
-    checked: NDArray[np.bool_]
-    water_known: NDArray[np.bool_]
+    checked: Bools
+    water_known: Bools
 
     def __repr__(self) -> str:
         return (
@@ -242,7 +240,7 @@ def _place_events(
 
 def _water(
     events: Sequence[Event], ends: Sequence[dt.date], known_from: dt.date | None
-) -> tuple[Floats, NDArray[np.bool_]]:
+) -> tuple[Floats, Bools]:
     # Water changed in the four weeks to each week's end, less the usual; 0 while unknown.
     changes = sorted((e.date, e.amount or 0.0) for e in events if e.kind == "water_change")
     days = [d for d, _ in changes]

@@ -23,6 +23,7 @@ _DRAWS = {"population", "hmm", "panel", *_LOG}
 _WEEKLY = {"report", "assessment", *_DRAWS}
 #: What each layer may import of the package, besides itself.
 BELOW: dict[str, set[str]] = {
+    "_typing": set(),
     "lazy_exports": set(),
     "whole_files": set(),
     "catalogue": set(),
@@ -48,7 +49,7 @@ ECOLOGIES = tuple(
     f"maturity_model.lab.worlds.{x}" for x in ("mechanistic", "microcosm", "mesocosm")
 )
 #: Everything may import them; they know nothing of the package.
-BOTTOM = {"lazy_exports", "whole_files"}
+BOTTOM = {"_typing", "lazy_exports", "whole_files"}
 #: ``from maturity_model import x`` is for the version; all else has a layer to name.
 FREE = {"__version__", *BOTTOM}
 

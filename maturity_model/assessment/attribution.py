@@ -9,15 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.assessment.intervals import Estimate, estimate
 from maturity_model.assessment.plan import WATER
 from maturity_model.assessment.present import Present
 from maturity_model.hmm import native
 from maturity_model.logbook import Event
-
-Floats = NDArray[np.float64]
 
 #: Weeks after an event in which a slip is looked for.
 FOLLOWED = 8

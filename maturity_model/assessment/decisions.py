@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.assessment.cautions import CHRONIC_MG_L, Caution, Unionised
 from maturity_model.assessment.intervals import Estimate, estimate
 from maturity_model.assessment.plan import Plan, Step
@@ -23,7 +23,6 @@ from maturity_model.assessment.surprise import Lately
 from maturity_model.catalogue import DecisionRule, load_decisions
 from maturity_model.logbook import Event
 
-Floats = NDArray[np.float64]
 Verdict = Literal["yes", "wait", "not now"]
 
 #: Weeks within which a slip counts.

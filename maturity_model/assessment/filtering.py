@@ -7,8 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Bools, Floats, Ints
 from maturity_model.hmm import native
 from maturity_model.hmm.mixture import FilteredMixture, filter_mixture
 from maturity_model.hmm.quadrature import normal_nodes
@@ -22,8 +22,6 @@ from maturity_model.population.tables import (
     tank_hazards,
 )
 from maturity_model.population.types import Population, take_draws
-
-Floats = NDArray[np.float64]
 
 #: Horizons of the risk of slipping back, in weeks.
 HORIZONS = (4, 8)
@@ -68,7 +66,7 @@ class Tables:
     log_prior: Floats | None = None
 
     @functools.cached_property
-    def impossible(self) -> tuple[NDArray[np.bool_], ...]:
+    def impossible(self) -> tuple[Bools, ...]:
         """By kind (signs, readings, judgements): the codes whose likelihood is 0 somewhere."""
         return impossible(self.signs, self.readings, self.judgements)
 
@@ -123,12 +121,12 @@ class Tables:
         return np.asarray(np.exp(np.maximum(total - total.max(), -600.0)))
 
 
-def impossible(*tables: Floats) -> tuple[NDArray[np.bool_], ...]:
+def impossible(*tables: Floats) -> tuple[Bools, ...]:
     """For each table (codes, ...) of likelihoods: the codes that are 0 somewhere, shape (C,)."""
     return tuple(np.asarray((x <= 0).any(axis=tuple(range(1, x.ndim)))) for x in tables)
 
 
-def draws_used(weeks: int, draws: int) -> NDArray[np.int64]:
+def draws_used(weeks: int, draws: int) -> Ints:
     """Which of a population's draws a tank of so many weeks is filtered with."""
     return np.arange(0, draws, max(1, -(-weeks // FULL_WEEKS)))
 

@@ -5,14 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.assessment.intervals import Estimate, estimate
 from maturity_model.assessment.plan import Plan, look_ahead
 from maturity_model.assessment.present import Present
 from maturity_model.hmm import native
-
-Floats = NDArray[np.float64]
 
 #: Weeks ahead that are looked at: two years.
 REACH = 104

@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from maturity_model._typing import Floats
 
 #: Interval over draws that is reported.
 LOW, HIGH = 0.05, 0.95

@@ -13,8 +13,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.assessment.observed import only
 from maturity_model.population.tables import reading_table, sign_table
 from maturity_model.population.types import take_draws
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from maturity_model.assessment.filtering import Tables
     from maturity_model.hmm.mixture import FilteredMixture
 
-Floats = NDArray[np.float64]
 
 #: An excess from which a log is said to fit badly.
 LIMIT = 3.5

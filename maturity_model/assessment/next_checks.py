@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.assessment.observed import checkins_of, only, reading_context, sign_context
 from maturity_model.catalogue import LOOKS, Analyte
 from maturity_model.hmm.mixture import FilteredMixture
@@ -21,7 +21,6 @@ from maturity_model.population.tables import reading_table, sign_table
 if TYPE_CHECKING:
     from maturity_model.assessment.filtering import Tables
 
-Floats = NDArray[np.float64]
 
 #: Ways of looking that are weighed for each sign; a glance is never asked for.
 ASKED_LOOKS = ("careful", "torch")

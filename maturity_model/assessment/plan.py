@@ -13,13 +13,11 @@ import re
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.assessment.present import Present
 from maturity_model.catalogue import Catalogue, EventKind
 from maturity_model.panel import WATER_CAP, WATER_UNIT, WATER_USUAL
-
-Floats = NDArray[np.float64]
 
 WATER = "water_change"
 #: Days in which changed water counts, and the longest text and the longest period read.

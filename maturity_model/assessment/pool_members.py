@@ -8,7 +8,8 @@ from typing import Literal
 
 import numpy as np
 
-from maturity_model.assessment.filtering import Floats, Tables, filter_tank, make_tables
+from maturity_model._typing import Floats
+from maturity_model.assessment.filtering import Tables, filter_tank, make_tables
 from maturity_model.assessment.types import OwnSkill
 from maturity_model.logbook import CheckIn, Event
 from maturity_model.panel import Observations, Panel, build_panel

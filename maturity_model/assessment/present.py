@@ -5,14 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.hmm.mixture import FilteredMixture
 from maturity_model.panel import Panel
 from maturity_model.population.tables import Hazards
 from maturity_model.population.types import Population
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -6,9 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
+from maturity_model._typing import Floats
 from maturity_model.assessment.attribution import EventEffect, event_effects
 from maturity_model.assessment.cautions import Caution, unionised_now
 from maturity_model.assessment.decisions import Decision, decide
@@ -24,8 +22,6 @@ from maturity_model.assessment.weight_of_evidence import Why, why
 from maturity_model.hmm.mixture import FilteredMixture
 from maturity_model.logbook import CheckIn, Event
 from maturity_model.population.tables import Hazards
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

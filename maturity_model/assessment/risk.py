@@ -5,15 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.assessment.filtering import HORIZONS
 from maturity_model.assessment.intervals import Estimate, estimates
 from maturity_model.assessment.plan import WATER, Plan, Step, look_ahead
 from maturity_model.assessment.present import Present
 from maturity_model.hmm import native
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -7,16 +7,14 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.assessment.first_passage import arrival
 from maturity_model.assessment.intervals import Estimate, estimate
 from maturity_model.assessment.plan import WATER, Plan, Step, parse_plan
 from maturity_model.assessment.present import Present
 from maturity_model.hmm import native
 from maturity_model.population.types import Population
-
-Floats = NDArray[np.float64]
 
 #: Share of comparable tanks that have left a phase when a tank begins to lag.
 SHARE = 0.9

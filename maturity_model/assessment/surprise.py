@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.assessment.observed import KINDS, Observed, kinds_of, observed, only
 from maturity_model.hmm import native
 from maturity_model.hmm.mixture import FilteredMixture
@@ -24,7 +24,6 @@ from maturity_model.population.tables import judgement_table, reading_table, sig
 if TYPE_CHECKING:
     from maturity_model.assessment.filtering import Tables
 
-Floats = NDArray[np.float64]
 
 #: Weeks looked back for a slip.
 LATELY = 3

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Bools, Floats, Ints
 from maturity_model.assessment.observed import Kind, Observed, kinds_of, observed
 from maturity_model.hmm import native
 from maturity_model.hmm.mixture import FilteredMixture
@@ -21,8 +21,6 @@ from maturity_model.hmm.mixture import FilteredMixture
 if TYPE_CHECKING:
     from maturity_model.assessment.filtering import Tables
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 #: Groups whose joint weight is computed, each way.
 TOP_GROUPS = 3
@@ -252,7 +250,7 @@ def _states_without(
     return np.asarray(within @ scaled / scaled.sum())
 
 
-def _starts(starts: Ints, keep: NDArray[np.bool_]) -> Ints:
+def _starts(starts: Ints, keep: Bools) -> Ints:
     return np.concatenate([[0], np.cumsum(keep)]).astype(np.int64)[starts]
 
 

@@ -27,8 +27,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Bools, Floats, Ints
 from maturity_model.fitting.handing_on.tank_draws import (
     Powers,
     powers_of_fit,
@@ -47,7 +47,6 @@ if TYPE_CHECKING:
     from maturity_model.fitting.pooled_fit import FitResult
     from maturity_model.panel import Panel
 
-Floats = NDArray[np.float64]
 
 #: Refits of one variant without tanks whose weights cannot be trusted.
 MAX_REFITS = 3
@@ -76,11 +75,11 @@ class Score:
     elpd: dict[str, Floats]
     khat: Floats
     limit: float
-    left_out: NDArray[np.int64]
+    left_out: Ints
     problems: tuple[str, ...]
 
     @property
-    def untrusted(self) -> NDArray[np.bool_]:
+    def untrusted(self) -> Bools:
         """Tanks whose score rests on weights that cannot be trusted, shape (N,)."""
         return ~(self.khat <= self.limit) & (self.left_out == 0)
 
@@ -132,7 +131,7 @@ class Comparison:
 
     tanks: tuple[str, ...]
     scores: tuple[Score, ...]
-    answers: dict[str, NDArray[np.int64]]
+    answers: dict[str, Ints]
     evidence_weight: float
 
     @property
@@ -173,7 +172,7 @@ class Comparison:
         )
 
 
-def answers_by_tank(panel: Panel) -> dict[str, NDArray[np.int64]]:
+def answers_by_tank(panel: Panel) -> dict[str, Ints]:
     """Number of answers of each tank by target."""
     out = {}
     for kind in Powers._fields:

@@ -10,9 +10,8 @@ against ArviZ.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from maturity_model._typing import Floats
 
 
 def normal_quantile(p: Floats) -> Floats:

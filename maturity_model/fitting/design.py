@@ -6,15 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats, Ints
 from maturity_model.population.priors import Priors
 
 if TYPE_CHECKING:
     from maturity_model.panel import Panel
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)

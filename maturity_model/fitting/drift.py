@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.fitting.handing_on.tank_draws import smoothed_without_judgements
 from maturity_model.fitting.likelihood import confusion_weights
 from maturity_model.population.priors import Priors
@@ -23,7 +23,6 @@ from maturity_model.population.types import Population
 if TYPE_CHECKING:
     from maturity_model.panel import Panel
 
-Floats = NDArray[np.float64]
 
 # Limits. All are the authors' own, no source.
 #: Prior standard deviations that a parameter may move.

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats, Ints
 from maturity_model.fitting.handing_on.tank_draws import powers_of_fit, tank_log_likelihood
 from maturity_model.hmm.mixture import k_limit
 from maturity_model.hmm.psis import smooth_weights
@@ -22,8 +22,6 @@ from maturity_model.population.types import Population
 
 if TYPE_CHECKING:
     from maturity_model.panel import Panel
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -51,7 +49,7 @@ class LeaveOneOut:
     in_sample: Floats
     khat: Floats
     limit: float
-    checkins: NDArray[np.int64]
+    checkins: Ints
     log_likelihood: Floats
 
     @property

@@ -12,8 +12,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.hmm.psis import smooth_weights
 from maturity_model.population.constants import (
     BASELINE_SD,
@@ -26,8 +26,6 @@ from maturity_model.population.constants import (
 from maturity_model.population.files import COORDINATES
 from maturity_model.population.priors import Priors, equal_correlation
 from maturity_model.population.types import DIMS, OPTIONAL_DIMS, Population
-
-Floats = NDArray[np.float64]
 
 #: Powers are 1 / (1 + DELTA) and 1 + DELTA.
 DELTA = 0.01

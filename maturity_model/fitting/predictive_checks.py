@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Bools, Floats
 from maturity_model.fitting.design import make_design
 from maturity_model.fitting.predictive_draws import NOT_ASKED, Outcomes
 from maturity_model.population.priors import Priors
@@ -20,7 +20,6 @@ from maturity_model.population.priors import Priors
 if TYPE_CHECKING:
     from maturity_model.panel import Panel
 
-Floats = NDArray[np.float64]
 
 #: Width in weeks of a bin of age; fewest answers of a bin that is shown.
 BIN_WEEKS, MIN_ANSWERS = 8, 5
@@ -81,7 +80,7 @@ class _Statistics:
 
     def __init__(self, outcomes: Outcomes, priors: Priors):
         self.keys: list[tuple[str, str, int | None, int]] = []
-        self.cells: list[tuple[int, NDArray[np.bool_] | None]] = []
+        self.cells: list[tuple[int, Bools | None]] = []
         age = np.full(outcomes.values.shape[:2], -1)
         for n, checkins in enumerate(outcomes.checkins):
             started = outcomes.panel.tanks[n].started

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats, Ints
 from maturity_model.catalogue import LOOKS, Analyte
 from maturity_model.fitting.design import Design
 from maturity_model.fitting.likelihood import confusion_weights
@@ -31,7 +31,6 @@ from maturity_model.population.types import Population
 if TYPE_CHECKING:
     from maturity_model.panel import Panel
 
-Floats = NDArray[np.float64]
 
 #: Stands for an answer that was not asked for.
 NOT_ASKED = -1.0
@@ -183,7 +182,7 @@ class Outcomes:
 
 def draw_path(
     panel: Panel, n: int, population: Population, pace: float, rng: np.random.Generator
-) -> NDArray[np.int64]:
+) -> Ints:
     """Draw the states of tank n, shape (T,), from a population of one draw."""
     hazards = tank_hazards(panel, n, population, np.array([pace]))
     matrices = transition_matrices(hazards.moves()[:, :, 0, 0], population.chain)
@@ -220,7 +219,7 @@ class _TankDraw:
         self.judged: tuple[int, dt.date] | None = None
         self.scales: dict[tuple[str, str], Scale] = {}
 
-    def fill(self, path: NDArray[np.int64], out: Floats) -> None:
+    def fill(self, path: Ints, out: Floats) -> None:
         started = self.panel.tanks[self.n].started
         for i, c in enumerate(self.checkins):
             state = int(path[(c.date - started).days // 7])

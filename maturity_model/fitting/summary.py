@@ -7,14 +7,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.population.priors import Priors
 
 if TYPE_CHECKING:
     from maturity_model.fitting.diagnostics import Diagnostics
 
-Floats = NDArray[np.float64]
 
 #: Levels of the quantiles in a :class:`Quantity`.
 LEVELS = (0.05, 0.25, 0.5, 0.75, 0.95)

@@ -7,8 +7,9 @@ from typing import Any, Literal
 
 import numpy as np
 
+from maturity_model._typing import Floats
 from maturity_model.population.priors import Priors
-from maturity_model.population.types import DIMS, Floats, Population
+from maturity_model.population.types import DIMS, Population
 
 
 def make_population(

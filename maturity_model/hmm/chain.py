@@ -17,11 +17,10 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from maturity_model._typing import Bools, Floats, Ints
 from maturity_model.hmm.chain_kernels import backward_sample, log_filter, log_smooth, viterbi
-
-Array = NDArray[np.float64]
 
 #: Distributions must sum to 1 within this.
 SUM_TOLERANCE = 1e-8
@@ -59,8 +58,8 @@ class ForwardBackward(NamedTuple):
     """
 
     log_likelihood: float
-    filtered: Array
-    smoothed: Array
+    filtered: Floats
+    smoothed: Floats
 
 
 class BestPath(NamedTuple):
@@ -74,7 +73,7 @@ class BestPath(NamedTuple):
         log p(z = path, y), natural logarithm; a joint probability, not given the data.
     """
 
-    path: NDArray[np.int64]
+    path: Ints
     log_probability: float
 
 
@@ -173,7 +172,7 @@ def sample_paths(
     log_likelihood: ArrayLike,
     size: int,
     rng: np.random.Generator,
-) -> NDArray[np.int64]:
+) -> Ints:
     """Draw paths from p(z_0, ..., z_{T-1} | y_0, ..., y_{T-1}), independently.
 
     Parameters
@@ -204,7 +203,7 @@ def sample_paths(
     return paths
 
 
-def forecast(initial_now: ArrayLike, transition: ArrayLike, weeks: int) -> Array:
+def forecast(initial_now: ArrayLike, transition: ArrayLike, weeks: int) -> Floats:
     """State probabilities for the coming weeks, without data.
 
     Parameters
@@ -242,7 +241,7 @@ def forecast(initial_now: ArrayLike, transition: ArrayLike, weeks: int) -> Array
 # Checks ------------------------------------------------------------------------------
 
 
-def _numbers(name: str, value: ArrayLike) -> Array:
+def _numbers(name: str, value: ArrayLike) -> Floats:
     # Always a fresh array: the caller's stays as it was, and kernels compile once.
     array = np.asarray(value)
     if array.dtype.kind not in "biuf":
@@ -255,13 +254,13 @@ def _numbers(name: str, value: ArrayLike) -> Array:
     return array
 
 
-def _first(where: NDArray[np.bool_]) -> str:
+def _first(where: Bools) -> str:
     if where.ndim == 0:
         return ""
     return f" (first at index {tuple(int(i) for i in np.argwhere(where)[0])})"
 
 
-def _probabilities(name: str, array: Array) -> None:
+def _probabilities(name: str, array: Floats) -> None:
     if (array < 0).any():
         raise ValueError(f"{name} holds a negative probability{_first(array < 0)}")
     off = np.abs(array.sum(axis=-1) - 1.0) > SUM_TOLERANCE
@@ -272,7 +271,7 @@ def _probabilities(name: str, array: Array) -> None:
         )
 
 
-def _distribution(name: str, value: ArrayLike) -> Array:
+def _distribution(name: str, value: ArrayLike) -> Floats:
     array = _numbers(name, value)
     if array.ndim != 1 or len(array) == 0:
         raise ValueError(f"{name} has shape {array.shape}; it must be (S,) with S at least 1")
@@ -280,7 +279,7 @@ def _distribution(name: str, value: ArrayLike) -> Array:
     return array
 
 
-def _moves(value: ArrayLike, states: int, steps: int) -> Array:
+def _moves(value: ArrayLike, states: int, steps: int) -> Floats:
     # Shape (1, S, S) or (steps, S, S).
     array = _numbers("transition", value)
     if array.shape == (states, states):
@@ -296,7 +295,7 @@ def _moves(value: ArrayLike, states: int, steps: int) -> Array:
 
 def _check(
     initial: ArrayLike, transition: ArrayLike, log_likelihood: ArrayLike
-) -> tuple[Array, Array, Array]:
+) -> tuple[Floats, Floats, Floats]:
     start = _distribution("initial", initial)
     states = len(start)
     log_data = _numbers("log_likelihood", log_likelihood)
@@ -311,8 +310,8 @@ def _check(
 
 
 def _filtered(
-    log_initial: Array, log_transition: Array, log_data: Array
-) -> tuple[Array, Array, Array]:
+    log_initial: Floats, log_transition: Floats, log_data: Floats
+) -> tuple[Floats, Floats, Floats]:
     log_filtered = np.empty_like(log_data)
     log_predicted = np.empty_like(log_data)
     log_scale = np.empty(len(log_data))
@@ -324,7 +323,7 @@ def _filtered(
     return log_filtered, log_predicted, log_scale
 
 
-def _normalised(logs: Array) -> Array:
+def _normalised(logs: Floats) -> Floats:
     # Rounding of large logarithms leaves sums off 1 by a few units in the last place.
     p = np.exp(logs)
     p /= p.sum(axis=1, keepdims=True)

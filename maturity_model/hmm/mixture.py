@@ -12,13 +12,11 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.hmm import native
 from maturity_model.hmm.psis import TrustedWeights, trusted_weights
 from maturity_model.hmm.staged import StagedChain
-
-Floats = NDArray[np.float64]
 
 #: Draws kept, as a share, where the weights must be tempered.
 MIN_EFFECTIVE_SHARE = 0.25

@@ -13,9 +13,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from maturity_model._typing import Floats
 
 
 class TrustedWeights(NamedTuple):

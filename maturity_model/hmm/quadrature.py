@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+
+from maturity_model._typing import Floats
 
 
-def normal_nodes(n: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def normal_nodes(n: int) -> tuple[Floats, Floats]:
     """Nodes and weights of E[f(Z)], Z ~ N(0, 1): exact for polynomials to degree 2n-1.
 
     Golub and Welsch 1969, *Mathematics of Computation* 23: 221-230.

@@ -23,9 +23,9 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from maturity_model._typing import Floats, Ints
 
 
 class StagedChain(NamedTuple):
@@ -53,16 +53,16 @@ class StagedChain(NamedTuple):
         return 4 * self.n_phases + 3
 
     @property
-    def phase_of(self) -> NDArray[np.int64]:
+    def phase_of(self) -> Ints:
         """Phase of each state, shape (S,)."""
         return np.repeat(np.arange(self.n_phases), self.n_stages)
 
-    def by_phase(self, states: Array, axis: int = -1) -> Array:
+    def by_phase(self, states: Floats, axis: int = -1) -> Floats:
         """Sum a distribution over states into one over phases along ``axis``."""
         starts = np.arange(0, self.n_states, self.n_stages)
         return np.add.reduceat(states, starts, axis=axis)
 
-    def gradual(self) -> Array:
+    def gradual(self) -> Floats:
         """Weights that move a quantity gradually from phase to phase.
 
         Returns
@@ -74,20 +74,20 @@ class StagedChain(NamedTuple):
         """
         return _gradual(*self)
 
-    def abrupt(self) -> Array:
+    def abrupt(self) -> Floats:
         """Weights that keep a phase's value through all its stages, shape (S, K)."""
         return np.repeat(np.eye(self.n_phases), self.n_stages, axis=0)
 
 
 @lru_cache(maxsize=16)
-def _gradual(k: int, r: int) -> Array:
+def _gradual(k: int, r: int) -> Floats:
     middle = np.arange(k) * r + (r - 1) / 2
     out = np.array([[np.interp(j, middle, row) for row in np.eye(k)] for j in range(k * r)])
     out.flags.writeable = False
     return out
 
 
-def move_probabilities(advance: ArrayLike, setback: ArrayLike, collapse: ArrayLike) -> Array:
+def move_probabilities(advance: ArrayLike, setback: ArrayLike, collapse: ArrayLike) -> Floats:
     """Turn competing hazards into probabilities of moves.
 
     Parameters
@@ -116,7 +116,7 @@ def move_probabilities(advance: ArrayLike, setback: ArrayLike, collapse: ArrayLi
     return out
 
 
-def _moves(out: Array, hazards: tuple[Array, ...], total: Array) -> None:
+def _moves(out: Floats, hazards: tuple[Floats, ...], total: Floats) -> None:
     n = total.shape[-2]
     np.exp(-total, out=out[..., :n, :])
     # (1 - exp(-h)) / h -> 1 as h -> 0.
@@ -125,7 +125,7 @@ def _moves(out: Array, hazards: tuple[Array, ...], total: Array) -> None:
         np.multiply(hazard, share, out=out[..., m * n : (m + 1) * n, :])
 
 
-def transition_matrices(moves: ArrayLike, chain: StagedChain) -> Array:
+def transition_matrices(moves: ArrayLike, chain: StagedChain) -> Floats:
     """Dense matrices of a move array, for checking and for small problems.
 
     Parameters

@@ -7,6 +7,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from maturity_model._typing import Ints
 from maturity_model.logbook import Event
 from maturity_model.pooling.gather import Book, Gathered
 
@@ -72,7 +73,7 @@ def _candidates(books: list[Book]) -> set[tuple[TankPlace, TankPlace]]:
     """Pairs that share the start and one telling check-in, by 64-bit hashes of its answers."""
     places: list[TankPlace] = []
     hashes: list[NDArray[np.uint64]] = []
-    owners: list[NDArray[np.int64]] = []
+    owners: list[Ints] = []
     rng = np.random.default_rng(20_300)
     width = books[0].signs.shape[1] if books else 0
     analytes = books[0].readings.shape[1] if books else 0

@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from maturity_model._typing import Ints
 from maturity_model.catalogue import LOOKS, Catalogue, Sign
 from maturity_model.logbook import Event, Kit, Logbook, Reading, Tank
 from maturity_model.logbook.problems import shown
@@ -19,7 +20,7 @@ MAX_TANKS = 100_000
 MAX_CHECKINS = 2_000_000
 MAX_EVENTS = 2_000_000
 
-Ints = NDArray[np.int32]
+Int32s = NDArray[np.int32]
 
 
 class Written(NamedTuple):
@@ -83,16 +84,16 @@ class Book:
     tanks: list[Tank]
     people: list[str]
     sign_names: tuple[str, ...]
-    tank: Ints
-    day: Ints
-    look: Ints
-    judged: Ints
-    observer: Ints
+    tank: Int32s
+    day: Int32s
+    look: Int32s
+    judged: Int32s
+    observer: Int32s
     signs: NDArray[np.int8]
-    readings: Ints
+    readings: Int32s
     events: dict[int, list[Event]]
     kits: tuple[Kit, ...]
-    first: NDArray[np.int64]
+    first: Ints
     asks_consent: bool
 
 

@@ -10,8 +10,8 @@ import hashlib
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.catalogue import LOOKS, Analyte, Catalogue, Sign
 from maturity_model.population.constants import (
     BASELINE_SD,
@@ -22,7 +22,7 @@ from maturity_model.population.constants import (
     PERSISTENCE_SD,
     READING_SD_SD,
 )
-from maturity_model.population.types import Floats, Population
+from maturity_model.population.types import Population
 
 #: Stages per phase.
 STAGES = 3
@@ -131,7 +131,7 @@ def elicit_population(
     log_setback = setback[:, None] + rng.normal(0, BASELINE_SD, (len(phases), n))
     log_collapse = collapse[:, None] + rng.normal(0, BASELINE_SD, n)
 
-    def effects(part: str) -> NDArray[np.float64]:
+    def effects(part: str) -> Floats:
         centre = np.array([[getattr(e, part).value] for e in catalogue.events.values()])
         spread = np.array([[e.certainty.value] for e in catalogue.events.values()])
         # An event that the catalogue calls neutral on a move stays neutral on it.

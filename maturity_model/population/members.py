@@ -23,12 +23,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
+
+from maturity_model._typing import Floats, Ints
 
 if TYPE_CHECKING:
     from maturity_model.logbook import CheckIn, Event, Tank
 
-Floats = NDArray[np.float64]
 
 #: Bytes of the salt, and of a secret at least and at most.
 SALT_BYTES, MIN_SECRET, MAX_SECRET = 16, 16, 4096
@@ -171,7 +171,7 @@ class Members:
         """:func:`log_key` of a tank that was in the pool; None for any other."""
         return self.tanks.get(tank_key(self.key, tank)) if self.key else None
 
-    def take(self, index: NDArray[np.int64]) -> Members:
+    def take(self, index: Ints) -> Members:
         """The same with only some of the draws."""
         return replace(self, skill=np.ascontiguousarray(self.skill[:, index]))
 

@@ -12,12 +12,10 @@ from dataclasses import dataclass, fields, replace
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.catalogue import LOOKS, Catalogue
 from maturity_model.population.elicit import STAGES, WEEKS_PER_YEAR, start_distribution
-
-Floats = NDArray[np.float64]
 
 
 class Spread(NamedTuple):

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from maturity_model._typing import Floats
 from maturity_model.catalogue import LOOKS
 from maturity_model.hmm import native
 from maturity_model.population.elicit import draw_sign
-from maturity_model.population.types import Floats, Population
+from maturity_model.population.types import Population
 
 if TYPE_CHECKING:
     from maturity_model.catalogue import Catalogue

@@ -7,14 +7,13 @@ from reprlib import repr as shorten
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats, Ints
 from maturity_model.hmm.staged import StagedChain
 
 if TYPE_CHECKING:
     from maturity_model.population.members import Members
 
-Floats = NDArray[np.float64]
 #: Method of an approximate fit, in a population's provenance.
 APPROXIMATE = "approximate"
 Standing = Literal["elicited", "passed", "failed", "unknown", "approximate", "approximate, failed"]
@@ -206,7 +205,7 @@ DIMS: dict[str, tuple[str, ...]] = {
 OPTIONAL_DIMS: dict[str, tuple[str, ...]] = {"sign_tank_sd": ("sign", "draw")}
 
 
-def take_draws(population: Population, index: NDArray[np.int64]) -> Population:
+def take_draws(population: Population, index: Ints) -> Population:
     """The same population with only some of its draws.
 
     Parameters

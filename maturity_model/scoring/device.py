@@ -16,8 +16,8 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.assessment.filtering import (
     HORIZONS,
     PACE_NODES,
@@ -37,7 +37,6 @@ from maturity_model.scoring.tanks import TankScores, recognised, score_tanks
 if TYPE_CHECKING:
     from maturity_model.fitting.jax.jax_filter import Tanks
 
-Floats = NDArray[np.float64]
 
 #: Tanks that are on the device together: 256 draws take 0.4 MB a tank for one array of states,
 #: of which about a dozen live at once.

@@ -16,15 +16,13 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.assessment.filtering import HORIZONS, PACE_NODES, SKILL_NODES
 from maturity_model.hmm.mixture import SavedFilter
 from maturity_model.panel import Panel
 from maturity_model.population.types import Population
 from maturity_model.whole_files import write_file
-
-Floats = NDArray[np.float64]
 
 _MAGIC = b"MMSTATE1"
 _HEAD = struct.Struct("<8s32s32sq")  # magic, digest of what follows, key, week

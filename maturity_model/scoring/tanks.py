@@ -8,8 +8,8 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Bools, Floats, Ints
 from maturity_model.assessment.filtering import (
     HORIZONS,
     PACE_NODES,
@@ -25,8 +25,6 @@ from maturity_model.panel import Panel, build_panel
 from maturity_model.population.tables import Hazards, tank_hazards
 from maturity_model.population.types import Population
 from maturity_model.scoring.state import SavedTank, Store, history_keys
-
-Floats = NDArray[np.float64]
 
 
 class TankScores(NamedTuple):
@@ -46,8 +44,8 @@ class TankScores(NamedTuple):
     """
 
     tank: str
-    day: NDArray[np.int64]
-    checked: NDArray[np.bool_]
+    day: Ints
+    checked: Bools
     values: Floats
 
 

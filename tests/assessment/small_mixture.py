@@ -8,15 +8,13 @@ from typing import Any
 
 import numpy as np
 from hmm.oracle import Model, enumerate_paths
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.assessment.filtering import impossible
 from maturity_model.hmm.mixture import FilteredMixture, filter_mixture
 from maturity_model.hmm.psis import TrustedWeights
 from maturity_model.hmm.staged import StagedChain, move_probabilities, transition_matrices
 from maturity_model.panel import Observations
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

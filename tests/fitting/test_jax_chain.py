@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.fitting.kernels.chain_gradient import (
     from_lanes,
     to_lanes,
@@ -18,8 +18,6 @@ from maturity_model.fitting.kernels.chain_gradient import (
 from maturity_model.hmm.staged import StagedChain, move_probabilities, transition_matrices
 
 pytestmark = pytest.mark.reference
-
-Floats = NDArray[np.float64]
 
 
 @pytest.fixture(scope="module")

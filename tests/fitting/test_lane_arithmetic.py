@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numba import njit
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.fitting.kernels import chain_gradient
 from maturity_model.fitting.kernels import chain_gradient_4x3 as fixed
 from maturity_model.fitting.kernels.chain_gradient import (
@@ -31,8 +31,6 @@ from maturity_model.fitting.kernels.simd_lanes import (
     turned,
     where_above,
 )
-
-Floats = NDArray[np.float64]
 
 
 @njit

@@ -13,7 +13,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
+
+from maturity_model._typing import Floats, Ints
 
 pytensor = pytest.importorskip("pytensor", reason="the extra 'fit' is not installed")
 pt = pytest.importorskip("pytensor.tensor")
@@ -21,8 +22,6 @@ op = pytest.importorskip("maturity_model.fitting.kernels.ops")
 op_kernels = pytest.importorskip("maturity_model.fitting.kernels.op_kernels")
 
 pytestmark = pytest.mark.fit
-
-Floats = NDArray[np.float64]
 
 
 def compiled(inputs: list[Any], outputs: Any) -> Callable[..., Any]:
@@ -150,7 +149,7 @@ def test_event_load_and_its_gradient(rng: np.random.Generator) -> None:
 
 def chain_inputs(
     rng: np.random.Generator, lengths: list[int], phases: int = 4, stages: int = 3
-) -> tuple[dict[str, Floats], NDArray[np.int64], NDArray[np.int64]]:
+) -> tuple[dict[str, Floats], Ints, Ints]:
     first = np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
     states, rows = phases * stages, int(first[-1])
     hazards = rng.normal(-1.5, 0.7, (rows, 3, phases))

@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 pytensor = pytest.importorskip("pytensor", reason="the extra 'fit' is not installed")
 pm = pytest.importorskip("pymc")
@@ -17,6 +16,7 @@ pt = pytest.importorskip("pytensor.tensor")
 from fitting.shorter import shorten
 from fitting.test_model import CATALOGUE, PRIORS, plain, small_panel
 
+from maturity_model._typing import Floats
 from maturity_model.fitting.design import Design, make_design
 from maturity_model.fitting.kernels import packing, panel_kernels, panel_op, panel_slopes
 from maturity_model.fitting.likelihood import PARAMETERS, fused_by_tank, log_likelihood_by_tank
@@ -30,7 +30,6 @@ from maturity_model.population.priors import Priors, geometric
 
 pytestmark = pytest.mark.fit
 
-Floats = NDArray[np.float64]
 WEIGHT, JUDGED = 0.6, 0.9
 
 

@@ -6,43 +6,42 @@ import itertools
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from maturity_model._typing import Floats, Ints
 
 
 class Model(NamedTuple):
     """Arguments of ``forward_backward``, in order."""
 
-    initial: Array
-    transition: Array
-    log_likelihood: Array
+    initial: Floats
+    transition: Floats
+    log_likelihood: Floats
 
 
 class Enumeration(NamedTuple):
     """All S^T paths (in lexicographic order) and log p(path, data) of each."""
 
-    paths: NDArray[np.int64]
-    log_probability: Array
+    paths: Ints
+    log_probability: Floats
 
 
 class Answer(NamedTuple):
     """What the enumeration says."""
 
     log_likelihood: float
-    filtered: Array
-    smoothed: Array
+    filtered: Floats
+    smoothed: Floats
     best_log_probability: float
-    path_probability: Array
+    path_probability: Floats
 
 
-def log_sum(x: Array) -> float:
+def log_sum(x: Floats) -> float:
     """log of the sum of exp(x); -inf for nothing."""
     top = np.max(x, initial=-np.inf)
     return float(top) if top == -np.inf else float(top + np.log(np.exp(x - top).sum()))
 
 
-def log_joint(model: Model, path: NDArray[np.int64]) -> float:
+def log_joint(model: Model, path: Ints) -> float:
     """log p(path, data) of one path, which may be shorter than the data."""
     initial, transition, log_data = model
     with np.errstate(divide="ignore"):
@@ -61,7 +60,7 @@ def enumerate_paths(model: Model, weeks: int | None = None) -> Enumeration:
     return Enumeration(paths, np.array([log_joint(model, path) for path in paths]))
 
 
-def marginal(every: Enumeration, week: int, states: int) -> Array:
+def marginal(every: Enumeration, week: int, states: int) -> Floats:
     """P(z_week | the data that the enumeration covers), shape (S,)."""
     total = log_sum(every.log_probability)
     logs = [log_sum(every.log_probability[every.paths[:, week] == s]) for s in range(states)]
@@ -105,7 +104,7 @@ def random_model(
     """Draw a model; ``zeros`` and ``impossible`` are shares of 0 moves and -inf data."""
     shape = (weeks - 1, states, states) if varying else (states, states)
 
-    def distributions(shape: tuple[int, ...]) -> Array:
+    def distributions(shape: tuple[int, ...]) -> Floats:
         weight = rng.gamma(0.7, size=shape)
         weight[rng.random(shape) < zeros] = 0.0
         keep = rng.integers(states, size=shape[:-1])

@@ -17,8 +17,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats, Ints
 from maturity_model.fitting.handing_on.tank_draws import powers_of_fit, tank_log_likelihood
 from maturity_model.hmm.mixture import FilteredMixture, filter_mixture
 from maturity_model.hmm.psis import smooth_weights
@@ -35,7 +35,6 @@ from maturity_model.population.types import Population, take_draws
 if TYPE_CHECKING:
     from maturity_model.panel import Panel
 
-Floats = NDArray[np.float64]
 
 #: Weights that are tried.
 GRID = (0.15, 0.25, 0.35, 0.4, 0.5, 0.65, 0.8, 1.0)
@@ -64,7 +63,7 @@ class OneStep:
     score: Floats
     missed: Floats
     variance: Floats
-    checkins: NDArray[np.int64]
+    checkins: Ints
 
     def per_checkin(self) -> Floats:
         """Mean score of a check-in by weight, shape (W,)."""

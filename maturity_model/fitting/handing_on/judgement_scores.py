@@ -12,12 +12,12 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats, Ints
 from maturity_model.fitting.handing_on.tank_draws import CHUNK, filter_tanks
 from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
 from maturity_model.population.tables import fit_to_catalogue, judgement_table
-from maturity_model.population.types import Floats, Population, take_draws
+from maturity_model.population.types import Population, take_draws
 
 if TYPE_CHECKING:
     from maturity_model.panel import Panel
@@ -78,7 +78,7 @@ def _beyond_error(gain: Floats) -> bool:
     return bool(gain.sum() > np.sqrt(len(gain)) * gain.std(ddof=1))
 
 
-def _tank_of_each(panel: Panel) -> NDArray[np.int64]:
+def _tank_of_each(panel: Panel) -> Ints:
     # Of each judgement.
     return np.searchsorted(panel.first, panel.judgements.row, side="right") - 1
 

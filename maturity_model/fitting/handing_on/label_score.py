@@ -13,12 +13,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats, Ints
 from maturity_model.hmm.mixture import FilteredLanes
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 class LabelScore(NamedTuple):

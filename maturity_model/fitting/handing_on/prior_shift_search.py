@@ -25,8 +25,8 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats, Ints
 from maturity_model.fitting.handing_on.judgement_scores import Told, judged_score, some_tanks
 from maturity_model.fitting.handing_on.label_score import label_score
 from maturity_model.fitting.handing_on.prior_shifts import Shifts, catalogue_shifts
@@ -35,12 +35,11 @@ from maturity_model.hmm.mixture import filter_each
 from maturity_model.hmm.quadrature import normal_nodes
 from maturity_model.population.priors import priors_from_catalogue
 from maturity_model.population.tables import fit_to_catalogue, judgement_table, tank_hazards
-from maturity_model.population.types import Floats, Population, take_draws
+from maturity_model.population.types import Population, take_draws
 
 if TYPE_CHECKING:
     from maturity_model.panel import Panel
 
-Ints = NDArray[np.int64]
 
 #: Judgements of one tank count as so many at most.
 COUNT = 3.0

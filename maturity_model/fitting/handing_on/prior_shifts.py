@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Bools, Floats
 from maturity_model.population.constants import BASELINE_SD, PERSISTENCE_SD, READING_SD_SD
 from maturity_model.population.priors import Priors
-from maturity_model.population.types import Floats, Population
+from maturity_model.population.types import Population
 
 
 class Part(NamedTuple):
@@ -98,7 +98,7 @@ def catalogue_shifts(priors: Priors) -> Shifts:
     def by_phase(width: Floats, n: int) -> Floats:
         return np.repeat(np.asarray(width, dtype=float)[:, None], n, axis=1)
 
-    leaves: NDArray[np.bool_] = np.arange(k) > 0
+    leaves: Bools = np.arange(k) > 0
     acts = priors.event_effect != 0
     event = by_phase(priors.event_sd, 3) * acts
     return Shifts(

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from maturity_model._typing import Floats
 from maturity_model.population.tables import (
     Hazards,
     ReadingNormals,
@@ -17,7 +18,7 @@ from maturity_model.population.tables import (
     reading_table,
     sign_table,
 )
-from maturity_model.population.types import Floats, Population
+from maturity_model.population.types import Population
 
 if TYPE_CHECKING:
     from maturity_model.panel import Observations, Panel

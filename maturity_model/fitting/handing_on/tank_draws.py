@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.hmm.mixture import FilteredMixture, filter_mixture
 from maturity_model.hmm.quadrature import normal_nodes
 from maturity_model.population.tables import (
@@ -21,7 +21,6 @@ from maturity_model.population.types import Population, take_draws
 if TYPE_CHECKING:
     from maturity_model.panel import Panel
 
-Floats = NDArray[np.float64]
 
 #: Nodes for pace and skill: more than in the weekly path, as there is time.
 NODES = (9, 5)

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.fitting.kernels.chain_gradient import gradient_blocks
 from maturity_model.hmm.arithmetic import JIT, exp_lanes, log_lanes
 from maturity_model.population.tables import judgement_table, reading_table, tank_hazards
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from maturity_model.fitting.handing_on.tank_draws import Powers
     from maturity_model.panel import Panel
 
-Floats = NDArray[np.float64]
 
 #: Values of pace, skill and shifts that are worked on together; the quick kernel's size.
 LANES = 32

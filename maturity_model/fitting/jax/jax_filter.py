@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import jax
 import jax.numpy as jnp
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.fitting.jax import jax_chain, jax_tables
 from maturity_model.hmm.quadrature import normal_nodes
 from maturity_model.hmm.staged import StagedChain
@@ -106,7 +106,7 @@ def lay_out(panel: Panel, population: Population, tanks: slice = slice(None)) ->
     row = np.minimum(first + np.arange(weeks)[:, None], last - 1)
     beyond = first + np.arange(weeks)[:, None] >= last
 
-    def spread(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    def spread(values: Floats) -> Floats:
         return np.where(beyond[:, :, None], 0.0, values[row])
 
     signs, readings = len(panel.signs.codes), len(panel.readings.codes)
@@ -167,7 +167,7 @@ def members(population: Population, nodes: tuple[int, int] = (5, 3)) -> Members:
 
 def log_tables(
     panel: Panel, population: Population, power: float, nodes: int = 3
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[Floats, Floats]:
     """Log-likelihood of each distinct observation, with a last row of zeros.
 
     Parameters
@@ -209,7 +209,7 @@ def log_tables(
     )
 
 
-def _readings(panel: Panel, p: Population, gradual: NDArray[np.float64]) -> Array:
+def _readings(panel: Panel, p: Population, gradual: Floats) -> Array:
     codes = panel.readings.codes
     a = codes["analyte"]
     if not len(a):
@@ -373,7 +373,7 @@ class GpuFilter:
         laid = lay_out(self.panel, self.population, tanks)
         return filter_tanks(laid, *self.tables, self.members, n_stages=self.chain.n_stages)
 
-    def phases(self, tanks: slice = slice(None)) -> list[NDArray[np.float64]]:
+    def phases(self, tanks: slice = slice(None)) -> list[Floats]:
         """P(phase at t | observations to t) of each tank, shape (T, K).
 
         Draws are weighted by :func:`.psis.trusted_weights`, on the processor: the same

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import jax.numpy as jnp
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Ints
 from maturity_model.fitting.jax import jax_chain, jax_tables
 from maturity_model.hmm.staged import StagedChain
 
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
 #: ``jax.Array``; its type is not known where JAX is not installed.
 Array = Any
-Ints = NDArray[np.int64]
 
 #: Log hazard ratios beyond this make a move certain (:data:`.tables.LARGEST_EFFECT`).
 LARGEST_EFFECT = 100.0

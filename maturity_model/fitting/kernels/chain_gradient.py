@@ -18,8 +18,8 @@ from typing import NamedTuple
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.fitting.kernels import chain_gradient_4x3 as fixed
 from maturity_model.fitting.kernels.simd_lanes import WIDTH, aligned, rows, settle
 from maturity_model.hmm.arithmetic import (
@@ -32,8 +32,6 @@ from maturity_model.hmm.arithmetic import (
     log_lanes,
 )
 from maturity_model.hmm.kernels import _step, _step_back
-
-Floats = NDArray[np.float64]
 
 #: Lanes of a block, if nothing else is said: the general kernel's loops are as long, and
 #: want them long; the one of fixed size takes them in groups and hardly minds.

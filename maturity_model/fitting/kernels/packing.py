@@ -10,13 +10,10 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats, Ints
 from maturity_model.fitting.design import Design
 from maturity_model.fitting.kernels.simd_lanes import WIDTH
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 #: Sizes, at the beginning: tanks, rows, states, phases, stages, signs, ways of looking, keepers,
 #: kinds of event, husbandry, cells of signs, whether signs shift by tank, blocks, steps of them.

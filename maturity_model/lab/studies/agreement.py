@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from maturity_model._typing import Floats
 from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.catalogue import Catalogue, load_catalogue
 from maturity_model.fitting.pooled_fit import MAX_DRAWS
@@ -28,7 +29,6 @@ from maturity_model.panel import Panel, build_panel
 from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.priors import priors_from_catalogue
-from maturity_model.population.types import Floats
 from maturity_model.whole_files import write_file
 
 #: Wanted: so many new tanks; and total variation on average, and at worst.

@@ -15,11 +15,10 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats, Ints
 from maturity_model.lab.studies.coverage import INTERVAL, summarise
 from maturity_model.lab.studies.replications import Row, Setting, replicate
-from maturity_model.population.types import Floats
 from maturity_model.whole_files import write_file
 
 #: Probability of any false alarm among all parameters.
@@ -59,7 +58,7 @@ def _tails(n: int, cells: int) -> Floats:
     return np.asarray(np.minimum(np.minimum(below, above), 1.0))
 
 
-def distance(counts: NDArray[np.int64]) -> Floats:
+def distance(counts: Ints) -> Floats:
     """How unlikely the least likely point of an empirical distribution of ranks is.
 
     Parameters
@@ -87,7 +86,7 @@ def null_distances(n: int, cells: int, samples: int = NULL_SAMPLES) -> Floats:
     return np.sort(np.concatenate(parts))
 
 
-def p_values(ranks: NDArray[np.int64], cells: int) -> Floats:
+def p_values(ranks: Ints, cells: int) -> Floats:
     """Chance of ranks as far from uniform, for each column.
 
     Parameters

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from maturity_model.population.types import Floats
+from maturity_model._typing import Floats
 
 #: A parameter counts as learned from here on; and the thresholds of the further tables.
 LEARNED, THRESHOLDS = 0.75, (0.5, 0.75, 0.9)

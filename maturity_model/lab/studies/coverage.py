@@ -11,10 +11,9 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Bools, Floats, Ints
 from maturity_model.lab.studies.replications import OTHERS, Row, Setting, replicate
-from maturity_model.population.types import Floats
 from maturity_model.whole_files import write_file
 
 #: Probability of the intervals, and the coverage that is wanted.
@@ -47,7 +46,7 @@ class Coverage(NamedTuple):
     by_replication: Floats
 
 
-def inside(ranks: NDArray[np.int64], cells: int) -> NDArray[np.bool_]:
+def inside(ranks: Ints, cells: int) -> Bools:
     """Whether the truth of each rank lies in the central interval.
 
     Parameters

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from maturity_model._typing import Floats
 from maturity_model.fitting.design import keepers_of, make_design
 from maturity_model.fitting.handing_on.handed_on import MOVES
 from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
@@ -26,7 +27,7 @@ from maturity_model.population.tables import (
     reading_table,
     sign_table,
 )
-from maturity_model.population.types import Floats, Population, take_draws
+from maturity_model.population.types import Population, take_draws
 
 if TYPE_CHECKING:
     from collections.abc import Callable

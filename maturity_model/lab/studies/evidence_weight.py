@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.catalogue import load_catalogue
 from maturity_model.lab.studies.scores import Score, score
@@ -68,7 +68,7 @@ def simulate_world(
     return out
 
 
-def filtered_phases(panel: Panel, population: Population, weight: float) -> NDArray[np.float64]:
+def filtered_phases(panel: Panel, population: Population, weight: float) -> Floats:
     """P(phase | log up to each week) of all tanks, shape (R, K)."""
     tables = make_tables(panel, population, weight)
     return np.concatenate([filter_tank(tables, n)[0].phases() for n in range(len(panel.tanks))])

@@ -17,6 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
+from maturity_model._typing import Floats
 from maturity_model.catalogue import Catalogue, load_catalogue
 from maturity_model.fitting.convergence import ess_bulk, r_hat
 from maturity_model.fitting.design import make_design
@@ -49,7 +50,7 @@ from maturity_model.logbook import Logbook
 from maturity_model.panel import Panel, build_panel
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.priors import Priors, priors_from_catalogue
-from maturity_model.population.types import DIMS, Floats
+from maturity_model.population.types import DIMS
 from maturity_model.whole_files import write_file
 
 #: Draws and seed of the prior.

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from maturity_model._typing import Floats
 from maturity_model.population.constants import FIT_WEIGHT
-from maturity_model.population.types import Floats
 
 #: Tanks at the usual weeks, and weeks at the usual tanks.
 SIZES, SPANS = (5, 10, 20, 40, 80, 160), (13, 26, 52, 104)

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from maturity_model._typing import Floats
 from maturity_model.lab.studies.contraction import (
     GROUPS,
     LEARNED,
@@ -16,7 +17,6 @@ from maturity_model.lab.studies.contraction import (
 )
 from maturity_model.lab.studies.identifiability_points import Point
 from maturity_model.lab.studies.identifiability_tables import Contracted, middle
-from maturity_model.population.types import Floats
 
 #: What is asked first: words, and the groups that answer.
 QUESTIONS = (

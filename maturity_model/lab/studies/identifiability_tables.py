@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
+from maturity_model._typing import Floats
 from maturity_model.lab.studies.contraction import (
     THRESHOLDS,
     contraction,
@@ -19,7 +20,6 @@ from maturity_model.lab.studies.contraction import (
 )
 from maturity_model.lab.studies.identifiability_points import Found, Point
 from maturity_model.population.constants import FIT_WEIGHT
-from maturity_model.population.types import Floats
 
 #: Decimals of contraction on file.
 DIGITS = 3

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
+from maturity_model._typing import Floats
 from maturity_model.fitting.handing_on.choose_weight import choose_weight
 from maturity_model.fitting.handing_on.handed_on import as_used, with_practice_moves
 from maturity_model.lab.studies.pooling_fits import Way, fitted
@@ -21,7 +22,7 @@ from maturity_model.lab.studies.pooling_worlds import Club, Setting, make_club
 from maturity_model.panel import Panel
 from maturity_model.population.constants import DEFAULT_WAY
 from maturity_model.population.elicit import elicit_population
-from maturity_model.population.types import DIMS, Floats, Population, take_draws
+from maturity_model.population.types import DIMS, Population, take_draws
 
 _JUDGED = {"judged": True, "judgement_weight": 1.0}
 #: Ways that are fitted; every other one is made of these.

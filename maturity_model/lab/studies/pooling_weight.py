@@ -14,15 +14,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from maturity_model import __version__
+from maturity_model._typing import Floats, Ints
 from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.fitting.handing_on.choose_weight import one_step_ahead
 from maturity_model.lab.studies.pooling_worlds import Setting, club_parameters, make_club
 from maturity_model.lab.studies.scores import Score, score
 from maturity_model.panel import Panel
-from maturity_model.population.types import Floats, Population
+from maturity_model.population.types import Population
 from maturity_model.whole_files import new_file
 
 #: Shifts of signs (sd of log-odds) and, with them, of analytes (sd of the log level).
@@ -79,7 +79,7 @@ def filtered(panel: Panel, population: Population, weight: float) -> Floats:
 
 
 def phase_score(
-    panel: Panel, truth: NDArray[np.int64], population: Population, weight: float
+    panel: Panel, truth: Ints, population: Population, weight: float
 ) -> tuple[Score, Floats]:
     """Scores of the filtered phase, and the log score of each tank summed over its weeks."""
     found = filtered(panel, population, weight)

@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Ints
 from maturity_model.catalogue import Catalogue, load_catalogue
 from maturity_model.lab.worlds.simulate_logbook import Habits, Simulated, simulate_logbook
 from maturity_model.logbook import Logbook
@@ -70,7 +70,7 @@ class Club:
     unjudged: Panel
     judged: Panel
     held_out: Panel
-    truth: NDArray[np.int64]
+    truth: Ints
 
 
 def _with_judgements(book: Logbook, tanks: frozenset[str]) -> Logbook:
@@ -78,7 +78,7 @@ def _with_judgements(book: Logbook, tanks: frozenset[str]) -> Logbook:
     return replace(book, checkins=tuple(kept))
 
 
-def _scored(simulated: Simulated, catalogue: Catalogue) -> tuple[Panel, NDArray[np.int64]]:
+def _scored(simulated: Simulated, catalogue: Catalogue) -> tuple[Panel, Ints]:
     panel = build_panel(simulated.logbook, catalogue)
     # The last check-in may lie before the last simulated week.
     weeks = np.diff(panel.first)

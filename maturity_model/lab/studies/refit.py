@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from maturity_model._typing import Floats
 from maturity_model.fitting.design import keepers_of, make_design
 from maturity_model.fitting.sampling import SamplingPlan
 from maturity_model.fitting.to_population import make_population
@@ -25,7 +26,7 @@ from maturity_model.population.tables import (
     sign_table,
     tank_hazards,
 )
-from maturity_model.population.types import DIMS, OPTIONAL_DIMS, Floats
+from maturity_model.population.types import DIMS, OPTIONAL_DIMS
 
 if TYPE_CHECKING:
     from maturity_model.fitting.options import ModelOptions

@@ -17,6 +17,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from maturity_model._typing import Bools, Floats, Ints
 from maturity_model.assessment.filtering import HORIZONS, Tables, filter_tank, make_tables
 from maturity_model.catalogue import Catalogue, load_catalogue
 from maturity_model.hmm.staged import StagedChain, transition_matrices
@@ -35,10 +36,6 @@ from maturity_model.panel import build_panel
 from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.types import Population
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 
 class Half(NamedTuple):

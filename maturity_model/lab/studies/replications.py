@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Bools, Floats, Ints
 from maturity_model.catalogue import Catalogue, load_catalogue
 from maturity_model.fitting.convergence import ess_bulk
 from maturity_model.fitting.design import keepers_of, make_design
@@ -30,7 +30,7 @@ from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
 from maturity_model.panel import Panel, build_panel
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.priors import Priors, priors_from_catalogue
-from maturity_model.population.types import DIMS, Floats, take_draws
+from maturity_model.population.types import DIMS, take_draws
 from maturity_model.whole_files import write_file
 
 #: Test quantities that are not shared parameters: the log-likelihood of the whole log,
@@ -89,7 +89,7 @@ class Row(NamedTuple):
     divergent: int
     least_ess: float
     seconds: float
-    ranks: NDArray[np.int64]
+    ranks: Ints
 
 
 def design_club(setting: Setting, catalogue: Catalogue) -> Panel:
@@ -114,7 +114,7 @@ def design_club(setting: Setting, catalogue: Catalogue) -> Panel:
     return build_panel(replace(book, tanks=tanks), catalogue)
 
 
-def learned(priors: Priors) -> dict[str, NDArray[np.bool_]]:
+def learned(priors: Priors) -> dict[str, Bools]:
     """Which elements of each shared parameter a fit can learn.
 
     Effects that the catalogue calls zero stay zero, the memory of an event without effect

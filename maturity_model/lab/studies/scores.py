@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+
+from maturity_model._typing import Floats, Ints
 
 #: Bins of the calibration error.
 BINS = 15
@@ -33,7 +34,7 @@ class Score(NamedTuple):
     by_group: tuple[float, ...] = ()
 
 
-def score(probability: NDArray[np.float64], truth: NDArray[np.int64]) -> Score:
+def score(probability: Floats, truth: Ints) -> Score:
     """Score probabilities of phases.
 
     Parameters

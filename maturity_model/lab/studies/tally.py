@@ -7,10 +7,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from maturity_model._typing import Floats, Ints
 from maturity_model.lab.studies.scores import BINS
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 #: Simpler judges: the program with the signs left out, and three frequency tables.
 BASELINES = ("age", "readings", "readings_table", "checklist")

@@ -6,13 +6,10 @@ import itertools
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats, Ints
 from maturity_model.lab.validation.features import TankWeeks
 from maturity_model.lab.validation.optional import need
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 #: Folds of tanks; trees, and how fast they learn.
 FOLDS, TREES, RATE = 4, 240, 0.06
@@ -24,7 +21,7 @@ class _Columns(NamedTuple):
     """A classifier, and the columns that hold anything in its training rows."""
 
     model: Any
-    on: NDArray[np.int64]
+    on: Ints
 
     @property
     def classes(self) -> Ints:

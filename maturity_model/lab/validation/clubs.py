@@ -8,13 +8,11 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Ints
 from maturity_model.lab.worlds import simulate
 from maturity_model.logbook import Logbook
 from maturity_model.panel import Panel, build_panel
-
-Ints = NDArray[np.int64]
 
 
 class World(NamedTuple):

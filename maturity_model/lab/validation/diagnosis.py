@@ -10,8 +10,8 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats, Ints
 from maturity_model.assessment.filtering import Tables, filter_tank, make_tables
 from maturity_model.lab.validation.clubs import Club
 from maturity_model.lab.validation.corrections import CORRECTIONS, corrected
@@ -26,8 +26,6 @@ from maturity_model.panel import BALANCE_LEVELS, Panel
 from maturity_model.population.tables import sign_table
 from maturity_model.population.types import Population, take_draws
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Row = dict[str, Any]
 
 #: Evidence weights that are tried, and draws of the population that are used here.

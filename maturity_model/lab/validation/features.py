@@ -8,13 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats, Ints
 from maturity_model.lab.validation.clubs import Club
 from maturity_model.panel import BALANCE_HALF_LIFE
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 #: Weeks in which an answer counts as lately given.
 LATELY = 4

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats, Ints
 from maturity_model.assessment.filtering import HORIZONS, Tables, filter_tank, make_tables
 from maturity_model.assessment.first_passage import time_to_mature
 from maturity_model.assessment.observed import checkins_of, observed
@@ -18,9 +18,6 @@ from maturity_model.hmm.mixture import FilteredMixture
 from maturity_model.lab.validation.clubs import Club
 from maturity_model.population.tables import Hazards
 from maturity_model.population.types import Population
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 #: Weeks at which the time to mature is asked for.
 ASKED = (4, 10, 16, 22, 28, 34, 40)

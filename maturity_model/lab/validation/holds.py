@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats
 from maturity_model.lab.validation.cases import ECOLOGIES, Case
 from maturity_model.lab.validation.judges import BASELINES
 from maturity_model.lab.validation.maturing import coverage, resampled_coverage
@@ -24,8 +24,6 @@ from maturity_model.lab.validation.sums import (
     share_of_the_way,
     units,
 )
-
-Floats = NDArray[np.float64]
 
 #: Seed of the resamplings; of coverage there are fewer, for each is an estimate of its own.
 SEED, OF_COVERAGE = 17, 300

@@ -11,15 +11,12 @@ import warnings
 from typing import Any, NamedTuple, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats, Ints
 from maturity_model.hmm.chain import forward_backward
 from maturity_model.lab.studies.reliability import favourable, frequencies
 from maturity_model.lab.validation.features import LATELY, TankWeeks
 from maturity_model.lab.validation.optional import need
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 #: Names of the four, in the order of the tables.
 BASELINES = ("age", "readings", "checklist", "plain_hmm")

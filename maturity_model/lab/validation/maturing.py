@@ -14,14 +14,10 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Bools, Floats, Ints
 from maturity_model.assessment.first_passage import REACH
 from maturity_model.lab.validation.clubs import Club
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 #: Fewer questions than this still open say nothing about what is beyond.
 FEWEST = 5

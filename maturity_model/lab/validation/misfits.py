@@ -7,16 +7,14 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Bools, Floats
 from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.assessment.misfit import LIMIT, chances, misfit
 from maturity_model.lab.validation.cases import Case
 from maturity_model.lab.validation.clubs import simulate_clubs
 from maturity_model.population.types import Population
 from maturity_model.whole_files import write_file
-
-Floats = NDArray[np.float64]
 
 #: Weeks at which a page is looked at, and how many before it are scored.
 LOOKS, SCORED = (12, 24, 40, 60), 8
@@ -38,7 +36,7 @@ class Found(NamedTuple):
     """
 
     excess: Floats
-    bad: NDArray[np.bool_]
+    bad: Bools
     log_score: Floats
     over_sure: Floats
 
@@ -105,7 +103,7 @@ def false_alarms(own: Found) -> float:
     return float(own.bad.any(axis=1).mean())
 
 
-def _mean(x: Floats, on: NDArray[np.bool_]) -> str:
+def _mean(x: Floats, on: Bools) -> str:
     return f"{x[on].mean():+.2f}" if on.any() else "–"
 
 

@@ -24,9 +24,9 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 import maturity_model.catalogue
+from maturity_model._typing import Floats
 from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.catalogue import Catalogue, load_catalogue
 from maturity_model.catalogue.load import read_catalogue
@@ -39,7 +39,6 @@ from maturity_model.population.priors import priors_from_catalogue
 from maturity_model.population.types import Population
 from maturity_model.whole_files import write_file
 
-Floats = NDArray[np.float64]
 Say = Callable[[str], None]
 
 #: All tanks of a preset and seed count as so many judgements: chosen from 20, 60 and 180 by

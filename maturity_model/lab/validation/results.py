@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats, Ints
 from maturity_model.lab.validation.maturing import Outcomes
 from maturity_model.lab.validation.slips import Noticed
 from maturity_model.lab.validation.sums import Sums
@@ -55,12 +55,12 @@ class CaseResult:
     notes : dict of str to str
     """
 
-    club: NDArray[np.int64]
+    club: Ints
     sums: dict[str, Sums] = field(default_factory=dict)
     matured: dict[str, Outcomes] = field(default_factory=dict)
     matured_quiet: dict[str, Outcomes] = field(default_factory=dict)
     noticed: dict[tuple[str, str], Noticed] = field(default_factory=dict)
-    risk: dict[tuple[str, int], NDArray[np.float64]] = field(default_factory=dict)
+    risk: dict[tuple[str, int], Floats] = field(default_factory=dict)
     diagnosis: list[dict[str, Any]] = field(default_factory=list)
     notes: dict[str, str] = field(default_factory=dict)
 

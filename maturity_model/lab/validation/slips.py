@@ -5,14 +5,10 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Bools, Floats, Ints
 from maturity_model.assessment.surprise import SLIPPED
 from maturity_model.lab.validation.forecasts import ALARMS, SILENT, Stated
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 #: A slip that is not noticed within so many weeks is missed.
 FOLLOWED = 8

@@ -6,8 +6,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Bools, Floats, Ints
 from maturity_model.assessment.filtering import HORIZONS
 from maturity_model.lab.studies.reliability import frequencies
 from maturity_model.lab.validation import features as log_features
@@ -29,9 +29,6 @@ from maturity_model.lab.validation.slips import WAYS, notice
 from maturity_model.lab.validation.sums import sums_of
 from maturity_model.population.types import Population
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 Say = Callable[[str], None]
 
 #: Names of the judges that are not baselines.

@@ -5,12 +5,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats, Ints
 from maturity_model.lab.studies.scores import BINS
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 #: First week of each band of age; the last has no end.
 AGES = (0, 4, 8, 12, 16, 24, 32, 44)

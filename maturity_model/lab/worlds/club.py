@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Ints
 from maturity_model.lab.worlds import broken as assumptions
 from maturity_model.lab.worlds.mechanistic import PRESETS, live
 from maturity_model.lab.worlds.mechanistic.club import Club as Mechanistic
@@ -26,8 +26,6 @@ from maturity_model.lab.worlds.model import MODEL_PRESETS, simulate_model
 from maturity_model.lab.worlds.rows import Row, Rows, as_csv, tables
 from maturity_model.logbook import Logbook, read_logbook
 from maturity_model.whole_files import write_file
-
-Ints = NDArray[np.int64]
 
 WORLDS = ("model", "mechanistic", "microcosm", "mesocosm")
 #: Worlds in which assumptions can be broken.

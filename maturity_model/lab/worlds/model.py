@@ -8,8 +8,8 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Ints
 from maturity_model.catalogue import load_catalogue
 from maturity_model.lab.worlds.rows import Rows
 from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
@@ -43,7 +43,7 @@ def simulate_model(
     broken: Mapping[str, str],
     judged: float,
     accuracy: float,
-) -> tuple[Rows, NDArray[np.int64]]:
+) -> tuple[Rows, Ints]:
     """Rows, and the true phase of each tank in each of ``weeks`` weeks."""
     catalogue = load_catalogue()
     # Another seed than any default population's: the truth is a fresh draw of the priors.

@@ -12,14 +12,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maturity_model._typing import Floats, Ints
 from maturity_model.catalogue import LOOKS, Analyte, Catalogue
 from maturity_model.hmm.staged import transition_matrices
 from maturity_model.logbook import CheckIn, Event, Logbook, Reading, Tank
 from maturity_model.panel import BALANCE_HALF_LIFE, PREVIOUS_WEEKS, balance_level, build_panel
 from maturity_model.population.tables import fit_to_catalogue, tank_hazards
-from maturity_model.population.types import Floats, Population, take_draws
+from maturity_model.population.types import Population, take_draws
 
 _START = dt.date(2024, 1, 1)
 
@@ -101,8 +101,8 @@ class Simulated:
     """
 
     logbook: Logbook
-    states: tuple[NDArray[np.int64], ...]
-    phases: tuple[NDArray[np.int64], ...]
+    states: tuple[Ints, ...]
+    phases: tuple[Ints, ...]
     moves: tuple[Floats, ...]
     pace: Floats
     skill: Floats
@@ -331,7 +331,7 @@ def _pass_over(phase: int, start: Floats, matrices: Floats, n_stages: int) -> tu
     return start, matrices
 
 
-def _path(start: Floats, matrices: Floats, rng: np.random.Generator) -> NDArray[np.int64]:
+def _path(start: Floats, matrices: Floats, rng: np.random.Generator) -> Ints:
     path = np.empty(len(matrices) + 1, dtype=np.int64)
     path[0] = rng.choice(len(start), p=start)
     for t, matrix in enumerate(matrices):
