@@ -43,5 +43,5 @@ def no_evidence(tank: TankAssessment) -> None:
     # Sums in another order: rounding only, a few units in the last place.
     for field in ("filtered", "smoothed"):
         np.testing.assert_allclose(
-            getattr(tank, field), tank.forecast_only, rtol=0, atol=2e-15, err_msg=field
+            getattr(tank, field), tank.forecast_only, rtol=0, atol=1e-14, err_msg=field
         )

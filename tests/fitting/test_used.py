@@ -87,8 +87,9 @@ def test_all_put_back_is_practice() -> None:
         if name.startswith("judge_"):
             np.testing.assert_array_equal(own, getattr(fitted, name))
         elif own is not None and DIMS[name][-1] == "draw":
-            np.testing.assert_array_equal(own[..., ::2], theirs, err_msg=name)
-            np.testing.assert_array_equal(own[..., 1::2], theirs, err_msg=name)
+            # The file was made on another machine.
+            repeated = np.repeat(theirs, 2, axis=-1)
+            np.testing.assert_allclose(own, repeated, rtol=1e-13, atol=1e-14, err_msg=name)
 
 
 @pytest.mark.parametrize("moves", ["auto", "practice", "learned"])

@@ -106,7 +106,7 @@ def test_what_is_not_numbers_is_refused(bad: Any) -> None:
 
 def test_sums_within_the_tolerance_are_taken() -> None:
     result = forward_backward([0.5, 0.5 + 5e-9], GOOD.transition, GOOD.log_likelihood)
-    np.testing.assert_allclose(result.smoothed.sum(axis=1), 1.0, rtol=1e-15)
+    np.testing.assert_allclose(result.smoothed.sum(axis=1), 1.0, rtol=1e-14)
 
 
 def test_a_negative_number_of_paths_is_refused() -> None:

@@ -116,7 +116,7 @@ def test_impossible_draws_and_nodes_have_no_weight() -> None:
     assert (result.log_likelihood[5:, 7] == -np.inf).all()
     assert (result.draw_weight[5:, 7] <= 1e-300).all()
     assert (result.node_weight[0, 1, 5:, 8] == 0).all()
-    np.testing.assert_allclose(result.node_weight[0, 0, 5:, 8], 1.0, rtol=1e-15)
+    np.testing.assert_allclose(result.node_weight[0, 0, 5:, 8], 1.0, rtol=1e-14)
     np.testing.assert_allclose(result.phases().sum(axis=1), 1.0, rtol=0, atol=1e-12)
     smoothed, down = result.smooth()
     assert np.isfinite(smoothed).all()

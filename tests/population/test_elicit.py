@@ -160,7 +160,7 @@ def test_ways_of_looking() -> None:
 def test_starts() -> None:
     catalogue = load_catalogue()
     start = start_distribution(catalogue, 12)
-    np.testing.assert_allclose(start.sum(axis=1), 1, rtol=0, atol=1e-15)
+    np.testing.assert_allclose(start.sum(axis=1), 1, rtol=0, atol=1e-14)
     for row, chances in zip(start, catalogue.starts.values(), strict=True):
         np.testing.assert_allclose(row[:5], [c.value for c in chances], rtol=1e-12)
         assert (row[5:] == 0).all()
@@ -173,6 +173,14 @@ def test_starts() -> None:
 def same(a: Population, b: Population) -> None:
     for name in DIMS:
         assert np.array_equal(getattr(a, name), getattr(b, name)), name
+
+
+def close(file: Population, made: Population) -> None:
+    """The file was made on another machine, whose exp and log may differ in the last digit."""
+    for name in DIMS:
+        np.testing.assert_allclose(
+            getattr(file, name), getattr(made, name), rtol=1e-13, atol=1e-14, err_msg=name
+        )
 
 
 def test_the_seed_decides_the_draws() -> None:
@@ -193,11 +201,7 @@ def test_the_shipped_population_is_the_catalogue_s() -> None:
     assert (shipped.kind, shipped.n_draws, shipped.n_stages) == ("elicited", DEFAULT_DRAWS, 3)
     for labels in ("phases", "signs", "analytes", "events", "covariates", "looks", "rocks"):
         assert getattr(shipped, labels) == getattr(made, labels)
-    for name in DIMS:
-        # Other machines' exp and log may differ in the last digit.
-        np.testing.assert_allclose(
-            getattr(shipped, name), getattr(made, name), rtol=1e-13, atol=1e-14, err_msg=name
-        )
+    close(shipped, made)
 
 
 # -- a club's own sign -------------------------------------------------------------------
@@ -226,7 +230,7 @@ def test_fitting_to_a_catalogue_with_an_own_sign_draws_it_from_its_prior() -> No
     np.testing.assert_array_equal(fitted.sign_logit[0], logit)
     np.testing.assert_array_equal(fitted.persistence[0], persistence)
     # The same as if the sign had been known when the population was elicited.
-    same(fitted, elicit_population(catalogue, shipped.evidence_weight))
+    close(fitted, elicit_population(catalogue, shipped.evidence_weight))
     other = fit_to_catalogue(shipped, with_sign(own_sign("sea_hares")))
     assert not np.array_equal(other.sign_logit[-1], logit)
 

@@ -65,7 +65,7 @@ def test_seen_and_not_seen_sum_to_one(population: Population) -> None:
     other = build_panel(log_of(look(0, "diatoms=n"), look(0, "hair_algae=y")))
     skill = np.array([0.3])
     both = sign_table(panel, population, skill, 1.0) + sign_table(other, population, skill, 1.0)
-    np.testing.assert_allclose(both, 1, rtol=0, atol=1e-15)
+    np.testing.assert_allclose(both, 1, rtol=0, atol=1e-14)
 
 
 # -- readings ----------------------------------------------------------------------------
@@ -188,7 +188,7 @@ def test_the_chances_of_all_judgements_sum_to_one(population: Population) -> Non
         )[-1]
         for named in ("cycling", "bloom", "colonising", "mature")
     )
-    np.testing.assert_allclose(total, 1, rtol=0, atol=1e-15)
+    np.testing.assert_allclose(total, 1, rtol=0, atol=1e-14)
 
 
 def test_the_evidence_weight_is_a_power(population: Population) -> None:
