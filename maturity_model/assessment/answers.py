@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import contextlib
 import datetime as dt
-import importlib
-import threading
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, TypeVar
+from typing import TypeVar
 
 import numpy as np
 
@@ -24,8 +21,11 @@ from maturity_model.assessment.filtering import (
     make_tables,
 )
 from maturity_model.assessment.intervals import bounds
+from maturity_model.assessment.misfit import Misfits
+from maturity_model.assessment.plan import Plan
 from maturity_model.assessment.pool_members import Recognised, Recognition
-from maturity_model.assessment.thread_pool import Crew, cores
+from maturity_model.assessment.questions import Questions, answer_questions
+from maturity_model.assessment.thread_pool import map_in_threads
 from maturity_model.assessment.types import (
     Assessment,
     Provenance,
@@ -38,12 +38,6 @@ from maturity_model.logbook import CheckIn, Event
 from maturity_model.panel import Panel
 from maturity_model.population.types import Population
 
-if TYPE_CHECKING:
-    from maturity_model.assessment.misfit import Misfits
-    from maturity_model.assessment.plan import Plan
-    from maturity_model.assessment.questions import Questions
-
-_QUESTIONS = "maturity_model.assessment.questions"
 Row = TypeVar("Row", CheckIn, Event)
 
 
@@ -120,7 +114,6 @@ def _assess_tank(
     everything: bool,
     plans: tuple[Plan, ...],
     misfits: Misfits | None,
-    crew: Crew,
 ) -> TankAssessment:
     all_draws = tables.population.n_draws
     tables = tables.of_tank(n)
@@ -150,12 +143,9 @@ def _assess_tank(
         notes = (*notes, said)
     questions: Questions | None = None
     if everything or plans:
-        # Their modules are loaded only where they are needed.
-        from maturity_model.assessment.questions import answer_questions
-
         questions = answer_questions(
             tables, n, found, hazards, forecast[-1], checkins, events, cautions,
-            everything=everything, plans=plans, aside=crew.aside,
+            everything=everything, plans=plans,
         )  # fmt: skip
     return TankAssessment(
         tank=tank,
@@ -234,19 +224,7 @@ def assess(
     """
     if as_of is not None:
         panel = panel.until(as_of)
-    # A tank's questions keep two threads busy.
-    crew = Crew(min(cores(), 2 * len(panel.tanks)))
-    loading = threading.Thread(target=importlib.import_module, args=(_QUESTIONS,))
-    if questions and crew.threads > 1:
-        # While the tables are made, which takes no GIL. Where no thread can be had, later.
-        with contextlib.suppress(RuntimeError):
-            loading.start()
-    try:
-        tables = make_tables(panel, population, evidence_weight, do_all=crew.all)
-    finally:
-        # Whoever leaves at once must not cut it off.
-        if loading.ident is not None:
-            loading.join()
+    tables = make_tables(panel, population, evidence_weight)
     checkins = _by_tank(panel.logbook.checkins, panel.as_of)
     events = _by_tank(panel.logbook.events, panel.as_of)
 
@@ -257,8 +235,6 @@ def assess(
     )
     misfits: Misfits | None = None
     if questions:
-        from maturity_model.assessment.misfit import Misfits
-
         misfits = Misfits(tables)
 
     def one(n: int) -> TankAssessment:
@@ -271,10 +247,9 @@ def assess(
             questions,
             plans,
             misfits,
-            crew,
         )
 
-    tanks = crew.all(one, len(panel.tanks))
+    tanks = map_in_threads(one, len(panel.tanks))
     return Assessment(
         catalogue=panel.catalogue,
         tanks=tuple(tanks),

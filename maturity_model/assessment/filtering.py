@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -131,16 +130,11 @@ def draws_used(weeks: int, draws: int) -> Ints:
     return np.arange(0, draws, max(1, -(-weeks // FULL_WEEKS)))
 
 
-def _in_turn(work: Callable[[int], Floats], n: int) -> list[Floats]:
-    return [work(i) for i in range(n)]
-
-
 def make_tables(
     panel: Panel,
     population: Population,
     evidence_weight: float | None = None,
     nodes: tuple[int, int] = (PACE_NODES, SKILL_NODES),
-    do_all: Callable[[Callable[[int], Floats], int], list[Floats]] = _in_turn,
 ) -> Tables:
     """Look-up tables for a panel.
 
@@ -152,8 +146,6 @@ def make_tables(
         Default: the population's own.
     nodes : tuple of int
         Quadrature nodes for pace and skill.
-    do_all : callable
-        Does ``work(0) ... work(n - 1)``, perhaps in threads: :meth:`.Crew.all`.
 
     Raises
     ------
@@ -168,14 +160,17 @@ def make_tables(
         raise ValueError(f"an evidence weight lies between 0 and 1, not at {power}")
     pace, pace_weight = normal_nodes(nodes[0])
     skill, skill_weight = normal_nodes(nodes[1])
-    kinds: tuple[Callable[[], Floats], ...] = (
-        lambda: sign_table(panel, population, skill, power),
-        lambda: reading_table(panel, population, power),
-        lambda: judgement_table(panel, population, power),
+    return Tables(
+        panel=panel,
+        population=population,
+        evidence_weight=power,
+        pace=pace,
+        skill=skill,
+        node_prior=np.outer(pace_weight, skill_weight),
+        signs=sign_table(panel, population, skill, power),
+        readings=reading_table(panel, population, power),
+        judgements=judgement_table(panel, population, power),
     )
-    tables = do_all(lambda i: kinds[i](), len(kinds))
-    prior = np.outer(pace_weight, skill_weight)
-    return Tables(panel, population, power, pace, skill, prior, *tables)
 
 
 def filter_tank(tables: Tables, n: int) -> tuple[FilteredMixture, Hazards]:

@@ -195,8 +195,7 @@ def outcomes(analyte: Analyte, method: str, steps: tuple[float, ...]) -> list[tu
     top = 5 * max(t.value for t in analyte.typical)
     cuts = np.geomspace(analyte.offset, top + analyte.offset, BINS)[1:] - analyte.offset
     cuts = np.maximum(np.round(cuts / grain - 0.5), 0.0) * grain + grain / 2
-    # Not np.unique: it imports all of numpy.ma.
-    edges = [analyte.low, *sorted(c for c in set(cuts.tolist()) if c > analyte.low), np.inf]
+    edges = [analyte.low, *np.unique(cuts[cuts > analyte.low]).tolist(), np.inf]
     return list(itertools.pairwise(edges))
 
 

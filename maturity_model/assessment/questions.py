@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 from maturity_model._typing import Floats
 from maturity_model.assessment.attribution import EventEffect, event_effects
@@ -69,7 +67,6 @@ def answer_questions(
     *,
     everything: bool = True,
     plans: tuple[Plan, ...] = (),
-    aside: Callable[[Callable[[], Any]], Callable[[], Any]] = lambda work: work,
 ) -> Questions:
     """Answer the questions about tank n.
 
@@ -89,20 +86,15 @@ def answer_questions(
         False: only the risk of slipping and the time to mature, under the plans.
     plans : tuple of Plan
         What-ifs of one's own.
-    aside : callable
-        Takes up a part that another thread may do, and gives what it comes to:
-        :meth:`.Crew.aside`. Default: this thread does it.
 
     Returns
     -------
     Questions
     """
-    # Half of the work: begun first, asked for last.
-    reasons = aside(lambda: why(tables, n, found, forecast)) if everything else None
     here = Present(tables.panel, n, found, hazards, tables.pace)
     risks = slipping(here, plans)
     waiting = tuple(time_to_mature(here, plan) for plan in (None, *plans))
-    if reasons is None:
+    if not everything:
         return Questions(risks, waiting)
     panel = tables.panel
     said = surprises(tables, n, found, tables.evidence_weight)
@@ -112,4 +104,5 @@ def answer_questions(
     lagging = stuck(here, tables.node_prior.sum(axis=1))
     looks = where_to_look(tables, n, found)
     decisions = decide(here, recent, events, cautions, ammonia)
-    return Questions(risks, waiting, True, effects, lagging, reasons(), said, looks, decisions)
+    reasons = why(tables, n, found, forecast)
+    return Questions(risks, waiting, True, effects, lagging, reasons, said, looks, decisions)

@@ -1,4 +1,4 @@
-"""Entry point: finds the command, imports it alone, and turns what goes wrong into an exit code."""
+"""Entry point: import the named command alone, run it, and turn failures into exit codes."""
 
 from __future__ import annotations
 
@@ -55,24 +55,6 @@ def _parser(argv: Sequence[str]) -> argparse.ArgumentParser:
     return parser
 
 
-def _watched() -> bool:
-    # By a profiler, a debugger or a measure of coverage, which has something to say at the end.
-    if sys.getprofile() is not None or sys.gettrace() is not None or sys.flags.interactive:
-        return True
-    # Since Python 3.12 they may use this instead.
-    monitoring = getattr(sys, "monitoring", None)
-    return monitoring is not None and any(monitoring.get_tool(i) for i in range(6))
-
-
-def _leave(code: int) -> None:
-    # The system takes the memory of a process back at once; the interpreter would give back
-    # hundreds of thousands of objects one by one first.
-    if not _watched():
-        if sys.stderr is not None:
-            sys.stderr.flush()
-        os._exit(code)
-
-
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line.
 
@@ -86,7 +68,6 @@ def main(argv: Sequence[str] | None = None) -> int:
     int
         An exit code.
     """
-    alone = argv is None
     argv = sys.argv[1:] if argv is None else list(argv)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
@@ -97,17 +78,15 @@ def main(argv: Sequence[str] | None = None) -> int:
         code = int(args.run(args, shlex.join(["maturity-model", *argv])))
         if sys.stdout is not None:
             sys.stdout.flush()
-        if alone and getattr(args, "leave_at_once", False):
-            _leave(code)
     except KeyboardInterrupt:
         say("maturity-model: interrupted; files already written are whole")
         return INTERRUPTED
     except BrokenPipeError:
-        # Whoever read the output has enough; the files were written before it.
+        # The reader closed the pipe (``... | head``). All files are written: a success.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
     except OSError as error:
-        # Whatever belongs to a file is told where it happens: this is standard output.
+        # Commands report their own files, so this is standard output.
         say(f"maturity-model: cannot write to standard output: {error.strerror or error}")
         with contextlib.suppress(OSError, ValueError):
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 
-from maturity_model.population.cache import keep, take
 from maturity_model.population.members import Members, read_members, write_members
 from maturity_model.population.types import DIMS, OPTIONAL_DIMS, Population
 from maturity_model.whole_files import new_file
@@ -286,12 +285,7 @@ def load_population(path: str | Path | None = None) -> Population:
             raise PopulationError(f"larger than {MAX_BYTES // 2**20} MiB")
         content = path.read_bytes()
         sha256 = hashlib.sha256(content).hexdigest()
-        kept = take(sha256)
-        if kept is not None:
-            return kept
-        population = _from_file(content, sha256)
-        keep(population)
-        return population
+        return _from_file(content, sha256)
     except PopulationError as error:
         raise PopulationError(f"{path}: {error}") from None
     except (

@@ -1,11 +1,9 @@
-"""Tanks and their parts in threads: the same answers in the same order, and the same error."""
+"""Tanks in threads: the same answers in the same order, and the same error."""
 
 from __future__ import annotations
 
-import gc
 import threading
 import time
-import weakref
 from dataclasses import fields
 from functools import cache
 
@@ -13,33 +11,37 @@ import numpy as np
 import pytest
 from small_logs import random_log
 
-from maturity_model.assessment import answers, assess, thread_pool
-from maturity_model.assessment.thread_pool import Crew
+from maturity_model.assessment import assess, thread_pool
+from maturity_model.assessment.thread_pool import map_in_threads
+from maturity_model.assessment.types import TankAssessment
 from maturity_model.panel import build_panel
 from maturity_model.population import load_population
 
-THREADS = [1, 2, 5]
+
+@pytest.fixture(params=[1, 2, 5])
+def threads(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> int:
+    monkeypatch.setattr(thread_pool, "cores", lambda: request.param)
+    return int(request.param)
 
 
-@pytest.mark.parametrize("threads", THREADS)
 def test_results_keep_the_order_of_the_tanks(threads: int) -> None:
     at_once = threading.Barrier(threads)
     by: set[int] = set()
 
     def work(i: int) -> int:
         if i < threads:
-            at_once.wait(10)  # Fails unless so many work at the same time.
+            at_once.wait(10)  # fails unless this many work at the same time
         by.add(threading.get_ident())
         time.sleep(0.002 * (i % 3))
         return 10 * i
 
-    assert Crew(threads).all(work, 20) == [10 * i for i in range(20)]
+    assert map_in_threads(work, 20) == [10 * i for i in range(20)]
     assert len(by) == threads
 
 
-@pytest.mark.parametrize("threads", THREADS)
-def test_the_first_tank_that_fails_is_told(threads: int) -> None:
-    # Tank 7 fails at once, tank 5 only after a while: told is what a single thread would meet.
+@pytest.mark.usefixtures("threads")
+def test_the_first_tank_that_fails_is_reported() -> None:
+    # Tank 7 fails at once and tank 5 only after a while; a single thread would meet tank 5.
     def work(i: int) -> int:
         if i == 5:
             time.sleep(0.05)
@@ -49,98 +51,26 @@ def test_the_first_tank_that_fails_is_told(threads: int) -> None:
 
     for _ in range(5):
         with pytest.raises(ValueError, match="tank 5"):
-            Crew(threads).all(work, 12)
+            map_in_threads(work, 12)
 
 
-@pytest.mark.parametrize("threads", THREADS)
-def test_after_a_failure_no_tank_is_begun(threads: int) -> None:
+def test_after_a_failure_the_rest_is_left_out(threads: int) -> None:
     begun = []
 
     def work(i: int) -> int:
         begun.append(i)
-        raise ValueError("no")
-
-    with pytest.raises(ValueError, match="no"):
-        Crew(threads).all(work, 50)
-    assert len(begun) <= threads
-
-
-@pytest.mark.parametrize("threads", THREADS)
-def test_parts_are_done_once_by_whoever_is_free(threads: int) -> None:
-    mates = Crew(threads)
-    done: list[int] = []
-    by: set[int] = set()
-    owners: set[int] = set()
-
-    def part(i: int) -> int:
-        done.append(i)
-        by.add(threading.get_ident())
+        if i == 0:
+            raise ValueError("no")
         time.sleep(0.01)
-        return i * i
-
-    def work(i: int) -> int:
-        owners.add(threading.get_ident())
-        given = mates.aside(lambda: part(i))
-        time.sleep(0.03)
-        return given() + given() if threads > 1 else 2 * given()
-
-    # One tank alone: another thread takes its part.
-    assert mates.all(work, 1) == [0]
-    assert (by == owners) == (threads == 1)
-    done.clear()
-    assert mates.all(work, 9) == [2 * i * i for i in range(9)]
-    assert sorted(done) == list(range(9))
-
-
-@pytest.mark.parametrize("threads", THREADS)
-def test_what_a_part_raises_is_raised_where_it_is_asked_for(threads: int) -> None:
-    mates = Crew(threads)
-
-    def fail() -> int:
-        raise ValueError("part")
-
-    def work(i: int) -> int:
-        given = mates.aside(fail)
-        if i == 1:
-            return given()
         return i
 
-    with pytest.raises(ValueError, match="part"):
-        mates.all(work, 3)
+    with pytest.raises(ValueError, match="no"):
+        map_in_threads(work, 200)
+    assert len(begun) < 100
 
 
-def test_a_part_that_is_done_keeps_nothing_alive() -> None:
-    class Big:
-        pass
-
-    mates, kept = Crew(2), []
-
-    def work(i: int) -> int:
-        big = Big()
-        kept.append(weakref.ref(big))
-        return mates.aside(lambda: int(isinstance(big, Big)))()
-
-    assert mates.all(work, 20) == [1] * 20
-    gc.collect()
-    assert not any(ref() for ref in kept)
-
-
-def test_where_no_thread_can_be_had_the_callers_own_does_it_all(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    begun: list[threading.Thread] = []
-    real = threading.Thread.start
-
-    def start(thread: threading.Thread) -> None:
-        if begun:
-            raise RuntimeError("can't start new thread")
-        begun.append(thread)
-        real(thread)
-
-    monkeypatch.setattr(threading.Thread, "start", start)
-    assert Crew(4).all(lambda i: i * i, 9) == [i * i for i in range(9)]
-    begun[0].join(timeout=10)
-    assert not begun[0].is_alive()
+def test_no_tank_is_no_work(threads: int) -> None:
+    assert map_in_threads(lambda i: i, 0) == []
 
 
 def test_no_more_threads_than_cores_that_may_be_used(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -170,22 +100,22 @@ def same(a: object, b: object, where: str) -> int:
     return isinstance(a, float)
 
 
-@pytest.mark.parametrize("threads", [2, 3, 7])
+@pytest.mark.parametrize("number", [2, 3, 7])
 def test_every_answer_is_the_same_to_the_last_bit(
-    threads: int, monkeypatch: pytest.MonkeyPatch
+    number: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(answers, "cores", lambda: threads)
-    found = assess(build_panel(log()[0], as_of=log()[1]), load_population())
-    assert sum(same(a, b, a.tank.name) for a, b in zip(found.tanks, alone(), strict=True)) > 2_000
+    monkeypatch.setattr(thread_pool, "cores", lambda: number)
+    found = assessed_tanks()
+    assert sum(same(a, b, a.tank.name) for a, b in zip(found, in_one_thread(), strict=True)) > 2_000
 
 
-def log() -> tuple:  # type: ignore[type-arg]
+def assessed_tanks() -> tuple[TankAssessment, ...]:
     book, as_of = random_log(5)
-    return book, as_of
+    return assess(build_panel(book, as_of=as_of), load_population()).tanks
 
 
 @cache
-def alone() -> tuple:  # type: ignore[type-arg]
+def in_one_thread() -> tuple[TankAssessment, ...]:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(answers, "cores", lambda: 1)
-        return assess(build_panel(log()[0], as_of=log()[1]), load_population()).tanks
+        patch.setattr(thread_pool, "cores", lambda: 1)
+        return assessed_tanks()
