@@ -9,7 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from maturity_model.fitting.handing_on.handed_on import TUNED, Source, as_used
+from maturity_model.fitting.handing_on.hand_on import TUNED, Source, hand_on
 from maturity_model.fitting.handing_on.judgement_scores import (
     FEWEST_JUDGEMENTS,
     FEWEST_TANKS,
@@ -131,7 +131,7 @@ def fit_command(
         None: the fit uses :data:`.constants.FIT_WEIGHT`, and the pool then chooses the weight
         that the weekly path uses.
     signs, moves, readings : {'auto', 'practice', 'learned'}
-        See :func:`.handed_on.as_used`. What was learned is in the file of all draws in any case,
+        See :func:`.hand_on.hand_on`. What was learned is in the file of all draws in any case,
         and in the report.
     name : str, optional
         Of the population; default: the file's.
@@ -185,7 +185,7 @@ def fit_command(
         )
         fit_weight = FIT_WEIGHT if evidence_weight is None else evidence_weight
         use = partial(
-            as_used,
+            hand_on,
             panel=panel,
             choose=evidence_weight is None,
             signs=signs,

@@ -29,14 +29,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from maturity_model._typing import Bools, Floats, Ints
-from maturity_model.fitting.handing_on.tank_draws import (
-    Powers,
-    powers_of_fit,
-    tank_log_likelihood,
-)
 from maturity_model.fitting.leave_one_out import log_mean
+from maturity_model.fitting.observation_tables import Powers, powers_of_fit
 from maturity_model.fitting.options import ModelOptions
 from maturity_model.fitting.sampling import SamplingPlan, plan_key, sample_chains
+from maturity_model.fitting.tank_likelihood import tank_log_likelihood
 from maturity_model.fitting.variants import Variant, variants_of
 from maturity_model.hmm.mixture import k_limit
 from maturity_model.hmm.psis import smooth_weights

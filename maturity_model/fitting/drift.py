@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from maturity_model._typing import Floats
-from maturity_model.fitting.handing_on.tank_draws import smoothed_without_judgements
 from maturity_model.fitting.likelihood import confusion_weights
+from maturity_model.fitting.tank_likelihood import smoothed_without_judgements
 from maturity_model.population.priors import Priors
 from maturity_model.population.types import Population
 
@@ -284,7 +284,7 @@ def judged_agreement(panel: Panel, priors: Priors, phases: Floats) -> JudgedAgre
     panel : Panel
     priors : Priors
     phases : ndarray, shape (R, K)
-        By tank-week, from :func:`.tank_draws.smoothed_without_judgements`.
+        By tank-week, from :func:`.tank_likelihood.smoothed_without_judgements`.
     """
     judged = panel.judgements
     if not len(judged.row):

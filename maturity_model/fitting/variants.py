@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from maturity_model.fitting.handing_on.tank_draws import Powers
+from maturity_model.fitting.observation_tables import Powers
 from maturity_model.fitting.options import ModelOptions
 
 

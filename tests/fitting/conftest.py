@@ -3,21 +3,21 @@
 from importlib.util import find_spec
 
 FIT = [
-    "test_compare.py",
+    "test_comparison.py",
     "test_approximate.py",
     "test_convergence.py",
     "test_cut.py",
     "test_drift.py",
     "test_fit.py",
     "test_fit_command.py",
-    "test_fit_summary.py",
+    "test_report.py",
     "test_jax_model.py",
-    "test_loo.py",
+    "test_leave_one_out.py",
     "test_model.py",
     "test_model_parts.py",
     "test_op.py",
     "test_panel_op.py",
-    "test_tuning.py",
+    "test_prior_shift_search.py",
     "test_other_sampler.py",
 ]
 collect_ignore = FIT if find_spec("pymc") is None else []

@@ -13,7 +13,7 @@ from maturity_model.fitting.handing_on.choose_weight import (
     one_step_ahead,
     weight_for,
 )
-from maturity_model.fitting.handing_on.tank_draws import tank_log_likelihood
+from maturity_model.fitting.tank_likelihood import tank_log_likelihood
 from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
 from maturity_model.panel import Panel, build_panel
 from maturity_model.population import elicit_population, load_population

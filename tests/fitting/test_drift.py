@@ -18,7 +18,7 @@ from maturity_model.fitting.drift import (
     phase_distances,
     phase_drift,
 )
-from maturity_model.fitting.handing_on.tank_draws import smoothed_without_judgements
+from maturity_model.fitting.tank_likelihood import smoothed_without_judgements
 from maturity_model.panel import Panel
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.types import Population

@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from maturity_model.catalogue import load_catalogue
-from maturity_model.fitting.handing_on.tank_draws import tank_log_likelihood
 from maturity_model.fitting.logs import pool_logbooks, read_logs
+from maturity_model.fitting.tank_likelihood import tank_log_likelihood
 from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
 from maturity_model.logbook import Logbook
 from maturity_model.panel import Panel, build_panel

@@ -23,8 +23,8 @@ from pooling.pooled_logs import (
 )
 from small_logs import random_log
 
-from maturity_model.fitting.handing_on.tank_draws import tank_log_likelihood
 from maturity_model.fitting.logs import pool_logbooks, read_logs
+from maturity_model.fitting.tank_likelihood import tank_log_likelihood
 from maturity_model.logbook import LogbookError, read_logbook
 from maturity_model.panel import build_panel
 from maturity_model.pooling import PoolError, PoolMismatch, is_pool, read_pool

@@ -19,14 +19,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from maturity_model._typing import Floats, Ints
-from maturity_model.fitting.handing_on.tank_draws import powers_of_fit, tank_log_likelihood
+from maturity_model.fitting.observation_tables import log_emission, log_tables, powers_of_fit
+from maturity_model.fitting.tank_likelihood import tank_log_likelihood
 from maturity_model.hmm.mixture import FilteredMixture, filter_mixture
 from maturity_model.hmm.psis import smooth_weights
 from maturity_model.hmm.quadrature import normal_nodes
 from maturity_model.population.tables import (
     fit_to_catalogue,
-    judgement_table,
-    reading_table,
     sign_table,
     tank_hazards,
 )
@@ -81,28 +80,6 @@ class OneStep:
 def moments(missed: Floats, variance: Floats) -> float:
     """Variance of shifts u where ``missed ~ variance * u + noise`` of that variance."""
     return float((missed**2 - variance).sum() / (variance**2).sum())
-
-
-def _log_emission(panel: Panel, population: Population, skill: Floats) -> list[Floats]:
-    # Of each tank, shape (T, S, Q, D).
-    kinds = [
-        (panel.signs, sign_table(panel, population, skill, 1.0)),
-        (panel.readings, reading_table(panel, population, 1.0)[:, :, None, :]),
-        (panel.judgements, judgement_table(panel, population, 1.0)[:, :, None, :]),
-    ]
-    logs = [(kind, np.log(np.maximum(table, 1e-300))) for kind, table in kinds]
-    shape = (population.chain.n_states, len(skill), population.n_draws)
-    out = []
-    for n in range(len(panel.tanks)):
-        first, last = int(panel.first[n]), int(panel.first[n + 1])
-        rows = np.zeros((last - first, *shape))
-        for kind, table in logs:
-            starts, codes = kind.of_rows(first, last)
-            week = np.repeat(np.arange(last - first), np.diff(starts))
-            for t, code in zip(week, codes, strict=True):
-                rows[t] += table[code]
-        out.append(rows)
-    return out
 
 
 def _predicted(found: FilteredMixture, prior: Floats, draw_weight: Floats) -> Floats:
@@ -178,7 +155,10 @@ def one_step_ahead(
     if in_fit:
         own = tank_log_likelihood(panel, population, powers_of_fit(population))
         draw_weight = np.maximum(smooth_weights(-own)[0], 1e-300)
-    for n, rows in enumerate(_log_emission(panel, population, skill)):
+    tables = log_tables(panel, population, skill, 1.0)
+    shape = (population.chain.n_states, len(skill), n_draws)
+    for n in range(len(panel.tanks)):
+        rows = log_emission(panel, n, tables, shape)
         top = rows.max(axis=(1, 2))
         moves = tank_hazards(panel, n, population, pace).moves()
         start = np.repeat(population.start[panel.rock[n]][:, None], n_draws, axis=1)

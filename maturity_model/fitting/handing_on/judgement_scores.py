@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from maturity_model._typing import Floats, Ints
-from maturity_model.fitting.handing_on.tank_draws import CHUNK, filter_tanks
+from maturity_model.fitting.tank_likelihood import CHUNK, filter_tanks
 from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
 from maturity_model.population.tables import fit_to_catalogue, judgement_table
 from maturity_model.population.types import Population, take_draws
@@ -110,7 +110,9 @@ def can_choose(panel: Panel) -> bool:
     return len(tank) >= FEWEST_JUDGEMENTS and len(set(tank.tolist())) >= FEWEST_TANKS
 
 
-def judged_score(panel: Panel, population: Population, weights: tuple[float, ...] = GRID) -> Told:
+def score_judgements(
+    panel: Panel, population: Population, weights: tuple[float, ...] = GRID
+) -> Told:
     """Score a population by the judgements in a log.
 
     Parameters
@@ -118,9 +120,9 @@ def judged_score(panel: Panel, population: Population, weights: tuple[float, ...
     panel : Panel
         Of judged tanks (:func:`judged_tanks`).
     population : Population
-        At most :data:`.tank_draws.CHUNK` of its draws, weighed by a tank's log as in the weekly
-        filter. Where the tanks were in its fit, their judgements were too: the score flatters it
-        by what a few dozen tanks can bend in it.
+        At most :data:`.tank_likelihood.CHUNK` of its draws, weighed by a tank's log as in the
+        weekly filter. Where the tanks were in its fit, their judgements were too, which
+        flatters the score by as much as a few dozen tanks can bend a fit.
     weights : tuple of float
 
     Raises

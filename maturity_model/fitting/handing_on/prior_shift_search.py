@@ -27,7 +27,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from maturity_model._typing import Floats, Ints
-from maturity_model.fitting.handing_on.judgement_scores import Told, judged_score, some_tanks
+from maturity_model.fitting.handing_on.judgement_scores import Told, score_judgements, some_tanks
 from maturity_model.fitting.handing_on.label_score import label_score
 from maturity_model.fitting.handing_on.prior_shifts import Shifts, catalogue_shifts
 from maturity_model.fitting.handing_on.table_gradient import MoveSlopes, TableSlopes
@@ -286,7 +286,7 @@ def tune_by_judgements(
         there = some_tanks(panel, out)
         place = [names.index(tank.name) for tank in there.tanks]
         vector = tuned(some_tanks(panel, set(names) - out))
-        told = judged_score(there, shifts.of(population, vector), weight)
+        told = score_judgements(there, shifts.of(population, vector), weight)
         by_tank[0, place] = told.by_tank[0]
     vector = tuned(panel)
     told = Told(weight, by_tank, len(panel.judgements.row))

@@ -18,7 +18,7 @@ import numpy as np
 
 from maturity_model._typing import Floats
 from maturity_model.fitting.design import keepers_of, make_design
-from maturity_model.fitting.handing_on.handed_on import MOVES
+from maturity_model.fitting.handing_on.hand_on import MOVES
 from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
 from maturity_model.population.priors import Priors, priors_from_catalogue
 from maturity_model.population.tables import (
@@ -162,7 +162,7 @@ def cut_fit(
     Returns
     -------
     Population
-        :data:`EACH` draws for each of ``given``; all but :data:`.handed_on.MOVES` is unchanged.
+        :data:`EACH` draws for each of ``given``; all but :data:`.hand_on.MOVES` is unchanged.
     """
     import nutpie
     import pytensor

@@ -15,7 +15,7 @@ import numpy as np
 
 from maturity_model._typing import Floats
 from maturity_model.fitting.handing_on.choose_weight import choose_weight
-from maturity_model.fitting.handing_on.handed_on import as_used, with_practice_moves
+from maturity_model.fitting.handing_on.hand_on import hand_on, with_practice_moves
 from maturity_model.lab.studies.pooling_fits import Way, fitted
 from maturity_model.lab.studies.pooling_weight import kept, phase_score
 from maturity_model.lab.studies.pooling_worlds import Club, Setting, make_club
@@ -59,7 +59,7 @@ class Scored:
     judged : bool
     taken : {'', 'moves of practice', 'as fit uses it'}
         What was put back to practice once everything was fitted: nothing, how tanks move, or
-        what :func:`.handed_on.as_used` puts back.
+        what :func:`.hand_on.hand_on` puts back.
     weight : float
     chosen : bool
         Whether the pool chose this weight.
@@ -178,7 +178,7 @@ def run(
                 if taken == AS_USED:
                     if way.name != DEFAULT_WAY:
                         continue
-                    population = as_used(whole, pool, choose=True)
+                    population = hand_on(whole, pool, choose=True)
                     chosen = population.evidence_weight, float("nan")
                 else:
                     back = taken == SIGNS_AND_READINGS

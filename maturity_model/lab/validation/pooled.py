@@ -48,7 +48,7 @@ def fitted(
     Population
         Its ``warning`` says when the fit did not pass its checks.
     """
-    from maturity_model.fitting.handing_on.handed_on import as_used
+    from maturity_model.fitting.handing_on.hand_on import hand_on
     from maturity_model.fitting.options import ModelOptions
     from maturity_model.fitting.pooled_fit import run_fit
     from maturity_model.fitting.sampling import SamplingPlan, choose_sampler
@@ -73,6 +73,6 @@ def fitted(
         options=ModelOptions(judgement_weight=1.0),
         folder=folder / f"chains-{key}",
     )
-    used = as_used(found.population, panel, choose=True, moves=s.fit_moves)
+    used = hand_on(found.population, panel, choose=True, moves=s.fit_moves)
     save_population(used, path)
     return used

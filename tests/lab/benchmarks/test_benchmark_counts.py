@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from pooling.pooled_logs import pool, population, simulated, write_log
 
-from maturity_model.fitting.handing_on.tank_draws import tank_log_likelihood
+from maturity_model.fitting.tank_likelihood import tank_log_likelihood
 from maturity_model.lab.benchmarks.peak import EXPONENT, count_operations
 from maturity_model.lab.benchmarks.scoring import enlarge
 from maturity_model.lab.benchmarks.timing import exponent

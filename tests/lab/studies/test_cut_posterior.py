@@ -9,7 +9,7 @@ pytest.importorskip("nutpie")
 
 from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.catalogue import load_catalogue
-from maturity_model.fitting.handing_on.handed_on import MOVES
+from maturity_model.fitting.handing_on.hand_on import MOVES
 from maturity_model.lab.studies.cut_posterior import EACH, cut_fit, emission_rows
 from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
 from maturity_model.panel import Panel, build_panel

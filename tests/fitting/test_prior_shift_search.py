@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from maturity_model.catalogue import load_catalogue
-from maturity_model.fitting.handing_on.handed_on import as_used
-from maturity_model.fitting.handing_on.judgement_scores import judged_score, judged_tanks
+from maturity_model.fitting.handing_on.hand_on import hand_on
+from maturity_model.fitting.handing_on.judgement_scores import judged_tanks, score_judgements
 from maturity_model.fitting.handing_on.prior_shift_search import (
     COUNT,
     Task,
@@ -99,12 +99,12 @@ def test_tanks_of_other_ways_are_told_better() -> None:
     shift = SHIFTS.split(vector)
     assert shift["log_advance"][1] > 0.2
     others = _pool(1.8, 40, seed=6)
-    before = judged_score(others, practice, (0.4,))
-    after = judged_score(others, SHIFTS.of(practice, vector), (0.4,))
+    before = score_judgements(others, practice, (0.4,))
+    after = score_judgements(others, SHIFTS.of(practice, vector), (0.4,))
     assert after.better_than(before)
     # Each step of the optimiser told the judged ones no worse, priors counted.
-    assert judged_score(panel, SHIFTS.of(practice, vector), (0.4,)).better_than(
-        judged_score(panel, practice, (0.4,))
+    assert score_judgements(panel, SHIFTS.of(practice, vector), (0.4,)).better_than(
+        score_judgements(panel, practice, (0.4,))
     )
 
 
@@ -116,7 +116,7 @@ def few_are_enough(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.mark.usefixtures("few_are_enough")
 def test_keepers_left_out_decide() -> None:
-    moved = as_used(_practice(8), _pool(2.5, 30), choose=True)
+    moved = hand_on(_practice(8), _pool(2.5, 30), choose=True)
     assert moved.provenance["signs"] == moved.provenance["moves"] == "tuned"
     assert moved.evidence_weight == 0.4
     assert float(moved.provenance["tuned_score"]) > float(
@@ -124,14 +124,14 @@ def test_keepers_left_out_decide() -> None:
     )
     # A weight that was asked for is kept.
     fitted = replace(_practice(8), evidence_weight=0.7)
-    assert as_used(fitted, _pool(2.5, 30), choose=False).evidence_weight == 0.7
+    assert hand_on(fitted, _pool(2.5, 30), choose=False).evidence_weight == 0.7
     # Asked for practice's readings, nothing is tuned.
-    asked = as_used(_practice(8), _pool(2.5, 30), choose=True, readings="practice")
+    asked = hand_on(_practice(8), _pool(2.5, 30), choose=True, readings="practice")
     assert "tuned_score" not in asked.provenance
 
 
 def test_few_tanks_tune_nothing() -> None:
-    used = as_used(_practice(8), _pool(2.5, 40), choose=True)
+    used = hand_on(_practice(8), _pool(2.5, 40), choose=True)
     assert "tuned_score" not in used.provenance
 
 
@@ -145,7 +145,7 @@ def test_judgements_at_random_tune_nothing() -> None:
         for c in book.checkins
     )
     guessed = build_panel(replace(book, checkins=checkins), CATALOGUE)
-    used = as_used(_practice(8), guessed, choose=True)
+    used = hand_on(_practice(8), guessed, choose=True)
     assert used.provenance["signs"] != "tuned"
 
 
@@ -157,7 +157,7 @@ def test_one_keeper_cannot_tell() -> None:
     alone_panel = build_panel(alone, CATALOGUE)
     with pytest.raises(ValueError, match="one keeper"):
         tune_by_judgements(alone_panel, _practice(8))
-    assert as_used(_practice(8), alone_panel, choose=True).provenance["signs"] != "tuned"
+    assert hand_on(_practice(8), alone_panel, choose=True).provenance["signs"] != "tuned"
     blank = replace(book, checkins=tuple(replace(c, judged_phase=None) for c in book.checkins))
     with pytest.raises(ValueError, match="no phase was judged"):
         tune_by_judgements(build_panel(blank, CATALOGUE), _practice(8))

@@ -13,22 +13,22 @@ import pytest
 from maturity_model.assessment import filtering
 from maturity_model.catalogue import load_catalogue
 from maturity_model.fitting import command
-from maturity_model.fitting.handing_on.handed_on import (
+from maturity_model.fitting.handing_on.hand_on import (
     MOVES,
     PRACTICE,
     SIGNS,
     Source,
-    as_used,
+    hand_on,
     with_practice_moves,
 )
 from maturity_model.fitting.handing_on.judgement_scores import (
     Told,
     can_choose,
-    judged_score,
     judged_tanks,
+    score_judgements,
 )
-from maturity_model.fitting.handing_on.tank_draws import filter_tanks
 from maturity_model.fitting.report import pooled_sections
+from maturity_model.fitting.tank_likelihood import filter_tanks
 from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
 from maturity_model.panel import Panel, build_panel
 from maturity_model.population import elicit_population, load_population
@@ -97,7 +97,7 @@ def test_all_put_back_is_practice() -> None:
 def test_the_file_says_what_was_chosen(moves: Source, choose: bool) -> None:
     panel = _pool(0.0)
     fitted = take_draws(load_population(), np.arange(8))
-    used = as_used(fitted, panel, choose=choose, moves=moves, readings="learned")
+    used = hand_on(fitted, panel, choose=choose, moves=moves, readings="learned")
     said = used.provenance
     assert said["fit_evidence_weight"] == f"{fitted.evidence_weight:g}"
     assert said["weekly_evidence_weight"] == f"{used.evidence_weight:g}"
@@ -139,7 +139,7 @@ def test_judgements_choose_what_is_taken(
         reading_mean=fitted.reading_mean[:, ::-1],
         log_advance=fitted.log_advance - 3.0,
     )
-    used = as_used(_with(fitted, true, known), panel, choose=True)
+    used = hand_on(_with(fitted, true, known), panel, choose=True)
     said = used.provenance
     assert (said["signs"], said["moves"], said["readings"]) == want
     kept = tuple(
@@ -151,9 +151,9 @@ def test_judgements_choose_what_is_taken(
         np.testing.assert_array_equal(used.sign_logit[..., :1], true.sign_logit)
     assert said["judged_score"].count(" at ") == 5
     tanks = judged_tanks(panel)
-    told = judged_score(tanks, used, (used.evidence_weight,))
+    told = score_judgements(tanks, used, (used.evidence_weight,))
     assert f"{told.score[0]:.4f} at {used.evidence_weight:g}" in said["judged_score"]
-    plain = judged_score(tanks, PRACTICE.of(fitted, CATALOGUE))
+    plain = score_judgements(tanks, PRACTICE.of(fitted, CATALOGUE))
     assert said["judged_score_of_practice"] == f"{plain.score[plain.best]:.4f}"
 
 
@@ -175,7 +175,7 @@ def test_the_judged_score_leaves_judgements_out_of_the_filter() -> None:
     assert {t.name for t in panel.tanks} == names
     assert len(names) == 6
     population = take_draws(load_population(), np.arange(8))
-    told = judged_score(panel, population, (0.4,))
+    told = score_judgements(panel, population, (0.4,))
     assert told.judgements == len(panel.judgements.row)
     # By hand: the filter of the same log without them, against the confusion table.
     plain = replace(
@@ -188,7 +188,7 @@ def test_the_judged_score_leaves_judgements_out_of_the_filter() -> None:
     p = (phase[panel.judgements.row] * table[panel.judgements.code]).sum(axis=1)
     assert told.score[0] == pytest.approx(np.log(p).mean(), abs=1e-12)
     with pytest.raises(ValueError, match="no phase was judged"):
-        judged_score(blind, population)
+        score_judgements(blind, population)
 
 
 @pytest.mark.parametrize("weight", [0.4, 1.0])
@@ -198,7 +198,7 @@ def test_the_judged_are_filtered_as_in_the_weekly_report(
     panel = _pool(0.0, tanks=4)
     population = take_draws(load_population(), np.arange(32))
     nodes = filtering.PACE_NODES, filtering.SKILL_NODES
-    monkeypatch.setattr("maturity_model.fitting.handing_on.tank_draws.NODES", nodes)
+    monkeypatch.setattr("maturity_model.fitting.tank_likelihood.NODES", nodes)
     tables = filtering.make_tables(panel, population, weight)
     for n, _, found, _ in filter_tanks(panel, population, weight):
         weekly, _ = filtering.filter_tank(tables, n)
@@ -222,7 +222,7 @@ def test_the_command_says_what_was_chosen_and_by_what(capsys: pytest.CaptureFixt
 
     def said(judged: float, choose: bool) -> tuple[str, str]:
         panel = _pool(judged)
-        used = as_used(fitted, panel, choose=choose, readings="practice")
+        used = hand_on(fitted, panel, choose=choose, readings="practice")
         command._say_use(used, panel, Path("club.nc"))
         rows = dict(pooled_sections._use(used.provenance))
         return (

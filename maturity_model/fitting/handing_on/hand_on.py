@@ -27,8 +27,8 @@ from maturity_model.fitting.handing_on.judgement_scores import (
     GRID,
     Told,
     can_choose,
-    judged_score,
     judged_tanks,
+    score_judgements,
 )
 from maturity_model.fitting.handing_on.prior_shift_search import Tuned, tune_by_judgements
 from maturity_model.population.constants import DEFAULT_DRAWS, DEFAULT_SEED, FIT_WEIGHT
@@ -125,13 +125,13 @@ def _told_by_judgements(
     # What to take, how it tells the judgements, and what the file says of it.
     tanks, catalogue = judged_tanks(panel), panel.catalogue
     told: dict[Taken, Told] = {
-        way: judged_score(tanks, way.of(population, catalogue), weights) for way in ways
+        way: score_judgements(tanks, way.of(population, catalogue), weights) for way in ways
     }
     first, *others = ways
     best = max(others, key=lambda way: float(told[way].score[told[way].best]), default=first)
     if not told[best].better_than(told[first]):
         best = first
-    practice = told.get(PRACTICE) or judged_score(
+    practice = told.get(PRACTICE) or score_judgements(
         tanks, PRACTICE.of(population, catalogue), (FIT_WEIGHT,)
     )
     scores = "; ".join(
@@ -158,7 +158,7 @@ def _tuned(
     return found if found.left_out.better_than(told) else None
 
 
-def as_used(
+def hand_on(
     population: Population,
     panel: Panel,
     *,
@@ -183,8 +183,8 @@ def as_used(
     signs, moves, readings : {'auto', 'practice', 'learned'}
         Where how often signs are seen, how tanks move, and what kits read come from.
         ``auto``: from the pool where it then tells the judgements better than practice, by
-        more than a standard error (:func:`.judgement_scores.judged_score`); otherwise, and where
-        too little was judged, from practice. With ``auto`` for all three, and at least
+        more than a standard error (:func:`.judgement_scores.score_judgements`); otherwise, and
+        where too little was judged, from practice. With ``auto`` for all three, and at least
         :data:`.prior_shift_search.FEWEST` judged tanks, practice tuned by the judgements
         (:func:`.prior_shift_search.tune_by_judgements`) is tried too; it must tell keepers left
         out better than the best of the others tells all of them, by more than a standard error.

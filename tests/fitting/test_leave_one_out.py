@@ -17,12 +17,12 @@ from fitting.fitted_example import CATALOGUE, example, panel
 
 from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.fitting.command import idata_path, leave_tanks_out, save_posterior
-from maturity_model.fitting.handing_on.tank_draws import (
+from maturity_model.fitting.leave_one_out import leave_one_out, loo_by_tank
+from maturity_model.fitting.tank_likelihood import (
     NODES,
     smoothed_without_judgements,
     tank_log_likelihood,
 )
-from maturity_model.fitting.leave_one_out import leave_one_out, loo_by_tank
 from maturity_model.panel import build_panel
 from maturity_model.population.elicit import elicit_population
 

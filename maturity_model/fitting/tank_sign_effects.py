@@ -1,9 +1,9 @@
-"""Likelihood of a tank whose own shifts of its signs' log-odds are integrated out.
+"""Likelihood of a tank with its tank-level sign effects integrated out.
 
-There is a shift for every sign, too many for quadrature, so that shifts, pace and skill
-are drawn by importance sampling from a normal distribution fitted to each tank (adaptive
-importance sampling: Cappé, Guillin, Marin and Robert 2004, *Journal of Computational and
-Graphical Statistics* 13: 907-929). Draws come in pairs that mirror one another, which
+Each tank shifts the log-odds of every sign, too many effects for quadrature. They, pace and
+skill are therefore drawn by importance sampling, from a normal distribution adapted to the
+tank (adaptive importance sampling: Cappé, Guillin, Marin and Robert 2004, *Journal of
+Computational and Graphical Statistics* 13: 907-929). Draws come in antithetic pairs, which
 cancels errors of odd order.
 """
 
@@ -16,23 +16,25 @@ from numba import njit
 
 from maturity_model._typing import Floats
 from maturity_model.fitting.kernels.chain_gradient import gradient_blocks
+from maturity_model.fitting.observation_tables import (
+    Powers,
+    log_emission,
+    log_tables,
+    weeks_and_codes,
+)
 from maturity_model.hmm.arithmetic import JIT, exp_lanes, log_lanes
-from maturity_model.population.tables import judgement_table, reading_table, tank_hazards
+from maturity_model.population.tables import tank_hazards
 from maturity_model.population.types import Population
 
 if TYPE_CHECKING:
-    from maturity_model.fitting.handing_on.tank_draws import Powers
     from maturity_model.panel import Panel
 
-
-#: Values of pace, skill and shifts that are worked on together; the quick kernel's size.
+#: Values of pace, skill and sign effects evaluated together; the fixed-size kernel's width.
 LANES = 32
-#: Values for each draw of the population; rounds of fitting, and values in each.
+#: Values for each draw of the population; rounds of adaptation, and values in each.
 VALUES, ROUNDS, TRIAL = 128, 6, 512
-#: Least effective share of a fit's trial values; below, their weights are tempered.
-_LEAST = 0.2
-#: Fitted distributions are made a little wider, so that weights stay bounded.
-_WIDER = 1.15
+#: Factor on the adapted standard deviations, so that importance weights stay bounded.
+_INFLATION = 1.15
 
 
 class Marginal(NamedTuple):
@@ -42,8 +44,8 @@ class Marginal(NamedTuple):
     ----------
     log_likelihood : ndarray, shape (N, D)
     effective : ndarray, shape (N,)
-        Effective share of the values drawn, by tank, on average over draws; with less
-        than a twentieth the likelihood is not to be trusted.
+        Effective share of the values drawn, by tank, averaged over draws; below a twentieth
+        the likelihood is not to be trusted.
     """
 
     log_likelihood: Floats
@@ -51,12 +53,12 @@ class Marginal(NamedTuple):
 
 
 @njit(**JIT)
-def _values(  # type: ignore[no-untyped-def]
+def _log_likelihoods(  # type: ignore[no-untyped-def]
     logit, sign, small, seen, row, code, base, initial, log_h,
     spread, pace_sd, skill_sd, power, n_stages, v, out, occupancy,
 ):  # fmt: skip
-    # v (M, 2 + G): pace, skill and shifts in standard deviations -> out (M,), M in lanes;
-    # adds the smoothed states of all lanes to occupancy (T, S).
+    # v (M, 2 + G): pace, skill and sign effects in standard deviations, M a multiple of LANES.
+    # Writes log-likelihoods to out (M,) and adds P(state | log, value) to occupancy (T, S).
     n_c, n_s = logit.shape
     n_t, n_k = base.shape[0], log_h.shape[2]
     table = np.empty((n_c, n_s, LANES))
@@ -109,16 +111,15 @@ def _values(  # type: ignore[no-untyped-def]
 
 
 class _Tank:
-    """One tank under all draws of a population."""
+    """One tank's observations and hazards under all draws of a population."""
 
     def __init__(self, panel: Panel, n: int, population: Population, powers: Powers, rows: Floats):
-        first, last = int(panel.first[n]), int(panel.first[n + 1])
-        starts, code = panel.signs.of_rows(first, last)
+        assert population.sign_tank_sd is not None
+        self.row, code = weeks_and_codes(panel, n, panel.signs)
         if powers.signs == 0:
-            starts, code = np.zeros(last - first + 1, np.int64), code[:0]
-        used, self.code = np.unique(code, return_inverse=True)
-        self.row = np.repeat(np.arange(last - first), np.diff(starts))
-        cells = panel.signs.codes[used]
+            self.row, code = self.row[:0], code[:0]
+        distinct, self.code = np.unique(code, return_inverse=True)
+        cells = panel.signs.codes[distinct]
         self.sign = cells["sign"].astype(np.int64)
         self.small = population.small[self.sign]
         self.seen = np.where(cells["seen"], 1.0, -1.0)
@@ -133,57 +134,60 @@ class _Tank:
         self.log_h = np.ascontiguousarray(np.moveaxis(hazards, -1, 0))
         self.initial = population.start[panel.rock[n]]
         self.population, self.power = population, powers.signs
-        assert population.sign_tank_sd is not None
-        self.spread = np.ascontiguousarray(population.sign_tank_sd.T)
-        # A sign that was never looked for tells nothing of its shift.
-        signs = np.arange(self.spread.shape[1])
-        self.free = np.concatenate([[True, True], np.isin(signs, self.sign)])
-        self.occupancy, self.idle = np.zeros(self.base.shape[1:]), np.zeros(self.base.shape[1:])
+        self.sign_sd = np.ascontiguousarray(population.sign_tank_sd.T)
+        # Nothing is learned about the effect on a sign that was never looked for.
+        looked_for = np.isin(np.arange(self.sign_sd.shape[1]), self.sign)
+        self.free = np.concatenate([[True, True], looked_for])
+        self.occupancy, self.unused = np.zeros((2, *self.base.shape[1:]))
         self.offset = np.zeros((len(self.logit), int(self.free.sum())))
 
     def centre(self, variance: Floats) -> None:
-        """Move the fitted distribution with the draws.
+        """Let the centre of the importance distribution follow each draw of the population.
 
-        Where a draw has a sign's log-odds higher than the others do, a tank's shift of them
-        is lower, by as much as the tank's own answers count against the spread over tanks.
+        Where a draw has a sign's log-odds above the average of the draws, the tank's effect is
+        lower, in proportion to how much the tank's answers weigh against the spread over tanks.
         """
         weight = self.occupancy[self.row] / self.occupancy.sum(axis=1)[self.row, None]
         by_code = np.zeros(self.logit.shape[1:])
         np.add.at(by_code, self.code, weight)
-        by_sign = np.zeros((len(self.logit), self.spread.shape[1]))
+        by_sign = np.zeros((len(self.logit), self.sign_sd.shape[1]))
         np.add.at(by_sign.T, self.sign, np.einsum("dcs,cs->cd", self.logit, by_code))
-        used = self.free[2:]
-        answers = np.bincount(self.sign[self.code], minlength=len(used))[used]
-        level = by_sign[:, used] / answers
-        # No yes or no tells more than a quarter of a unit of precision.
-        most = 0.25 * self.power * answers * self.spread[:, used] ** 2
-        counts = np.minimum(np.clip(1 - variance[2:], 0.0, 1.0), most / (1 + most))
-        self.offset[:, 2:] = -counts * (level - level.mean(axis=0)) / self.spread[:, used]
+        looked_for = self.free[2:]
+        answers = np.bincount(self.sign[self.code], minlength=len(looked_for))[looked_for]
+        level = by_sign[:, looked_for] / answers
+        # A Bernoulli answer carries at most a quarter of a unit of precision on its log-odds.
+        most = 0.25 * self.power * answers * self.sign_sd[:, looked_for] ** 2
+        weight = np.minimum(np.clip(1 - variance[2:], 0.0, 1.0), most / (1 + most))
+        self.offset[:, 2:] = -weight * (level - level.mean(axis=0)) / self.sign_sd[:, looked_for]
         self.occupancy[:] = 0.0
 
-    def log_likelihood(self, d: int, v: Floats, learn: bool = False) -> Floats:
-        """Under draw d, for values v of shape (M, 2 + G) in standard deviations."""
+    def log_likelihood(self, d: int, v: Floats, *, learn: bool = False) -> Floats:
+        """Log-likelihood under draw d of values v, shape (M, 2 + G), in standard deviations.
+
+        With ``learn``, smoothed states are added up for :meth:`centre`.
+        """
         p, out = self.population, np.empty(len(v))
-        occupancy = self.occupancy if learn else self.idle
-        _values(
+        _log_likelihoods(
             self.logit[d], self.sign, self.small, self.seen, self.row, self.code, self.base[d],
-            self.initial, self.log_h[d], self.spread[d], p.pace_sd[d], p.skill_sd[d],
-            self.power, p.n_stages, v, out, occupancy,
+            self.initial, self.log_h[d], self.sign_sd[d], p.pace_sd[d], p.skill_sd[d],
+            self.power, p.n_stages, v, out, self.occupancy if learn else self.unused,
         )  # fmt: skip
         return out
 
 
 class _Normal(NamedTuple):
+    """Importance distribution: mean, and Cholesky factor of the covariance."""
+
     mean: Floats
     factor: Floats
 
     def draw(self, n: int, rng: np.random.Generator) -> Floats:
-        """Pairs that mirror one another, in units of the normal."""
+        """Draw antithetic pairs, standardised, shape (n, number of free values)."""
         half = rng.normal(size=(n // 2, len(self.mean)))
         return np.concatenate([half, -half])
 
-    def place(self, e: Floats, tank: _Tank, d: int) -> tuple[Floats, Floats]:
-        """Values under draw d, and log of the standard normal's density over this one's."""
+    def values(self, e: Floats, tank: _Tank, d: int) -> tuple[Floats, Floats]:
+        """Values under draw d, and the log ratio of their prior density to this one."""
         x = self.mean + tank.offset[d] + e @ self.factor.T
         v = np.zeros((len(e), len(tank.free)))
         v[:, tank.free] = x
@@ -191,49 +195,34 @@ class _Normal(NamedTuple):
         return v, ratio + np.log(np.diag(self.factor)).sum()
 
 
-def _tempered(log_weight: Floats) -> Floats:
-    # Weights raised to the largest power that keeps enough of the values effective.
-    x = log_weight - log_weight.max()
-    low, high = 0.0, 1.0
-    for _ in range(30):
-        power = 1.0 if low == 0.0 and high == 1.0 else 0.5 * (low + high)
-        w = np.exp(power * x)
-        enough = w.sum() ** 2 / (w**2).sum() >= _LEAST * len(x)
-        if enough and power == 1.0:
-            break
-        low, high = (power, high) if enough else (low, power)
-    w = np.exp((1.0 if power == 1.0 else low) * x)
-    return np.asarray(w / w.sum())
-
-
-def _fit(tank: _Tank, rng: np.random.Generator) -> _Normal:
+def _adapt(tank: _Tank, rng: np.random.Generator) -> _Normal:
     n = int(tank.free.sum())
-    found = _Normal(np.zeros(n), np.eye(n))
-    draws = tank.population.n_draws
+    normal = _Normal(np.zeros(n), np.eye(n))
     for _ in range(ROUNDS):
-        e = found.draw(TRIAL, rng)
+        e = normal.draw(TRIAL, rng)
         x, log_weight = np.empty(e.shape), np.empty(TRIAL)
-        # Values under many draws: one distribution, moved with the draws, must serve all.
+        # One distribution, moved with the draws, must serve all of them: try several.
         for first in range(0, TRIAL, LANES):
-            part, d = slice(first, first + LANES), int(rng.integers(draws))
-            v, ratio = found.place(e[part], tank, d)
+            part, d = slice(first, first + LANES), int(rng.integers(tank.population.n_draws))
+            v, ratio = normal.values(e[part], tank, d)
             values = tank.log_likelihood(d, v, learn=True) + ratio
             log_weight[part] = values - values.max()
             x[part] = v[:, tank.free] - tank.offset[d]
-        w = _tempered(log_weight)
+        w = np.exp(log_weight - log_weight.max())
+        w /= w.sum()
         mean = w @ x
         cov = (w[:, None] * (x - mean)).T @ (x - mean)
-        # A tenth of independence, as the covariance is estimated from few values.
-        cov = _WIDER**2 * (0.9 * cov + 0.1 * np.diag(np.diag(cov)) + 1e-3 * np.eye(n))
-        found = _Normal(mean, np.asarray(np.linalg.cholesky(cov), dtype=np.float64))
+        # Shrunk by a tenth towards independence: the covariance is estimated from few values.
+        cov = _INFLATION**2 * (0.9 * cov + 0.1 * np.diag(np.diag(cov)) + 1e-3 * np.eye(n))
+        normal = _Normal(mean, np.asarray(np.linalg.cholesky(cov), dtype=np.float64))
         tank.centre(np.diag(cov))
-    return found
+    return normal
 
 
 def marginal_log_likelihood(
     panel: Panel, population: Population, powers: Powers, seed: int = 1, values: int = VALUES
 ) -> Marginal:
-    """Log-likelihood of each tank, its pace, skill and shifts integrated out.
+    """Log-likelihood of each tank, its pace, skill and sign effects integrated out.
 
     Parameters
     ----------
@@ -243,37 +232,33 @@ def marginal_log_likelihood(
     powers : Powers
         Of each kind of observation.
     seed : int
+        Each tank has a random stream of its own, made from this and its number.
     values : int
-        For each draw of the population, a multiple of :data:`LANES`.
+        Importance draws for each draw of the population, a multiple of 2 * :data:`LANES`.
 
     Returns
     -------
     Marginal
+
+    Raises
+    ------
+    ValueError
+        Without ``sign_tank_sd``, or when ``values`` cannot be drawn in pairs of lanes.
     """
     if population.sign_tank_sd is None or values % (2 * LANES) or values < 1:
         raise ValueError("a spread over tanks is needed, and values in pairs of lanes")
-    n_tanks, n_draws = len(panel.tanks), population.n_draws
-    out, share = np.empty((n_tanks, n_draws)), np.empty((n_tanks, n_draws))
-    kinds = []
-    if powers.readings:
-        kinds.append((panel.readings, reading_table(panel, population, powers.readings)))
-    if powers.judgements:
-        kinds.append((panel.judgements, judgement_table(panel, population, powers.judgements)))
-    logs = [(kind, np.log(np.maximum(table, 1e-300))) for kind, table in kinds]
-    for n in range(n_tanks):
+    shape = (len(panel.tanks), population.n_draws)
+    out, share = np.empty(shape), np.empty(shape)
+    tables = log_tables(panel, population, np.zeros(1), powers._replace(signs=0.0))
+    for n in range(len(panel.tanks)):
         rng = np.random.default_rng([seed, n])
-        first, last = int(panel.first[n]), int(panel.first[n + 1])
-        rows = np.zeros((last - first, population.chain.n_states, n_draws))
-        for kind, table in logs:
-            starts, codes = kind.of_rows(first, last)
-            np.add.at(rows, np.repeat(np.arange(last - first), np.diff(starts)), table[codes])
-        tank = _Tank(panel, n, population, powers, rows)
-        fitted = _fit(tank, rng)
-        for d in range(n_draws):
-            v, ratio = fitted.place(fitted.draw(values, rng), tank, d)
+        rows = log_emission(panel, n, tables, (population.chain.n_states, 1, shape[1]))
+        tank = _Tank(panel, n, population, powers, rows[:, :, 0])
+        normal = _adapt(tank, rng)
+        for d in range(shape[1]):
+            v, ratio = normal.values(normal.draw(values, rng), tank, d)
             x = tank.log_likelihood(d, v) + ratio
-            top = x.max()
-            w = np.exp(x - top)
-            out[n, d] = top + np.log(w.mean())
+            w = np.exp(x - x.max())
+            out[n, d] = x.max() + np.log(w.mean())
             share[n, d] = w.sum() ** 2 / (w**2).sum() / values
     return Marginal(out, share.mean(axis=1))

@@ -24,9 +24,8 @@ from maturity_model.fitting.comparison import (
     score_tanks,
     shorter,
 )
-from maturity_model.fitting.handing_on.tank_draws import Powers, tank_log_likelihood
-from maturity_model.fitting.handing_on.tank_signs import marginal_log_likelihood
 from maturity_model.fitting.leave_one_out import leave_one_out, log_mean, loo_by_tank
+from maturity_model.fitting.observation_tables import Powers
 from maturity_model.fitting.options import ModelOptions
 from maturity_model.fitting.pooled_fit import run_fit
 from maturity_model.fitting.report.comparison_section import (
@@ -37,6 +36,8 @@ from maturity_model.fitting.report.comparison_section import (
 )
 from maturity_model.fitting.report.pooled_report import write_pooled_report
 from maturity_model.fitting.sampling import SamplingPlan
+from maturity_model.fitting.tank_likelihood import tank_log_likelihood
+from maturity_model.fitting.tank_sign_effects import marginal_log_likelihood
 from maturity_model.fitting.variants import Variant, variants_of
 from maturity_model.hmm.quadrature import normal_nodes
 from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook

@@ -1,0 +1,114 @@
+"""Each tank of a panel under every draw of a population, pace and skill integrated out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from maturity_model._typing import Floats
+from maturity_model.fitting.observation_tables import (
+    Powers,
+    log_emission,
+    log_tables,
+    scaled_emission,
+)
+from maturity_model.fitting.tank_sign_effects import marginal_log_likelihood
+from maturity_model.hmm.mixture import FilteredMixture, filter_mixture
+from maturity_model.hmm.quadrature import normal_nodes
+from maturity_model.population.tables import tank_hazards
+from maturity_model.population.types import Population, take_draws
+
+if TYPE_CHECKING:
+    from maturity_model.panel import Panel
+
+#: Quadrature nodes for pace and skill: more than the weekly path has time for.
+NODES = (9, 5)
+#: Draws filtered at a time, which bounds the memory.
+CHUNK = 64
+
+
+def initial_states(panel: Panel, n: int, population: Population) -> Floats:
+    """P(state in week 0) of tank n, the same for all draws, shape (S, D)."""
+    start = population.start[panel.rock[n]]
+    return np.repeat(start[:, None], population.n_draws, axis=1)
+
+
+def filter_tanks(
+    panel: Panel, population: Population, power: float | Powers, *, judgements: bool = True
+) -> Iterator[tuple[int, slice, FilteredMixture, float]]:
+    """Filter all tanks, :data:`CHUNK` draws at a time.
+
+    Parameters
+    ----------
+    panel : Panel
+    population : Population
+        Its signs in the catalogue's order.
+    power : float or Powers
+        The evidence weight.
+    judgements : bool
+        Whether judged phases count.
+
+    Yields
+    ------
+    n : int
+        Tank.
+    draws : slice
+    filtered : FilteredMixture
+    log_scale : float
+        To be added to its log-likelihood.
+    """
+    powers = Powers.of(power) if judgements else Powers.of(power)._replace(judgements=0.0)
+    (pace, pace_weight), (skill, skill_weight) = (normal_nodes(n) for n in NODES)
+    prior = np.outer(pace_weight, skill_weight)
+    for first in range(0, population.n_draws, CHUNK):
+        draws = slice(first, min(first + CHUNK, population.n_draws))
+        part = take_draws(population, np.arange(draws.start, draws.stop))
+        tables = log_tables(panel, part, skill, powers)
+        shape = (part.chain.n_states, len(skill), part.n_draws)
+        for n in range(len(panel.tanks)):
+            emission, log_scale = scaled_emission(log_emission(panel, n, tables, shape))
+            moves = tank_hazards(panel, n, part, pace).moves()
+            initial = initial_states(panel, n, part)
+            filtered = filter_mixture(part.chain, initial, moves, emission, prior)
+            yield n, draws, filtered, float(log_scale.sum())
+
+
+def tank_log_likelihood(panel: Panel, population: Population, power: float | Powers) -> Floats:
+    """Log-likelihood of each tank by draw, as of a new tank of a new keeper.
+
+    Parameters
+    ----------
+    panel : Panel
+    population : Population
+        With ``sign_tank_sd``, tank-level sign effects are integrated out too.
+    power : float or Powers
+        The evidence weight; 1 for the plain likelihood.
+
+    Returns
+    -------
+    ndarray, shape (N, D)
+    """
+    if population.sign_tank_sd is not None:
+        return marginal_log_likelihood(panel, population, Powers.of(power)).log_likelihood
+    out = np.empty((len(panel.tanks), population.n_draws))
+    for n, draws, filtered, log_scale in filter_tanks(panel, population, power):
+        out[n, draws] = filtered.log_likelihood[-1] + log_scale
+    return out
+
+
+def smoothed_without_judgements(panel: Panel, population: Population, power: float) -> Floats:
+    """P(phase | signs, readings, events of the tank), averaged over draws of equal weight.
+
+    Returns
+    -------
+    ndarray, shape (R, K)
+        By tank-week of the panel.
+    """
+    out = np.zeros((int(panel.first[-1]), len(population.phases)))
+    for n, _, filtered, _ in filter_tanks(panel, population, power, judgements=False):
+        states, _ = filtered.smooth()
+        share = filtered.chain.by_phase(states.sum(axis=2)) / population.n_draws
+        out[panel.first[n] : panel.first[n + 1]] += share
+    return out
