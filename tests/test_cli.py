@@ -18,7 +18,6 @@ import maturity_model.report
 from maturity_model import __version__
 from maturity_model.catalogue import load_catalogue
 from maturity_model.cli import main
-from maturity_model.lab.studies.scores import Score
 from maturity_model.population import elicit_population, load_population, save_population
 from maturity_model.population.types import DIMS
 
@@ -315,40 +314,33 @@ def test_elicit_with_options(tmp_path: Path) -> None:
 def test_study_writes_what_it_found(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from maturity_model.lab.studies import evidence_weight as study
+    import pandas as pd
 
-    def scores(tanks: int, weeks: int, seed: int, say: object) -> dict[tuple[str, float], Score]:
-        assert (tanks, weeks, seed) == (12, 20, 3)
-        return {
-            (world.name, w): Score(-1 - abs(w - 0.35), 0.5, 0.1)
-            for world in study.WORLDS
-            for w in study.WEIGHTS
-        }
-
-    monkeypatch.setattr(study, "run", scores)
-    words = ["study", "evidence-weight", "--out", str(tmp_path / "s"), "--tanks", "12"]
-    assert main([*words, "--weeks", "20", "--seed", "3"]) == 0
-    assert "chosen evidence weight: 0.35" in capsys.readouterr().out
-    assert len(rows(tmp_path / "s" / "scores.csv")) == len(study.WORLDS) * len(study.WEIGHTS)
-    assert "ω = 0.35" in (tmp_path / "s" / "README.md").read_text(encoding="utf-8")
-
-
-def test_study_surprise(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
     from maturity_model.lab.studies import surprise as study
+    from maturity_model.lab.studies.settings import Surprise
 
-    def counts(tanks: int, weeks: int, seed: int, say: object) -> list[study.Result]:
-        assert (tanks, weeks, seed) == (12, 20, 2028)
-        quiet = study.Quiet(20.0, 3, 2, 4)
-        return [study.Result("none", quiet, study.Caught(9, 8, 9), study.Caught(4, 3, 4))]
+    def counts(setting: Surprise, work: object, processes: int, say: object) -> pd.DataFrame:
+        assert (setting, work, processes) == (Surprise(tanks=12, weeks=20), None, 1)
+        row = {"shifts": "none", "tank_years": 20.0, "wrong": 3, "kit": 2, "new": 4}
+        for kind, collapses in (("logged", 9), ("unlogged", 4)):
+            row |= {kind: collapses, f"{kind}_flagged": collapses - 1}
+            row |= {f"{kind}_looked_at": collapses}
+        return pd.DataFrame([row])
 
     monkeypatch.setattr(study, "run", counts)
     words = ["study", "surprise", "--out", str(tmp_path / "s"), "--tanks", "12", "--weeks", "20"]
     assert main(words) == 0
     assert "shifts none: 0.25 false alarms per tank-year" in capsys.readouterr().out
     assert len(rows(tmp_path / "s" / "counts.csv")) == 1
-    assert "8 of 9" in (tmp_path / "s" / "README.md").read_text(encoding="utf-8")
+    text = (tmp_path / "s" / "README.md").read_text(encoding="utf-8")
+    assert "8 of 9" in text
+    assert "Made by `maturity-model study surprise --tanks 12 --weeks 20 --out " in text
+
+
+def test_sizes_of_a_study_have_limits(tmp_path: Path) -> None:
+    for words in ("--tanks 1", "--seed -1", "--processes 0"):
+        with pytest.raises(SystemExit):
+            main(["study", "evidence-weight", "--out", str(tmp_path), *words.split()])
 
 
 def test_output_is_valid_where_stdout_is_a_string(small: Path, tmp_path: Path) -> None:

@@ -8,7 +8,6 @@ from __future__ import annotations
 import hashlib
 import io
 import multiprocessing
-import os
 import time
 import zipfile
 from collections.abc import Callable, Iterator, Mapping
@@ -19,6 +18,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from maturity_model import __version__
+from maturity_model.whole_files import write_file
+
 #: Called with one line of text per finished step.
 Say = Callable[[str], None]
 
@@ -28,8 +30,8 @@ def silent(line: str) -> None:
 
 
 def digest(*parts: object) -> str:
-    """A name for a result, from everything that it depends on."""
-    return hashlib.sha256(repr(parts).encode()).hexdigest()[:24]
+    """A name for a result, from everything that it depends on besides this version."""
+    return hashlib.sha256(repr((__version__, parts)).encode()).hexdigest()[:24]
 
 
 def read_kept(path: Path) -> pd.DataFrame | None:
@@ -51,9 +53,7 @@ def _save(path: Path, frame: pd.DataFrame) -> None:
     written = io.BytesIO()
     np.savez(written, **columns)
     path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    part.write_bytes(written.getvalue())
-    part.replace(path)
+    write_file(path, written.getvalue())
 
 
 def keep(path: Path, make: Callable[[], pd.DataFrame]) -> pd.DataFrame:

@@ -1,333 +1,324 @@
-"""Whether stated probabilities come true, and whether they beat simpler ways of judging.
-
-Half of the tanks come from the model itself and are filtered with the whole likelihood;
-half have shifts of their own that the model lacks and are filtered with the population's
-evidence weight. Every club has its own draw of the parameters from the catalogue's priors,
-made with other seeds than the population that filters and than any other study. What
-is compared with is learned from further tanks of the same kind.
-"""
+"""Whether stated probabilities come true, and whether they beat simpler ways of judging."""
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Callable
-from dataclasses import dataclass, replace
-from typing import Any, NamedTuple
+from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
+import pandas as pd
+from matplotlib.figure import Figure
 
-from maturity_model._typing import Bools, Floats, Ints
-from maturity_model.assessment.filtering import HORIZONS, Tables, filter_tank, make_tables
-from maturity_model.catalogue import Catalogue, load_catalogue
-from maturity_model.hmm.staged import StagedChain, transition_matrices
-from maturity_model.lab.studies.evidence_weight import WORLDS, World, simulate_world
-from maturity_model.lab.studies.tally import (
+from maturity_model.lab.page import Page
+from maturity_model.lab.studies.baselines import LATELY
+from maturity_model.lab.studies.reliability_forecasts import (
+    ALL,
+    DRAWN,
+    HALVES,
+    QUIET,
+    RISKS,
+    TARGETS,
+    TRAINING,
+    TRAINING_CLUBS,
+    forecasts_of,
+)
+from maturity_model.lab.studies.scores import (
     BASELINES,
-    KNOWING,
-    Tally,
+    BINS,
+    RESAMPLED,
+    brier_by_club,
     calibration_error,
+    reliability_curve,
+    skill_intervals,
+    skill_of_knowing,
     skills,
-    tally,
-    together,
 )
-from maturity_model.lab.worlds.simulate_logbook import Simulated
-from maturity_model.panel import build_panel
-from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
-from maturity_model.population.elicit import elicit_population
-from maturity_model.population.types import Population
+from maturity_model.lab.studies.settings import Reliability
+from maturity_model.lab.tasks import Say, run_tasks, silent
 
-
-class Half(NamedTuple):
-    """One half of the tanks: their world, and the evidence weight they are filtered with."""
-
-    name: str
-    world: World
-    weight: float
-
-
-_WORLD = {world.name: world for world in WORLDS}
-HALVES = (
-    Half("model", _WORLD["none"], 1.0),
-    Half("shifted", _WORLD["strong"], DEFAULT_EVIDENCE_WEIGHT),
-)
 #: Clubs of each half; a club has one draw of the parameters.
 CLUBS = 30
-#: Tanks and clubs of each half that the frequency tables are learned from.
-TRAINING, TRAINING_CLUBS = 3000, 120
-#: What is stated: the phase, and slipping back within each horizon.
-TARGETS = ("phase", *(f"regression_{h}" for h in HORIZONS))
-#: Which weeks: all, or those whose next weeks hold no recorded event, as the risk states.
-ALL, QUIET = "all", "no events"
-#: As the second, but scored on what happened to happen, not on its chance.
-DRAWN = "no events (drawn)"
-#: Weeks in which a sign or reading counts as seen lately, and width of the age bands.
-LATELY = 4
+#: Nearly all risks of slipping lie in the lowest of :data:`BINS`, so these are looked at too.
+FINE = 10 * BINS
+#: Wanted: a smaller calibration error than this, and skill above 0.
+LARGEST_ERROR = 0.03
+#: A dot is drawn for at least as many forecasts.
+FEWEST = 20
+#: What each baseline is called in the tables.
+_CALLED = {
+    "age": "age",
+    "readings": "readings, filtered",
+    "readings_table": "readings, table",
+    "checklist": "checklist",
+}
+_TITLES = {
+    "phase": "P(phase), filtered",
+    **{name: f"P(slipping back within {h} weeks)" for name, h in RISKS.items()},
+}
+_KEY = ["half", "target", "weeks"]
 
 
-Tallies = dict[tuple[str, str], Tally]
-
-
-@dataclass(frozen=True)
-class Truth:
-    """What happened, in N tank-weeks of one club, and what a simple judge would look at.
-
-    Attributes
-    ----------
-    happened : dict of str to ndarray, shape (N, M)
-        By target: one column for each phase, or one for slipping back. Of the phase, whether
-        it was so. Of slipping back, its chance given the tank's true state that week and its
-        true hazards in the weeks to come: the expectation of what is drawn, without the
-        noise of the drawing.
-    drawn : dict of str to bool ndarray, shape (N, M)
-        Whether it was so.
-    quiet : dict of str to bool ndarray, shape (N,)
-        By target: no event was recorded in the weeks that the forecast is about.
-    cells : dict of str to int ndarray, shape (N,)
-        By frequency table: the cell that a tank-week falls into.
-    """
-
-    happened: dict[str, Floats]
-    drawn: dict[str, Bools]
-    quiet: dict[str, Bools]
-    cells: dict[str, Ints]
-
-
-def favourable(catalogue: Catalogue) -> tuple[str, ...]:
-    """Signs whose chance of being seen never falls from one phase to the next."""
-    return tuple(
-        s.name
-        for s in catalogue.signs.values()
-        if all(a.value <= b.value for a, b in zip(s.detection, s.detection[1:], strict=False))
-    )
-
-
-def _lately(marks: Bools) -> Bools:
-    # Any mark in this week or the LATELY - 1 before it; weeks first.
-    out = marks.copy()
-    for back in range(1, LATELY):
-        out[back:] |= marks[:-back]
-    return out
-
-
-def _cells(simulated: Simulated, weeks: int) -> dict[str, Ints]:
-    catalogue = simulated.logbook.catalogue
-    tanks = simulated.logbook.tanks
-    at = {name: n for n, name in enumerate(tanks)}
-    column = {name: i for i, name in enumerate(favourable(catalogue))}
-    kits = {"ammonia": 0, "nitrite": 1}
-    seen = np.zeros((weeks, len(tanks), len(column)), dtype=bool)
-    # Of each kit: nothing found (0) or something (1) in a week; -1: not measured.
-    level = np.full((weeks, len(tanks), len(kits)), -1)
-    for c in simulated.logbook.checkins:
-        week = (c.date - tanks[c.tank].started).days // 7
-        if week >= weeks:
-            continue
-        for name, yes in c.signs.items():
-            if yes and name in column:
-                seen[week, at[c.tank], column[name]] = True
-        for name in kits.keys() & c.readings.keys():
-            level[week, at[c.tank], kits[name]] = c.readings[name].best > 0
-    last = np.full_like(level, -1)
-    for back in reversed(range(LATELY)):
-        found = level[: weeks - back]
-        last[back:] = np.where(found >= 0, found, last[back:])
-    weekly = np.arange(weeks)[:, None]
-    kinds = list(catalogue.starts)
-    rock = np.array([kinds.index(t.rock or "unknown") for t in tanks.values()])
-    state = 3 * (last[:, :, 0] + 1) + last[:, :, 1] + 1
-    return {
-        "age": _by_tank(weekly * len(kinds) + rock),
-        "readings_table": _by_tank(weekly // LATELY * 9 + state),
-        "checklist": _by_tank(_lately(seen).sum(axis=2)),
-        KNOWING: _by_tank(np.stack(simulated.phases, axis=1)[:weeks]),
+def _scores(forecasts: pd.DataFrame, seed: int) -> dict[str, float]:
+    # The scores of one half, target and choice of weeks.
+    phases = forecasts["target"].iloc[0] == "phase"
+    # Every tank is in one phase each week.
+    weeks = round(forecasts["chance"].sum()) if phases else len(forecasts)
+    out = {
+        "forecasts": weeks,
+        "stated": forecasts["stated"].mean(),
+        "observed": forecasts["chance"].mean(),
+        "calibration_error": calibration_error(forecasts["stated"], forecasts["chance"]),
+        "brier": brier_by_club(forecasts)["stated"].sum() / weeks,
     }
+    intervals = skill_intervals(forecasts, seed)
+    for name, skill in skills(forecasts).items():
+        out[f"skill_{name}"] = skill
+        out[f"skill_{name}_low"], out[f"skill_{name}_high"] = intervals.loc[name]
+    return {**out, "skill_true_phase_against_age": skill_of_knowing(forecasts)}
 
 
-def _by_tank(values: NDArray[Any]) -> NDArray[Any]:
-    # (weeks, tanks) -> one row for each tank-week, tank after tank as in a panel.
-    return np.ascontiguousarray(values.T).ravel()
-
-
-def chance_of_slipping(
-    states: Ints, moves: Floats, chain: StagedChain, horizon: int, weeks: int
-) -> Floats:
-    """P(a lower phase within ``horizon`` weeks | state now, hazards of the weeks to come).
+def summarise(forecasts: pd.DataFrame, seed: int) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Scores and reliability curves by half, target and choice of weeks.
 
     Parameters
     ----------
-    states : int ndarray, shape (T,)
-        True state of each week.
-    moves : ndarray, shape (T-1, 4 K + 3)
-        The chances that they were drawn from.
-    chain : StagedChain
-    horizon : int
-    weeks : int
-        At most T - horizon.
+    forecasts : DataFrame
+        As of :func:`.forecasts_of`.
+    seed : int
+        Of the resampling.
 
     Returns
     -------
-    ndarray, shape (weeks,)
+    scores, curves : DataFrame
+        As in ``scores.csv`` and ``reliability.csv``.
     """
-    matrices, phase = transition_matrices(moves, chain), chain.phase_of
-    now = states[:weeks]
-    out = np.zeros(weeks)
-    for k in range(1, chain.n_phases):
-        # P(no phase below k in the next i weeks | state), for every week at once.
-        up = np.broadcast_to((phase >= k).astype(float), (weeks, chain.n_states))
-        for i in reversed(range(horizon)):
-            up = np.einsum("tij,tj->ti", matrices[i : weeks + i], up) * (phase >= k)
-        here = phase[now] == k
-        out[here] = 1 - up[here, now[here]]
-    return out
-
-
-def truth_of(simulated: Simulated, weeks: int) -> Truth:
-    """What happened in the first ``weeks`` weeks of each tank; needs 8 more of them."""
-    phases = np.stack(simulated.phases, axis=1)
-    tanks = simulated.logbook.tanks
-    at = {name: n for n, name in enumerate(tanks)}
-    event = np.zeros(phases.shape, dtype=bool)
-    for e in simulated.logbook.events:
-        # Water changes are husbandry; the risk takes them to go on as they stand.
-        if e.kind != "water_change":
-            event[(e.date - tanks[e.tank].started).days // 7, at[e.tank]] = True
-    k = len(simulated.logbook.catalogue.phases)
-    chain = StagedChain(k, simulated.n_stages)
-    drawn = {"phase": _by_tank(phases[:weeks])[:, None] == np.arange(k)}
-    happened = {"phase": drawn["phase"].astype(float)}
-    quiet = {"phase": np.ones(weeks * len(tanks), dtype=bool)}
-    for name, h in zip(TARGETS[1:], HORIZONS, strict=True):
-        ahead = [slice(i, weeks + i) for i in range(1, h + 1)]
-        lowest = np.min([phases[a] for a in ahead], axis=0)
-        drawn[name] = _by_tank(lowest < phases[:weeks])[:, None]
-        pairs = zip(simulated.states, simulated.moves, strict=True)
-        happened[name] = np.concatenate(
-            [chance_of_slipping(s, m, chain, h, weeks) for s, m in pairs]
-        )[:, None]
-        quiet[name] = _by_tank(~np.any([event[a] for a in ahead], axis=0))
-    return Truth(happened, drawn, quiet, _cells(simulated, weeks))
-
-
-def frequencies(cells: Ints, happened: NDArray[Any], n_cells: int) -> Floats:
-    """Share of tank-weeks of each cell in which each outcome happened, shape (n_cells, M).
-
-    As if one more tank-week like the average of all had been seen in each cell.
-    """
-    count = np.bincount(cells, minlength=n_cells)
-    hits = np.stack([np.bincount(cells, h, minlength=n_cells) for h in happened.T], axis=1)
-    return np.asarray((hits + happened.mean(axis=0)) / (count[:, None] + 1.0))
-
-
-def _stated(tables: Tables, weeks: int) -> dict[str, Floats]:
-    # As the program states them: the filtered phase, and the risk of slipping back.
-    phase, risk = [], []
-    for n in range(len(tables.panel.tanks)):
-        found, hazards = filter_tank(tables, n)
-        down = found.risk(hazards.advance, hazards.ahead(max(HORIZONS)), HORIZONS)
-        phase.append(found.phases()[:weeks])
-        risk.append(np.einsum("thd,td->th", down, found.draw_weight)[:weeks])
-    risks = np.concatenate(risk)
-    columns = {name: risks[:, i : i + 1] for i, name in enumerate(TARGETS[1:])}
-    return {"phase": np.concatenate(phase), **columns}
-
-
-def _club(
-    simulated: Simulated, population: Population, weight: float, weeks: int
-) -> tuple[dict[str, Floats], dict[str, Floats]]:
-    # Stated with everything, and with the signs left out.
-    start = next(iter(simulated.logbook.tanks.values())).started
-    end = start + dt.timedelta(days=7 * len(simulated.phases[0]) - 1)
-    panel = build_panel(simulated.logbook, simulated.logbook.catalogue, end)
-    tables = make_tables(panel, population, weight)
-    return _stated(tables, weeks), _stated(replace(tables, signs=np.ones_like(tables.signs)), weeks)
-
-
-def _gather(truths: list[Truth]) -> Truth:
-    def join(name: str) -> dict[str, NDArray[Any]]:
-        each = [getattr(t, name) for t in truths]
-        return {key: np.concatenate([e[key] for e in each]) for key in each[0]}
-
-    return Truth(join("happened"), join("drawn"), join("quiet"), join("cells"))
-
-
-def _half(
-    half: Half,
-    population: Population,
-    n_tanks: int,
-    weeks: int,
-    seed: int,
-    clubs: int,
-    training: int,
-) -> Tallies:
-    long = weeks + max(HORIZONS)
-    tanks = simulate_world(half.world, n_tanks, long, seed, clubs)
-    truths = [truth_of(c, weeks) for c in tanks]
-    club = np.repeat(np.arange(clubs), [len(t.quiet["phase"]) for t in truths])
-    truth = _gather(truths)
-    more = simulate_world(half.world, training, long, seed + 1, TRAINING_CLUBS)
-    learned = _gather([truth_of(c, weeks) for c in more])
-    stated = [_club(c, population, half.weight, weeks) for c in tanks]
-    out = {}
-    for target in TARGETS:
-        own, blind = (np.concatenate([s[i][target] for s in stated]) for i in (0, 1))
-        for which in (ALL,) if target == "phase" else (ALL, QUIET, DRAWN):
-            use = truth.quiet[target] | (which == ALL)
-            outcome = (truth.drawn if which == DRAWN else truth.happened)[target]
-            seen = learned.quiet[target] | (which == ALL)
-            tables = {}
-            for name, cells in truth.cells.items():
-                n_cells = int(max(cells.max(), learned.cells[name].max())) + 1
-                known = frequencies(
-                    learned.cells[name][seen], learned.happened[target][seen], n_cells
-                )
-                tables[name] = known[cells]
-            others = tuple((tables | {"readings": blind})[b][use] for b in (*BASELINES, KNOWING))
-            out[target, which] = tally(own[use], outcome[use], others, club[use], clubs)
-    return out
+    scores, curves = [], []
+    for (target, weeks), rows in forecasts.groupby(["target", "weeks"], sort=False):
+        both = rows.assign(half="both", club=rows.groupby(["half", "club"]).ngroup())
+        for half, part in pd.concat([rows, both]).groupby("half", sort=False):
+            key = {"half": half, "target": target, "weeks": weeks}
+            scores.append({**key, **_scores(part, seed)})
+            for bins in (BINS,) if target == "phase" else (BINS, FINE):
+                curve = reliability_curve(part, bins, seed)
+                curves.append(pd.DataFrame({**key, "bins": bins, **curve}))
+    return pd.DataFrame(scores), pd.concat(curves, ignore_index=True)
 
 
 def run(
-    n_tanks: int,
-    weeks: int,
-    seed: int,
-    say: Callable[[str], None] = lambda _: None,
+    setting: Reliability,
+    work: Path | None = None,
+    processes: int = 1,
+    say: Say = silent,
+    *,
     clubs: int = CLUBS,
     training: int = TRAINING,
-) -> dict[tuple[str, str, str], Tally]:
-    """Tallies by half ('both' for the two together), target and choice of weeks.
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Simulate, forecast and score both halves.
 
     Parameters
     ----------
-    n_tanks, weeks, seed : int
-        Tanks of both halves together, weeks scored of each (8 more are simulated, for the
-        truth of what was to come), and the seed.
+    setting : Reliability
+    work : Path, optional
+        Keeps the forecasts.
+    processes : int
     say : callable
-        Told about progress.
-    clubs : int
-        Clubs of each half.
-    training : int
-        Further tanks of each half, for the frequency tables.
+        Called with one line of text per finished step.
+    clubs, training : int
+        Clubs of each half; further tanks of each half, for the frequency tables.
+
+    Returns
+    -------
+    scores, curves : DataFrame
 
     Raises
     ------
     ValueError
         When there are fewer tanks than clubs.
     """
-    if n_tanks // 2 < clubs:
-        raise ValueError(f"{n_tanks} tanks are too few for two halves of {clubs} clubs")
-    population = elicit_population(load_catalogue(), DEFAULT_EVIDENCE_WEIGHT)
-    halves = []
-    for i, half in enumerate(HALVES):
-        halves.append(
-            _half(half, population, n_tanks // 2, weeks, seed * 10 + 2 * i, clubs, training)
+    if setting.tanks // 2 < clubs:
+        raise ValueError(f"{setting.tanks} tanks are too few for two halves of {clubs} clubs")
+    tasks = {
+        half.name: (
+            half, setting.tanks // 2, setting.weeks, setting.seed * 10 + 2 * i, clubs, training,
         )
-        for key, found in halves[-1].items():
-            error, skill = calibration_error(found), skills(found)
-            say(f"{half.name}, {', '.join(key)}: error {error:.4f}, skill {skill.round(3)}")
-    out = {}
-    for key in halves[0]:
-        for half, by_key in zip(HALVES, halves, strict=True):
-            out[half.name, *key] = by_key[key]
-        out["both", *key] = together(tuple(by_key[key] for by_key in halves))
+        for i, half in enumerate(HALVES)
+    }  # fmt: skip
+    parts = run_tasks(forecasts_of, tasks, folder=work, processes=processes, say=say)
+    return summarise(pd.concat(parts.values(), ignore_index=True), setting.seed)
+
+
+def read(folder: Path) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """The committed scores and curves."""
+    return pd.read_csv(folder / "scores.csv"), pd.read_csv(folder / "reliability.csv")
+
+
+def wanted(target: str, weeks: str) -> tuple[str, ...]:
+    """Baselines that must be beaten.
+
+    The phase is weighed against all. The risk of slipping back is stated for weeks without
+    further events, so it is weighed there, and against frequency tables.
+    """
+    if target == "phase":
+        return BASELINES
+    return ("age", "readings_table", "checklist") if weeks == QUIET else ()
+
+
+def missed(scores: pd.DataFrame) -> list[str]:
+    """Each target that is missed, in words."""
+    out = []
+    for row in scores.to_dict("records"):
+        name = f"{row['target']}, {row['half']}, weeks: {row['weeks']}"
+        if not row["calibration_error"] < LARGEST_ERROR:
+            out.append(f"{name}: calibration error {row['calibration_error']:.4f}")
+        out += [
+            f"{name}: skill {row[f'skill_{baseline}']:+.4f} against {_CALLED[baseline]}"
+            for baseline in wanted(row["target"], row["weeks"])
+            if not row[f"skill_{baseline}"] > 0
+        ]
     return out
+
+
+def summary(results: tuple[pd.DataFrame, pd.DataFrame], setting: Reliability) -> list[str]:
+    """What is missed."""
+    return [f"missed: {miss}" for miss in missed(results[0])]
+
+
+def drawn(curves: pd.DataFrame, target: str) -> pd.DataFrame:
+    """The dots of a target's figure: bins with enough forecasts, of the weeks it is stated for."""
+    weeks, bins = (ALL, BINS) if target == "phase" else (QUIET, FINE)
+    on = (curves["target"] == target) & (curves["weeks"] == weeks) & (curves["bins"] == bins)
+    return curves[on & (curves["n"] >= FEWEST) & (curves["half"] != "both")]
+
+
+def curves_figure(dots: pd.DataFrame) -> Figure:
+    """Observed frequency against stated probability, a panel for each half."""
+    # Nothing is larger than NaN, the largest of no dots.
+    largest = dots[["stated", "observed"]].max(axis=None)
+    top = next(t for t in (0.1, 0.2, 0.4, 0.6, 0.8, 1.0) if not largest > t)
+    figure = Figure((8.5, 4.4), layout="constrained")
+    panels = figure.subplots(1, len(HALVES), sharex=True, sharey=True)
+    for half, panel in zip(HALVES, panels, strict=True):
+        own = dots[dots["half"] == half.name]
+        panel.plot([0, top], [0, top], ls="--", color="0.6", lw=1)
+        panel.vlines(own["stated"], own["observed_low"], own["observed_high"], color="C0", lw=1)
+        # The area of a dot goes with the square root of its forecasts: they span decades.
+        size = 10 + 60 * np.sqrt(own["n"] / own["n"].max())
+        panel.plot(own["stated"], own["observed"], color="C0", lw=1)
+        panel.scatter(own["stated"], own["observed"], s=size, color="C0")
+        panel.set(xlim=(0, top), ylim=(0, top), aspect="equal", xlabel="stated")
+        panel.set_title(f"{half.name}, ω = {half.weight:g}")
+        for axis in (panel.xaxis, panel.yaxis):
+            axis.set_major_formatter(lambda p, _: f"{100 * p:g} %")
+    panels[0].set_ylabel("observed")
+    return figure
+
+
+def _add_figure(page: Page, scores: pd.DataFrame, curves: pd.DataFrame, target: str) -> None:
+    weeks, bins = (ALL, BINS) if target == "phase" else (QUIET, FINE)
+    which = "" if weeks == ALL else ", weeks without further events"
+    error = scores.set_index(_KEY)["calibration_error"]
+    errors = [
+        f"{half.name}: expected calibration error {error[half.name, target, weeks]:.4f} over "
+        f"{BINS} bins"
+        for half in HALVES
+    ]
+    page.figure(
+        f"{target}.svg",
+        curves_figure(drawn(curves, target)),
+        f"Reliability of {_TITLES[target]}{which}",
+        f"Observed frequency against stated probability in {bins} equal bins; the diagonal is "
+        f"perfect. {'; '.join(errors)}.",
+    )
+
+
+def _table(scores: pd.DataFrame, curves: pd.DataFrame, target: str) -> pd.DataFrame:
+    own = scores[scores["target"] == target].copy()
+    digits = 2 if target == "phase" else 4
+    table = pd.DataFrame({"tanks": own["half"], "weeks": own["weeks"]})
+    table["tank-weeks"] = own["forecasts"]
+    table["calibration error"] = own["calibration_error"].map("{:.4f}".format)
+    if target != "phase":
+        mean = own[["stated", "observed"]].map(lambda x: f"{100 * x:.2f} %")
+        table.insert(3, "stated / observed", mean["stated"] + " / " + mean["observed"])
+        fine = curves[(curves["bins"] == FINE) & (curves["target"] == target)]
+        gap = ((fine["stated"] - fine["observed"]).abs() * fine["n"]).groupby(
+            [fine["half"], fine["weeks"]]
+        )
+        error = gap.sum() / fine.groupby(["half", "weeks"])["n"].sum()
+        at = pd.MultiIndex.from_frame(own[["half", "weeks"]])
+        table["calibration error"] += [f" ({x:.4f})" for x in error.loc[at]]
+    for name, called in _CALLED.items():
+        cells = own[[f"skill_{name}{end}" for end in ("", "_low", "_high")]].itertuples(index=False)
+        form = f"{{:+.{digits}f}} ({{:+.{digits}f}} to {{:+.{digits}f}})"
+        table[f"against {called}"] = [form.format(*row) for row in cells]
+    knowing = own["skill_true_phase_against_age"].map(f"{{:+.{digits}f}}".format)
+    table["*knowing the phase, against age*"] = knowing
+    return table
+
+
+def page(results: tuple[pd.DataFrame, pd.DataFrame], setting: Reliability) -> Page:
+    """``scores.csv``, ``reliability.csv``, a figure for each target, and what they say."""
+    scores, curves = results
+    shifted = HALVES[1].world
+    page = Page("Do the stated probabilities come true?", setting.command)
+    page.text(f"""
+        {setting.tanks} simulated tanks used for nothing else, {setting.weeks} weeks of each,
+        seed {setting.seed}. Half (*model*) are drawn from the model and filtered at
+        ω = {HALVES[0].weight:g}. Half (*shifted*) carry shifts of their own that the model lacks
+        (each sign's log-odds by {shifted.sign_effect_sd:g}, each analyte's log level by
+        {shifted.reading_effect_sd:g}, standard deviations) and are filtered at the population's
+        ω = {HALVES[1].weight:g}. {CLUBS} clubs in each half, each with its own draw of the
+        parameters from the catalogue's priors. What is stated in a week rests on the log up to
+        that week; eight more weeks were simulated for the truth of what was to come.
+
+        Wanted: an expected calibration error below {LARGEST_ERROR:g} over {BINS} equal bins in
+        every row; Brier skill above 0 for the phase against all that is compared with, and for
+        slipping back, in weeks without further events, against the three tables.
+        """)
+    if misses := missed(scores):
+        page.text("**Missed:**")
+        page.items(f"**{miss}**" for miss in misses)
+    else:
+        page.text("All of these are reached.")
+    _explain(page)
+    for target in TARGETS:
+        page.heading(_TITLES[target])
+        _add_figure(page, scores, curves, target)
+        page.table(_table(scores, curves, target))
+    page.csv("scores.csv", scores, dict.fromkeys(scores.columns[4:], "{:.5f}"))
+    page.csv("reliability.csv", curves, dict.fromkeys(curves.columns[5:9], "{:.5f}"))
+    return page
+
+
+def _explain(page: Page) -> None:
+    page.text(f"""
+        **How much this says of slipping back.** Without a further event a slip is rare and mostly
+        chance. The last column says what there is to be gained: the skill against age alone of one
+        who knew the true phase and no more. The program, which does not know it but sees past
+        events, is to be held against that; an interval that holds 0 leaves it open. **All skills
+        here are small**: a keeper learns from the risk how often such tanks slip, and hardly which
+        one will. What signs add to the phase adds next to nothing to the risk. What is scored is
+        not whether a slip was drawn but its chance, given the tank's true state and true hazards:
+        the same in expectation, without the noise of the drawing, which hides differences as small
+        as these. Rows *{DRAWN}* are scored on what was drawn. Most risks lie in the lowest of
+        {BINS} bins, so that error hardly tests more than their mean; in brackets it stands over
+        {FINE} narrower ones, where chance alone makes it larger. A skill with a minus is none,
+        whether it was wanted or not.
+
+        *Weeks*: the risk is stated for the case that no further event happens, so *{QUIET}* keeps
+        the weeks whose next 4 (or 8) hold no recorded event, save water changes, which are taken to
+        go on as they stand. *{ALL}* keeps every week: events do come, and the risk stated is then
+        too low, by design. *{DRAWN}*: the same weeks as *{QUIET}*.
+
+        *Compared with*, the tables learned from {TRAINING} further tanks of the same half, in
+        {TRAINING_CLUBS} clubs, and from the same choice of weeks: **age**, the frequency by week
+        and rock; **readings, filtered**, the program itself with the signs left out; **readings,
+        table**, the frequency by ammonia and by nitrite (found, not found, not measured in
+        {LATELY} weeks) and age in bands of {LATELY} weeks; **checklist**, the frequency by the
+        number of favourable signs (those whose chance never falls from phase to phase) seen in the
+        last {LATELY} weeks.
+
+        *In brackets*: 5 % and 95 % points of {RESAMPLED} resamplings of whole clubs; so are the
+        bars of the curves. Dots grow with the number of forecasts in a bin, and are left out below
+        {FEWEST}; the curves of slipping back are those of the weeks without further events, in
+        {FINE} bins. All numbers stand in `scores.csv` and `reliability.csv`.
+        """)

@@ -14,7 +14,7 @@ import numpy as np
 
 from maturity_model._typing import Floats, Ints
 from maturity_model.hmm.chain import forward_backward
-from maturity_model.lab.studies.reliability import favourable, frequencies
+from maturity_model.lab.studies.baselines import favourable, frequencies
 from maturity_model.lab.validation.features import LATELY, TankWeeks
 from maturity_model.lab.validation.optional import need
 

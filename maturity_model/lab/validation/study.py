@@ -9,7 +9,7 @@ import numpy as np
 
 from maturity_model._typing import Bools, Floats, Ints
 from maturity_model.assessment.filtering import HORIZONS
-from maturity_model.lab.studies.reliability import frequencies
+from maturity_model.lab.studies.baselines import frequencies
 from maturity_model.lab.validation import features as log_features
 from maturity_model.lab.validation.cases import TYPICAL, Case, Settings, is_fitted, size_of
 from maturity_model.lab.validation.ceiling import teach_ceiling

@@ -2,145 +2,118 @@
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
 import itertools
-import xml.etree.ElementTree as ET
 from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from maturity_model.catalogue import load_catalogue
 from maturity_model.hmm.staged import StagedChain, move_probabilities, transition_matrices
 from maturity_model.lab.studies import reliability as study
-from maturity_model.lab.studies import reliability_report as report
-from maturity_model.lab.studies.scores import BINS, score
-from maturity_model.lab.studies.tally import (
+from maturity_model.lab.studies import reliability_forecasts as forecasts
+from maturity_model.lab.studies.baselines import favourable, frequencies
+from maturity_model.lab.studies.scores import (
     BASELINES,
+    BINS,
+    JUDGES,
     KNOWING,
-    PARTS,
-    Tally,
+    brier_by_club,
     calibration_error,
-    curve_interval,
-    skill_interval,
+    reliability_curve,
+    score,
+    skill_intervals,
     skill_of_knowing,
     skills,
-    tally,
-    together,
 )
+from maturity_model.lab.studies.settings import Reliability
 from maturity_model.logbook import CheckIn, Event, Reading, Tank
 
 REPORT = Path(__file__).parents[3] / "reports" / "reliability"
 START = dt.date(2024, 1, 1)
+ALL, QUIET, DRAWN = forecasts.ALL, forecasts.QUIET, forecasts.DRAWN
 #: Wanted: a smaller calibration error, and skill above 0.
 LARGEST_ERROR = 0.03
+KEY = ["half", "target", "weeks"]
 ROWS = [
     (half, target, weeks)
-    for target in study.TARGETS
-    for weeks in ((study.ALL,) if target == "phase" else (study.ALL, study.QUIET, study.DRAWN))
+    for target in forecasts.TARGETS
+    for weeks in ((ALL,) if target == "phase" else (ALL, QUIET, DRAWN))
     for half in ("model", "shifted", "both")
 ]
-
-
-def read(name: str) -> list[dict[str, str]]:
-    with (REPORT / name).open(encoding="utf-8", newline="") as handle:
-        return list(csv.DictReader(handle))
 
 
 # -- what is committed ---------------------------------------------------------------------
 
 
-def test_the_committed_errors_and_the_phase_reach_what_is_wanted() -> None:
-    rows = {(r["half"], r["target"], r["weeks"]): r for r in read("scores.csv")}
-    assert sorted(rows) == sorted(ROWS)
-    for (half, target, _), row in rows.items():
-        assert float(row["calibration_error"]) < LARGEST_ERROR
-        if target == "phase":
-            assert int(row["forecasts"]) >= 60 * (300 if half == "both" else 150)
-            for name in ("age", "readings", "readings_table", "checklist"):
-                assert float(row[f"skill_{name}"]) > 0, (half, name)
-
-
-def wanted_and_missed() -> list[tuple[str, str, str, str]]:
+def test_the_committed_scores_reach_what_is_wanted() -> None:
+    scores = study.read(REPORT)[0].set_index(KEY)
+    assert list(scores.index) == ROWS
+    assert (scores["calibration_error"] < LARGEST_ERROR).all()
+    phase = scores.xs("phase", level="target")
+    assert (phase["forecasts"] >= [60 * 150, 60 * 150, 60 * 300]).all()
+    assert (phase[[f"skill_{name}" for name in BASELINES]] > 0).all(axis=None)
     # The risk of slipping back is stated for weeks without further events.
-    return [
-        (row["target"], row["half"], row["weeks"], name)
-        for row in read("scores.csv")
-        if row["target"] != "phase" and row["weeks"] == "no events"
-        for name in ("age", "readings_table", "checklist")
-        if not float(row[f"skill_{name}"]) > 0
-    ]
-
-
-def test_the_committed_risk_of_slipping_back_has_skill() -> None:
-    assert wanted_and_missed() == []
-
-
-def test_the_committed_readme_owns_up_to_what_is_missed() -> None:
+    risk = scores.drop("phase", level="target").xs(QUIET, level="weeks")
+    assert (risk[[f"skill_{n}" for n in ("age", "readings_table", "checklist")]] > 0).all(axis=None)
     text = (REPORT / "README.md").read_text(encoding="utf-8")
-    for target, half, weeks, _ in wanted_and_missed():
-        assert f"- **{target}, {half}, weeks: {weeks}: skill -" in text
-    assert ("All of these are reached." in text) == (not wanted_and_missed())
-    for row in read("scores.csv"):
-        for name in BASELINES:
-            skill = float(row[f"skill_{name}"])
-            line = f"{row['target']}, {row['half']}, weeks: {row['weeks']}: {skill:+.4f} against"
-            # Rounding twice may differ in the last digit.
-            if skill < -1e-4 and f"{skill:.5f}"[-1] != "5":
-                assert f"- {line}" in text
+    assert "All of these are reached." in text
 
 
 def test_the_committed_curves_give_the_committed_errors() -> None:
-    for row in read("scores.csv"):
-        key = (row["half"], row["target"], row["weeks"])
-        bins = [
-            r
-            for r in read("reliability.csv")
-            if (r["half"], r["target"], r["weeks"]) == key and r["bins"] == str(BINS)
-        ]
-        n = np.array([int(r["n"]) for r in bins])
-        gap = np.array([float(r["stated"]) - float(r["observed"]) for r in bins])
-        assert (n * np.abs(gap)).sum() / n.sum() == pytest.approx(
-            float(row["calibration_error"]), abs=2e-5
-        )
+    scores, curves = study.read(REPORT)
+    own = curves[curves["bins"] == BINS]
+    gap = (own["stated"] - own["observed"]).abs() * own["n"]
+    by_row = gap.groupby([own[k] for k in KEY]).sum() / own.groupby(KEY)["n"].sum()
+    wanted = scores.set_index(KEY)["calibration_error"]
+    np.testing.assert_allclose(by_row[wanted.index], wanted, atol=2e-5)
 
 
-@pytest.mark.parametrize("target", study.TARGETS)
-def test_the_committed_pictures_say_what_they_show(target: str) -> None:
-    root = ET.fromstring((REPORT / f"{target}.svg").read_text(encoding="utf-8"))
-    space = {"s": "http://www.w3.org/2000/svg"}
-    assert "Reliability" in (root.findtext("s:title", "", space))
-    rows = {(r["half"], r["target"], r["weeks"]): r for r in read("scores.csv")}
+@pytest.mark.parametrize("target", forecasts.TARGETS)
+def test_the_committed_figures_say_what_they_show(target: str) -> None:
+    scores, curves = study.read(REPORT)
+    text = (REPORT / f"{target}.svg").read_text(encoding="utf-8")
+    assert "<title>Reliability of P(" in text
+    weeks = ALL if target == "phase" else QUIET
+    error = scores.set_index(KEY)["calibration_error"]
     for half in ("model", "shifted"):
-        weeks = study.ALL if target == "phase" else study.QUIET
-        error = float(rows[half, target, weeks]["calibration_error"])
-        assert f"{half}: expected calibration error {error:.4f}" in root.findtext(
-            "s:desc", "", space
-        )
-    assert len(root.findall(".//s:circle", space)) >= 10
+        assert f"{half}: expected calibration error {error[half, target, weeks]:.4f}" in text
+    dots = study.drawn(curves, target)
+    assert set(dots["half"]) == {"model", "shifted"}
+    assert len(dots) >= 10
+    assert (dots["n"] >= study.FEWEST).all()
 
 
 # -- sums and scores -----------------------------------------------------------------------
 
 
-def some_tally(m: int = 4, n: int = 400, clubs: int = 5) -> tuple[Tally, Any, Any, Any]:
+def frame(stated: Any, chance: Any, others: Any, club: Any) -> pd.DataFrame:
+    """Forecasts; ``others`` is what each judge states, (N, M) or a number for all."""
+    columns = {"stated": stated, "chance": chance, **dict(zip(JUDGES, others, strict=True))}
+    shape = np.shape(stated)
+    flat = {k: np.broadcast_to(v, shape).ravel().astype(float) for k, v in columns.items()}
+    return pd.DataFrame(flat).assign(club=np.repeat(club, shape[1]))
+
+
+def some_forecasts(m: int = 4, n: int = 400, clubs: int = 5) -> tuple[pd.DataFrame, Any, Any, Any]:
     rng = np.random.default_rng(3)
-    forecast = rng.dirichlet(np.ones(m), n)
-    truth = np.array([rng.choice(m, p=p) for p in forecast])
-    happened = truth[:, None] == np.arange(m)
-    others = tuple(rng.dirichlet(np.ones(m), n) for _ in range(len(BASELINES) + 1))
+    stated = rng.dirichlet(np.ones(m), n)
+    truth = np.array([rng.choice(m, p=p) for p in stated])
+    others = [rng.dirichlet(np.ones(m), n) for _ in JUDGES]
     club = np.repeat(np.arange(clubs), n // clubs)
-    return tally(forecast, happened, others, club, clubs), forecast, truth, others
+    return frame(stated, truth[:, None] == np.arange(m), others, club), stated, truth, others
 
 
 def test_error_and_skill_are_those_of_the_other_study() -> None:
-    found, forecast, truth, others = some_tally()
-    want = score(forecast, truth)
-    assert calibration_error(found) == pytest.approx(want.calibration_error, abs=1e-12)
+    found, stated, truth, others = some_forecasts()
+    want = score(stated, truth)
+    error = calibration_error(found["stated"], found["chance"])
+    assert error == pytest.approx(want.calibration_error, abs=1e-12)
     by_hand = [1 - want.brier / score(p, truth).brier for p in others[:-1]]
     np.testing.assert_allclose(skills(found), by_hand, rtol=1e-12)
     knowing = 1 - score(others[-1], truth).brier / score(others[0], truth).brier
@@ -149,29 +122,47 @@ def test_error_and_skill_are_those_of_the_other_study() -> None:
 
 def test_error_of_a_forecaster_who_is_always_too_low() -> None:
     # Stated 0.1 and 0.5, observed 0.2 and 0.7; three of four forecasts are the first.
-    forecast = np.repeat([0.1, 0.5], [30, 10])[:, None]
-    happened = (np.arange(40) < 6) | (np.arange(40) >= 33)
-    others = (np.full((40, 1), 0.5),) * (len(BASELINES) + 1)
-    found = tally(forecast, happened[:, None], others, np.zeros(40, dtype=np.int64), 1)
-    assert calibration_error(found) == pytest.approx(0.75 * 0.1 + 0.25 * 0.2)
-    assert calibration_error(found, BINS * PARTS) == pytest.approx(calibration_error(found))
+    stated = np.repeat([0.1, 0.5], [30, 10])[:, None]
+    happened = ((np.arange(40) < 6) | (np.arange(40) >= 33))[:, None]
+    found = frame(stated, happened, [0.5] * len(JUDGES), np.zeros(40, dtype=np.int64))
+    for bins in (BINS, study.FINE):
+        error = calibration_error(found["stated"], found["chance"], bins)
+        assert error == pytest.approx(0.75 * 0.1 + 0.25 * 0.2)
     brier = (6 * 0.81 + 24 * 0.01 + 10 * 0.25) / 40
     np.testing.assert_allclose(skills(found), 1 - brier / 0.25)
     # A single club: every resampling is the same.
-    np.testing.assert_allclose(skill_interval(found, 1), np.tile(skills(found), (2, 1)))
-    ends = curve_interval(found, BINS, 1)
-    assert np.flatnonzero(np.isfinite(ends[0])).tolist() == [1, 7]
-    np.testing.assert_allclose(ends[:, [1, 7]], [[0.2, 0.7]] * 2)
+    ends = skill_intervals(found, 1)
+    np.testing.assert_allclose(ends, np.tile(skills(found), (2, 1)).T)
+    curve = reliability_curve(found, BINS, 1)
+    assert curve["bin"].tolist() == [1, 7]
+    assert curve["n"].tolist() == [30, 10]
+    np.testing.assert_allclose(curve["stated"], [0.1, 0.5])
+    for name in ("observed", "observed_low", "observed_high"):
+        np.testing.assert_allclose(curve[name], [0.2, 0.7])
 
 
-def test_halves_together_hold_all_clubs() -> None:
-    found, *_ = some_tally()
-    both = together((found, found))
-    assert len(both.brier) == 2 * len(found.brier)
-    assert calibration_error(both) == pytest.approx(calibration_error(found))
-    low, high = skill_interval(found, 7)
-    assert (low < skills(found)).all()
-    assert (skills(found) < high).all()
+def test_a_bin_that_one_club_fills_has_no_interval() -> None:
+    # Left out by (1 - 1/3)^3 = 0.3 of the resamplings.
+    found = frame(np.full((3, 1), 0.1), np.ones((3, 1)), [0.5] * len(JUDGES), np.arange(3))
+    found.loc[2, "stated"] = 0.9
+    curve = reliability_curve(found, BINS, 1)
+    assert curve["bin"].tolist() == [1, 13]
+    assert curve["observed_low"].isna().tolist() == [False, True]
+
+
+def test_intervals_hold_the_skills_and_both_halves_all_clubs() -> None:
+    found, *_ = some_forecasts()
+    ends = skill_intervals(found, 7)
+    assert (ends["low"] < skills(found)).all()
+    assert (skills(found) < ends["high"]).all()
+    halves = [found.assign(half=h, target="phase", weeks=ALL) for h in ("model", "shifted")]
+    scores = study.summarise(pd.concat(halves), 7)[0].set_index("half")
+    assert list(scores.index) == ["model", "shifted", "both"]
+    assert scores["forecasts"].tolist() == [400, 400, 800]
+    np.testing.assert_allclose(scores["brier"], scores["brier"].iloc[0])
+    # Twice the clubs leave less to chance.
+    width = scores["skill_age_high"] - scores["skill_age_low"]
+    assert width["both"] < width["model"]
 
 
 # -- truth and what simple judges see ------------------------------------------------------
@@ -209,16 +200,18 @@ def test_truth_of_a_tank_that_slips_once() -> None:
         Event("a", day(2), "water_change", 20.0),
         Event("a", day(5, 6), "deep_clean"),
     )
-    truth = study.truth_of(one_tank(phases, events, ()), 6)
-    assert truth.happened["phase"].argmax(axis=1).tolist() == phases[:6]
+    truth = forecasts.truth_of(one_tank(phases, events, ()), 6)
+    assert truth[KNOWING].tolist() == phases[:6]
+    assert forecasts.outcomes(truth, "phase").argmax(axis=1).tolist() == phases[:6]
     # The slip is into week 6, from phase 2; seen from phase 1, that is no lower phase.
     slips = [False, False, False, True, True, True]
-    assert truth.drawn["regression_4"][:, 0].tolist() == slips
-    assert truth.drawn["regression_8"][:, 0].tolist() == slips
-    assert truth.quiet["phase"].all()
+    for name in ("regression_4", "regression_8"):
+        assert forecasts.outcomes(truth, name, DRAWN)[:, 0].tolist() == slips
+        assert ((truth[f"chance_{name}"] >= 0) & (truth[f"chance_{name}"] < 1)).all()
+    assert forecasts.weeks_of(truth, "phase", ALL).all()
     # The event of week 5 is ahead in weeks 1 to 4 (within 4), 0 to 4 (within 8).
-    assert truth.quiet["regression_4"].tolist() == [True, False, False, False, False, True]
-    assert truth.quiet["regression_8"].tolist() == [False] * 5 + [True]
+    assert truth["quiet_regression_4"].tolist() == [True, False, False, False, False, True]
+    assert truth["quiet_regression_8"].tolist() == [False] * 5 + [True]
 
 
 def test_the_chance_of_slipping_against_all_futures() -> None:
@@ -229,7 +222,7 @@ def test_the_chance_of_slipping_against_all_futures() -> None:
     moves = move_probabilities(*hazards)[..., 0]
     matrices = transition_matrices(moves, chain)
     states = np.array([5, 3, 1, 0, 0, 0, 0])
-    found = study.chance_of_slipping(states, moves, chain, horizon, weeks)
+    found = forecasts.chance_of_slipping(states, moves, chain, horizon, weeks)
     for t in range(weeks):
         chance = 0.0
         for path in itertools.product(range(6), repeat=horizon):
@@ -242,19 +235,18 @@ def test_the_chance_of_slipping_against_all_futures() -> None:
 
 def test_expected_sums_are_the_mean_of_drawn_ones() -> None:
     rng = np.random.default_rng(9)
-    chance, forecast = rng.random((60, 1)), rng.random((60, 1))
-    others, club = (np.full((60, 1), 0.5),) * (len(BASELINES) + 1), np.arange(60) % 2
-    expected = tally(forecast, chance, others, club, 2)
-    drawn = [tally(forecast, rng.random((60, 1)) < chance, others, club, 2) for _ in range(4000)]
-    np.testing.assert_allclose(np.mean([d.brier for d in drawn], axis=0), expected.brier, rtol=0.01)
-    np.testing.assert_allclose(
-        np.mean([d.observed.sum() for d in drawn]), expected.observed.sum(), rtol=0.01
-    )
-    np.testing.assert_array_equal(drawn[0].number, expected.number)
+    chance, stated = rng.random((60, 1)), rng.random((60, 1))
+    expected = frame(stated, chance, [0.5] * len(JUDGES), np.arange(60) % 2)
+    brier = brier_by_club(expected)
+    drawn = [
+        brier_by_club(expected.assign(chance=(rng.random(60) < chance[:, 0]).astype(float)))
+        for _ in range(1500)
+    ]
+    np.testing.assert_allclose(sum(drawn) / len(drawn), brier, rtol=0.02)
 
 
 def test_what_simple_judges_see() -> None:
-    signs = study.favourable(load_catalogue())
+    signs = favourable(load_catalogue())
     assert {"copepods", "coralline_algae"} <= set(signs)
     assert not {"diatoms", "film_algae", "hair_algae"} & set(signs)
     checkins = (
@@ -263,8 +255,8 @@ def test_what_simple_judges_see() -> None:
         CheckIn("a", day(3), signs={"copepods": True, "amphipods": True}),
         CheckIn("a", day(4), readings={"ammonia": reading(0.0), "nitrite": reading(1.0)}),
     )
-    truth = study.truth_of(one_tank([0] * 20, (), checkins), 12)
-    cells = truth.cells
+    truth = forecasts.truth_of(one_tank([0] * 20, (), checkins), 12)
+    cells = truth
     assert cells["checklist"].tolist() == [0, 1, 1, 2, 2, 2, 2, 0, 0, 0, 0, 0]
     # 3 times (not measured, not found, found) of ammonia, and the same of nitrite.
     state = [0, 0, 6, 6, 5, 5, 5, 5, 0, 0, 0, 0]
@@ -277,93 +269,105 @@ def test_what_simple_judges_see() -> None:
 def test_frequencies_lean_on_the_mean_where_little_was_seen() -> None:
     cells = np.array([0, 0, 0, 2])
     happened = np.array([[True], [True], [False], [False]])
-    found = study.frequencies(cells, happened, 4)[:, 0]
+    found = frequencies(cells, happened, 4)[:, 0]
     np.testing.assert_allclose(found, [2.5 / 4, 0.5, 0.25, 0.5])
     phases = np.arange(4)[:, None] == np.arange(4)
-    np.testing.assert_allclose(study.frequencies(cells, phases, 4).sum(axis=1), 1.0)
+    np.testing.assert_allclose(frequencies(cells, phases, 4).sum(axis=1), 1.0)
 
 
 # -- the whole -----------------------------------------------------------------------------
 
 
+TINY = Reliability(tanks=8, weeks=12, seed=77)
+
+
 @cache
-def tiny() -> dict[tuple[str, str, str], Tally]:
-    return study.run(8, 12, 77, clubs=2, training=120)
+def tiny() -> pd.DataFrame:
+    halves = [
+        forecasts.forecasts_of(half, 4, 12, 770 + 2 * i, 2, 120)
+        for i, half in enumerate(forecasts.HALVES)
+    ]
+    return pd.concat(halves, ignore_index=True)
 
 
 def test_a_tiny_run_counts_every_tank_week_once() -> None:
-    found = tiny()
-    assert list(found) == ROWS
-    for (half, target, weeks), t in found.items():
-        n = 4 * 12 * (2 if half == "both" else 1)
-        columns = 4 if target == "phase" else 1
-        if weeks == study.ALL:
-            assert t.number.sum() == n * columns
+    found = dict(list(tiny().groupby(KEY)))
+    assert set(found) == {row for row in ROWS if row[0] != "both"}
+    for (half, target, weeks), f in found.items():
+        n = 4 * 12
+        if weeks == ALL:
+            assert len(f) == n * (4 if target == "phase" else 1)
         else:
-            assert 0 < t.number.sum() < n
-        assert (t.stated >= 0).all()
-        assert (t.observed <= t.number + 1e-9).all()
-        if weeks == study.DRAWN:
-            assert np.array_equal(t.number, found[half, target, study.QUIET].number)
-            assert (t.observed % 1 == 0).all()
-    phase = found["both", "phase", study.ALL]
-    assert phase.stated.sum() == pytest.approx(96)
-    assert phase.observed.sum() == 96
-    # Whoever knows the phase makes no mistake about it, save for the one more tank-week.
-    assert phase.brier.sum(axis=0)[-1] < 0.1
-    four, eight = (found["both", f"regression_{h}", study.ALL] for h in (4, 8))
-    assert 0 < four.stated.sum() < eight.stated.sum()
+            assert 0 < len(f) < n
+        assert f[["stated", "chance", *JUDGES]].stack().between(0, 1 + 1e-12).all()
+        if weeks == DRAWN:
+            same = found[half, target, QUIET]["stated"]
+            np.testing.assert_array_equal(f["stated"], same)
+            assert f["chance"].isin([0, 1]).all()
+    phase = found["model", "phase", ALL]
+    assert phase["stated"].sum() == pytest.approx(48)
+    assert phase["chance"].sum() == 48
+    # Knowing the phase leaves no mistake about it, save for the one more tank-week.
+    assert brier_by_club(phase)[KNOWING].sum() < 0.1
+    four, eight = (found["model", f"regression_{h}", ALL]["stated"].sum() for h in (4, 8))
+    assert 0 < four < eight
 
 
 def test_the_same_seed_gives_the_same_files(tmp_path: Path) -> None:
-    again = study.run(8, 12, 77, clubs=2, training=120)
-    report.write(tiny(), tmp_path / "a", 8, 12, 77)
-    report.write(again, tmp_path / "b", 8, 12, 77)
-    names = sorted(p.name for p in (tmp_path / "a").iterdir())
-    assert names == sorted(p.name for p in REPORT.iterdir())
-    for name in names:
-        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
+    ran = study.run(TINY, clubs=2, training=120)
+    again = study.summarise(tiny(), TINY.seed)
+    for a, b in zip(ran, again, strict=True):
+        pd.testing.assert_frame_equal(a, b, check_exact=True)
+    assert list(ran[0].set_index(KEY).index) == ROWS
+    study.page(ran, TINY).write(tmp_path)
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(p.name for p in REPORT.iterdir())
+    assert study.page(again, TINY).files["phase.svg"] == (tmp_path / "phase.svg").read_text("utf-8")
+    scores, curves = study.read(tmp_path)
+    assert list(scores) == list(study.read(REPORT)[0])
+    assert list(curves) == list(study.read(REPORT)[1])
 
 
 def test_a_missed_target_is_told(tmp_path: Path) -> None:
-    n, clubs = 40, 2
-    club = np.repeat(np.arange(clubs), n // clubs)
-    good, poor = np.full((n, 1), 0.5), np.full((n, 1), 0.9)
-    happened = (np.arange(n) % 2 == 0)[:, None]
-    others = (good,) * (len(BASELINES) + 1)
-    found = tiny() | {
-        ("model", "regression_4", study.QUIET): tally(poor, happened, others, club, clubs),
-        ("model", "regression_4", study.ALL): tally(good, happened, (poor,) * 5, club, clubs),
-    }
-    misses = [m for m in report.missed(found) if m.startswith("regression_4, model")]
+    n = 40
+    half = (np.arange(n) % 2 == 0)[:, None]
+    poor = frame(np.full((n, 1), 0.9), half, [0.5] * len(JUDGES), np.repeat([0, 1], n // 2))
+    good = frame(np.full((n, 1), 0.5), half, [0.9] * len(JUDGES), np.repeat([0, 1], n // 2))
+    name = {"half": "model", "target": "regression_4"}
+    rest = tiny()[~((tiny()["half"] == "model") & (tiny()["target"] == "regression_4"))]
+    drawn = tiny()[(tiny()["target"] == "regression_4") & (tiny()["weeks"] == DRAWN)]
+    found = pd.concat(
+        [rest, drawn[drawn["half"] == "model"], poor.assign(weeks=QUIET, **name),
+         good.assign(weeks=ALL, **name)], ignore_index=True,
+    )  # fmt: skip
+    results = study.summarise(found, 77)
+    misses = [m for m in study.missed(results[0]) if m.startswith("regression_4, model")]
     assert misses[0] == "regression_4, model, weeks: no events: calibration error 0.4000"
     assert [m.rpartition(" against ")[2] for m in misses[1:]] == [
         "age",
         "readings, table",
         "checklist",
     ]
-    report.write(found, tmp_path, 8, 12, 77)
-    text = (tmp_path / "README.md").read_text(encoding="utf-8")
+    text = study.page(results, TINY).markdown()
     assert "**Missed:**" in text
     for miss in misses:
         assert f"- **{miss}**" in text
+        assert f"missed: {miss}" in study.summary(results, TINY)
 
 
 def test_too_few_tanks_are_refused() -> None:
     with pytest.raises(ValueError, match="too few"):
-        study.run(2 * study.CLUBS - 2, 12, 1)
+        study.run(Reliability(tanks=2 * study.CLUBS - 2, weeks=12, seed=1))
 
 
 @pytest.mark.slow
 def test_another_seed_agrees() -> None:
-    found = study.run(300, 60, 4321)
-    for key in ROWS:
-        # Twice the least noise that 30 clubs leave would still be below this.
-        assert calibration_error(found[key]) < LARGEST_ERROR
-    for half in ("model", "shifted", "both"):
-        assert (skills(found[half, "phase", study.ALL]) > 0.15).all()
+    scores = study.run(Reliability(seed=4321), processes=2)[0].set_index(KEY)
+    # Twice the least noise that 30 clubs leave would still be below this.
+    assert (scores["calibration_error"] < LARGEST_ERROR).all()
+    phase = scores.xs("phase", level="target")
+    assert (phase[[f"skill_{name}" for name in BASELINES]] > 0.15).all(axis=None)
     for h in (4, 8):
         # Slips are few: the interval, not the estimate, must reach above 0.
-        t = found["both", f"regression_{h}", study.QUIET]
-        assert (skill_interval(t, 1)[1] > 0).all()
-        assert t.observed.sum() > 100
+        risk = scores.loc["both", f"regression_{h}", QUIET]
+        assert (risk[[f"skill_{name}_high" for name in BASELINES]] > 0).all()
+        assert risk["forecasts"] * risk["observed"] > 100
