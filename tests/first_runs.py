@@ -1,7 +1,7 @@
-"""A process that finds no kept machine code and makes it, and two that write it at once.
+"""A process that finds no cached machine code and makes it, and two that write it at once.
 
-Compiling takes some fifteen seconds, so that all tests of what a first run does, and of what
-it leaves to later ones, share this one.
+Compiling takes some fifteen seconds, so all tests of a first run, and of what it leaves for
+later ones, share this one.
 """
 
 from __future__ import annotations
@@ -43,17 +43,17 @@ sys.stderr.write("\\n" + json.dumps({"code": code, "modules": sorted(sys.modules
 """
 
 
-#: Keeps machine code that is there already, again and again.
-KEEP = """
+#: Writes machine code that is there already, again and again.
+WRITE = """
 import sys
 from pathlib import Path
 import llvmlite.binding as llvm
 from maturity_model.hmm import native
 key = native._key(llvm)
 path = native.cache_folder() / f"kernels-{key[:16]}.bin"
-kept = native._read(Path(sys.argv[1]), key)
+objects = native._read(Path(sys.argv[1]), key)
 for _ in range(20):
-    native._keep(path, key, kept)
+    native._write(path, key, objects)
 """
 
 
@@ -82,7 +82,7 @@ class FirstRuns(NamedTuple):
 
 
 def start(cache: Path, script: str, *words: object, **env: str) -> subprocess.Popen[str]:
-    """A fresh process that keeps machine code in ``cache`` and nowhere else."""
+    """A fresh process that caches machine code in ``cache`` and nowhere else."""
     whole = {**os.environ, "MATURITY_MODEL_CACHE": str(cache), **env}
     whole["PYTHONPATH"] = os.pathsep.join([str(ROOT), whole.get("PYTHONPATH", "")])
     return subprocess.Popen(
@@ -116,7 +116,7 @@ def first_runs(folder: Path) -> FirstRuns:
     found, needed = numbers(start(cache, NUMBERS))
     assert not needed
     (made,) = cache.glob("kernels-*")
-    for process in [start(shared, KEEP, made) for _ in range(2)]:
+    for process in [start(shared, WRITE, made) for _ in range(2)]:
         _, err = process.communicate(timeout=300)
         assert process.returncode == 0, err
     return FirstRuns(cache, shared, found, imported, report)

@@ -12,7 +12,7 @@ HEAVY = {
     "pymc", "pytensor", "nutpie", "arviz", "pandas", "xarray", "matplotlib", "scipy", "jax",
     "netCDF4", "h5netcdf", "pyarrow", "sklearn", "hmmlearn", "filelock",
 }  # fmt: skip
-#: Once the kernels' machine code is kept, the compiler stays asleep too.
+#: Not loaded either once the kernels' machine code is cached.
 COMPILER = {"numba"}
 #: Slow modules of the standard library that nothing on the way needs.
 SLOW = {
@@ -61,7 +61,7 @@ def test_no_slow_part_of_the_standard_library(first_and_second: tuple[set[str], 
 
 
 @pytest.mark.usefixtures("first_and_second")
-def test_kept_machine_code_gives_the_same_digits(
+def test_cached_machine_code_gives_the_same_digits(
     all_first_runs: FirstRuns, second_report: Path
 ) -> None:
     for table in ("phase.csv", "regression.csv"):
