@@ -189,8 +189,8 @@ def _key(llvm: Any) -> str:
 
 
 def _write(path: Path, key: str, objects: dict[str, _ObjectCode]) -> None:
-    encoded = {name: [o.symbol, b64encode(o.code).decode(), o.needs] for name, o in objects.items()}
-    payload = json.dumps(encoded).encode()
+    rows = {n: [o.symbol, b64encode(o.code).decode(), o.needs] for n, o in objects.items()}
+    payload = json.dumps(rows).encode()
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     digest = hashlib.sha256(payload + key.encode()).digest()
     write_file(path, digest + payload, private=True)

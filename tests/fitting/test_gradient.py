@@ -7,8 +7,8 @@ from typing import NamedTuple
 
 import numpy as np
 import pytest
-from hmm.oracle import Array
 
+from maturity_model._typing import Floats
 from maturity_model.fitting.kernels import chain_gradient, chain_gradient_4x3
 from maturity_model.fitting.kernels.chain_gradient import (
     ValueAndGradient,
@@ -26,9 +26,9 @@ SIZES = [FIXED, (StagedChain(4, 3), 5), (StagedChain(2, 1), 3), (StagedChain(3, 
 class Problem(NamedTuple):
     """Arguments of ``value_and_gradient``."""
 
-    initial: Array
-    log_hazards: Array
-    log_likelihood: Array
+    initial: Floats
+    log_hazards: Floats
+    log_likelihood: Floats
     n_stages: int
 
 
@@ -45,7 +45,7 @@ def problem(
     )
 
 
-def dense(problem: Problem, chain: StagedChain, b: int, lane: int) -> tuple[Array, Array, Array]:
+def dense(problem: Problem, chain: StagedChain, b: int, lane: int) -> tuple[Floats, Floats, Floats]:
     """One series for the general engine."""
     hazards = np.exp(problem.log_hazards[b, :, :, :, lane])
     moves = move_probabilities(*hazards.transpose(1, 0, 2)[..., None])[..., 0]
@@ -69,7 +69,7 @@ def test_value_and_smoother_agree_with_the_general_engine(
         )
 
 
-def expected_gradient(given: Problem, chain: StagedChain, b: int, lane: int) -> Array:
+def expected_gradient(given: Problem, chain: StagedChain, b: int, lane: int) -> Floats:
     """Gradient by the log hazards, by central differences of the general engine.
 
     Moves are of one step each, so the likelihood is linear in a step's matrix: its

@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 import pytest
 from hmm.lane_models import Lanes, random_hazards, random_lanes
-from hmm.oracle import Array, Model, enumerate_paths, first_impossible_week, solve
+from hmm.oracle import Model, enumerate_paths, first_impossible_week, solve
 from scipy.stats import norm
 
+from maturity_model._typing import Floats
 from maturity_model.hmm import arithmetic, kernels, risk_kernels, table_kernels
 from maturity_model.hmm.chain import forward_backward
 from maturity_model.hmm.staged import StagedChain, move_probabilities, transition_matrices
@@ -20,7 +21,7 @@ EXACT = {"rtol": 1e-10, "atol": 1e-12}
 SMALL = [StagedChain(2, 1), StagedChain(2, 2), StagedChain(3, 1), StagedChain(4, 1)]
 
 
-def run_filter(lanes: Lanes) -> tuple[Array, Array]:
+def run_filter(lanes: Lanes) -> tuple[Floats, Floats]:
     p, q, weeks, states, draws = lanes.sizes
     filtered, scale = (
         np.full((p, q, weeks, states, draws), np.nan),
@@ -32,7 +33,9 @@ def run_filter(lanes: Lanes) -> tuple[Array, Array]:
     return filtered, scale
 
 
-def run_smoother(lanes: Lanes, filtered: Array, scale: Array, weight: Array) -> tuple[Array, Array]:
+def run_smoother(
+    lanes: Lanes, filtered: Floats, scale: Floats, weight: Floats
+) -> tuple[Floats, Floats]:
     _, _, weeks, states, draws = lanes.sizes
     out, down = np.full((weeks, states, draws), np.nan), np.full((weeks, draws), np.nan)
     kernels.smooth_lanes(
@@ -42,7 +45,7 @@ def run_smoother(lanes: Lanes, filtered: Array, scale: Array, weight: Array) -> 
     return out, down
 
 
-def slips(model: Model, phase_of: Array) -> Array:
+def slips(model: Model, phase_of: Floats) -> Floats:
     """P(move to a lower phase between t-1 and t | all data), by enumeration."""
     every = enumerate_paths(model)
     weight = np.exp(every.log_probability - every.log_probability.max())
@@ -156,7 +159,7 @@ def test_mix_nodes_is_a_weighted_sum() -> None:
     np.testing.assert_allclose(out, np.einsum("pqtsd,pqtd->tsd", filtered, weight), rtol=1e-13)
 
 
-def slow_risk(initial: Array, steps: list[Array], phase_of: Array) -> float:
+def slow_risk(initial: Floats, steps: list[Floats], phase_of: Floats) -> float:
     """P(some later phase is lower than the present one), over all paths."""
     total = 0.0
     for path in itertools.product(range(len(initial)), repeat=len(steps) + 1):
@@ -257,7 +260,7 @@ def test_bernoulli_table(power: float) -> None:
         assert (out == 1).all()
 
 
-def intervals(power: float, outlier: float, **change: Any) -> tuple[Array, dict[str, Array]]:
+def intervals(power: float, outlier: float, **change: Any) -> tuple[Floats, dict[str, Floats]]:
     rng = np.random.default_rng(14)
     low = np.array([-np.inf, -1.0, 0.3, 2.0, -np.inf, 9.0, -30.0])
     high = np.array([0.0, 0.5, 0.3001, np.inf, np.inf, 11.0, -29.0])
@@ -272,7 +275,7 @@ def intervals(power: float, outlier: float, **change: Any) -> tuple[Array, dict[
     return out, a
 
 
-def between(low: Array, high: Array, mean: Array, sd: Array) -> Array:
+def between(low: Floats, high: Floats, mean: Floats, sd: Floats) -> Floats:
     a, b = (low - mean) / sd, (high - mean) / sd
     return np.where(a > 0, norm.sf(a) - norm.sf(b), norm.cdf(b) - norm.cdf(a))
 
@@ -303,7 +306,7 @@ def test_intervals_without_evidence_or_beyond_all_belief() -> None:
     assert (out[1] == 0).all()
 
 
-def lane_by_lane(function: Any, x: Array) -> Array:
+def lane_by_lane(function: Any, x: Floats) -> Floats:
     return np.array([function(value) for value in x])
 
 

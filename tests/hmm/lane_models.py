@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from hmm.oracle import Array, Model
+from hmm.oracle import Model
 
+from maturity_model._typing import Floats
 from maturity_model.hmm.staged import StagedChain, move_probabilities, transition_matrices
 
 
@@ -14,10 +15,10 @@ class Lanes(NamedTuple):
     """Arrays as :mod:`maturity_model.hmm.kernels` wants them."""
 
     chain: StagedChain
-    initial: Array
-    moves: Array
-    emission: Array
-    node_prior: Array
+    initial: Floats
+    moves: Floats
+    emission: Floats
+    node_prior: Floats
 
     @property
     def sizes(self) -> tuple[int, int, int, int, int]:
@@ -35,7 +36,7 @@ class Lanes(NamedTuple):
 
 def random_hazards(
     rng: np.random.Generator, shape: tuple[int, ...], *, zeros: float = 0.0
-) -> Array:
+) -> Floats:
     """Draw hazards from 1e-4 to 3, with a share of zeros."""
     hazards = np.exp(rng.uniform(np.log(1e-4), np.log(3.0), shape))
     hazards[rng.random(shape) < zeros] = 0.0

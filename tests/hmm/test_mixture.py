@@ -7,8 +7,8 @@ import itertools
 import numpy as np
 import pytest
 from hmm.lane_models import Lanes, random_hazards, random_lanes
-from hmm.oracle import Array
 
+from maturity_model._typing import Floats
 from maturity_model.hmm.chain import forward_backward
 from maturity_model.hmm.mixture import FilteredMixture, filter_mixture, k_limit
 from maturity_model.hmm.staged import StagedChain
@@ -42,7 +42,7 @@ def test_one_draw_and_one_node_are_the_general_engine(chain: StagedChain, weeks:
     assert down[0, 0] == 0.0
 
 
-def dense_mixture(lanes: Lanes, d: int, weeks: int) -> tuple[float, Array, Array]:
+def dense_mixture(lanes: Lanes, d: int, weeks: int) -> tuple[float, Floats, Floats]:
     """Log-likelihood and last filtered and first smoothed states of a draw, over its nodes."""
     p, q, *_ = lanes.sizes
     logs, last, first = [], [], []

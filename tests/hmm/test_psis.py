@@ -8,18 +8,18 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hmm.oracle import Array
 
+from maturity_model._typing import Floats
 from maturity_model.hmm.psis import smooth_weights, trusted_weights
 
 
-def bent(n: int) -> Array:
+def bent(n: int) -> Floats:
     """Log weights that anyone can write down again, with a light tail."""
     i = np.arange(1, n + 1)
     return 2.5 * np.sin(1.7 * i) + 1.5 * (np.log(i) % 1.0)
 
 
-def heavy(n: int) -> Array:
+def heavy(n: int) -> Floats:
     """The same, with a tail that has no mean."""
     return -3 * np.log(np.arange(1, n + 1) * 0.6180339887498949 % 1.0)
 
@@ -44,21 +44,21 @@ def test_numbers_of_arviz() -> None:
 
 
 @pytest.fixture(scope="module")
-def arviz_psis(need: Callable[[str], Any]) -> Callable[[Array], tuple[Array, float]]:
+def arviz_psis(need: Callable[[str], Any]) -> Callable[[Floats], tuple[Floats, float]]:
     arviz = need("arviz")
     if hasattr(arviz, "psislw"):
 
-        def smooth(log_weight: Array) -> tuple[Array, Any]:
+        def smooth(log_weight: Floats) -> tuple[Floats, Any]:
             return arviz.psislw(log_weight.copy())
 
     else:
         stats = need("arviz_stats.base").array_stats
 
-        def smooth(log_weight: Array) -> tuple[Array, Any]:
+        def smooth(log_weight: Floats) -> tuple[Floats, Any]:
             # It is given log-likelihoods, whose inverses are the ratios of leave-one-out.
             return stats.psislw(-log_weight)
 
-    def run(log_weight: Array) -> tuple[Array, float]:
+    def run(log_weight: Floats) -> tuple[Floats, float]:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             log_smoothed, khat = smooth(log_weight)
@@ -73,7 +73,7 @@ def arviz_psis(need: Callable[[str], Any]) -> Callable[[Array], tuple[Array, flo
 @pytest.mark.parametrize("draws", [50, 100, 400, 2500])
 @pytest.mark.parametrize("kind", ["normal", "wide", "student", "gamma"])
 def test_agrees_with_arviz(
-    arviz_psis: Callable[[Array], tuple[Array, float]], draws: int, kind: str
+    arviz_psis: Callable[[Floats], tuple[Floats, float]], draws: int, kind: str
 ) -> None:
     rng = np.random.default_rng(draws)
     log_weight = {
