@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from maturity_model.catalogue import Catalogue, load_catalogue
-from maturity_model.catalogue.load import add_signs
+from maturity_model.catalogue.load import CatalogueError, add_sign
 from maturity_model.logbook import CheckIn, Event, Kit, Logbook, Reading, Tank
 from maturity_model.pooling.gather import MAX_CHECKINS, MAX_EVENTS, MAX_TANKS
 from maturity_model.pooling.problems import PoolError, PoolMismatch
@@ -147,10 +147,12 @@ def agree(about: dict[str, Any], catalogue: Catalogue) -> tuple[Catalogue, tuple
             f"the pool was made with another catalogue: {shown} differ; "
             "make it again with this version"
         )
-    extended, errors = add_signs(catalogue, _DESCRIPTOR, rows)
-    if errors:
-        raise PoolMismatch(f"a sign of the clubs' own cannot be used: {errors[0]}")
-    return extended, names
+    try:
+        for line, cells in rows:
+            catalogue = add_sign(catalogue, _DESCRIPTOR, line, cells)
+    except CatalogueError as error:
+        raise PoolMismatch(f"a sign of the clubs' own cannot be used: {error}") from None
+    return catalogue, names
 
 
 def _cells(row: dict[str, Any], catalogue: Catalogue) -> dict[str, str]:
