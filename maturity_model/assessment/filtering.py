@@ -75,15 +75,20 @@ class Tables:
         Up to a factor in weeks with more rows than a product of chances can carry.
         Week ``since`` is the first of the T weeks.
         """
+        return self.scaled_emission(n, since)[0]
+
+    def scaled_emission(self, n: int, since: int = 0) -> tuple[Floats, Floats]:
+        """As :meth:`emission`, and the logarithm of the factor of each week, shape (T,)."""
         first, last = int(self.panel.first[n]) + since, int(self.panel.first[n + 1])
         out = np.ones((last - first, *self.signs.shape[1:]))
         for kind, table in self._kinds():
             if len(kind.codes):
                 starts, codes = kind.of_rows(first, last)
                 native.multiply_codes(starts, codes, table, out)
+        log_scale = np.zeros(last - first)
         for t in np.flatnonzero(out.min(axis=(1, 2, 3)) < _SMALLEST):
-            out[t] = self._by_logarithms(first + int(t))
-        return out
+            out[t], log_scale[t] = self._by_logarithms(first + int(t))
+        return out, log_scale
 
     def of_tank(self, n: int) -> Tables:
         """The same with as many draws as a tank of so many weeks leaves memory for.
@@ -111,13 +116,14 @@ class Tables:
             (self.panel.judgements, self.judgements[:, :, None, :]),
         )
 
-    def _by_logarithms(self, row: int) -> Floats:
+    def _by_logarithms(self, row: int) -> tuple[Floats, float]:
         # Relative to the likeliest state and lane; nothing in a log makes a state impossible.
         total = np.zeros(self.signs.shape[1:])
         for kind, table in self._kinds():
             for code in kind.of_rows(row, row + 1)[1]:
                 total += np.log(np.maximum(table[code], 1e-300))
-        return np.asarray(np.exp(np.maximum(total - total.max(), -600.0)))
+        top = total.max()
+        return np.exp(np.maximum(total - top, -600.0)), float(top)
 
 
 def impossible(*tables: Floats) -> tuple[Bools, ...]:
@@ -175,12 +181,17 @@ def make_tables(
 
 def filter_tank(tables: Tables, n: int) -> tuple[FilteredMixture, Hazards]:
     """Filter tank n under all draws and nodes."""
+    return filter_emission(tables, n, tables.emission(n))
+
+
+def filter_emission(tables: Tables, n: int, emission: Floats) -> tuple[FilteredMixture, Hazards]:
+    """Filter tank n given the likelihood of each week's observations, shape (T, S, Q, D)."""
     population = tables.population
     hazards = tank_hazards(tables.panel, n, population, tables.pace)
     start = population.start[tables.panel.rock[n]]
     initial = np.repeat(start[:, None], population.n_draws, axis=1)
     found = filter_mixture(
-        population.chain, initial, hazards.moves(), tables.emission(n), tables.node_prior,
+        population.chain, initial, hazards.moves(), emission, tables.node_prior,
         tables.log_prior,
     )  # fmt: skip
     return found, hazards

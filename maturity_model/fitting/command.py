@@ -13,7 +13,7 @@ from maturity_model.fitting.handing_on.hand_on import TUNED, Source, hand_on
 from maturity_model.fitting.handing_on.judgement_scores import (
     FEWEST_JUDGEMENTS,
     FEWEST_TANKS,
-    can_choose,
+    enough_judgements,
 )
 from maturity_model.fitting.logs import pool_logbooks, pool_members, read_logs
 from maturity_model.fitting.sampling import ChainLost, SamplingPlan, choose_sampler, to_terminal
@@ -344,7 +344,7 @@ def _say_use(used: Population, panel: Panel, out: Path) -> None:
     if back:
         where = idata_path(out).name
         print(f"{', '.join(back)}: as practice says; what the pool says is in {where}")
-    if len(back) == 3 and not can_choose(panel):
+    if len(back) == 3 and not enough_judgements(panel):
         print(
             "too few judged phases to tell whether the pool's own would be better: log "
             f"judged_phase for a fifth of the tanks, at least {FEWEST_TANKS}, and at least "

@@ -30,8 +30,8 @@ import numpy as np
 
 from maturity_model._typing import Bools, Floats, Ints
 from maturity_model.fitting.leave_one_out import log_mean
-from maturity_model.fitting.observation_tables import Powers, powers_of_fit
 from maturity_model.fitting.options import ModelOptions
+from maturity_model.fitting.power_tables import Powers, powers_of_fit
 from maturity_model.fitting.sampling import SamplingPlan, plan_key, sample_chains
 from maturity_model.fitting.tank_likelihood import tank_log_likelihood
 from maturity_model.fitting.variants import Variant, variants_of

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from maturity_model._typing import Floats, Ints
-from maturity_model.fitting.observation_tables import powers_of_fit
+from maturity_model.fitting.power_tables import powers_of_fit
 from maturity_model.fitting.tank_likelihood import tank_log_likelihood
 from maturity_model.hmm.mixture import k_limit
 from maturity_model.hmm.psis import smooth_weights

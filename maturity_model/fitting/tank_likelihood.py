@@ -8,16 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from maturity_model._typing import Floats
-from maturity_model.fitting.observation_tables import (
-    Powers,
-    log_emission,
-    log_tables,
-    scaled_emission,
-)
+from maturity_model.assessment.filtering import filter_emission
+from maturity_model.fitting.power_tables import Powers, power_tables
 from maturity_model.fitting.tank_sign_effects import marginal_log_likelihood
-from maturity_model.hmm.mixture import FilteredMixture, filter_mixture
-from maturity_model.hmm.quadrature import normal_nodes
-from maturity_model.population.tables import tank_hazards
+from maturity_model.hmm.mixture import FilteredMixture
 from maturity_model.population.types import Population, take_draws
 
 if TYPE_CHECKING:
@@ -27,12 +21,6 @@ if TYPE_CHECKING:
 NODES = (9, 5)
 #: Draws filtered at a time, which bounds the memory.
 CHUNK = 64
-
-
-def initial_states(panel: Panel, n: int, population: Population) -> Floats:
-    """P(state in week 0) of tank n, the same for all draws, shape (S, D)."""
-    start = population.start[panel.rock[n]]
-    return np.repeat(start[:, None], population.n_draws, axis=1)
 
 
 def filter_tanks(
@@ -60,18 +48,13 @@ def filter_tanks(
         To be added to its log-likelihood.
     """
     powers = Powers.of(power) if judgements else Powers.of(power)._replace(judgements=0.0)
-    (pace, pace_weight), (skill, skill_weight) = (normal_nodes(n) for n in NODES)
-    prior = np.outer(pace_weight, skill_weight)
     for first in range(0, population.n_draws, CHUNK):
         draws = slice(first, min(first + CHUNK, population.n_draws))
         part = take_draws(population, np.arange(draws.start, draws.stop))
-        tables = log_tables(panel, part, skill, powers)
-        shape = (part.chain.n_states, len(skill), part.n_draws)
+        tables = power_tables(panel, part, powers, NODES)
         for n in range(len(panel.tanks)):
-            emission, log_scale = scaled_emission(log_emission(panel, n, tables, shape))
-            moves = tank_hazards(panel, n, part, pace).moves()
-            initial = initial_states(panel, n, part)
-            filtered = filter_mixture(part.chain, initial, moves, emission, prior)
+            emission, log_scale = tables.scaled_emission(n)
+            filtered, _ = filter_emission(tables, n, emission)
             yield n, draws, filtered, float(log_scale.sum())
 
 

@@ -16,12 +16,7 @@ from numba import njit
 
 from maturity_model._typing import Floats
 from maturity_model.fitting.kernels.chain_gradient import gradient_blocks
-from maturity_model.fitting.observation_tables import (
-    Powers,
-    log_emission,
-    log_tables,
-    weeks_and_codes,
-)
+from maturity_model.fitting.power_tables import Powers, power_tables, weeks_and_codes
 from maturity_model.hmm.arithmetic import JIT, exp_lanes, log_lanes
 from maturity_model.population.tables import tank_hazards
 from maturity_model.population.types import Population
@@ -249,11 +244,12 @@ def marginal_log_likelihood(
         raise ValueError("a spread over tanks is needed, and values in pairs of lanes")
     shape = (len(panel.tanks), population.n_draws)
     out, share = np.empty(shape), np.empty(shape)
-    tables = log_tables(panel, population, np.zeros(1), powers._replace(signs=0.0))
+    tables = power_tables(panel, population, powers._replace(signs=0.0), (1, 1))
     for n in range(len(panel.tanks)):
         rng = np.random.default_rng([seed, n])
-        rows = log_emission(panel, n, tables, (population.chain.n_states, 1, shape[1]))
-        tank = _Tank(panel, n, population, powers, rows[:, :, 0])
+        emission, log_scale = tables.scaled_emission(n)
+        rows = np.log(emission[:, :, 0]) + log_scale[:, None, None]
+        tank = _Tank(panel, n, population, powers, rows)
         normal = _adapt(tank, rng)
         for d in range(shape[1]):
             v, ratio = normal.values(normal.draw(values, rng), tank, d)

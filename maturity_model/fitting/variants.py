@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from maturity_model.fitting.observation_tables import Powers
 from maturity_model.fitting.options import ModelOptions
+from maturity_model.fitting.power_tables import Powers
 
 
 @dataclass(frozen=True)

@@ -157,39 +157,6 @@ def filter_mixture(
     ValueError
         When shapes do not fit together: the kernels would read beyond their arrays.
     """
-    found = filter_each(chain, initial, moves, emission, node_prior)
-    d = emission.shape[3]
-    if log_prior is not None and log_prior.shape != (d,):
-        raise ValueError(f"log_prior has the shape {log_prior.shape}, not {(d,)}")
-    return _mixed(chain, moves, emission, node_prior, log_prior, found.filtered, found.scale, None)
-
-
-class FilteredLanes(NamedTuple):
-    """One series filtered under each draw and node by itself.
-
-    Attributes
-    ----------
-    chain, moves, emission
-        What it was filtered with.
-    node_prior : ndarray, shape (P, Q)
-    filtered : ndarray, shape (P, Q, T, S, D)
-        P(state at t | observations to t) within a lane.
-    scale : ndarray, shape (P, Q, T, D)
-        P(observations at t | those before) within a lane.
-    """
-
-    chain: StagedChain
-    moves: Floats
-    emission: Floats
-    node_prior: Floats
-    filtered: Floats
-    scale: Floats
-
-
-def filter_each(
-    chain: StagedChain, initial: Floats, moves: Floats, emission: Floats, node_prior: Floats
-) -> FilteredLanes:
-    """Filter one series under each draw and node by itself: see :func:`filter_mixture`."""
     weeks, s, q, d = emission.shape
     p = moves.shape[2]
     for name, array, want in (
@@ -197,6 +164,7 @@ def filter_each(
         ("initial", initial, (s, d)),
         ("moves", moves, (weeks - 1, chain.n_moves, p, d)),
         ("node_prior", node_prior, (p, q)),
+        ("log_prior", np.zeros(d) if log_prior is None else log_prior, (d,)),
     ):
         if array.shape != want:
             raise ValueError(f"{name} has the shape {array.shape}, not {want}")
@@ -204,7 +172,7 @@ def filter_each(
     mass = np.zeros((chain.n_phases, d))
     start = np.tile(initial, (p, q, 1, 1))
     native.filter_lanes(start, moves, emission, *chain, filtered, scale, mass)
-    return FilteredLanes(chain, moves, emission, node_prior, filtered, scale)
+    return _mixed(chain, moves, emission, node_prior, log_prior, filtered, scale, None)
 
 
 def _mixed(

@@ -15,10 +15,6 @@ from maturity_model.logbook.problems import Collector, Fault, LogbookError, show
 
 #: Names of the tables, in the order in which they are read.
 TABLES = ("logbook", "signs", "tanks", "kits", "checkins", "events")
-NOT_A_TABLE = Fault(
-    "is not part of a logbook and is not read",
-    f"nothing to do, or give it one of the names {', '.join(TABLES)}",
-)
 MAX_BYTES = 64 * 2**20
 MAX_COLUMNS = 2_000
 MAX_ROWS = 1_000_000
@@ -29,7 +25,7 @@ _SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
 
 
 class BadRow(NamedTuple):
-    """A row that cannot be cut into cells; with ``last``, reading ends there."""
+    """A row that cannot be cut into cells; ``last`` ends reading of the file."""
 
     value: str
     fault: Fault
@@ -69,7 +65,7 @@ def clean_name(text: str) -> str:
     return text if text.isascii() else unicodedata.normalize("NFC", text)
 
 
-class LogbookFiles:
+class Found:
     """The files of a logbook and their bytes."""
 
     def __init__(self, path: Path, problems: Collector):
@@ -94,7 +90,7 @@ class LogbookFiles:
             self._fail(f"cannot be read ({reason})", "check the path and its permissions")
 
     def _fail(self, what: str, mend: str) -> None:
-        self.problems.logbook(shown(str(self.path)), what, mend)
+        self.problems.add("error", "logbook", shown(str(self.path)), None, None, "", what, mend)
         raise LogbookError(self.problems.all())
 
     def _folder(self) -> None:
@@ -114,23 +110,35 @@ class LogbookFiles:
                 # A folder of that name, a pipe, or a link to nowhere: its rows are missing.
                 if ending == ".xlsx" or stem in TABLES:
                     self.named.add(stem)
-                    mend = "put a file in its place, or remove it"
-                    self.problems.file(shown(name), "is not a file and cannot be read", mend)
+                    self.problems.add(
+                        "error", "file", shown(name), None, None, "",
+                        "is not a file and cannot be read", "put a file in its place, or remove it",
+                    )  # fmt: skip
                 continue
             if ending == ".xlsx":
                 books.append(name)
             elif stem not in TABLES:
-                self.problems.settle_file(shown(name), *NOT_A_TABLE)
+                self.problems.add(
+                    "settled", "file", shown(name), None, None, "",
+                    "is not part of a logbook and is not read",
+                    f"nothing to do, or give it one of the names {', '.join(TABLES)}",
+                )  # fmt: skip
             elif stem in self.named:
-                what = f"is a second {stem} table and is not read"
-                self.problems.logbook(shown(name), what, "keep one of the two")
+                self.problems.add(
+                    "error", "logbook", shown(name), None, None, "",
+                    f"is a second {stem} table and is not read",
+                    "keep one of the two",
+                )  # fmt: skip
             else:
                 self.named.add(stem)
                 if read := self._bytes(path):
                     self.csv[stem] = read
         if len(books) > 1:
-            what = f"is one of {len(books)} workbooks in the folder, so none of them is read"
-            self.problems.logbook(shown(books[0]), what, "keep one workbook in the folder")
+            self.problems.add(
+                "error", "logbook", shown(books[0]), None, None, "",
+                f"is one of {len(books)} workbooks in the folder, so none of them is read",
+                "keep one workbook in the folder",
+            )  # fmt: skip
         elif books:
             self.book = self._bytes(self.path / books[0])
 
@@ -149,7 +157,7 @@ class LogbookFiles:
             else:
                 what = f"is larger than {MAX_BYTES >> 20} MB"
                 mend = "split the logbook"
-        self.problems.file(shown(path.name), what, mend)
+        self.problems.add("error", "file", shown(path.name), None, None, "", what, mend)
         return None
 
     def sha256(self) -> str:
@@ -193,12 +201,12 @@ def decode(file: str, data: bytes, problems: Collector) -> str | None:
         before = data[:start].decode(encoding, "ignore")
         bad = f"byte 0x{data[start]:02X}" if start < len(data) else ""
         what = f"is not {encoding[:6].rstrip('-').upper()} text"
-        problems.file(file, what, mend, line=_line(before), value=bad)
+        problems.add("error", "file", file, _line(before), None, bad, what, mend)
         return None
     at = text.find("\0")
     if at >= 0:
         what = "holds a NUL character, so it is not a text file"
-        problems.file(file, what, mend, line=_line(text[:at]))
+        problems.add("error", "file", file, _line(text[:at]), None, "", what, mend)
         return None
     return text
 
@@ -232,37 +240,28 @@ def read_csv(
         return None
     separator = find_separator(text, known)
     if separator != ",":
-        what = f"has its columns separated by a {_SEPARATORS[separator]}"
-        problems.settle_file(file, what, "nothing to do")
+        problems.add(
+            "settled", "file", file, None, None, "",
+            f"has its columns separated by a {_SEPARATORS[separator]}",
+            "nothing to do",
+        )  # fmt: skip
     if crowded := _crowded(text, separator):
         what = f"has more than {_MAX_SEPARATORS:,} cells in one line"
         mend = "save the file as CSV UTF-8 again, one line for each row"
-        problems.file(file, what, mend, line=crowded)
+        problems.add("error", "file", file, crowded, None, "", what, mend)
         return None
     rows = _cut(text, separator)
     for line, cells in rows:
         if isinstance(cells, BadRow):
-            problems.file(file, *cells.fault, line=line, value=cells.value)
+            problems.add("error", "file", file, line, None, cells.value, *cells.fault)
             return None
         if any(cells):
-            return raw_table(name, file, line, cells, rows, problems)
-    problems.file(file, "is empty", "write the column names in its first line")
-    return None
-
-
-def raw_table(
-    name: str,
-    file: str,
-    line: int,
-    header: list[Any],
-    rows: Iterator[tuple[int, list[Any] | BadRow]],
-    problems: Collector,
-) -> RawTable | None:
-    """Make a table, unless it has too many columns: None, and a problem."""
-    if len(header) <= MAX_COLUMNS:
-        return RawTable(name, file, line, header, rows)
-    what = f"has {len(header)} columns, more than {MAX_COLUMNS}"
-    problems.file(file, what, "remove those that are not needed", line=line)
+            if len(cells) > MAX_COLUMNS:
+                _too_wide(file, line, len(cells), problems)
+                return None
+            return RawTable(name, file, line, cells, rows)
+    mend = "write the column names in its first line"
+    problems.add("error", "file", file, None, None, "", "is empty", mend)
     return None
 
 
@@ -276,6 +275,11 @@ def _crowded(text: str, separator: str) -> int | None:
             return _line(text[:at])
         at = end if last < 0 else last + 1
     return None
+
+
+def _too_wide(file: str, line: int, count: int, problems: Collector) -> None:
+    what = f"has {count} columns, more than {MAX_COLUMNS}"
+    problems.add("error", "file", file, line, None, "", what, "remove those that are not needed")
 
 
 def find_separator(text: str, known: frozenset[str]) -> str:

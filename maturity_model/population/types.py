@@ -221,3 +221,13 @@ def take_draws(population: Population, index: Ints) -> Population:
     if population.members is not None:
         values["members"] = population.members.take(index)
     return Population(**values)
+
+
+def evenly_spaced(n: int, most: int) -> Ints:
+    """Indices of at most ``most`` of n draws, evenly spaced, first and last included."""
+    return np.unique(np.linspace(0, n - 1, min(n, most)).round().astype(np.int64))
+
+
+def thin_draws(population: Population, most: int) -> Population:
+    """The same population with at most ``most`` of its draws, evenly spaced."""
+    return take_draws(population, evenly_spaced(population.n_draws, most))

@@ -25,9 +25,9 @@ from maturity_model.fitting.comparison import (
     shorter,
 )
 from maturity_model.fitting.leave_one_out import leave_one_out, log_mean, loo_by_tank
-from maturity_model.fitting.observation_tables import Powers
 from maturity_model.fitting.options import ModelOptions
 from maturity_model.fitting.pooled_fit import run_fit
+from maturity_model.fitting.power_tables import Powers
 from maturity_model.fitting.report.comparison_section import (
     comparison_figures,
     comparison_rows,

@@ -22,8 +22,8 @@ from maturity_model.fitting.handing_on.hand_on import (
     with_practice_moves,
 )
 from maturity_model.fitting.handing_on.judgement_scores import (
-    Told,
-    can_choose,
+    JudgementScores,
+    enough_judgements,
     judged_tanks,
     score_judgements,
 )
@@ -81,7 +81,7 @@ def _pool(judged: float, seed: int = 4, tanks: int = 12) -> Panel:
 def test_all_put_back_is_practice() -> None:
     default = load_population()
     fitted = elicit_population(CATALOGUE, 0.4, n_draws=2 * default.n_draws, seed=99)
-    found = PRACTICE.of(fitted, CATALOGUE)
+    found = PRACTICE.apply(fitted, CATALOGUE)
     for name in DIMS:
         own, theirs = getattr(found, name), getattr(default, name)
         if name.startswith("judge_"):
@@ -153,20 +153,22 @@ def test_judgements_choose_what_is_taken(
     tanks = judged_tanks(panel)
     told = score_judgements(tanks, used, (used.evidence_weight,))
     assert f"{told.score[0]:.4f} at {used.evidence_weight:g}" in said["judged_score"]
-    plain = score_judgements(tanks, PRACTICE.of(fitted, CATALOGUE))
-    assert said["judged_score_of_practice"] == f"{plain.score[plain.best]:.4f}"
+    plain = score_judgements(tanks, PRACTICE.apply(fitted, CATALOGUE))
+    assert said["judged_score_of_practice"] == f"{plain.best_score:.4f}"
 
 
 def test_a_gain_within_its_error_is_none() -> None:
-    before = Told((0.4, 1.0), np.array([[-3.0, -5.0, -4.0], [-9.0, -9.0, -9.0]]), 30)
+    before = JudgementScores((0.4, 1.0), np.array([[-3.0, -5.0, -4.0], [-9.0, -9.0, -9.0]]), 30)
     gain = np.array([1.0, -0.5, 0.6])  # Sum 1.1; standard error sqrt(3) * 0.777 = 1.35.
-    assert not Told((0.4,), before.by_tank[:1] + gain, 30).better_than(before)
-    assert Told((0.4,), before.by_tank[:1] + gain + 0.1, 30).better_than(before)
+    assert not JudgementScores((0.4,), before.by_tank[:1] + gain, 30).better_than(before)
+    assert JudgementScores((0.4,), before.by_tank[:1] + gain + 0.1, 30).better_than(before)
     assert not before.better_than(before)
     # The weight too: another than practice's own must beat it by more than its error.
     for more, want in ((gain, 0.4), (gain + 0.1, 0.7)):
-        told = Told((0.4, 0.7), np.array([before.by_tank[0], before.by_tank[0] + more]), 30)
-        assert told.weights[told.best] == want
+        told = JudgementScores(
+            (0.4, 0.7), np.array([before.by_tank[0], before.by_tank[0] + more]), 30
+        )
+        assert told.best_weight == want
 
 
 def test_the_judged_score_leaves_judgements_out_of_the_filter() -> None:
@@ -208,12 +210,12 @@ def test_the_judged_are_filtered_as_in_the_weekly_report(
 
 
 def test_too_few_judgements_choose_nothing() -> None:
-    assert can_choose(_pool(0.5))
-    assert not can_choose(_pool(0.25))
+    assert enough_judgements(_pool(0.5))
+    assert not enough_judgements(_pool(0.25))
     # Nor does what was judged after the panel's day.
     panel = _pool(0.5)
     early = panel.until(panel.tanks[0].started + dt.timedelta(days=28))
-    assert not can_choose(early)
+    assert not enough_judgements(early)
     assert len(judged_tanks(early).judgements.row) == len(early.judgements.row)
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from maturity_model.fitting.handing_on.label_score import label_score
-from maturity_model.hmm.mixture import FilteredLanes, filter_each
+from maturity_model.hmm.mixture import FilteredMixture, filter_mixture
 from maturity_model.hmm.staged import StagedChain, move_probabilities, transition_matrices
 
 CHAIN = StagedChain(4, 3)
@@ -27,8 +27,8 @@ def _world(seed: int) -> tuple[np.ndarray, ...]:
 PRIOR = np.outer([0.4, 0.6], [0.2, 0.5, 0.3])
 
 
-def _filtered(initial: np.ndarray, moves: np.ndarray, emission: np.ndarray) -> FilteredLanes:
-    return filter_each(CHAIN, initial, moves, emission, PRIOR)
+def _filtered(initial: np.ndarray, moves: np.ndarray, emission: np.ndarray) -> FilteredMixture:
+    return filter_mixture(CHAIN, initial, moves, emission, PRIOR)
 
 
 def test_the_score_is_that_of_dense_matrices() -> None:

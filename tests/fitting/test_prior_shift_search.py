@@ -13,10 +13,10 @@ from maturity_model.fitting.handing_on.hand_on import hand_on
 from maturity_model.fitting.handing_on.judgement_scores import judged_tanks, score_judgements
 from maturity_model.fitting.handing_on.prior_shift_search import (
     COUNT,
-    Task,
+    ShiftScore,
     judged_labels,
-    tune,
-    tune_by_judgements,
+    optimise_shift,
+    shift_by_judgements,
 )
 from maturity_model.fitting.handing_on.prior_shifts import catalogue_shifts
 from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
@@ -54,29 +54,29 @@ def _pool(moved: float, tanks: int, seed: int = 5, weeks: int = 30) -> Panel:
 
 def test_slopes_are_differences() -> None:
     panel, population = _pool(1.0, 4), _practice(6)
-    task = Task(panel, population, judged_labels(panel, population), SHIFTS)
+    task = ShiftScore(panel, population, judged_labels(panel, population), SHIFTS)
     rng, step = np.random.default_rng(0), 1e-5
     at = rng.normal(0, 0.5, SHIFTS.size)
     _, slopes = task(at)
     first = 0
     for part in SHIFTS.parts:
-        for i in rng.permutation(part.width.size)[:4]:
+        for i in rng.permutation(part.sd.size)[:4]:
             toward = np.zeros(SHIFTS.size)
             toward[first + i] = step
             found = (task(at + toward)[0] - task(at - toward)[0]) / (2 * step)
             assert found == pytest.approx(slopes[first + i], abs=1e-7), part.name
-        first += part.width.size
+        first += part.sd.size
     assert first == SHIFTS.size
 
 
 def test_what_practice_holds_at_nothing_stays_there() -> None:
     population = _practice(6)
-    found = SHIFTS.of(population, np.ones(SHIFTS.size))
+    found = SHIFTS.apply(population, np.ones(SHIFTS.size))
     for name in ("husbandry", "event_advance", "event_setback", "event_collapse"):
         before, after = getattr(population, name), getattr(found, name)
         np.testing.assert_array_equal(after[before == 0], 0.0)
     assert np.isneginf(found.log_setback[0]).all()
-    np.testing.assert_array_equal(SHIFTS.of(population, np.zeros(SHIFTS.size)).pace_sd,
+    np.testing.assert_array_equal(SHIFTS.apply(population, np.zeros(SHIFTS.size)).pace_sd,
                                   population.pace_sd)  # fmt: skip
     # One unit is one prior standard deviation: as wide as practice's draws are spread.
     wide = load_population().log_advance.std(axis=1)
@@ -94,16 +94,16 @@ def test_a_tank_counts_as_so_many_judgements_at_most() -> None:
 
 def test_tanks_of_other_ways_are_told_better() -> None:
     panel, practice = _pool(1.8, 24), _practice(16)
-    vector = tune(panel, practice, judged_labels(panel, practice), draws=16)
+    vector = optimise_shift(panel, practice, judged_labels(panel, practice), draws=16)
     # The bloom is passed sooner.
     shift = SHIFTS.split(vector)
     assert shift["log_advance"][1] > 0.2
     others = _pool(1.8, 40, seed=6)
     before = score_judgements(others, practice, (0.4,))
-    after = score_judgements(others, SHIFTS.of(practice, vector), (0.4,))
+    after = score_judgements(others, SHIFTS.apply(practice, vector), (0.4,))
     assert after.better_than(before)
     # Each step of the optimiser told the judged ones no worse, priors counted.
-    assert score_judgements(panel, SHIFTS.of(practice, vector), (0.4,)).better_than(
+    assert score_judgements(panel, SHIFTS.apply(practice, vector), (0.4,)).better_than(
         score_judgements(panel, practice, (0.4,))
     )
 
@@ -156,8 +156,8 @@ def test_one_keeper_cannot_tell() -> None:
     alone = replace(book, tanks={n: replace(t, keeper="keeper-1") for n, t in book.tanks.items()})
     alone_panel = build_panel(alone, CATALOGUE)
     with pytest.raises(ValueError, match="one keeper"):
-        tune_by_judgements(alone_panel, _practice(8))
+        shift_by_judgements(alone_panel, _practice(8))
     assert hand_on(_practice(8), alone_panel, choose=True).provenance["signs"] != "tuned"
     blank = replace(book, checkins=tuple(replace(c, judged_phase=None) for c in book.checkins))
     with pytest.raises(ValueError, match="no phase was judged"):
-        tune_by_judgements(build_panel(blank, CATALOGUE), _practice(8))
+        shift_by_judgements(build_panel(blank, CATALOGUE), _practice(8))

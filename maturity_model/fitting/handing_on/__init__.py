@@ -1,1 +1,1 @@
-"""What the weekly command gets of a fit: practice, or what the pool taught, and on whose word."""
+"""What the weekly command gets of a fit: practice's numbers or the pool's, and which weight."""

@@ -1,159 +1,125 @@
-"""Slopes of a filter's score on a population's parameters, through tables and hazards.
+"""Gradient of a filter's score on a population's parameters.
 
-The engine gives slopes on emissions and moves (:mod:`.label_score`); here
-they are carried on, by the chain rule, to what signs show, what kits read and how tanks move.
+:mod:`.label_score` gives the gradient on log emissions and on the probabilities of moves; the
+chain rule carries it on to what signs show, what kits read and how tanks move.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from maturity_model._typing import Floats
-from maturity_model.population.tables import (
-    Hazards,
-    ReadingNormals,
-    reading_normals,
-    reading_table,
-    sign_table,
-)
+from maturity_model._typing import Floats, Ints
+from maturity_model.fitting.power_tables import Powers, power_tables, weeks_and_codes
+from maturity_model.population.tables import Hazards, reading_normals
 from maturity_model.population.types import Population
 
 if TYPE_CHECKING:
-    from maturity_model.panel import Observations, Panel
-
-_TINY = 1e-300
+    from maturity_model.panel import Panel
 
 
-def _sum_by(index: Any, values: Floats, n: int) -> Floats:
+def _sum_by(index: Ints, values: Floats, n: int) -> Floats:
     out = np.zeros((n, *values.shape[1:]))
     np.add.at(out, index, values)
     return out
 
 
-def _density(x: Floats) -> Floats:
-    return np.asarray(np.exp(-0.5 * x * x) / np.sqrt(2 * np.pi))
+def _interval_gradient(
+    low: Floats, high: Floats, mean: Floats, sd: Floats, weight: Floats
+) -> tuple[Floats, Floats]:
+    # Gradient of weight * P(low < N(mean, sd) < high) on the mean and on the log of the sd.
+    ends = (low - mean) / sd, (high - mean) / sd
+    densities = [np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi) for z in ends]
+    # z times its density is 0 at infinity.
+    at_low, at_high = (
+        np.where(np.isfinite(z), z, 0.0) * p for z, p in zip(ends, densities, strict=True)
+    )
+    return weight / sd * (densities[0] - densities[1]), weight * (at_low - at_high)
 
 
-def _times(x: Floats, density: Floats) -> Floats:
-    # x times its density; 0 at infinity.
-    return np.where(np.isfinite(x), x, 0.0) * density
-
-
-class TableSlopes:
-    """Look-up tables of a panel, and slopes gathered on their entries.
+class ObservationGradient:
+    """Gradient gathered on the look-up tables of a panel's observations.
 
     Parameters
     ----------
     panel : Panel
     population : Population
         Its signs in the catalogue's order.
-    skill : ndarray, shape (Q,)
-        Nodes, in standard deviations.
+    nodes : tuple of int
+        Quadrature nodes for pace and skill.
     power : float
         The evidence weight.
+
+    Attributes
+    ----------
+    tables : Tables
+        Of signs and readings; judgements are left out.
     """
 
-    def __init__(self, panel: Panel, population: Population, skill: Floats, power: float):
+    def __init__(self, panel: Panel, population: Population, nodes: tuple[int, int], power: float):
         self.panel, self.population, self.power = panel, population, power
-        self._tables = (
-            sign_table(panel, population, skill, power),
-            reading_table(panel, population, power)[:, :, None, :],
-        )
-        self._kinds: tuple[Observations, Observations] = (panel.signs, panel.readings)
-        self._logs = [np.log(np.maximum(table, _TINY)) for table in self._tables]
-        self._gathered = [np.zeros_like(table) for table in self._tables]
-        self._nodes = len(skill)
+        self.tables = power_tables(panel, population, Powers(power, power, 0.0), nodes)
+        self._on_log_signs = np.zeros_like(self.tables.signs)
+        self._on_log_readings = np.zeros_like(self.tables.readings)
 
-    def _observed(self, n: int, kind: Observations) -> zip[tuple[int, int]]:
-        first, last = int(self.panel.first[n]), int(self.panel.first[n + 1])
-        starts, codes = kind.of_rows(first, last)
-        week = np.repeat(np.arange(last - first), np.diff(starts))
-        return zip(week.tolist(), codes.tolist(), strict=True)
+    def add(self, n: int, gradient: Floats) -> None:
+        """Add the gradient on the log emissions of a tank, shape (T, S, Q, D)."""
+        for kind, total, by_week in (
+            (self.panel.signs, self._on_log_signs, gradient),
+            (self.panel.readings, self._on_log_readings, gradient.sum(axis=2)),
+        ):
+            for t, code in zip(*weeks_and_codes(self.panel, n, kind), strict=True):
+                total[code] += by_week[t]
 
-    def emission(self, n: int) -> Floats:
-        """Likelihood of each week's signs and readings of a tank, shape (T, S, Q, D).
-
-        Up to a factor by week.
-        """
-        weeks = int(self.panel.first[n + 1] - self.panel.first[n])
-        population = self.population
-        rows = np.zeros((weeks, population.chain.n_states, self._nodes, population.n_draws))
-        for kind, table in zip(self._kinds, self._logs, strict=True):
-            for t, code in self._observed(n, kind):
-                rows[t] += table[code]
-        rows -= rows.max(axis=(1, 2, 3), keepdims=True)
-        return np.exp(np.maximum(rows, -600.0))
-
-    def add(self, n: int, slopes: Floats) -> None:
-        """Gather slopes on the log emissions of a tank, shape (T, S, Q, D)."""
-        for kind, gathered in zip(self._kinds, self._gathered, strict=True):
-            each = slopes if gathered.shape[2] > 1 else slopes.sum(axis=2, keepdims=True)
-            for t, code in self._observed(n, kind):
-                gathered[code] += each[t]
-
-    def slopes(self) -> dict[str, Floats]:
-        """Slopes on shifts of ``sign_logit``, ``persistence``, ``reading_mean``, and of the
+    def by_parameter(self) -> dict[str, Floats]:
+        """Gradient on shifts of ``sign_logit``, ``persistence``, ``reading_mean``, and of the
         logarithm of ``reading_sd``.
         """
-        return self._of_signs() | self._of_readings()
+        return self._on_signs() | self._on_readings()
 
-    def _of_signs(self) -> dict[str, Floats]:
+    def _on_signs(self) -> dict[str, Floats]:
         codes, population = self.panel.signs.codes, self.population
         # d log P(answer) / d log-odds = +-(1 - P(answer)).
-        chance = self._tables[0] ** (1.0 / self.power)
-        toward = np.where(codes["seen"], 1.0, -1.0)[:, None]
-        each = (self._gathered[0] * (1.0 - chance)).sum(axis=(2, 3)) * toward * self.power
+        p = self.tables.signs ** (1.0 / self.power)
+        direction = np.where(codes["seen"], 1.0, -1.0)[:, None]
+        by_state = (self._on_log_signs * (1.0 - p)).sum(axis=(2, 3)) * direction * self.power
         n = len(population.signs)
         return {
-            "sign_logit": _sum_by(codes["sign"], each @ population.chain.gradual(), n),
-            "persistence": _sum_by(codes["sign"], each.sum(axis=1) * codes["level"], n),
+            "sign_logit": _sum_by(codes["sign"], by_state @ population.chain.gradual(), n),
+            "persistence": _sum_by(codes["sign"], by_state.sum(axis=1) * codes["level"], n),
         }
 
-    def _of_readings(self) -> dict[str, Floats]:
+    def _on_readings(self) -> dict[str, Floats]:
         codes, population = self.panel.readings.codes, self.population
         normals = reading_normals(self.panel, population)
         a, k, gradual = codes["analyte"], len(population.phases), population.chain.gradual()
-        chance = np.maximum(self._tables[1][:, :, 0] ** (1.0 / self.power), _TINY)
-        each = self.power * self._gathered[1][:, :, 0] / chance  # (C, S, D), on P itself
-        on_mean, on_sd = _on_normal(normals, each * (1.0 - population.outlier))
-        wide_mean, wide_sd = _on_wide(normals, each.sum(axis=1) * population.outlier)
+        p = np.maximum(self.tables.readings ** (1.0 / self.power), 1e-300)
+        on_p = self.power * self._on_log_readings / p  # (C, S, D)
+        low, high = normals.low[:, None], normals.high[:, None]
+        on_mean, on_log_sd = _interval_gradient(
+            low[:, None], high[:, None], normals.mean, normals.sd, on_p * (1.0 - population.outlier)
+        )
+        wide_mean, wide_log_sd = _interval_gradient(
+            low, high, normals.wide_mean, normals.wide_sd, on_p.sum(axis=1) * population.outlier
+        )
         mean = np.einsum("csd,sk->ck", on_mean * (1.0 - normals.pull), gradual)
-        mean += wide_mean[:, None] / k
+        mean += wide_mean.sum(axis=1)[:, None] / k
         sd = np.einsum(
             "csd,sk,ckd->ck",
-            on_sd * np.sqrt(1.0 - normals.pull**2),
+            on_log_sd / normals.sd * np.sqrt(1.0 - normals.pull**2),
             gradual,
             population.reading_sd[a],
         )
         widest = population.reading_sd[a].argmax(axis=1)  # (C, D)
         for phase in range(k):
-            sd[:, phase] += (wide_sd * (widest == phase)).sum(axis=1)
+            sd[:, phase] += (wide_log_sd * (widest == phase)).sum(axis=1)
         n = len(population.analytes)
         return {"reading_mean": _sum_by(a, mean, n), "reading_sd": _sum_by(a, sd, n)}
 
 
-def _on_normal(normals: ReadingNormals, weight: Floats) -> tuple[Floats, Floats]:
-    # Slopes of P(low < N < high), weighted, on mean and sd, shape (C, S, D).
-    low = (normals.low[:, None, None] - normals.mean) / normals.sd
-    high = (normals.high[:, None, None] - normals.mean) / normals.sd
-    at_low, at_high = _density(low), _density(high)
-    scaled = weight / normals.sd
-    return scaled * (at_low - at_high), scaled * (_times(low, at_low) - _times(high, at_high))
-
-
-def _on_wide(normals: ReadingNormals, weight: Floats) -> tuple[Floats, Floats]:
-    # The same of readings that say nothing: on the mean (C,), on the log of the sd (C, D).
-    low = (normals.low[:, None] - normals.wide_mean) / normals.wide_sd
-    high = (normals.high[:, None] - normals.wide_mean) / normals.wide_sd
-    at_low, at_high = _density(low), _density(high)
-    mean = (weight * (at_low - at_high) / normals.wide_sd).sum(axis=1)
-    return mean, weight * (_times(low, at_low) - _times(high, at_high))
-
-
-class MoveSlopes:
-    """Slopes gathered on how tanks move.
+class MoveGradient:
+    """The gradient gathered on how tanks move.
 
     Parameters
     ----------
@@ -163,7 +129,7 @@ class MoveSlopes:
     def __init__(self, population: Population):
         self.population = population
         e, k, j = len(population.events), len(population.phases), len(population.covariates)
-        self._slopes: dict[str, Floats] = {
+        self._total: dict[str, Floats] = {
             "log_advance": np.zeros(k),
             "log_setback": np.zeros(k),
             "log_collapse": np.zeros(k),
@@ -175,7 +141,7 @@ class MoveSlopes:
         }
 
     def add(self, panel: Panel, n: int, hazards: Hazards, pace: Floats, moves: Floats) -> None:
-        """Gather slopes on the probabilities of a tank's moves.
+        """Add the gradient on the probabilities of a tank's moves.
 
         Parameters
         ----------
@@ -189,43 +155,47 @@ class MoveSlopes:
         """
         advance, setback, collapse = _on_log_hazards(hazards, moves)
         rows = slice(int(panel.first[n]) + 1, int(panel.first[n + 1]))
-        load, out = hazards.load[1:], self._slopes
-        out["log_advance"] += advance.sum(axis=(0, 2, 3))
-        out["husbandry"] += np.einsum("tj,tk->jk", panel.husbandry[rows], advance.sum(axis=(2, 3)))
-        out["pace_sd"] += np.einsum("tkpd,p,d->", advance, pace, self.population.pace_sd)
-        out["event_advance"] += np.einsum("ted,td->e", load, advance.sum(axis=(1, 2)))
-        for name, slopes in (("setback", setback), ("collapse", collapse)):
-            out[f"log_{name}"] += slopes.sum(axis=(0, 2))
-            out[f"event_{name}"] += np.einsum("ted,td->e", load, slopes.sum(axis=1))
+        load, total = hazards.load[1:], self._total
+        total["log_advance"] += advance.sum(axis=(0, 2, 3))
+        by_phase = advance.sum(axis=(2, 3))
+        total["husbandry"] += np.einsum("tj,tk->jk", panel.husbandry[rows], by_phase)
+        total["pace_sd"] += np.einsum("tkpd,p,d->", advance, pace, self.population.pace_sd)
+        total["event_advance"] += np.einsum("ted,td->e", load, advance.sum(axis=(1, 2)))
+        for name, gradient in (("setback", setback), ("collapse", collapse)):
+            total[f"log_{name}"] += gradient.sum(axis=(0, 2))
+            total[f"event_{name}"] += np.einsum("ted,td->e", load, gradient.sum(axis=1))
 
-    def slopes(self) -> dict[str, Floats]:
-        """Slopes on shifts of the parameters of moves; of ``pace_sd``, on its logarithm."""
-        return dict(self._slopes)
+    def by_parameter(self) -> dict[str, Floats]:
+        """Gradient on shifts of the parameters of moves; of ``pace_sd``, on its logarithm."""
+        return dict(self._total)
 
 
 def _on_log_hazards(hazards: Hazards, moves: Floats) -> tuple[Floats, Floats, Floats]:
-    # advance (T-1, K, P, D); setback, collapse (T-1, K, D).
+    # Gradient on log hazards: advance (T-1, K, P, D); setback and collapse (T-1, K, D).
     factor, setback, collapse = hazards.with_load()
     k = hazards.advance.shape[1]
-    live = (np.arange(k) > 0)[:, None, None]
-    a = hazards.advance[1:] * factor[1:, None, None]
-    b, c = setback[1:, :, None] * live, collapse[1:, :, None] * live
-    on_a = np.zeros(a.shape)
-    on_b, on_c = np.zeros(a.shape), np.zeros(a.shape)
+    exists = (np.arange(k) > 0)[:, None, None]
+    advance = hazards.advance[1:] * factor[1:, None, None]
+    setback, collapse = setback[1:, :, None] * exists, collapse[1:, :, None] * exists
+    on_advance, on_setback, on_collapse = np.zeros((3, *advance.shape))
     last = slice(k - 1, k)
-    for states, advances, rows in (
-        (slice(0, k), a, (slice(0, k), slice(k, 2 * k), slice(2 * k, 3 * k), slice(3 * k, 4 * k))),
-        (last, 0 * a[:, last], tuple(slice(4 * k + i, 4 * k + i + 1) for i in (0, 0, 1, 2))),
+    # Rows of `moves` that stay, advance, set back and collapse: of the usual stages of each
+    # phase, then of the last stage of the last phase, which cannot advance.
+    usual = tuple(slice(i * k, (i + 1) * k) for i in range(4))
+    final = tuple(slice(4 * k + i, 4 * k + i + 1) for i in (0, 0, 1, 2))
+    for states, a, rows in (
+        (slice(0, k), advance, usual),
+        (last, 0 * advance[:, last], final),
     ):
         stay, ahead, back, fall = (moves[:, row] for row in rows)
-        downs, falls = np.broadcast_to(b[:, states], advances.shape), c[:, states]
-        total = advances + downs + falls
+        b, c = np.broadcast_to(setback[:, states], a.shape), collapse[:, states]
+        total = a + b + c
         keep = np.exp(-total)
         with np.errstate(divide="ignore", invalid="ignore"):
             share = np.where(total > 1e-8, -np.expm1(-total) / total, 1.0)
             bend = np.where(total > 1e-5, (keep - share) / total, -0.5)
-        common = bend * (advances * ahead + downs * back + falls * fall) - keep * stay
-        on_a[:, states] += advances * (share * ahead + common)
-        on_b[:, states] += downs * (share * back + common)
-        on_c[:, states] += falls * (share * fall + common)
-    return on_a, on_b.sum(axis=2), on_c.sum(axis=2)
+        common = bend * (a * ahead + b * back + c * fall) - keep * stay
+        on_advance[:, states] += a * (share * ahead + common)
+        on_setback[:, states] += b * (share * back + common)
+        on_collapse[:, states] += c * (share * fall + common)
+    return on_advance, on_setback.sum(axis=2), on_collapse.sum(axis=2)

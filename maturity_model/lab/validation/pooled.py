@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
-from maturity_model.lab.tasks import Say, silent
 from maturity_model.lab.validation.cases import Settings
-from maturity_model.lab.validation.clubs import World, merge_clubs, simulate_clubs
+from maturity_model.lab.validation.clubs import World, merged, simulate_clubs
 from maturity_model.lab.validation.results import key_of
 from maturity_model.population.constants import FIT_WEIGHT
 from maturity_model.population.files import PopulationError, load_population, save_population
@@ -21,12 +21,16 @@ def fit_part(settings: Settings) -> tuple[int | str, ...]:
 
 
 def fitted(
-    world: World, settings: Settings, judged: float, folder: Path, say: Say = silent
+    world: World,
+    settings: Settings,
+    judged: float,
+    folder: Path,
+    say: Callable[[str], None] = lambda _: None,
 ) -> Population:
     """Learn a population from further tanks of a world, without their true phases.
 
-    What is handed on is what ``maturity-model fit`` would hand on: its evidence weight is
-    chosen by the pool.
+    What is handed on is what ``maturity-model fit`` would: its evidence weight is chosen by
+    the pool.
 
     Parameters
     ----------
@@ -35,9 +39,9 @@ def fitted(
     judged : float
         Share of the tanks whose keeper judges the phase.
     folder : Path
-        Keeps the population, and each chain as it finishes.
+        The population is kept here, and each chain as it finishes.
     say : callable
-        Called with one line of text when a fit begins.
+        Told about progress.
 
     Returns
     -------
@@ -50,7 +54,7 @@ def fitted(
     from maturity_model.fitting.sampling import SamplingPlan, choose_sampler
 
     s = settings
-    key = key_of("fit", world, judged, fit_part(s))
+    key = key_of(("fit", world, judged, fit_part(s)))
     path = folder / f"population-{key}.nc"
     try:
         return load_population(path)
@@ -60,8 +64,8 @@ def fitted(
     plan = SamplingPlan(
         s.fit_draws, s.fit_tune, s.fit_chains, s.seed, sampler=choose_sampler(), cores=2
     )
-    panel = merge_clubs(clubs).panel()
-    fit = run_fit(
+    panel = merged(clubs).panel()
+    found = run_fit(
         panel,
         plan=plan,
         evidence_weight=FIT_WEIGHT,
@@ -69,6 +73,6 @@ def fitted(
         options=ModelOptions(judgement_weight=1.0),
         folder=folder / f"chains-{key}",
     )
-    population = hand_on(fit.population, panel, choose=True, moves=s.fit_moves)
-    save_population(population, path)
-    return population
+    used = hand_on(found.population, panel, choose=True, moves=s.fit_moves)
+    save_population(used, path)
+    return used

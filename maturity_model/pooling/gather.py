@@ -23,14 +23,7 @@ MAX_EVENTS = 2_000_000
 Int32s = NDArray[np.int32]
 
 
-class TankPlace(NamedTuple):
-    """A tank of a run: index of the logbook, and of the tank in it."""
-
-    book: int
-    tank: int
-
-
-class PlainReading(NamedTuple):
+class Written(NamedTuple):
     """A reading without its spelling: sign, number and unit as written, and the interval.
 
     Attributes
@@ -51,12 +44,12 @@ class PlainReading(NamedTuple):
     best: float
 
 
-def plain_reading(reading: Reading) -> PlainReading:
+def written(reading: Reading) -> Written:
     """Drop the spelling of a reading: ``0.250`` and ``,25`` become 0.25."""
     sign = reading.text[:1] if reading.text[:1] in ("<", ">") else ""
     # The reader took it for a number already, with one decimal mark at most.
     value = float(reading.text[len(sign) :].strip().replace(",", "."))
-    return PlainReading(
+    return Written(
         sign, value, reading.unit, reading.method, reading.low, reading.high, reading.best
     )
 
@@ -77,7 +70,7 @@ class Book:
     signs : int8 ndarray, shape (C, G)
         1 seen, 0 looked for and not seen, -1 not checked; columns are ``sign_names``.
     readings : int32 ndarray, shape (C, A)
-        Index of the reading in :attr:`LogbookArrays.readings`, -1 none.
+        Index of the reading in :attr:`Gathered.readings`, -1 none.
     events : dict of int to list of Event
         By index of the tank; notes are gone.
     kits : tuple of Kit
@@ -103,13 +96,9 @@ class Book:
     first: Ints
     asks_consent: bool
 
-    def rows(self, tank: int) -> slice:
-        """Check-ins of a tank."""
-        return slice(int(self.first[tank]), int(self.first[tank + 1]))
-
 
 @dataclass
-class LogbookArrays:
+class Gathered:
     """All logbooks of a run.
 
     Attributes
@@ -119,15 +108,15 @@ class LogbookArrays:
     books : list of Book
     own : dict of str to Sign
         The clubs' own signs.
-    readings : list of PlainReading
+    readings : list of Written
         The distinct ones.
     """
 
     catalogue: Catalogue
     books: list[Book] = field(default_factory=list)
     own: dict[str, Sign] = field(default_factory=dict)
-    readings: list[PlainReading] = field(default_factory=list)
-    _known: dict[PlainReading, int] = field(default_factory=dict)
+    readings: list[Written] = field(default_factory=list)
+    _known: dict[Written, int] = field(default_factory=dict)
     _own_of: dict[str, str] = field(default_factory=dict)
     _tanks: int = 0
     _checkins: int = 0
@@ -175,7 +164,7 @@ class LogbookArrays:
             for name, reading in c.readings.items():
                 code = codes.get(id(reading))
                 if code is None:
-                    code = codes[id(reading)] = self._code(plain_reading(reading))
+                    code = codes[id(reading)] = self._code(written(reading))
                 readings[i, analyte_index[name]] = code
         events: dict[int, list[Event]] = {}
         for e in logbook.events:
@@ -201,15 +190,7 @@ class LogbookArrays:
         self.books.append(book)
         return book
 
-    def tank(self, place: TankPlace) -> Tank:
-        """Tank at a place."""
-        return self.books[place.book].tanks[place.tank]
-
-    def events(self, place: TankPlace) -> list[Event]:
-        """Events of the tank at a place."""
-        return self.books[place.book].events.get(place.tank, [])
-
-    def _code(self, reading: PlainReading) -> int:
+    def _code(self, reading: Written) -> int:
         code = self._known.setdefault(reading, len(self._known))
         if code == len(self.readings):
             self.readings.append(reading)
