@@ -131,6 +131,14 @@ def create_file(
     return True
 
 
+def file_sha256(path: Path) -> str:
+    """SHA-256 of a file, in hexadecimal."""
+    import hashlib
+
+    with path.open("rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()
+
+
 # Many files -----------------------------------------------------------------------------
 
 

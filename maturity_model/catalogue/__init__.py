@@ -6,7 +6,7 @@ Every number carries a source mark, written behind it in square brackets
 
 from maturity_model.catalogue.load import (
     CatalogueError,
-    extend_catalogue,
+    add_sign,
     load_catalogue,
     load_decisions,
 )
@@ -45,7 +45,7 @@ __all__ = [
     "Quantity",
     "Sign",
     "Source",
-    "extend_catalogue",
+    "add_sign",
     "load_catalogue",
     "load_decisions",
 ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import functools
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -274,43 +274,34 @@ def sign_columns(catalogue: Catalogue) -> tuple[str, ...]:
     return (*_OWN_TEXTS, *_OWN_NUMBERS, *catalogue.phases)
 
 
-def add_signs(
-    catalogue: Catalogue, file: str, rows: Iterable[tuple[int, dict[str, str]]]
-) -> tuple[Catalogue, list[CatalogueError]]:
-    """Add a club's own signs: the good ones are added, the bad ones are listed.
+def add_sign(catalogue: Catalogue, file: str, line: int, cells: dict[str, str]) -> Catalogue:
+    """Add one of a club's own signs.
 
     Parameters
     ----------
     catalogue : Catalogue
     file : str
         As messages name it.
-    rows : iterable of (int, dict)
-        Line and cells by column.
+    line : int
+    cells : dict of str to str
+        By column, see :func:`sign_columns`. ``sign`` and one for each phase are required: the
+        chance of seeing it there at a careful look. Unmarked numbers are marked ``club``.
 
     Returns
     -------
-    catalogue : Catalogue
-    errors : list of CatalogueError
-        One for each row that is not used.
+    Catalogue
+
+    Raises
+    ------
+    CatalogueError
+        When the sign cannot be used.
     """
-    phases = tuple(catalogue.phases)
-    signs = dict(catalogue.signs)
-    taken = {*signs, *catalogue.analytes, *RESERVED}
-    errors: list[CatalogueError] = []
-    own = 0
-    for line, cells in rows:
-        row = _Row(file, line, cells, mark="club")
-        try:
-            sign = _own_sign(row, phases, taken, catalogue.sources)
-            if own >= MAX_OWN_SIGNS:
-                raise row.fail("sign", f"is beyond {MAX_OWN_SIGNS} own signs", "remove some")
-        except CatalogueError as error:
-            errors.append(error)
-            continue
-        own += 1
-        taken.add(sign.name)
-        signs[sign.name] = sign
-    return replace(catalogue, signs=signs), errors
+    row = _Row(file, line, cells, mark="club")
+    taken = {*catalogue.signs, *catalogue.analytes, *RESERVED}
+    sign = _own_sign(row, tuple(catalogue.phases), taken, catalogue.sources)
+    if sum(s.own for s in catalogue.signs.values()) >= MAX_OWN_SIGNS:
+        raise row.fail("sign", f"is beyond {MAX_OWN_SIGNS} own signs", "remove some")
+    return replace(catalogue, signs=catalogue.signs | {sign.name: sign})
 
 
 def _own_sign(
@@ -339,31 +330,3 @@ def _own_sign(
         if mark not in sources:
             raise row.fail(column, f"carries the unknown mark [{mark}]", "leave the mark out")
     return sign
-
-
-def extend_catalogue(catalogue: Catalogue, path: Path) -> Catalogue:
-    """Add a club's own signs from a CSV file.
-
-    Parameters
-    ----------
-    catalogue : Catalogue
-    path : Path
-        Columns ``sign`` and one per phase are required (the chance of seeing it
-        there at a careful look); ``label, group, taxon, aphia_id, where, how, minutes,
-        small, persistence, certainty`` are optional. Unmarked numbers are
-        marked ``club``.
-
-    Returns
-    -------
-    Catalogue
-
-    Raises
-    ------
-    CatalogueError
-        At the first value that cannot be used. :func:`add_signs` lists them all.
-    """
-    rows = ((row.line, row.cells) for row in _rows(path))
-    extended, errors = add_signs(catalogue, path.name, rows)
-    if errors:
-        raise errors[0]
-    return extended

@@ -44,7 +44,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, command: str) -> int:
     """Run the command; the exit code."""
-    from maturity_model.pooling.command import make_pool, told
+    from maturity_model.pooling.command import make_pool, report_lines
     from maturity_model.pooling.problems import PoolError, PoolMismatch
 
     try:
@@ -63,7 +63,7 @@ def run(args: argparse.Namespace, command: str) -> int:
     for club in report.clubs:
         for line in club.lines:
             say(f"{club.label}: {line}")
-    print("\n".join(told(report)))
+    print("\n".join(report_lines(report)))
     if report.key_made:
         print(f"Key, for this club only: {report.key}")
     if report.pool.tanks:

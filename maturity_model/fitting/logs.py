@@ -87,7 +87,7 @@ def read_logs(paths: list[Path]) -> list[Logbook]:
     from maturity_model.logbook import read_logbook
     from maturity_model.panel import last_day
     from maturity_model.pooling import is_pool, read_pool
-    from maturity_model.pooling.read import LAST_DAY
+    from maturity_model.pooling.as_logbook import LAST_DAY
 
     books = {path: read_logbook(path) for path in paths if not is_pool(path)}
     ends = max(map(last_day, books.values()), default=LAST_DAY)

@@ -171,12 +171,12 @@ class _Adding:
         self._compare(name, book, incoming.rows)
         if self.faults:
             raise AddError(self.faults)
-        old = {t: found[1] for t, found in reader.found.csv.items() if t in self.paths}
+        old = {t: found[1] for t, found in reader.files.csv.items() if t in self.paths}
         tables = [t for t in self.paths if self.new[t] or self.over[t]]
         for table in tables:
-            if table in reader.found.named and table not in old:
+            if table in reader.files.named and table not in old:
                 raise AddError([f"{self.paths[table].name}: cannot be read; mend that first"])
-            if table not in reader.found.named and table in reader.sheets:
+            if table not in reader.files.named and table in reader.sheets:
                 what = "stands in a workbook; save its sheets as CSV files instead of it"
                 raise AddError([f"{reader.sheets[table].file}: {what}"])
         fresh = {t: self._compose(t, old.get(t)) for t in tables}
@@ -284,8 +284,8 @@ class _Adding:
             return
         reader = self._reader()
         for table, data in fresh.items():
-            reader.found.named.add(table)
-            reader.found.csv[table] = (shown(self.paths[table].name), data)
+            reader.files.named.add(table)
+            reader.files.csv[table] = (shown(self.paths[table].name), data)
         after = reader.read()
         read: dict[str, tuple[CheckIn | Event, ...]]
         read = {"checkins": after.checkins, "events": after.events}

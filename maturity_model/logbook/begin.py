@@ -15,7 +15,8 @@ from maturity_model.logbook.events import EVENT_COLUMNS
 from maturity_model.logbook.files import TABLES, read_csv
 from maturity_model.logbook.kit_table import KIT_COLUMNS
 from maturity_model.logbook.problems import Collector
-from maturity_model.logbook.rows import TANK_COLUMNS, Context, read_tanks
+from maturity_model.logbook.rows import Context
+from maturity_model.logbook.tanks import TANK_COLUMNS, read_tanks
 from maturity_model.logbook.types import Tank
 from maturity_model.whole_files import create_file
 

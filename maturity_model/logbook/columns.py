@@ -3,12 +3,41 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Iterator
-from typing import Any
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any, TypeVar
 
 from maturity_model.logbook.files import MAX_CELL, BadRow, RawTable, normal
-from maturity_model.logbook.problems import Collector, Fault, shown
+from maturity_model.logbook.problems import Collector, Fault, RuleUse, shown
 from maturity_model.logbook.types import RowCount
+
+T = TypeVar("T")
+#: A file with more problems than this is read no further.
+MAX_PROBLEMS = 20_000
+
+
+class RefusedRow(Exception):
+    """Why a row cannot be used.
+
+    Parameters
+    ----------
+    column : str or None
+        Column of the fault; None for the row as a whole.
+    value : str
+        What stands in the column.
+    fault : Fault
+    tank : str, optional
+        The tank that the row is about, where that is known.
+    """
+
+    def __init__(self, column: str | None, value: str, fault: Fault, tank: str | None = None):
+        super().__init__(column, value, fault, tank)
+
+
+def needed(value: T | Fault, column: str, text: str, tank: str | None = None) -> T:
+    """Return a value without which the row cannot be used; raise RefusedRow for a fault."""
+    if isinstance(value, Fault):
+        raise RefusedRow(column, text, value, tank)
+    return value
 
 
 def cell_text(cell: Any, comma: bool) -> str:
@@ -30,16 +59,10 @@ def cell_text(cell: Any, comma: bool) -> str:
     return str(cell)
 
 
-#: A file with more problems than this is read no further.
-MAX_PROBLEMS = 20_000
-
-
 class Table:
-    """A table whose columns are known; iterating gives its rows that can be used.
+    """A table whose columns are known; :meth:`read` gives its rows that can be used.
 
-    Each row is ``(line, cells)`` with stripped text in ``cells``; ``columns`` holds
-    the place of each column. Whoever iterates calls :meth:`used` for each row used;
-    the rest of the rows count as refused.
+    ``columns`` holds the place of each column.
 
     Parameters
     ----------
@@ -47,6 +70,7 @@ class Table:
     known : iterable of str
         Columns that the table may have.
     required : tuple of str
+        Columns without which none of its rows is used; ``missing`` lists those that it lacks.
     problems : Collector
     comma : bool
         Whether numbers of a sheet are shown with a decimal comma.
@@ -67,44 +91,62 @@ class Table:
         self._read = self._used = 0
         self.header = [cell_text(c, False).strip() for c in raw.header]
         self._nameless: set[int] = set()
-        own = "; a sign of your own needs a line in signs.csv"
-        self._hint = own if raw.name == "checkins" else ""
         self.columns = self._resolve(frozenset(known))
         self.missing = tuple(c for c in required if c not in self.columns)
         for column in self.missing:
-            problems.add(
-                "error", "file", self.file, raw.header_line, None, "",
-                f"has no column {column}, so none of its rows is used",
-                f"add the column {column}",
-            )  # fmt: skip
+            what = f"has no column {column}, so none of its rows is used"
+            problems.file(self.file, what, f"add the column {column}", line=raw.header_line)
 
     def _resolve(self, known: frozenset[str]) -> dict[str, int]:
+        hint = "; a sign of your own needs a line in signs.csv" if self.name == "checkins" else ""
         columns: dict[str, int] = {}
         for index, text in enumerate(self.header):
             name = normal(text)
             if not name:
                 self._nameless.add(index)
             elif name not in known:
-                self._column(
-                    index,
-                    "is not a column that is known, and is not used",
-                    "correct the name, or remove the column" + self._hint,
-                )
+                what = "is not a column that is known, and is not used"
+                self._column(index, what, "correct the name, or remove the column" + hint)
             elif name in columns:
-                self._column(index, "stands in the header twice; only the first is used",
-                             "keep one of the two")  # fmt: skip
+                what = "stands in the header twice; only the first is used"
+                self._column(index, what, "keep one of the two")
             else:
                 columns[name] = index
         return columns
 
     def _column(self, index: int, what: str, mend: str) -> None:
         name = shown(self.header[index]) or f"number {index + 1}"
-        line = self._raw.header_line
-        self.problems.add("error", "column", self.file, line, name, "", what, mend)
+        line, fault = self._raw.header_line, Fault(what, mend)
+        self.problems.add("error", "column", self.file, line, name, "", fault)
 
-    def used(self) -> None:
-        """Count the present row as used."""
-        self._used += 1
+    def read(self, understand: Callable[[int, list[str]], T]) -> list[T]:
+        """Read all rows; every one is used, or refused and reported.
+
+        Parameters
+        ----------
+        understand : callable
+            From the line and the stripped cells of a row to its meaning. It raises
+            RefusedRow for a row that cannot be used.
+        """
+        out = []
+        for line, cells in self._rows():
+            try:
+                out.append(understand(line, cells))
+            except RefusedRow as refused:
+                self.problems.row(self.file, line, *refused.args)
+            else:
+                self._used += 1
+        return out
+
+    def cell(
+        self, line: int, column: str, text: str, fault: Fault, tank: str | None = None
+    ) -> None:
+        """Report a cell that is not used."""
+        self.problems.cell(self.file, line, column, text, fault, tank)
+
+    def settle(self, line: int, column: str, text: str, how: str, mend: str) -> RuleUse:
+        """Count one use of a rule; see :meth:`.Collector.settle`."""
+        return self.problems.settle(self.file, line, column, text, how, mend)
 
     def count(self) -> RowCount:
         """Return how many rows were read, used and refused so far."""
@@ -114,25 +156,24 @@ class Table:
         """Return each column's place; -1, where a row always has a blank, for a missing one."""
         return tuple(self.columns.get(n, -1) for n in names)
 
-    def __iter__(self) -> Iterator[tuple[int, list[str]]]:
+    def _rows(self) -> Iterator[tuple[int, list[str]]]:
         width = len(self.header)
-        needed = max(self.columns.values(), default=-1) + 1
+        least = max(self.columns.values(), default=-1) + 1
         sheet = "!" in self.file  # no CSV file that is read has one in its name
         for line, raw in self._raw.rows:
             if self.problems.count(self.file) >= MAX_PROBLEMS:
-                self.problems.add(
-                    "error", "file", self.file, line, None, "",
-                    f"is the place where {MAX_PROBLEMS:,} problems were reached; "
-                    "nothing from here on is read",
-                    "mend what is listed, then read again",
-                )  # fmt: skip
+                what = f"is the place where {MAX_PROBLEMS:,} problems were reached; "
+                what += "nothing from here on is read"
+                self.problems.file(
+                    self.file, what, "mend what is listed, then read again", line=line
+                )
                 return
             if isinstance(raw, BadRow):
-                if not raw.last:
+                if raw.last:
+                    self.problems.file(self.file, *raw.fault, line=line, value=raw.value)
+                else:
                     self._read += 1
                     self.problems.row(self.file, line, None, raw.value, raw.fault)
-                else:
-                    self.problems.add("error", "file", self.file, line, None, raw.value, *raw.fault)
                 continue
             if sheet:
                 raw = [cell_text(c, self._comma) for c in raw]
@@ -149,11 +190,11 @@ class Table:
                 del cells[width:]
             if self._nameless:
                 self._report_nameless(cells)
-            if len(cells) < needed:
-                cells.extend([""] * (needed - len(cells)))
+            if len(cells) < least:
+                cells.extend([""] * (least - len(cells)))
             cells.append("")  # stands for every column that is missing
             if sum(map(len, cells)) > MAX_CELL:
-                self._long(line, cells)
+                self._blank_long_cells(line, cells)
             yield line, cells
 
     def _report_nameless(self, cells: list[str]) -> None:
@@ -168,9 +209,9 @@ class Table:
         extra = next(c for c in cells[len(self.header) :] if c)
         self.problems.row(self.file, line, None, extra, Fault(what, mend))
 
-    def _long(self, line: int, cells: list[str]) -> None:
+    def _blank_long_cells(self, line: int, cells: list[str]) -> None:
         for name, index in self.columns.items():
             if len(cells[index]) > MAX_CELL:
                 fault = Fault(f"is longer than {MAX_CELL:,} characters", "shorten it")
-                self.problems.cell(self.file, line, name, cells[index], fault)
+                self.cell(line, name, cells[index], fault)
                 cells[index] = ""

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from maturity_model.catalogue import LOOKS
 from maturity_model.logbook.files import MAX_CELL
-from maturity_model.logbook.problems import Collector
+from maturity_model.logbook.problems import Collector, Fault
 from maturity_model.logbook.rows import MAX_NAME
 from maturity_model.logbook.types import CheckIn
 
@@ -44,13 +44,14 @@ def merge_days(checkins: Sequence[CheckIn], problems: Collector) -> list[CheckIn
         again = [name for name in c.readings if name in before.readings]
         if before.judged_phase is not None and c.judged_phase is not None:
             again.append("judged_phase")
-        said = f"; of {', '.join(again)} this later line is used" if again else ""
-        problems.add(
-            "settled", "row", c.file, c.line, "date", c.date.isoformat(),
+        what = (
             f"is a day that line {before.line} has for this tank already, and both are one look: "
-            f"a sign was seen if either saw it{said}",
-            "nothing to do, or correct the date", c.tank,
-        )  # fmt: skip
+            "a sign was seen if either saw it"
+        )
+        what += f"; of {', '.join(again)} this later line is used" if again else ""
+        fault = Fault(what, "nothing to do, or correct the date")
+        day = c.date.isoformat()
+        problems.add("settled", "row", c.file, c.line, "date", day, fault, c.tank)
     return list(out.values())
 
 

@@ -15,6 +15,10 @@ from maturity_model.logbook.problems import Collector, Fault, LogbookError, show
 
 #: Names of the tables, in the order in which they are read.
 TABLES = ("logbook", "signs", "tanks", "kits", "checkins", "events")
+NOT_A_TABLE = Fault(
+    "is not part of a logbook and is not read",
+    f"nothing to do, or give it one of the names {', '.join(TABLES)}",
+)
 MAX_BYTES = 64 * 2**20
 MAX_COLUMNS = 2_000
 MAX_ROWS = 1_000_000
@@ -25,7 +29,7 @@ _SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
 
 
 class BadRow(NamedTuple):
-    """A row that cannot be cut into cells; ``last`` ends reading of the file."""
+    """A row that cannot be cut into cells; with ``last``, reading ends there."""
 
     value: str
     fault: Fault
@@ -65,7 +69,7 @@ def clean_name(text: str) -> str:
     return text if text.isascii() else unicodedata.normalize("NFC", text)
 
 
-class Found:
+class LogbookFiles:
     """The files of a logbook and their bytes."""
 
     def __init__(self, path: Path, problems: Collector):
@@ -90,7 +94,7 @@ class Found:
             self._fail(f"cannot be read ({reason})", "check the path and its permissions")
 
     def _fail(self, what: str, mend: str) -> None:
-        self.problems.add("error", "logbook", shown(str(self.path)), None, None, "", what, mend)
+        self.problems.logbook(shown(str(self.path)), what, mend)
         raise LogbookError(self.problems.all())
 
     def _folder(self) -> None:
@@ -110,35 +114,23 @@ class Found:
                 # A folder of that name, a pipe, or a link to nowhere: its rows are missing.
                 if ending == ".xlsx" or stem in TABLES:
                     self.named.add(stem)
-                    self.problems.add(
-                        "error", "file", shown(name), None, None, "",
-                        "is not a file and cannot be read", "put a file in its place, or remove it",
-                    )  # fmt: skip
+                    mend = "put a file in its place, or remove it"
+                    self.problems.file(shown(name), "is not a file and cannot be read", mend)
                 continue
             if ending == ".xlsx":
                 books.append(name)
             elif stem not in TABLES:
-                self.problems.add(
-                    "settled", "file", shown(name), None, None, "",
-                    "is not part of a logbook and is not read",
-                    f"nothing to do, or give it one of the names {', '.join(TABLES)}",
-                )  # fmt: skip
+                self.problems.settle_file(shown(name), *NOT_A_TABLE)
             elif stem in self.named:
-                self.problems.add(
-                    "error", "logbook", shown(name), None, None, "",
-                    f"is a second {stem} table and is not read",
-                    "keep one of the two",
-                )  # fmt: skip
+                what = f"is a second {stem} table and is not read"
+                self.problems.logbook(shown(name), what, "keep one of the two")
             else:
                 self.named.add(stem)
                 if read := self._bytes(path):
                     self.csv[stem] = read
         if len(books) > 1:
-            self.problems.add(
-                "error", "logbook", shown(books[0]), None, None, "",
-                f"is one of {len(books)} workbooks in the folder, so none of them is read",
-                "keep one workbook in the folder",
-            )  # fmt: skip
+            what = f"is one of {len(books)} workbooks in the folder, so none of them is read"
+            self.problems.logbook(shown(books[0]), what, "keep one workbook in the folder")
         elif books:
             self.book = self._bytes(self.path / books[0])
 
@@ -157,7 +149,7 @@ class Found:
             else:
                 what = f"is larger than {MAX_BYTES >> 20} MB"
                 mend = "split the logbook"
-        self.problems.add("error", "file", shown(path.name), None, None, "", what, mend)
+        self.problems.file(shown(path.name), what, mend)
         return None
 
     def sha256(self) -> str:
@@ -201,12 +193,12 @@ def decode(file: str, data: bytes, problems: Collector) -> str | None:
         before = data[:start].decode(encoding, "ignore")
         bad = f"byte 0x{data[start]:02X}" if start < len(data) else ""
         what = f"is not {encoding[:6].rstrip('-').upper()} text"
-        problems.add("error", "file", file, _line(before), None, bad, what, mend)
+        problems.file(file, what, mend, line=_line(before), value=bad)
         return None
     at = text.find("\0")
     if at >= 0:
         what = "holds a NUL character, so it is not a text file"
-        problems.add("error", "file", file, _line(text[:at]), None, "", what, mend)
+        problems.file(file, what, mend, line=_line(text[:at]))
         return None
     return text
 
@@ -240,28 +232,37 @@ def read_csv(
         return None
     separator = find_separator(text, known)
     if separator != ",":
-        problems.add(
-            "settled", "file", file, None, None, "",
-            f"has its columns separated by a {_SEPARATORS[separator]}",
-            "nothing to do",
-        )  # fmt: skip
+        what = f"has its columns separated by a {_SEPARATORS[separator]}"
+        problems.settle_file(file, what, "nothing to do")
     if crowded := _crowded(text, separator):
         what = f"has more than {_MAX_SEPARATORS:,} cells in one line"
         mend = "save the file as CSV UTF-8 again, one line for each row"
-        problems.add("error", "file", file, crowded, None, "", what, mend)
+        problems.file(file, what, mend, line=crowded)
         return None
     rows = _cut(text, separator)
     for line, cells in rows:
         if isinstance(cells, BadRow):
-            problems.add("error", "file", file, line, None, cells.value, *cells.fault)
+            problems.file(file, *cells.fault, line=line, value=cells.value)
             return None
         if any(cells):
-            if len(cells) > MAX_COLUMNS:
-                _too_wide(file, line, len(cells), problems)
-                return None
-            return RawTable(name, file, line, cells, rows)
-    mend = "write the column names in its first line"
-    problems.add("error", "file", file, None, None, "", "is empty", mend)
+            return raw_table(name, file, line, cells, rows, problems)
+    problems.file(file, "is empty", "write the column names in its first line")
+    return None
+
+
+def raw_table(
+    name: str,
+    file: str,
+    line: int,
+    header: list[Any],
+    rows: Iterator[tuple[int, list[Any] | BadRow]],
+    problems: Collector,
+) -> RawTable | None:
+    """Make a table, unless it has too many columns: None, and a problem."""
+    if len(header) <= MAX_COLUMNS:
+        return RawTable(name, file, line, header, rows)
+    what = f"has {len(header)} columns, more than {MAX_COLUMNS}"
+    problems.file(file, what, "remove those that are not needed", line=line)
     return None
 
 
@@ -275,11 +276,6 @@ def _crowded(text: str, separator: str) -> int | None:
             return _line(text[:at])
         at = end if last < 0 else last + 1
     return None
-
-
-def _too_wide(file: str, line: int, count: int, problems: Collector) -> None:
-    what = f"has {count} columns, more than {MAX_COLUMNS}"
-    problems.add("error", "file", file, line, None, "", what, "remove those that are not needed")
 
 
 def find_separator(text: str, known: frozenset[str]) -> str:

@@ -99,7 +99,7 @@ def read_incoming(file: str, data: bytes, book: Context, kits: Kits) -> Incoming
         found += read_events(context, table)
     if not table.missing and not looks and not events:
         mend = "write one row for each check-in"
-        problems.add("error", "file", file, raw.header_line, None, "", "holds no row", mend)
+        problems.file(file, "holds no row", mend, line=raw.header_line)
     cells = {line: row for line, row in (*looks, *events) if not isinstance(row, BadRow)}
     columns = {name: place for name, place in places.items() if name in known}
     rows = tuple(Row(x, _cells(x, cells[x.line], columns)) for x in found)

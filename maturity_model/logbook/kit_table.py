@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from maturity_model.catalogue import METHODS, Analyte
-from maturity_model.logbook.columns import Table
+from maturity_model.logbook.columns import RefusedRow, Table, needed
 from maturity_model.logbook.files import normal
 from maturity_model.logbook.kits import Scale, assumed_method
 from maturity_model.logbook.numbers import parse_number
@@ -42,110 +42,99 @@ class Kits:
         """
         # A blank observer is nobody, not everybody.
         for who in (observer or keeper, keeper, ""):
-            found = self.scales.get((who, analyte.name))
-            if found is not None:
-                return found
-        scale = self._assumed.get(analyte.name)
-        if scale is None:
-            scale = self._assumed[analyte.name] = Scale(
-                analyte,
-                default_unit(analyte.name),
-                assumed_method(analyte),
-                decimal=self._context.decimal,
+            scale = self.scales.get((who, analyte.name))
+            if scale is not None:
+                return scale
+        if analyte.name not in self._assumed:
+            unit, method = default_unit(analyte.name), assumed_method(analyte)
+            self._assumed[analyte.name] = Scale(
+                analyte, unit, method, decimal=self._context.decimal
             )
-        return scale
+        return self._assumed[analyte.name]
 
 
 def read_kits(context: Context, table: Table) -> Kits:
     """Read the kits table; every row is used or reported."""
     kits = Kits(context)
-    places = table.places(*KIT_COLUMNS)
-    for line, cells in table:
-        keeper_text, analyte_text, method_text, unit_text, steps_text = (cells[i] for i in places)
-        keeper = read_name(keeper_text)
-        analyte = context.catalogue.analytes.get(normal(analyte_text))
-        if isinstance(keeper, Fault):
-            context.problems.row(table.file, line, "keeper", keeper_text, keeper)
-            continue
-        if analyte is None:
-            names = ", ".join(context.catalogue.analytes)
-            fault = Fault("is not an analyte", f"write one of {names}")
-            context.problems.row(table.file, line, "analyte", analyte_text, fault)
-            continue
-        key = (keeper, analyte.name)
-        if key in kits.lines:
-            fault = Fault(
-                f"has a kit of this keeper in line {kits.lines[key]} already",
-                "keep one of the two rows",
-            )
-            context.problems.row(table.file, line, "analyte", analyte_text, fault)
-            continue
-        kits.lines[key] = line
-        unit = _unit(context, table, line, analyte, unit_text)
-        if unit is None:
-            kits.scales[key] = Fault(
-                f"was read with a kit whose row (line {line} of the kits table) cannot be used",
-                "mend that row first",
-            )
-            continue
-        method = _method(context, table, line, analyte, method_text)
-        steps = _steps(context, table, line, analyte, unit, method, steps_text)
-        kits.kits.append(Kit(keeper, analyte.name, method, unit.name, steps))
-        kits.scales[key] = Scale(analyte, unit, method, steps, named=True, decimal=context.decimal)
-        table.used()
+    kits.kits = table.read(_KitRows(context, table, kits).read)
     return kits
 
 
-def _unit(context: Context, table: Table, line: int, analyte: Analyte, text: str) -> Unit | None:
-    problems = context.problems
-    mend = f"write one of {', '.join(units_of(analyte.name))}"
-    if not text:
-        unit = default_unit(analyte.name)
-        how = f"is blank and is taken as {unit.name} for {analyte.name}"
-        problems.settle(table.file, line, "unit", "", how, mend)
-        return unit
-    found = find_unit(analyte.name, text)
-    if found is None:
-        fault = Fault(f"is not a unit known for {analyte.name}", mend)
-        problems.row(table.file, line, "unit", text, fault)
-    elif found.assumed:
-        problems.settle(table.file, line, "unit", text, found.assumed, mend)
-    return found
+class _KitRows:
+    def __init__(self, context: Context, table: Table, kits: Kits):
+        self.context, self.table, self.kits = context, table, kits
+        self.places = table.places(*KIT_COLUMNS)
 
+    def read(self, line: int, cells: list[str]) -> Kit:
+        """Understand one row, and add its scale to the kits."""
+        keeper_text, analyte_text, method_text, unit_text, steps_text = (
+            cells[i] for i in self.places
+        )
+        keeper = needed(read_name(keeper_text), "keeper", keeper_text)
+        analytes = self.context.catalogue.analytes
+        analyte = analytes.get(normal(analyte_text))
+        if analyte is None:
+            fault = Fault("is not an analyte", f"write one of {', '.join(analytes)}")
+            raise RefusedRow("analyte", analyte_text, fault)
+        key = (keeper, analyte.name)
+        first = self.kits.lines.setdefault(key, line)
+        if first != line:
+            what = f"has a kit of this keeper in line {first} already"
+            raise RefusedRow("analyte", analyte_text, Fault(what, "keep one of the two rows"))
+        unit = self._unit(line, analyte, unit_text)
+        if isinstance(unit, Fault):
+            self.kits.scales[key] = Fault(
+                f"was read with a kit whose row (line {line} of the kits table) cannot be used",
+                "mend that row first",
+            )
+            raise RefusedRow("unit", unit_text, unit)
+        method = self._method(line, analyte, method_text)
+        steps = self._steps(line, analyte, unit, method, steps_text)
+        decimal = self.context.decimal
+        self.kits.scales[key] = Scale(analyte, unit, method, steps, named=True, decimal=decimal)
+        return Kit(keeper, analyte.name, method, unit.name, steps)
 
-def _method(context: Context, table: Table, line: int, analyte: Analyte, text: str) -> str:
-    method = _METHODS.get(normal(text))
-    if method is not None:
-        return method
-    assumed = assumed_method(analyte)
-    mend = f"write one of {', '.join(METHODS)}"
-    if text:
-        fault = Fault(f"is not a method; {assumed} is assumed", mend)
-        context.problems.cell(table.file, line, "method", text, fault)
-    else:
-        how = f"is blank and is taken as {assumed} for {analyte.name}"
-        context.problems.settle(table.file, line, "method", "", how, mend)
-    return assumed
+    def _unit(self, line: int, analyte: Analyte, text: str) -> Unit | Fault:
+        mend = f"write one of {', '.join(units_of(analyte.name))}"
+        if not text:
+            unit = default_unit(analyte.name)
+            how = f"is blank and is taken as {unit.name} for {analyte.name}"
+            self.table.settle(line, "unit", "", how, mend)
+            return unit
+        named = find_unit(analyte.name, text)
+        if named is None:
+            return Fault(f"is not a unit known for {analyte.name}", mend)
+        if named.assumed:
+            self.table.settle(line, "unit", text, named.assumed, mend)
+        return named
 
+    def _method(self, line: int, analyte: Analyte, text: str) -> str:
+        method = _METHODS.get(normal(text))
+        if method is not None:
+            return method
+        assumed = assumed_method(analyte)
+        mend = f"write one of {', '.join(METHODS)}"
+        if text:
+            self.table.cell(
+                line, "method", text, Fault(f"is not a method; {assumed} is assumed", mend)
+            )
+        else:
+            how = f"is blank and is taken as {assumed} for {analyte.name}"
+            self.table.settle(line, "method", "", how, mend)
+        return assumed
 
-def _steps(
-    context: Context,
-    table: Table,
-    line: int,
-    analyte: Analyte,
-    unit: Unit,
-    method: str,
-    text: str,
-) -> tuple[float, ...]:
-    if not text:
-        return ()
-    steps = _parse_steps(context, analyte, unit, text)
-    if method not in ("colour_chart", "strip"):
-        steps = Fault(f"are colour steps, which a {method} does not have", "leave them out")
-    if isinstance(steps, Fault):
-        context.problems.cell(table.file, line, "steps", text, steps)
-        return ()
-    return steps
+    def _steps(
+        self, line: int, analyte: Analyte, unit: Unit, method: str, text: str
+    ) -> tuple[float, ...]:
+        if not text:
+            return ()
+        steps = _parse_steps(self.context, analyte, unit, text)
+        if method not in ("colour_chart", "strip"):
+            steps = Fault(f"are colour steps, which a {method} does not have", "leave them out")
+        if isinstance(steps, Fault):
+            self.table.cell(line, "steps", text, steps)
+            return ()
+        return steps
 
 
 def _parse_steps(
@@ -169,14 +158,14 @@ def _parse_steps(
     return tuple(steps)
 
 
-def report_unused(context: Context, table: Table, kits: Kits, people: set[str]) -> None:
+def report_unused(table: Table, kits: Kits, people: set[str]) -> None:
     """Say which kits belong to nobody in the log: mostly a slip in a name."""
-    said = {"", *people}
+    known = {"", *people}
+    fault = Fault(
+        "is nobody's name in tanks or check-ins, so the kit is not used for any reading",
+        "write the keeper's name exactly as there",
+    )
     for (keeper, _), line in kits.lines.items():
-        if keeper not in said:
-            said.add(keeper)
-            context.problems.add(
-                "settled", "cell", table.file, line, "keeper", keeper,
-                "is nobody's name in tanks or check-ins, so the kit is not used for any reading",
-                "write the keeper's name exactly as there",
-            )  # fmt: skip
+        if keeper not in known:
+            known.add(keeper)
+            table.problems.add("settled", "cell", table.file, line, "keeper", keeper, fault)

@@ -29,7 +29,6 @@ class LogbookError(ValueError):
 
     def __init__(self, problems: tuple[Problem, ...]):
         self.problems = problems
-        # One line for each.
         super().__init__("\n".join(str(p) for p in problems[:5]))
 
 
@@ -42,7 +41,7 @@ def shown(text: str) -> str:
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
-class Use:
+class RuleUse:
     """How often a rule was applied, and where first."""
 
     def __init__(self, line: int, value: str, mend: str):
@@ -53,10 +52,10 @@ class Collector:
     """Problems of one reading of a logbook, given back in file order."""
 
     def __init__(self) -> None:
-        self._found: list[tuple[int, int, Problem]] = []
+        self._ranked: list[tuple[int, int, Problem]] = []
         self._order: dict[str, int] = {}
-        self._many: dict[str, int] = {}
-        self._settled: dict[tuple[str, str | None, str], Use] = {}
+        self._counts: dict[str, int] = {}
+        self._settled: dict[tuple[str, str | None, str], RuleUse] = {}
 
     def begin(self, file: str) -> None:
         """Place a file in the order; one that is never begun stands at its first problem."""
@@ -70,42 +69,40 @@ class Collector:
         line: int | None,
         column: str | None,
         value: str,
-        what: str,
-        mend: str,
-        tank: str | None = None,
-    ) -> None:
-        """Add one problem."""
-        problem = Problem(
-            severity,
-            scope,
-            file,
-            line,
-            None if column is None else shown(column),
-            shown(value),
-            what,
-            mend,
-            tank,
-        )
-        # Problems of the logbook as a whole come first.
-        rank = -1 if scope == "logbook" else self._order.setdefault(file, len(self._order))
-        self._found.append((rank, line or 0, problem))
-        self._many[file] = self._many.get(file, 0) + 1
-
-    def count(self, file: str) -> int:
-        """Return how many problems a file has so far."""
-        return self._many.get(file, 0)
-
-    def cell(
-        self,
-        file: str,
-        line: int,
-        column: str,
-        value: str,
         fault: Fault,
         tank: str | None = None,
     ) -> None:
+        """Add one problem."""
+        column = None if column is None else shown(column)
+        problem = Problem(severity, scope, file, line, column, shown(value), *fault, tank)
+        # Problems of the logbook as a whole come first.
+        rank = -1 if scope == "logbook" else self._order.setdefault(file, len(self._order))
+        self._ranked.append((rank, line or 0, problem))
+        self._counts[file] = self._counts.get(file, 0) + 1
+
+    def count(self, file: str) -> int:
+        """Return how many problems a file has so far."""
+        return self._counts.get(file, 0)
+
+    def logbook(self, file: str, what: str, mend: str) -> None:
+        """Add an error of the logbook as a whole."""
+        self.add("error", "logbook", file, None, None, "", Fault(what, mend))
+
+    def file(
+        self, file: str, what: str, mend: str, *, line: int | None = None, value: str = ""
+    ) -> None:
+        """Add an error of a file, all or the rest of which is not used."""
+        self.add("error", "file", file, line, None, value, Fault(what, mend))
+
+    def settle_file(self, file: str, what: str, mend: str) -> None:
+        """Add how a file is read, or that it is not."""
+        self.add("settled", "file", file, None, None, "", Fault(what, mend))
+
+    def cell(
+        self, file: str, line: int, column: str, value: str, fault: Fault, tank: str | None = None
+    ) -> None:
         """Add a cell that is not used."""
-        self.add("error", "cell", file, line, column, value, fault.what, fault.mend, tank)
+        self.add("error", "cell", file, line, column, value, fault, tank)
 
     def row(
         self,
@@ -117,19 +114,19 @@ class Collector:
         tank: str | None = None,
     ) -> None:
         """Add a row that is not used."""
-        what = f"{fault.what}, so the row is not used"
-        self.add("error", "row", file, line, column, value, what, fault.mend, tank)
+        fault = fault._replace(what=f"{fault.what}, so the row is not used")
+        self.add("error", "row", file, line, column, value, fault, tank)
 
     def settle(
         self, file: str, line: int, column: str | None, value: str, how: str, mend: str
-    ) -> Use:
+    ) -> RuleUse:
         """Count one use of a rule; each (file, column, rule) makes one problem in the end.
 
         Further uses may be counted on what is returned.
         """
         use = self._settled.get((file, column, how))
         if use is None:
-            use = self._settled[file, column, how] = Use(line, value, mend)
+            use = self._settled[file, column, how] = RuleUse(line, value, mend)
         else:
             use.count += 1
         return use
@@ -138,6 +135,6 @@ class Collector:
         """Return every problem: by file in reading order, then by line."""
         for (file, column, how), use in self._settled.items():
             what = how if use.count == 1 else f"{how} ({use.count} times, here first)"
-            self.add("settled", "cell", file, use.line, column, use.value, what, use.mend)
+            self.add("settled", "cell", file, use.line, column, use.value, Fault(what, use.mend))
         self._settled = {}
-        return tuple(p for _, _, p in sorted(self._found, key=lambda f: f[:2]))
+        return tuple(p for _, _, p in sorted(self._ranked, key=lambda ranked: ranked[:2]))

@@ -7,20 +7,17 @@ import os
 from pathlib import Path
 
 from maturity_model.catalogue import Catalogue, load_catalogue
+from maturity_model.catalogue.load import sign_columns
 from maturity_model.logbook.checkins import CHECKIN_COLUMNS, read_checkins
 from maturity_model.logbook.columns import Table
 from maturity_model.logbook.days import merge_days
 from maturity_model.logbook.events import EVENT_COLUMNS, read_events
-from maturity_model.logbook.files import TABLES, Found, RawTable, read_csv
+from maturity_model.logbook.files import TABLES, LogbookFiles, RawTable, read_csv
 from maturity_model.logbook.kit_table import KIT_COLUMNS, Kits, read_kits, report_unused
 from maturity_model.logbook.problems import Collector, LogbookError, shown
-from maturity_model.logbook.rows import TANK_COLUMNS, Context, read_tanks
-from maturity_model.logbook.settings import (
-    SETTING_COLUMNS,
-    own_sign_columns,
-    read_settings,
-    read_signs,
-)
+from maturity_model.logbook.rows import Context
+from maturity_model.logbook.settings import SETTING_COLUMNS, read_settings, read_signs
+from maturity_model.logbook.tanks import TANK_COLUMNS, read_tanks
 from maturity_model.logbook.types import CheckIn, Event, Logbook
 
 _REQUIRED = {
@@ -90,7 +87,7 @@ class Reader:
         self.path = path
         self.problems = Collector()
         self.context = Context(catalogue, self.problems, today)
-        self.found = Found(path, self.problems)
+        self.files = LogbookFiles(path, self.problems)
         self.sheets: dict[str, RawTable] = {}
         self.tables: list[Table] = []
         self.kits = Kits(self.context)
@@ -101,10 +98,10 @@ class Reader:
 
     def read(self) -> Logbook:
         """Read everything; once."""
-        if self.found.book is not None:
+        if self.files.book is not None:
             from maturity_model.logbook.sheets import read_sheets  # only where it is needed
 
-            self.sheets = read_sheets(*self.found.book, self.problems)
+            self.sheets = read_sheets(*self.files.book, self.problems)
         context = self.context
         self._settings()
         self._signs()
@@ -116,7 +113,7 @@ class Reader:
         checkins = self._checkins(kits)
         if kit_table is not None:
             people = {t.keeper for t in context.tanks.values()} | {c.observer for c in checkins}
-            report_unused(context, kit_table, kits, people)
+            report_unused(kit_table, kits, people)
         events: list[Event] = []
         event_table = self._table("events", EVENT_COLUMNS)
         if event_table is not None:
@@ -132,22 +129,19 @@ class Reader:
             asks_consent=context.asks_consent,
             rows=tuple(t.count() for t in self.tables),
             refused_tanks=tuple(context.refused),
-            sha256=self.found.sha256(),
+            sha256=self.files.sha256(),
             has_checkins=self.has_checkins,
         )
 
     def _raw(self, name: str, known: frozenset[str]) -> RawTable | None:
         """Find a table: the CSV file, else the sheet."""
         sheet = self.sheets.get(name)
-        if name not in self.found.csv:
+        if name not in self.files.csv:
             return sheet
-        file, data = self.found.csv[name]
+        file, data = self.files.csv[name]
         if sheet is not None:
-            self.problems.add(
-                "error", "logbook", sheet.file, None, None, "",
-                f"is a second {name} table beside {file} and is not read",
-                "keep one of the two",
-            )  # fmt: skip
+            what = f"is a second {name} table beside {file} and is not read"
+            self.problems.logbook(sheet.file, what, "keep one of the two")
         return read_csv(name, file, data, known, self.problems)
 
     def _table(self, name: str, known: tuple[str, ...]) -> Table | None:
@@ -163,34 +157,29 @@ class Reader:
     def _settings(self) -> None:
         table = self._table("logbook", SETTING_COLUMNS)
         if table is not None:
-            settings = read_settings(table, self.problems)
+            settings = read_settings(table)
             self.context.date_order = settings.get("date_order")
             self.context.decimal = settings.get("decimal")
 
     def _signs(self) -> None:
         context = self.context
-        table = self._table("signs", own_sign_columns(context.catalogue))
+        table = self._table("signs", sign_columns(context.catalogue))
         if table is not None:
-            context.catalogue = read_signs(table, context.catalogue, self.problems, context.decimal)
+            context.catalogue = read_signs(table, context.catalogue, context.decimal)
 
     def _tanks(self) -> None:
         table = self._table("tanks", TANK_COLUMNS)
         if table is not None and table.missing:
             raise LogbookError(self.problems.all())  # Which column it lacks is said already.
         if table is None:
-            self.problems.add(
-                "error", "logbook", shown(self.path.name), None, None, "",
-                "has no table of tanks",
-                "add a tanks.csv with the columns tank and started; the tables are "
-                + ", ".join(f"{t}.csv" for t in TABLES),
-            )  # fmt: skip
+            mend = "add a tanks.csv with the columns tank and started; the tables are "
+            mend += ", ".join(f"{t}.csv" for t in TABLES)
+            self.problems.logbook(shown(self.path.name), "has no table of tanks", mend)
             raise LogbookError(self.problems.all())
         read_tanks(self.context, table)
         if not self.context.tanks:
-            self.problems.add(
-                "error", "file", table.file, None, None, "",
-                "holds no tank that can be used", "add one row for each tank",
-            )  # fmt: skip
+            what = "holds no tank that can be used"
+            self.problems.file(table.file, what, "add one row for each tank")
 
     def _checkins(self, kits: Kits) -> list[CheckIn]:
         catalogue = self.context.catalogue
@@ -198,11 +187,8 @@ class Reader:
         table = self._table("checkins", known)
         self.has_checkins = table is not None and not table.missing
         if table is None:
-            if "checkins" not in self.found.named:
-                self.problems.add(
-                    "error", "logbook", shown(self.path.name), None, None, "",
-                    "has no table of check-ins",
-                    "add a checkins.csv with the columns tank, date and one for each sign",
-                )  # fmt: skip
+            if "checkins" not in self.files.named:
+                mend = "add a checkins.csv with the columns tank, date and one for each sign"
+                self.problems.logbook(shown(self.path.name), "has no table of check-ins", mend)
             return []
         return read_checkins(self.context, table, kits)

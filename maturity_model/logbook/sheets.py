@@ -13,10 +13,12 @@ from typing import Any
 from maturity_model.logbook.files import (
     MAX_COLUMNS,
     MAX_ROWS,
+    NOT_A_TABLE,
     TABLES,
     BadRow,
     RawTable,
     normal,
+    raw_table,
     too_many_rows,
 )
 from maturity_model.logbook.problems import Collector, shown
@@ -80,26 +82,21 @@ def read_sheets(file: str, data: bytes, problems: Collector) -> dict[str, RawTab
         errors = _check(data)
         sheets = _open(data)
     except _RefusedError as error:
-        problems.add("error", "file", file, None, None, "", str(error), mend)
+        problems.file(file, str(error), mend)
         return {}
     tables: dict[str, RawTable] = {}
     for title, rows in sheets:
         name, where = normal(title), f"{file}!{shown(title)}"
         if name not in TABLES:
-            problems.add(
-                "settled", "file", where, None, None, "",
-                "is not part of a logbook and is not read",
-                f"nothing to do, or give it one of the names {', '.join(TABLES)}",
-            )  # fmt: skip
+            problems.settle_file(where, *NOT_A_TABLE)
             continue
         if rows is None:
-            problems.add(
-                "error", "logbook", where, None, None, "",
-                f"is a second {name} sheet and is not read", "keep one of the two",
-            )  # fmt: skip
+            problems.logbook(
+                where, f"is a second {name} sheet and is not read", "keep one of the two"
+            )
             continue
         if isinstance(rows, str):
-            problems.add("error", "file", where, None, None, "", rows, mend)
+            problems.file(where, rows, mend)
             continue
         _overlay(rows, errors.get(title, []))
         table = _table(name, where, rows, problems)
@@ -111,18 +108,10 @@ def read_sheets(file: str, data: bytes, problems: Collector) -> dict[str, RawTab
 def _table(name: str, where: str, rows: list[list[Any]], problems: Collector) -> RawTable | None:
     header = next((i for i, row in enumerate(rows) if any(c != "" for c in row)), None)
     if header is None:
-        problems.add(
-            "error", "file", where, None, None, "", "is empty",
-            "write the column names in its first row",
-        )  # fmt: skip
+        problems.file(where, "is empty", "write the column names in its first row")
         return None
-    if len(rows[header]) > MAX_COLUMNS:
-        what = f"has {len(rows[header])} columns, more than {MAX_COLUMNS}"
-        problems.add(
-            "error", "file", where, header + 1, None, "", what, "remove those that are not needed"
-        )
-        return None
-    return RawTable(name, where, header + 1, rows[header], _numbered(rows, header + 1))
+    below = _numbered(rows, header + 1)
+    return raw_table(name, where, header + 1, rows[header], below, problems)
 
 
 def _numbered(rows: list[list[Any]], start: int) -> Iterator[tuple[int, list[Any] | BadRow]]:

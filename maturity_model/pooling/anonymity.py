@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from typing import NamedTuple
 
-from maturity_model.pooling.gather import Gathered
-from maturity_model.pooling.merge import Merged
+from maturity_model.pooling.logbook_arrays import LogbookArrays
+from maturity_model.pooling.merge import Pool
 
 #: Groups smaller than this are listed as a risk; common practice, no source.
 USUAL_K = 5
@@ -33,10 +33,10 @@ class Groups(NamedTuple):
     groups: int
 
 
-def count_groups(merged: Merged, *, club: bool) -> Groups:
+def count_groups(pool: Pool, *, club: bool) -> Groups:
     """Group the tanks by rock, volume band, month of the start and, if asked, club."""
     keys = Counter(
-        (t.rock, t.volume_band, f"{t.started:%Y-%m}", t.club if club else "") for t in merged.tanks
+        (t.rock, t.volume_band, f"{t.started:%Y-%m}", t.club if club else "") for t in pool.tanks
     )
     sizes = list(keys.values())
     return Groups(
@@ -47,22 +47,22 @@ def count_groups(merged: Merged, *, club: bool) -> Groups:
     )
 
 
-def note(gathered: Gathered, merged: Merged) -> str:
+def note(arrays: LogbookArrays, pool: Pool) -> str:
     """Write the README.md of a pool."""
-    with_club, without = (count_groups(merged, club=c) for c in (True, False))
-    clubs = len({t.club for t in merged.tanks})
-    keepers = Counter(t.keeper for t in merged.tanks)
+    with_club, without = (count_groups(pool, club=c) for c in (True, False))
+    clubs = len({t.club for t in pool.tanks})
+    keepers = Counter(t.keeper for t in pool.tanks)
     linked = sum(1 for n in keepers.values() if n > 1)
-    exact = sum(1 for t in merged.tanks if t.last_day % 7 != 6)
-    refused = sum(merged.refused)
-    checkins = sum(len(t.rows) for t in merged.tanks)
-    own = sorted(gathered.own)
+    exact = sum(1 for t in pool.tanks if t.last_day % 7 != 6)
+    refused = sum(pool.refused)
+    checkins = sum(len(t.rows) for t in pool.tanks)
+    own = sorted(arrays.own)
     return f"""# A pool of aquarium logs
 
-- {_n(len(merged.tanks), "tank")} of {_n(len(keepers), "keeper")} in {_n(clubs, "club")}
+- {_n(len(pool.tanks), "tank")} of {_n(len(keepers), "keeper")} in {_n(clubs, "club")}
 - {_n(checkins, "check-in")}
 - {_n(refused, "tank")} left out without consent
-- {_n(len(merged.merged), "pair")} of logs of one tank, each counted once
+- {_n(len(pool.merged_pairs), "pair")} of logs of one tank, each counted once
 
 | file | what |
 |---|---|

@@ -13,9 +13,9 @@ from maturity_model.catalogue import load_catalogue
 from maturity_model.logbook import Logbook, LogbookError, read_logbook
 from maturity_model.logbook.problems import shown
 from maturity_model.pooling.anonymity import count_groups
-from maturity_model.pooling.duplicates import Pair, TankPlace, find_pairs
-from maturity_model.pooling.gather import MAX_CLUBS, Gathered
-from maturity_model.pooling.merge import Merged, merge
+from maturity_model.pooling.duplicates import Pair, find_pairs
+from maturity_model.pooling.logbook_arrays import MAX_CLUBS, LogbookArrays, TankPlace
+from maturity_model.pooling.merge import Pool, merge
 from maturity_model.pooling.problems import PoolError
 from maturity_model.pooling.pseudonyms import Pseudonyms, load_key
 from maturity_model.pooling.read import is_pool
@@ -38,7 +38,7 @@ class ClubReport:
     tanks, errors, settled : int
         Tanks that can be used, and problems by severity.
     lines : tuple of str
-        The first problems, as they are told.
+        The first problems, as messages.
     readable : bool
     on_your_word : bool
         It has no column ``consent``.
@@ -58,13 +58,13 @@ class ClubReport:
 
 @dataclass(frozen=True)
 class PoolReport:
-    """What became of all logbooks; it names tanks, so it stays with whoever made the pool.
+    """What became of all logbooks; it names tanks, so it must stay with the pool's maker.
 
     Attributes
     ----------
     clubs : tuple of ClubReport
-    pool : Merged
-    gathered : Gathered
+    pool : Pool
+    arrays : LogbookArrays
     key : Path
     key_made : bool
     consent_default : bool or None
@@ -72,8 +72,8 @@ class PoolReport:
     """
 
     clubs: tuple[ClubReport, ...]
-    pool: Merged
-    gathered: Gathered
+    pool: Pool
+    arrays: LogbookArrays
     key: Path
     key_made: bool
     consent_default: bool | None = None
@@ -98,8 +98,8 @@ def make_pool(
     key_file : Path, optional
         Default: ``<out>.key`` beside the pool. Made where it does not exist.
     consent_default : bool, optional
-        What a blank in ``consent`` means, and a column that is not there. Default: a blank is
-        no; a logbook without the column is taken whole, on the word of whoever pools it.
+        What a blank in ``consent`` means, and a missing column. Default: a blank is no; of a
+        logbook without the column all tanks are pooled, on the word of the person who pools.
     progress : callable, optional
 
     Returns
@@ -122,22 +122,22 @@ def make_pool(
     key_path = Path(os.path.abspath(key_file or out.with_name(f"{out.name}.key")))
     labels = _labels(paths)
     _check_places(paths, out, key_path)
-    gathered, clubs = _gather(labels, progress)
+    arrays, clubs = _read_clubs(labels, progress)
     key, made = load_key(key_path)
     progress("looking for tanks that are in two logbooks")
-    gathered.align()
-    pool = merge(gathered, find_pairs(gathered), Pseudonyms(key), consent_default=consent_default)
+    arrays.align()
+    pool = merge(arrays, find_pairs(arrays), Pseudonyms(key), consent_default=consent_default)
     if pool.tanks:
         progress("writing")
         with new_folder(out) as folder:
-            write_pool(gathered, pool, folder)
-    return PoolReport(tuple(clubs), pool, gathered, key_path, made, consent_default)
+            write_pool(arrays, pool, folder)
+    return PoolReport(tuple(clubs), pool, arrays, key_path, made, consent_default)
 
 
-def _gather(
+def _read_clubs(
     labels: dict[Path, str], progress: Callable[[str], None]
-) -> tuple[Gathered, list[ClubReport]]:
-    gathered, clubs = Gathered(load_catalogue()), []
+) -> tuple[LogbookArrays, list[ClubReport]]:
+    arrays, clubs = LogbookArrays(load_catalogue()), []
     for i, (path, label) in enumerate(labels.items(), 1):
         progress(f"reading {shown(label)} ({i} of {len(labels)})")
         try:
@@ -147,8 +147,8 @@ def _gather(
             clubs.append(ClubReport(shown(label), 0, 0, 0, 0, len(error.problems), 0, lines, False))
             continue
         clubs.append(_report(label, book))
-        gathered.add(book, label)
-    return gathered, clubs
+        arrays.add(book, label)
+    return arrays, clubs
 
 
 def _report(label: str, book: Logbook) -> ClubReport:
@@ -172,7 +172,7 @@ def _report(label: str, book: Logbook) -> ClubReport:
 def _labels(paths: list[Path]) -> dict[Path, str]:
     """Name each logbook by its folder or file; where two are called the same, with the one above.
 
-    The label goes into the pseudonyms, so it must not hang on the order of the arguments.
+    The label goes into the pseudonyms, so it must not depend on the order of the arguments.
     """
     if len(paths) > MAX_CLUBS:
         raise PoolError(f"more than {MAX_CLUBS} logbooks: make several pools")
@@ -212,8 +212,8 @@ def _check_places(paths: list[Path], out: Path, key: Path) -> None:
         raise PoolError(f"{out} is there and is not a pool ({what}); name another folder")
 
 
-def told(report: PoolReport) -> list[str]:
-    """Say what became of each logbook, of the doubles, and what the pool reveals."""
+def report_lines(report: PoolReport) -> list[str]:
+    """Say what became of each logbook and of the duplicates, and what the pool reveals."""
     pool, lines = report.pool, []
     refused = iter(pool.refused)
     for club in report.clubs:
@@ -233,7 +233,7 @@ def told(report: PoolReport) -> list[str]:
             )
     lines += [
         f"merged: {_pair(report, pair)} are one tank: {pair.shared} answers alike"
-        for pair in pool.merged
+        for pair in pool.merged_pairs
     ]
     lines += [
         f"kept apart: {_pair(report, pair)} have {pair.shared} answers alike and "
@@ -256,7 +256,7 @@ def told(report: PoolReport) -> list[str]:
 
 def _pair(report: PoolReport, pair: Pair) -> str:
     def name(place: TankPlace) -> str:
-        book = report.gathered.books[place.book]
-        return f"{shown(book.tanks[place.tank].name)} ({shown(book.label)})"
+        label = report.arrays.books[place.book].label
+        return f"{shown(report.arrays.tank(place).name)} ({shown(label)})"
 
     return f"{name(pair.first)} and {name(pair.second)}"

@@ -17,8 +17,8 @@ from xml.sax.saxutils import escape, quoteattr
 from maturity_model.catalogue import LOOKS, Catalogue
 from maturity_model.catalogue.standards import Measure, load_measures, load_taxa
 from maturity_model.logbook.units import units_of
-from maturity_model.pooling.gather import Gathered, Written
-from maturity_model.pooling.merge import Merged, PooledTank
+from maturity_model.pooling.logbook_arrays import LogbookArrays, PlainReading
+from maturity_model.pooling.merge import Pool, PooledTank
 
 _DWC = "http://rs.tdwg.org/dwc/terms/"
 _OBIS = "http://rs.iobis.org/obis/terms/"
@@ -51,13 +51,13 @@ _STATUS = ("notDetected", "detected")
 _DAY = (1980, 1, 1, 0, 0, 0)
 
 
-def write_archive(gathered: Gathered, merged: Merged, path: Path) -> None:
+def write_archive(arrays: LogbookArrays, pool: Pool, path: Path) -> None:
     """Write the archive.
 
     Parameters
     ----------
-    gathered : Gathered
-    merged : Merged
+    arrays : LogbookArrays
+    pool : Pool
     path : Path
         A .zip file.
     """
@@ -67,14 +67,14 @@ def write_archive(gathered: Gathered, merged: Merged, path: Path) -> None:
             with archive.open(_member(name), "w", force_zip64=True) as raw:
                 out = io.TextIOWrapper(raw, encoding="utf-8", newline="")
                 out.write("\t".join(columns) + "\n")
-                for row in make(gathered, merged):
+                for row in make(arrays, pool):
                     # No cell holds a tab or a line break: all are codes, numbers or the
                     # catalogue's words.
                     out.write("\t".join(row) + "\n")
                 out.flush()
                 out.detach()
         archive.writestr(_member("meta.xml"), _meta())
-        archive.writestr(_member("eml.xml"), _eml(merged))
+        archive.writestr(_member("eml.xml"), _eml(pool))
 
 
 def _member(name: str) -> zipfile.ZipInfo:
@@ -103,13 +103,13 @@ def _event_id(tank: PooledTank, number: int) -> str:
     return f"{tank.name}:{number}"
 
 
-def _events(gathered: Gathered, merged: Merged) -> Iterator[tuple[str, ...]]:
-    for tank in merged.tanks:
+def _events(arrays: LogbookArrays, pool: Pool) -> Iterator[tuple[str, ...]]:
+    for tank in pool.tanks:
         habitat = "marine aquarium" + (f", {tank.rock} rock" if tank.rock else "")
         month = f"{tank.started:%Y-%m}"
         yield (tank.name, "", "Survey", month, "aquarium log", habitat, _DATASET)
         for number, (b, row) in enumerate(tank.rows):
-            book = gathered.books[b]
+            book = arrays.books[b]
             day = int(book.day[row]) - tank.started.toordinal()
             yield (
                 _event_id(tank, number), tank.name, "Observation",
@@ -117,17 +117,17 @@ def _events(gathered: Gathered, merged: Merged) -> Iterator[tuple[str, ...]]:
             )  # fmt: skip
 
 
-def _occurrences(gathered: Gathered, merged: Merged) -> Iterator[tuple[str, ...]]:
-    taxa, catalogue = load_taxa(), gathered.catalogue
-    names = gathered.sign_names()
+def _occurrences(arrays: LogbookArrays, pool: Pool) -> Iterator[tuple[str, ...]]:
+    taxa, catalogue = load_taxa(), arrays.catalogue
+    names = arrays.sign_names()
     known = [
         (g, name, taxa[name], catalogue.signs[name].label)
         for g, name in enumerate(names)
         if name in taxa and taxa[name].scientific_name
     ]
-    for tank in merged.tanks:
+    for tank in pool.tanks:
         for number, (b, row) in enumerate(tank.rows):
-            event, answers = _event_id(tank, number), gathered.books[b].signs[row]
+            event, answers = _event_id(tank, number), arrays.books[b].signs[row]
             for g, name, taxon, label in known:
                 if answers[g] >= 0:
                     yield (
@@ -137,18 +137,18 @@ def _occurrences(gathered: Gathered, merged: Merged) -> Iterator[tuple[str, ...]
                     )  # fmt: skip
 
 
-def _facts(gathered: Gathered, merged: Merged) -> Iterator[tuple[str, ...]]:
-    taxa, catalogue, measures = load_taxa(), gathered.catalogue, load_measures()
-    names, phases = gathered.sign_names(), list(catalogue.phases)
+def _facts(arrays: LogbookArrays, pool: Pool) -> Iterator[tuple[str, ...]]:
+    taxa, catalogue, measures = load_taxa(), arrays.catalogue, load_measures()
+    names, phases = arrays.sign_names(), list(catalogue.phases)
     no_taxon = [
         (g, name) for g, name in enumerate(names)
         if name not in taxa or not taxa[name].scientific_name
     ]  # fmt: skip
     analytes = list(catalogue.analytes)
     cells: dict[tuple[int, int], tuple[str, ...]] = {}
-    for tank in merged.tanks:
+    for tank in pool.tanks:
         for number, (b, row) in enumerate(tank.rows):
-            event, book = _event_id(tank, number), gathered.books[b]
+            event, book = _event_id(tank, number), arrays.books[b]
             for g, name in no_taxon:
                 if book.signs[row, g] >= 0:
                     yield (event, f"{event}:{name}", f"sign: {name}",
@@ -162,12 +162,12 @@ def _facts(gathered: Gathered, merged: Merged) -> Iterator[tuple[str, ...]]:
                 if code < 0:
                     continue
                 if (a, code) not in cells:
-                    reading = gathered.readings[code]
+                    reading = arrays.readings[code]
                     cells[a, code] = fact(catalogue, measures[analyte], reading)
                 yield (event, f"{event}:{analyte}", *cells[a, code])
 
 
-def fact(catalogue: Catalogue, measure: Measure, reading: Written) -> tuple[str, ...]:
+def fact(catalogue: Catalogue, measure: Measure, reading: PlainReading) -> tuple[str, ...]:
     """Type, value, unit, method and remarks of one reading, in the exchanged unit."""
     one = units_of(measure.analyte)[measure.unit].convert(1.0)
 
@@ -208,8 +208,8 @@ def _meta() -> str:
     )
 
 
-def _eml(merged: Merged) -> str:
-    tanks = len(merged.tanks)
+def _eml(pool: Pool) -> str:
+    tanks = len(pool.tanks)
     return f"""<?xml version="1.0" encoding="UTF-8"?>
 <eml:eml xmlns:eml="https://eml.ecoinformatics.org/eml-2.2.0"
          packageId="maturity-model-pool" system="maturity-model" scope="system">

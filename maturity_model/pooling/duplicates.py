@@ -1,4 +1,4 @@
-"""The same tank in two logbooks, told by what was logged and never by a name."""
+"""The same tank in two logbooks, recognised by its entries and never by a name."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from maturity_model._typing import Ints
 from maturity_model.logbook import Event
-from maturity_model.pooling.gather import Book, Gathered
+from maturity_model.pooling.logbook_arrays import Book, LogbookArrays, TankPlace
 
 #: Two tanks are one where at least this many check-ins, with at least this many answers,
 #: fall on the same days and agree in every one, and nothing differs. Two tanks of one keeper
@@ -22,13 +22,6 @@ _MIN_SIGNS, _MIN_READINGS = 4, 2
 #: How many tanks with the same check-in are compared with each other.
 _NEIGHBOURS = 4
 _CHUNK = 65_536
-
-
-class TankPlace(NamedTuple):
-    """A tank of a run: index of the logbook, and of the tank in it."""
-
-    book: int
-    tank: int
 
 
 class Pair(NamedTuple):
@@ -49,24 +42,20 @@ class Pair(NamedTuple):
     contradicting: int
 
 
-def find_pairs(gathered: Gathered) -> list[Pair]:
+def find_pairs(arrays: LogbookArrays) -> list[Pair]:
     """Find tanks of different logbooks that are one, or look like it.
 
     Parameters
     ----------
-    gathered : Gathered
+    arrays : LogbookArrays
         Aligned.
 
     Returns
     -------
     list of Pair
     """
-    found = []
-    for first, second in sorted(_candidates(gathered.books)):
-        pair = _compare(gathered.books, first, second)
-        if pair is not None:
-            found.append(pair)
-    return found
+    pairs = (_compare(arrays, a, b) for a, b in sorted(_candidates(arrays.books)))
+    return [pair for pair in pairs if pair is not None]
 
 
 def _candidates(books: list[Book]) -> set[tuple[TankPlace, TankPlace]]:
@@ -114,11 +103,11 @@ def _candidates(books: list[Book]) -> set[tuple[TankPlace, TankPlace]]:
     return pairs
 
 
-def _compare(books: list[Book], first: TankPlace, second: TankPlace) -> Pair | None:
-    a, b = (books[p.book].tanks[p.tank] for p in (first, second))
+def _compare(arrays: LogbookArrays, first: TankPlace, second: TankPlace) -> Pair | None:
+    a, b = arrays.tank(first), arrays.tank(second)
     if a.started != b.started or (a.rock and b.rock and a.rock != b.rock):
         return None
-    left, right = (_days(books[p.book], p.tank) for p in (first, second))
+    left, right = (_days(arrays.books[p.book], p.tank) for p in (first, second))
     shared = contradicting = checkins = 0
     differs = False
     for day in left.keys() & right.keys():
@@ -132,7 +121,7 @@ def _compare(books: list[Book], first: TankPlace, second: TankPlace) -> Pair | N
         both = (x >= 0) & (y >= 0)
         shared += int((x == y)[both].sum())
         contradicting += int((x != y)[both].sum())
-    mine, theirs = (_amounts(books[p.book].events.get(p.tank, [])) for p in (first, second))
+    mine, theirs = _amounts(arrays.events(first)), _amounts(arrays.events(second))
     for key in mine.keys() & theirs.keys():
         if mine[key] != theirs[key]:
             differs, contradicting = True, contradicting + 1
@@ -146,7 +135,7 @@ def _compare(books: list[Book], first: TankPlace, second: TankPlace) -> Pair | N
 
 def _days(book: Book, tank: int) -> dict[int, tuple[np.ndarray, np.ndarray]]:
     """By day: look and judged phase of each check-in, and all its answers."""
-    rows = slice(book.first[tank], book.first[tank + 1])
+    rows = book.rows(tank)
     how = np.column_stack([book.look[rows], book.judged[rows]])
     answers = np.concatenate([book.signs[rows].astype(np.int32), book.readings[rows]], axis=1)
     day = book.day[rows]

@@ -1,4 +1,4 @@
-"""From gathered logbooks to a pool: consent, duplicates, pseudonyms, relative days."""
+"""From arrays logbooks to a pool: consent, duplicates, pseudonyms, relative days."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from collections.abc import Hashable
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from maturity_model.logbook import Event, Kit, Tank
-from maturity_model.pooling.duplicates import Pair, TankPlace
-from maturity_model.pooling.gather import Book, Gathered
+from maturity_model.logbook import Event, Kit
+from maturity_model.pooling.duplicates import Pair
+from maturity_model.pooling.logbook_arrays import LogbookArrays, TankPlace
 from maturity_model.pooling.pseudonyms import Pseudonyms
 
 #: Upper bounds of the bands (litres, millimetres of sand) and their names.
@@ -68,8 +68,8 @@ class PooledTank:
 
 
 @dataclass(frozen=True)
-class Merged:
-    """What goes into a pool, and what is said about it.
+class Pool:
+    """What goes into a pool, and how it came about.
 
     Attributes
     ----------
@@ -79,7 +79,7 @@ class Merged:
         Keepers are pseudonyms.
     refused : list of int
         Tanks without consent, by logbook.
-    merged, kept_apart : tuple of Pair
+    merged_pairs, kept_apart : tuple of Pair
     clubs : int
         Logbooks with at least one tank in the pool.
     """
@@ -87,7 +87,7 @@ class Merged:
     tanks: tuple[PooledTank, ...]
     kits: tuple[Kit, ...]
     refused: list[int]
-    merged: tuple[Pair, ...]
+    merged_pairs: tuple[Pair, ...]
     kept_apart: tuple[Pair, ...]
     clubs: int
 
@@ -117,49 +117,49 @@ def band(value: float | None, bands: tuple[tuple[float, str], ...]) -> str | Non
 
 
 def merge(
-    gathered: Gathered,
+    arrays: LogbookArrays,
     pairs: list[Pair],
     pseudonyms: Pseudonyms,
     *,
     consent_default: bool | None,
-) -> Merged:
+) -> Pool:
     """Make a pool.
 
     Parameters
     ----------
-    gathered : Gathered
+    arrays : LogbookArrays
         Aligned.
     pairs : list of Pair
         See :func:`maturity_model.pooling.duplicates.find_pairs`.
     pseudonyms : Pseudonyms
     consent_default : bool or None
-        What a blank in the column ``consent`` means, and a column that is not there. None:
-        where keepers were asked, a blank is no yes; where the logbook has no such column,
-        whoever pools it answers for it.
+        What a blank in the column ``consent`` means, and a missing column. None: where
+        keepers were asked, a blank is no consent; where the logbook has no such column, the
+        person who pools it answers for all its tanks.
 
     Returns
     -------
-    Merged
+    Pool
         A tank that was refused in one logbook is left out of all, also where it may only
         look like the same tank.
     """
-    return _Merge(gathered, pairs, pseudonyms, consent_default).done()
+    return _Merge(arrays, pairs, pseudonyms, consent_default).pool()
 
 
 class _Merge:
     def __init__(
         self,
-        gathered: Gathered,
+        arrays: LogbookArrays,
         pairs: list[Pair],
         pseudonyms: Pseudonyms,
         consent_default: bool | None,
     ):
-        self.gathered, self.pseudonyms = gathered, pseudonyms
-        self.books = gathered.books
+        self.arrays, self.pseudonyms = arrays, pseudonyms
+        self.books = arrays.books
         self.pairs, self.default = pairs, consent_default
         self.people = _Groups()
 
-    def done(self) -> Merged:
+    def pool(self) -> Pool:
         same, apart = self._settle()
         groups: dict[Hashable, list[TankPlace]] = {}
         tanks = _Groups()
@@ -184,12 +184,12 @@ class _Merge:
         made = [self._tank(group, names, known, last) for group in kept]
         made.sort(key=lambda tank: tank.name)
         inside = {place for group in kept for place in group}
-        return Merged(
+        return Pool(
             tanks=tuple(made),
             kits=self._kits(kept, names),
             refused=left_out,
             # A pair with a refused tank leaves nothing but the count.
-            merged=tuple(p for p in same if p.first in inside),
+            merged_pairs=tuple(p for p in same if p.first in inside),
             kept_apart=tuple(p for p in apart if p.first in inside),
             clubs=len({place.book for place in inside}),
         )
@@ -208,11 +208,8 @@ class _Merge:
         apart = [p for p in self.pairs if p not in same]
         return same, apart
 
-    def _tank_of(self, place: TankPlace) -> Tank:
-        return self.books[place.book].tanks[place.tank]
-
     def _consent(self, place: TankPlace) -> bool | None:
-        given = self._tank_of(place).consent
+        given = self.arrays.tank(place).consent
         if given is None and self.default is None and not self.books[place.book].asks_consent:
             return True
         return given
@@ -233,7 +230,7 @@ class _Merge:
         return no | near | (set() if self.default else silent)
 
     def _keeper(self, place: TankPlace) -> tuple[int, str, str]:
-        tank = self._tank_of(place)
+        tank = self.arrays.tank(place)
         # A keeper whom nobody named has this tank alone.
         return (place.book, "named", tank.keeper) if tank.keeper else (
             place.book, "of tank", tank.name,
@@ -261,26 +258,23 @@ class _Merge:
         rows: list[tuple[int, int, int]] = []
         for place in order:
             book = self.books[place.book]
-            here = range(int(book.first[place.tank]), int(book.first[place.tank + 1]))
-            new = [(int(book.day[i]), place.book, i) for i in here if int(book.day[i]) not in days]
+            here = book.rows(place.tank)
+            dated = zip(book.day[here].tolist(), range(here.start, here.stop), strict=True)
+            new = [(day, place.book, i) for day, i in dated if day not in days]
             days.update(day for day, _, _ in new)
             rows += new
         rows.sort(key=lambda r: r[0])  # stable: a day's looks come from one logbook
         return [(b, i) for _, b, i in rows]
 
     def _count(self, place: TankPlace) -> int:
-        first = self.books[place.book].first
-        return int(first[place.tank + 1] - first[place.tank])
+        rows = self.books[place.book].rows(place.tank)
+        return rows.stop - rows.start
 
     def _events(self, group: list[TankPlace]) -> list[Event]:
         out: list[Event] = []
         for place in group:
             seen = {(e.date, e.kind) for e in out}
-            out += [
-                e
-                for e in self.books[place.book].events.get(place.tank, [])
-                if (e.date, e.kind) not in seen
-            ]
+            out += [e for e in self.arrays.events(place) if (e.date, e.kind) not in seen]
         return sorted(out, key=lambda e: (e.date, e.kind, e.amount or 0.0))
 
     def _water_known(self, kept: list[list[TankPlace]]) -> dict[Hashable, dt.date]:
@@ -294,12 +288,11 @@ class _Merge:
         return out
 
     def _last_row(self, group: list[TankPlace]) -> int:
-        days = [self._tank_of(group[0]).started.toordinal()]
+        days = [self.arrays.tank(group[0]).started.toordinal()]
         for place in group:
             book = self.books[place.book]
-            if self._count(place):
-                days.append(int(book.day[book.first[place.tank + 1] - 1]))
-            days += [e.date.toordinal() for e in book.events.get(place.tank, [])]
+            days += book.day[book.rows(place.tank)][-1:].tolist()
+            days += [e.date.toordinal() for e in self.arrays.events(place)]
         return max(days)
 
     def _last_day(self, kept: list[list[TankPlace]]) -> int:
@@ -312,7 +305,7 @@ class _Merge:
         known: dict[Hashable, dt.date],
         last: int,
     ) -> PooledTank:
-        tanks = [self._tank_of(p) for p in group]
+        tanks = [self.arrays.tank(p) for p in group]
         who = self.people.find(self._keeper(group[0]))
         started = tanks[0].started
         start = started.toordinal()
@@ -323,7 +316,7 @@ class _Merge:
         events = self._events(group)
         return PooledTank(
             name=min(
-                self.pseudonyms.of("tank", self.books[p.book].label, self._tank_of(p).name)
+                self.pseudonyms.of("tank", self.books[p.book].label, self.arrays.tank(p).name)
                 for p in group
             ),
             keeper=names[who],
@@ -335,16 +328,17 @@ class _Merge:
             last_day=last_day,
             water_known_week=None if week is None or 7 * week > last_day else week,
             rows=tuple(rows),
-            observers=tuple(self._observer(self.books[b], b, row, names) for b, row in rows),
+            observers=tuple(self._observer(b, row, names) for b, row in rows),
             events=tuple(PooledEvent(e.date.toordinal() - start, e.kind, e.amount) for e in events),
         )
 
     def _club(self, place: TankPlace) -> str:
-        book, tank = self.books[place.book], self._tank_of(place)
+        book, tank = self.books[place.book], self.arrays.tank(place)
         how = ("named", tank.club) if tank.club else ("logbook", book.label)
         return self.pseudonyms.of("club", *how)
 
-    def _observer(self, book: Book, b: int, row: int, names: dict[Hashable, str]) -> str:
+    def _observer(self, b: int, row: int, names: dict[Hashable, str]) -> str:
+        book = self.books[b]
         who = int(book.observer[row])
         return names[self.people.find((b, "named", book.people[who]))] if who >= 0 else ""
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from pathlib import Path
 from typing import Any
@@ -13,11 +12,13 @@ from maturity_model.catalogue import LOOKS, Sign
 from maturity_model.catalogue.standards import load_measures
 from maturity_model.pooling.anonymity import note
 from maturity_model.pooling.darwin import write_archive
-from maturity_model.pooling.gather import Gathered
-from maturity_model.pooling.merge import Merged
+from maturity_model.pooling.descriptor import DESCRIPTOR
+from maturity_model.pooling.logbook_arrays import LogbookArrays
+from maturity_model.pooling.merge import Pool
 from maturity_model.pooling.tables import ARROW, FORMAT, TableKind, codes, tables
+from maturity_model.whole_files import file_sha256
 
-DESCRIPTOR, ARCHIVE, NOTE = "datapackage.json", "darwin_core.zip", "README.md"
+ARCHIVE, NOTE = "darwin_core.zip", "README.md"
 #: Every file of a pool.
 FILES = (
     DESCRIPTOR, ARCHIVE, NOTE,
@@ -26,23 +27,23 @@ FILES = (
 _ROW_GROUP = 65_536
 
 
-def write_pool(gathered: Gathered, merged: Merged, folder: Path) -> None:
+def write_pool(arrays: LogbookArrays, pool: Pool, folder: Path) -> None:
     """Write all files of a pool; the same input and key give the same bytes.
 
     Parameters
     ----------
-    gathered : Gathered
-    merged : Merged
+    arrays : LogbookArrays
+    pool : Pool
     folder : Path
         There already, and empty.
     """
-    columns = make_columns(gathered, merged)
-    kinds = tables(gathered.catalogue, gathered.sign_names())
+    columns = make_columns(arrays, pool)
+    kinds = tables(arrays.catalogue, arrays.sign_names())
     for kind in kinds:
         _write_table(folder / f"{kind.name}.parquet", kind, columns[kind.name])
-    write_archive(gathered, merged, folder / ARCHIVE)
-    (folder / NOTE).write_text(note(gathered, merged), encoding="utf-8")
-    text = json.dumps(_descriptor(gathered, merged, folder, kinds), indent=1, ensure_ascii=False)
+    write_archive(arrays, pool, folder / ARCHIVE)
+    (folder / NOTE).write_text(note(arrays, pool), encoding="utf-8")
+    text = json.dumps(_descriptor(arrays, pool, folder, kinds), indent=1, ensure_ascii=False)
     (folder / DESCRIPTOR).write_text(text + "\n", encoding="utf-8")
 
 
@@ -56,10 +57,10 @@ def _write_table(path: Path, kind: TableKind, columns: dict[str, Any]) -> None:
         for c in kind.columns
     ]  # fmt: skip
     schema = pa.schema(fields)
-    arrays = [pa.array(**_split(columns[f.name]), type=f.type) for f in fields]
+    columns_of = [pa.array(**_split(columns[f.name]), type=f.type) for f in fields]
     # No name of a machine, user or day stands in a Parquet file; the writer's version does.
     pq.write_table(
-        pa.table(arrays, schema=schema),
+        pa.table(columns_of, schema=schema),
         path,
         compression="zstd",
         row_group_size=_ROW_GROUP,
@@ -74,7 +75,7 @@ def _split(values: Any) -> dict[str, Any]:
     return {"obj": values}
 
 
-def make_columns(gathered: Gathered, merged: Merged) -> dict[str, dict[str, Any]]:
+def make_columns(arrays: LogbookArrays, pool: Pool) -> dict[str, dict[str, Any]]:
     """Lay a pool out as columns.
 
     Returns
@@ -82,32 +83,32 @@ def make_columns(gathered: Gathered, merged: Merged) -> dict[str, dict[str, Any]
     dict of str to (dict of str to array or list)
         By table and column; a masked array where values are missing, or None in a list.
     """
-    tanks = merged.tanks
+    tanks = pool.tanks
     counts = np.array([len(t.rows) for t in tanks], dtype=np.int64)
     names = np.array([t.name for t in tanks], dtype=object)
     starts = np.array([t.started.toordinal() for t in tanks], dtype=np.int64)
     owner = np.repeat(np.arange(len(tanks)), counts)
     number = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
     places = np.array([r for t in tanks for r in t.rows], dtype=np.int64).reshape(-1, 2)
-    day = _pick(gathered, places, "day") - starts[owner]
-    judged = _pick(gathered, places, "judged")
-    signs = _pick(gathered, places, "signs")
-    phases = np.array(list(gathered.catalogue.phases), dtype=object)
+    day = _pick(arrays, places, "day") - starts[owner]
+    judged = _pick(arrays, places, "judged")
+    signs = _pick(arrays, places, "signs")
+    phases = np.array(list(arrays.catalogue.phases), dtype=object)
     checkins: dict[str, Any] = {
         "tank": names[owner],
         "look_number": number.astype(np.int32),
         "day": day.astype(np.int32),
         "observer": [who or None for t in tanks for who in t.observers],
-        "look": np.array(LOOKS, dtype=object)[_pick(gathered, places, "look")],
+        "look": np.array(LOOKS, dtype=object)[_pick(arrays, places, "look")],
         "judged_phase": [phases[k] if k >= 0 else None for k in judged],
     }
-    for g, sign in enumerate(gathered.sign_names()):
+    for g, sign in enumerate(arrays.sign_names()):
         checkins[sign] = np.ma.MaskedArray(signs[:, g] == 1, mask=signs[:, g] < 0)
     events = [(t.name, i, *e) for t in tanks for i, e in enumerate(t.events)]
     return {
-        "tanks": _tanks(merged),
+        "tanks": _tanks(pool),
         "checkins": checkins,
-        "readings": _readings(gathered, _pick(gathered, places, "readings"), names[owner], number),
+        "readings": _readings(arrays, _pick(arrays, places, "readings"), names[owner], number),
         "events": dict(
             zip(
                 ("tank", "event_number", "day", "event", "amount"),
@@ -116,27 +117,27 @@ def make_columns(gathered: Gathered, merged: Merged) -> dict[str, dict[str, Any]
             )
         ),
         "kits": {
-            "keeper": [k.keeper for k in merged.kits],
-            "analyte": [k.analyte for k in merged.kits],
-            "method": [k.method for k in merged.kits],
-            "unit": [k.unit for k in merged.kits],
-            "steps": [";".join(map(repr, k.steps)) or None for k in merged.kits],
+            "keeper": [k.keeper for k in pool.kits],
+            "analyte": [k.analyte for k in pool.kits],
+            "method": [k.method for k in pool.kits],
+            "unit": [k.unit for k in pool.kits],
+            "steps": [";".join(map(repr, k.steps)) or None for k in pool.kits],
         },
     }
 
 
-def _pick(gathered: Gathered, places: np.ndarray, field: str) -> np.ndarray:
+def _pick(arrays: LogbookArrays, places: np.ndarray, field: str) -> np.ndarray:
     """Take a field of check-ins that lie in several logbooks."""
-    sample = getattr(gathered.books[0], field)
+    sample = getattr(arrays.books[0], field)
     out = np.empty((len(places), *sample.shape[1:]), dtype=sample.dtype)
-    for b, book in enumerate(gathered.books):
+    for b, book in enumerate(arrays.books):
         here = places[:, 0] == b
         out[here] = getattr(book, field)[places[here, 1]]
     return out
 
 
-def _tanks(merged: Merged) -> dict[str, Any]:
-    tanks = merged.tanks
+def _tanks(pool: Pool) -> dict[str, Any]:
+    tanks = pool.tanks
     out: dict[str, Any] = {
         name: [getattr(t, name) for t in tanks]
         for name in (
@@ -149,11 +150,11 @@ def _tanks(merged: Merged) -> dict[str, Any]:
 
 
 def _readings(
-    gathered: Gathered, codes_of: np.ndarray, tank: np.ndarray, number: np.ndarray
+    arrays: LogbookArrays, codes_of: np.ndarray, tank: np.ndarray, number: np.ndarray
 ) -> dict[str, Any]:
     row, analyte = np.nonzero(codes_of >= 0)
     code = codes_of[row, analyte]
-    kinds = gathered.readings
+    kinds = arrays.readings
 
     def column(field: str, dtype: Any) -> np.ndarray:
         return np.array([getattr(k, field) for k in kinds], dtype=dtype)[code]
@@ -162,7 +163,7 @@ def _readings(
     return {
         "tank": tank[row],
         "look_number": number[row].astype(np.int32),
-        "analyte": np.array(list(gathered.catalogue.analytes), dtype=object)[analyte],
+        "analyte": np.array(list(arrays.catalogue.analytes), dtype=object)[analyte],
         "qualifier": np.ma.MaskedArray(qualifier, mask=qualifier == ""),
         "value": column("value", np.float64),
         "unit": column("unit", object),
@@ -174,9 +175,9 @@ def _readings(
 
 
 def _descriptor(
-    gathered: Gathered, merged: Merged, folder: Path, kinds: tuple[TableKind, ...]
+    arrays: LogbookArrays, pool: Pool, folder: Path, kinds: tuple[TableKind, ...]
 ) -> dict[str, Any]:
-    catalogue, measures = gathered.catalogue, load_measures()
+    catalogue, measures = arrays.catalogue, load_measures()
     return {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
         "name": "maturity-model-pool",
@@ -190,9 +191,9 @@ def _descriptor(
             "pool": FORMAT,
             # Not as a resource's hash: the library frictionless counts no bytes of Parquet,
             # and takes each hash that it did not check for a wrong one.
-            "sha256": {name: _digest(folder / name) for name in FILES if name != DESCRIPTOR},
-            "codes": codes(catalogue, gathered.sign_names()),
-            "own_signs": [_own(gathered.own[name]) for name in sorted(gathered.own)],
+            "sha256": {name: file_sha256(folder / name) for name in FILES if name != DESCRIPTOR},
+            "codes": codes(catalogue, arrays.sign_names()),
+            "own_signs": [_own(arrays.own[name]) for name in sorted(arrays.own)],
             "units": {
                 a.name: {
                     "quantity": a.quantity,
@@ -203,10 +204,6 @@ def _descriptor(
             },
         },
     }
-
-
-def _digest(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def _resource(kind: TableKind) -> dict[str, Any]:

@@ -17,8 +17,8 @@ from maturity_model.assessment.filtering import HORIZONS, PACE_NODES, SKILL_NODE
 from maturity_model.logbook import CheckIn, Event, Logbook, read_logbook
 from maturity_model.panel import last_day, water_known_from
 from maturity_model.pooling import is_pool
-from maturity_model.pooling.read import LAST_DAY
-from maturity_model.pooling.stream import PoolStream, TankRange
+from maturity_model.pooling.as_logbook import LAST_DAY
+from maturity_model.pooling.read import PoolReader, TankRange
 from maturity_model.population import Population, load_population
 from maturity_model.population.tables import fit_to_catalogue
 from maturity_model.population.types import DIMS, take_draws
@@ -72,7 +72,7 @@ class Part(NamedTuple):
 
 
 class LogbookSource:
-    """A logbook, some tanks at a time, as :class:`.PoolStream` is a pool.
+    """A logbook, some tanks at a time, as :class:`.PoolReader` is a pool.
 
     Its tanks lie in file order and a range's bounds are places, as decimal numbers.
     """
@@ -122,7 +122,7 @@ class Opened(NamedTuple):
 
     Attributes
     ----------
-    source : PoolStream or LogbookSource
+    source : PoolReader or LogbookSource
     population : Population
         Thinned, its signs in the order of the source's catalogue.
     evidence_weight : float
@@ -134,7 +134,7 @@ class Opened(NamedTuple):
         SHA-256 of the settings.
     """
 
-    source: PoolStream | LogbookSource
+    source: PoolReader | LogbookSource
     population: Population
     evidence_weight: float
     ends: dt.date
@@ -160,7 +160,7 @@ def open_job(job: Job, *, check: bool = True) -> Opened:
     """
     path = Path(job.source)
     pool = is_pool(path)
-    source = PoolStream(path, check=check) if pool else LogbookSource(path)
+    source = PoolReader(path, check=check) if pool else LogbookSource(path)
     loaded = load_population(job.population)
     population = fit_to_catalogue(loaded, source.catalogue)
     if job.draws is not None and job.draws > population.n_draws:
@@ -196,7 +196,7 @@ def open_job(job: Job, *, check: bool = True) -> Opened:
             "a worker sees another pool, population or version of the program than the one "
             "who sent it"
         )
-    ends = LAST_DAY if isinstance(source, PoolStream) else source.ends
+    ends = LAST_DAY if isinstance(source, PoolReader) else source.ends
     return Opened(source, population, weight, ends, settings, digest)
 
 

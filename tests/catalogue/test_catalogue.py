@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
@@ -12,10 +11,10 @@ from maturity_model.catalogue import (
     METHODS,
     CatalogueError,
     Marked,
-    extend_catalogue,
+    add_sign,
     load_catalogue,
 )
-from maturity_model.catalogue.load import MAX_OWN_SIGNS, add_signs, sign_columns
+from maturity_model.catalogue.load import MAX_OWN_SIGNS, sign_columns
 
 CATALOGUE = load_catalogue()
 PHASES = ("cycling", "bloom", "colonising", "mature")
@@ -85,10 +84,8 @@ def test_charts_increase_and_stay_in_bounds() -> None:
             assert all(analyte.low <= s <= analyte.high for s in chart.steps)
 
 
-def test_own_signs_from_a_file(tmp_path: Path) -> None:
-    path = tmp_path / "signs.csv"
-    path.write_text(f"{','.join(GOOD)}\n{','.join(GOOD.values())}\n", encoding="utf-8")
-    extended = extend_catalogue(CATALOGUE, path)
+def test_an_own_sign() -> None:
+    extended = add_sign(CATALOGUE, "signs.csv", 2, GOOD)
     sign = extended.signs["feather_worms"]
     assert sign.own
     assert sign.label == "Feather worms"
@@ -121,31 +118,31 @@ def test_own_signs_from_a_file(tmp_path: Path) -> None:
         ({"how": "x" * 501}, "how"),
     ],
 )
-def test_a_bad_own_sign_is_refused_and_the_good_ones_stay(
-    change: dict[str, str], column: str | None, tmp_path: Path
-) -> None:
-    rows = [(2, GOOD | change), (3, GOOD | {"sign": "sea_squirts", "bloom": "0.2 [P]"})]
-    extended, errors = add_signs(CATALOGUE, "signs.csv", rows)
-    assert extended.signs["sea_squirts"].detection[1] == Marked(0.2, "P")
+def test_a_bad_own_sign_is_refused(change: dict[str, str], column: str | None) -> None:
     if column is None:  # stripped, so it is good
-        assert not errors
+        assert "abc" in add_sign(CATALOGUE, "signs.csv", 2, GOOD | change).signs
         return
-    assert [(e.file, e.line, e.column) for e in errors] == [("signs.csv", 2, column)]
-    assert errors[0].mend
-    path = tmp_path / "signs.csv"
-    cells = GOOD | change
-    path.write_text(f"{','.join(cells)}\n{','.join(cells.values())}\n", encoding="utf-8")
-    with pytest.raises(CatalogueError, match="line 2"):
-        extend_catalogue(CATALOGUE, path)
+    with pytest.raises(CatalogueError, match=r"signs\.csv, line 2") as refused:
+        add_sign(CATALOGUE, "signs.csv", 2, GOOD | change)
+    assert refused.value.column == column
+    assert refused.value.mend
+
+
+def test_an_own_sign_with_a_source() -> None:
+    extended = add_sign(CATALOGUE, "signs.csv", 2, GOOD | {"bloom": "0.2 [P]"})
+    assert extended.signs["feather_worms"].detection[1] == Marked(0.2, "P")
 
 
 def test_own_signs_are_bounded_and_distinct() -> None:
-    rows = [(i + 2, GOOD | {"sign": f"own_{i}"}) for i in range(MAX_OWN_SIGNS + 2)]
-    extended, errors = add_signs(CATALOGUE, "signs.csv", rows)
+    extended = CATALOGUE
+    for i in range(MAX_OWN_SIGNS):
+        extended = add_sign(extended, "signs.csv", i + 2, GOOD | {"sign": f"own_{i}"})
     assert len(extended.signs) == 12 + MAX_OWN_SIGNS
-    assert [e.line for e in errors] == [MAX_OWN_SIGNS + 2, MAX_OWN_SIGNS + 3]
-    _, errors = add_signs(CATALOGUE, "signs.csv", [(2, GOOD), (3, GOOD)])
-    assert [e.line for e in errors] == [3]
+    with pytest.raises(CatalogueError, match=f"beyond {MAX_OWN_SIGNS} own signs"):
+        add_sign(extended, "signs.csv", MAX_OWN_SIGNS + 2, GOOD)
+    extended = add_sign(CATALOGUE, "signs.csv", 2, GOOD)
+    with pytest.raises(CatalogueError, match="in the catalogue already"):
+        add_sign(extended, "signs.csv", 3, GOOD)
 
 
 def test_columns_of_a_sign_file() -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from maturity_model.logbook import Logbook, LogbookError, Problem, files, read_logbook, rows
+from maturity_model.logbook import Logbook, LogbookError, Problem, files, read_logbook, tanks
 
 Read = Callable[..., Logbook]
 HEAD = "tank,date,diatoms,note\n"
@@ -280,11 +280,11 @@ def test_one_line_of_very_many_cells_is_refused_uncut(read: Read) -> None:
 
 def test_tanks_are_counted(read: Read, monkeypatch: pytest.MonkeyPatch) -> None:
     text = "tank,started\n" + "".join(f"t{i},2026-01-01\n" for i in range(4))
-    monkeypatch.setattr(rows, "MAX_TANKS", 3)
+    monkeypatch.setattr(tanks, "MAX_TANKS", 3)
     book = read(tanks=text)
     assert list(book.tanks) == ["t0", "t1", "t2"]
     assert book.refused_tanks == ("t3",)
     assert "beyond 3 tanks" in only(book).what
     # 52 weeks and a day each.
-    monkeypatch.setattr(rows, "MAX_TANK_WEEKS", 106)
+    monkeypatch.setattr(tanks, "MAX_TANK_WEEKS", 106)
     assert list(read(tanks=text).tanks) == ["t0", "t1"]

@@ -136,13 +136,18 @@ def test_bounds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         ("events", "MAX_EVENTS"),
     ):
         with monkeypatch.context() as patch:
-            patch.setattr(f"maturity_model.pooling.gather.{name}", 2)
+            patch.setattr(f"maturity_model.pooling.logbook_arrays.{name}", 2)
             with pytest.raises(PoolError, match=f"more than 2 {what}"):
                 pool(tmp_path / "pool", club)
     pool(tmp_path / "pool", club)
-    for name in ("_MAX_FILE", "_MAX_DESCRIPTOR", "_MAX_EXPANDED"):
+    for name in (
+        "read._MAX_FILE",
+        "descriptor._MAX_BYTES",
+        "read._MAX_EXPANDED",
+        "read._MAX_GROUP",
+    ):
         with monkeypatch.context() as patch:
-            patch.setattr(f"maturity_model.pooling.read.{name}", 100)
+            patch.setattr(f"maturity_model.pooling.{name}", 100)
             with pytest.raises(PoolError, match=r"larger|expands|too large"):
                 read_pool(tmp_path / "pool")
     with monkeypatch.context() as patch:

@@ -20,7 +20,7 @@ from maturity_model.catalogue.standards import load_measures, load_taxa
 from maturity_model.logbook import read_logbook
 from maturity_model.logbook.units import ATOMIC_WEIGHT, find_unit
 from maturity_model.pooling.darwin import fact
-from maturity_model.pooling.gather import Written
+from maturity_model.pooling.logbook_arrays import PlainReading
 
 pytestmark = pytest.mark.reference
 DWC = "http://rs.tdwg.org/dwc/terms/"
@@ -191,14 +191,14 @@ def test_readings_in_exchanged_units() -> None:
     # 62.004 mg/L of nitrate is 1 mmol/L (IUPAC 2021 weights).
     molar = ATOMIC_WEIGHT["N"] + 3 * ATOMIC_WEIGHT["O"]
     measures = load_measures()
-    one = Written("", molar, "mg/L NO3", "photometer", molar * 0.9, molar * 1.1, molar)
+    one = PlainReading("", molar, "mg/L NO3", "photometer", molar * 0.9, molar * 1.1, molar)
     kind, value, unit, method, remarks = fact(CATALOGUE, measures["nitrate"], one)
     assert (kind, value) == ("mole_concentration_of_nitrate_in_sea_water", "1000")
     assert (unit, method) == ("umol/L", "photometer")
     assert remarks == "nitrate; true value at least 900, at most 1100"
-    below = Written("<", 0.25, "mg/L NH4", "colour_chart", 0.0, 0.25, 0.125)
+    below = PlainReading("<", 0.25, "mg/L NH4", "colour_chart", 0.0, 0.25, 0.125)
     assert fact(CATALOGUE, measures["ammonia"], below)[1].startswith("<13.8")
-    above = Written(">", 8.0, "[pH]", "strip", 8.0, float("inf"), 8.0)
+    above = PlainReading(">", 8.0, "[pH]", "strip", 8.0, float("inf"), 8.0)
     kind, value, _, _, remarks = fact(CATALOGUE, measures["ph"], above)
     assert kind.startswith("pH, NBS scale")
     assert (value, remarks[-14:]) == (">8", "no upper bound")

@@ -240,7 +240,7 @@ def test_a_tank_in_two_logbooks_is_one(tmp_path: Path) -> None:
     b = write_log(tmp_path / "b", two, rename="other ")
     report = pool(tmp_path / "pool", a, b)
     assert len(report.pool.tanks) == 1
-    assert [p.verdict for p in report.pool.merged] == ["same"]
+    assert [p.verdict for p in report.pool.merged_pairs] == ["same"]
     # The likelihood of the whole log.
     events = one.events + tuple(e for e in two.events if e not in one.events)
     whole = replace(
@@ -277,7 +277,7 @@ def test_conflicting_doubles_are_kept_apart_and_told(tmp_path: Path) -> None:
     a, b = write_log(tmp_path / "a", one), write_log(tmp_path / "b", two, rename="other ")
     report = pool(tmp_path / "pool", a, b)
     assert len(report.pool.tanks) == 2
-    assert report.pool.merged == ()
+    assert report.pool.merged_pairs == ()
     (pair,) = report.pool.kept_apart
     assert pair.contradicting == 1
     # Who refuses one of them refuses what may be the same tank.
@@ -318,7 +318,7 @@ def test_other_tanks_are_not_doubles(tmp_path: Path) -> None:
     c = write_log(tmp_path / "c", moved)
     report = pool(tmp_path / "pool", a, b, c)
     assert len(report.pool.tanks) == 12
-    assert report.pool.merged == report.pool.kept_apart == ()
+    assert report.pool.merged_pairs == report.pool.kept_apart == ()
 
 
 def test_the_note_counts_the_groups(tmp_path: Path) -> None:

@@ -24,7 +24,7 @@ from maturity_model.cli import main
 from maturity_model.logbook import read_logbook
 from maturity_model.pooling import PoolError, read_pool
 from maturity_model.pooling import write as pool_writer
-from maturity_model.pooling.stream import PoolStream
+from maturity_model.pooling.read import PoolReader
 from maturity_model.population import elicit_population, load_population
 from maturity_model.population.files import save_population
 from maturity_model.population.types import take_draws
@@ -45,12 +45,11 @@ def names_in(report: Any, club: int) -> dict[str, str]:
     for tank in report.pool.tanks:
         (book,) = {b for b, _ in tank.rows}
         if book == club:
-            gathered = report.gathered.books[book]
+            club_log = report.arrays.books[book]
             (name,) = {
-                gathered.tanks[i].name
-                for i in range(len(gathered.tanks))
-                for _, row in tank.rows[:1]
-                if gathered.first[i] <= row < gathered.first[i + 1]
+                club_log.tanks[i].name
+                for i in range(len(club_log.tanks))
+                if tank.rows[0][1] in range(*club_log.first[i : i + 2])
             }
             out[name] = tank.name
     return out
@@ -227,7 +226,7 @@ def test_ranges_of_a_stream_are_the_pool(tmp_path: Path, monkeypatch: pytest.Mon
     monkeypatch.setattr(pool_writer, "_ROW_GROUP", 7)
     source = make(tmp_path)
     whole = read_pool(source)
-    stream = PoolStream(source)
+    stream = PoolReader(source)
     for size in (1, 3, 100):
         ranges = stream.ranges(size)
         assert sum(r.tanks for r in ranges) == 8
@@ -295,15 +294,15 @@ def test_rows_that_no_range_reads_are_noticed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     source = make(tmp_path)
-    honest = PoolStream._bounds
+    honest = PoolReader._row_groups
 
-    def lying(self: PoolStream, kind: Any) -> Any:
+    def lying(self: PoolReader, kind: Any) -> Any:
         found = honest(self, kind)
         if kind.name == "readings":
-            return [("t-zzzz", "t-zzzz", rows) for _, _, rows in found]
+            return [group._replace(low="t-zzzz", high="t-zzzz") for group in found]
         return found
 
-    monkeypatch.setattr(PoolStream, "_bounds", lying)
+    monkeypatch.setattr(PoolReader, "_row_groups", lying)
     population = small_population(tmp_path / "p.nc")
     with pytest.raises(ScoringError, match="rows of readings were read instead of"):
         score(source, tmp_path / "scores", population=population, part_tanks=2, threads=1)

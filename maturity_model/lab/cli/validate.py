@@ -101,8 +101,9 @@ def run(args: argparse.Namespace, command: str) -> int:
         say(f"maturity-model: {', '.join(lacking)} not installed; this needs {extras}")
         return USAGE
     from maturity_model.lab.validation.cases import ECOLOGIES, Settings, cases
-    from maturity_model.lab.validation.pages import write
+    from maturity_model.lab.validation.page import missed_criteria, write_report
     from maturity_model.lab.validation.study import run as run_cases
+    from maturity_model.lab.validation.tables import summarize_results
     from maturity_model.population import PopulationError, PopulationMismatch, load_population
 
     try:
@@ -141,13 +142,14 @@ def run(args: argparse.Namespace, command: str) -> int:
     work = args.work or args.out / ".cases"
     try:
         results = run_cases(chosen, settings, population, work, progress())
-        missed = write(chosen, settings, results, population.phases, args.out, command)
+        tables = summarize_results(chosen, results)
+        write_report(tables, settings, args.out, command)
     except PopulationMismatch as error:
         say(f"maturity-model: {error}")
         return MISMATCH
     except OSError as error:
         return cannot_write(args.out, error)
-    for miss in missed:
+    for miss in missed_criteria(tables["must_hold"]):
         print(f"MISSED: {miss}")
     print(f"Report: {args.out / 'README.md'}")
     return DONE

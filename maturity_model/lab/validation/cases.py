@@ -130,18 +130,18 @@ def cases(only: Sequence[str] = ()) -> tuple[Case, ...]:
     ValueError
         When a name is of no case.
     """
-    found = [Case("own", "the model’s own world", "own", World(MODEL, OWN))]
-    found += [
+    every = [Case("own", "the model’s own world", "own", World(MODEL, OWN))]
+    every += [
         Case(f"{world}-{p}", f"{world}, {p}", world, World(world, p))
         for world in ECOLOGIES
         for p in presets(world)
     ]
     for world, preset in ((MODEL, OWN), (MECHANISTIC, TYPICAL)):
-        found += [
+        every += [
             Case(f"broken-{world}-{b}", f"{world}: {meaning}", "broken", World(world, preset, (b,)))
             for b, meaning in BROKEN.items()
         ]
-    known = {c.name for c in found} | {c.group for c in found}
+    known = {c.name for c in every} | {c.group for c in every}
     if unknown := sorted(set(only) - known):
         raise ValueError(f"no case is called {unknown[0]!r}; there are {', '.join(sorted(known))}")
-    return tuple(c for c in found if not only or {c.name, c.group} & set(only))
+    return tuple(c for c in every if not only or {c.name, c.group} & set(only))

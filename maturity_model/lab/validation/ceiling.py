@@ -1,90 +1,109 @@
-"""What can be reached at all: boosted trees that were told the true phases of other tanks."""
+"""A bound on what can be reached: boosted trees trained on the true phases of other tanks."""
 
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator
 from typing import Any, NamedTuple
 
 import numpy as np
+import pandas as pd
 
 from maturity_model._typing import Floats, Ints
-from maturity_model.lab.validation.features import TankWeeks
 from maturity_model.lab.validation.optional import need
 
-#: Folds of tanks; trees, and how fast they learn.
+#: Folds of tanks; most trees, and their learning rate.
 FOLDS, TREES, RATE = 4, 240, 0.06
-#: Powers that are tried for the calibration.
+#: Powers that are tried to calibrate the probabilities.
 POWERS = np.linspace(0.4, 1.6, 25)
 
 
-class _Columns(NamedTuple):
-    """A classifier, and the columns that hold anything in its training rows."""
+class _Classifier(NamedTuple):
+    """A fitted classifier, and the columns that hold anything in its training rows."""
 
     model: Any
-    on: Ints
+    columns: Ints
+    phases: int
 
-    @property
-    def classes(self) -> Ints:
-        return np.asarray(self.model.classes_, dtype=np.int64)
+    def staged(self, x: Floats) -> Iterator[Floats]:
+        """P(phase) with 1, 2, ... trees, each of shape (rows, K)."""
+        return map(self._floored, self.model.staged_predict_proba(x[:, self.columns]))
 
-    def staged(self, x: Floats) -> Any:
-        return self.model.staged_predict_proba(x[:, self.on])
+    def after(self, trees: int, x: Floats) -> Floats:
+        """P(phase) with some of the trees."""
+        return next(itertools.islice(self.staged(x), trees - 1, None))
+
+    def _floored(self, p: Floats) -> Floats:
+        # A phase that no training tank was in has no class.
+        out = np.full((len(p), self.phases), 1e-4)
+        out[:, self.model.classes_] = np.maximum(p, 1e-4)
+        return np.asarray(out / out.sum(axis=1, keepdims=True))
 
 
 class Ceiling(NamedTuple):
-    """Boosted trees, one for each fold of training tanks.
+    """Boosted trees, one classifier for each fold of training tanks.
 
     Attributes
     ----------
-    models : tuple
-        Fitted classifiers and their columns.
+    classifiers : tuple
     trees : int
-        How many trees of each are used.
+        Trees that are used of each.
     power : float
-        Power on the stated probabilities: below 1 they were over-sure of held-out tanks.
-    phases : int
+        Power on the probabilities: below 1 they were overconfident of held-out tanks.
     """
 
-    models: tuple[_Columns, ...]
+    classifiers: tuple[_Classifier, ...]
     trees: int
     power: float
-    phases: int
 
-    def __call__(self, log: TankWeeks) -> Floats:
-        """P(phase), shape (N, W, K)."""
-        n, w = log.shape
-        x = log.matrix().reshape(n * w, -1)
-        each = [_sharpened(_after(m, x, self.trees, self.phases), self.power) for m in self.models]
-        return np.asarray(np.mean(each, axis=0)).reshape(n, w, self.phases)
+    def __call__(self, log: pd.DataFrame) -> Floats:
+        """P(phase), shape (rows, K)."""
+        x = _matrix(log)
+        folds = [_powered(c.after(self.trees, x), self.power) for c in self.classifiers]
+        return np.asarray(np.mean(folds, axis=0))
 
 
-def _whole(model: _Columns, p: Floats, phases: int) -> Floats:
-    # A phase that no training tank was in has no column.
-    out = np.full((len(p), phases), 1e-4)
-    out[:, model.classes] = np.maximum(p, 1e-4)
-    return np.asarray(out / out.sum(axis=1, keepdims=True))
+def _matrix(log: pd.DataFrame) -> Floats:
+    return log.drop(columns="above_zero", level=0).to_numpy()
 
 
-def _after(model: _Columns, x: Floats, trees: int, phases: int) -> Floats:
-    stages = itertools.islice(model.staged(x), trees - 1, trees)
-    return _whole(model, np.asarray(next(stages)), phases)
-
-
-def _sharpened(p: Floats, power: float) -> Floats:
+def _powered(p: Floats, power: float) -> Floats:
     q = p**power
     return np.asarray(q / q.sum(axis=1, keepdims=True))
 
 
-def teach_ceiling(log: TankWeeks, truth: Ints, phases: int, seed: int) -> Ceiling:
+def _log_score(p: Floats, truth: Ints) -> float:
+    return float(np.log(p[np.arange(len(p)), truth]).sum())
+
+
+def _grow(x: Floats, truth: Ints, phases: int, seed: int) -> _Classifier:
+    # An event that no tank suffered leaves an empty column.
+    columns = np.flatnonzero(np.isfinite(x).any(axis=0))
+    model = need("sklearn.ensemble").HistGradientBoostingClassifier(
+        max_iter=TREES,
+        learning_rate=RATE,
+        max_leaf_nodes=15,
+        min_samples_leaf=25,
+        l2_regularization=1.0,
+        max_features=0.5,
+        early_stopping=False,
+        random_state=seed,
+    )
+    return _Classifier(model.fit(x[:, columns], truth), columns, phases)
+
+
+def fit_ceiling(log: pd.DataFrame, truth: Ints, phases: int, seed: int) -> Ceiling:
     """Train on tanks whose true phase is known.
 
-    Tanks are parted into folds. Trees are grown on the others of each fold; how many are
-    used, and the power that calibrates them, is what scores best on the tanks left out.
+    Trees are grown on all folds of tanks but one; how many are used, and the power that
+    calibrates them, score best on the folds held out.
 
     Parameters
     ----------
-    log : TankWeeks
-    truth : int ndarray, shape (N, W)
+    log : DataFrame
+        See :func:`.features.log_features`.
+    truth : int ndarray, shape (rows,)
+        True phase; -1 where it is not known.
     phases, seed : int
 
     Raises
@@ -92,41 +111,20 @@ def teach_ceiling(log: TankWeeks, truth: Ints, phases: int, seed: int) -> Ceilin
     ValueError
         When there are fewer tanks than folds.
     """
-    n = log.shape[0]
-    if n < FOLDS:
-        raise ValueError(f"{n} tanks cannot be parted into {FOLDS} folds")
-    x = log.matrix()
-    fold = np.random.default_rng(seed).permutation(n) % FOLDS
-    boosted = need("sklearn.ensemble").HistGradientBoostingClassifier
-    models, scores = [], np.zeros(TREES)
-    left: list[tuple[_Columns, Floats, Ints]] = []
-    for f in range(FOLDS):
-        inside, outside = fold != f, fold == f
-        train, test = (truth >= 0) & inside[:, None], (truth >= 0) & outside[:, None]
-        # An event that no tank suffered leaves an empty column.
-        on = np.flatnonzero(np.isfinite(x[train]).any(axis=0))
-        trees_of_fold = boosted(
-            max_iter=TREES,
-            learning_rate=RATE,
-            max_leaf_nodes=15,
-            min_samples_leaf=25,
-            l2_regularization=1.0,
-            max_features=0.5,
-            early_stopping=False,
-            random_state=seed,
-        )
-        trees_of_fold.fit(x[train][:, on], truth[train])
-        model = _Columns(trees_of_fold, on)
-        models.append(model)
-        left.append((model, x[test], truth[test]))
-        for i, p in enumerate(model.staged(x[test])):
-            whole = _whole(model, p, phases)
-            scores[i] += np.log(whole[np.arange(len(whole)), truth[test]]).sum()
+    tanks, weeks = log.index.levshape
+    if tanks < FOLDS:
+        raise ValueError(f"{tanks} tanks cannot be parted into {FOLDS} folds")
+    x, known = _matrix(log), truth >= 0
+    fold = np.repeat(np.random.default_rng(seed).permutation(tanks) % FOLDS, weeks)
+    classifiers, scores = [], np.zeros(TREES)
+    tests = [known & (fold == f) for f in range(FOLDS)]
+    for test in tests:
+        train = known & ~test
+        classifiers.append(_grow(x[train], truth[train], phases, seed))
+        scores += [_log_score(p, truth[test]) for p in classifiers[-1].staged(x[test])]
     trees = int(np.argmax(scores)) + 1
-    held = [(_after(m, a, trees, phases), b) for m, a, b in left]
-
-    def total(power: float) -> float:
-        return sum(float(np.log(_sharpened(p, power)[np.arange(len(p)), b]).sum()) for p, b in held)
-
-    power = max(POWERS, key=lambda value: total(float(value)))
-    return Ceiling(tuple(models), trees, float(power), phases)
+    held_out = [
+        (c.after(trees, x[test]), truth[test]) for c, test in zip(classifiers, tests, strict=True)
+    ]
+    power = max(POWERS, key=lambda w: sum(_log_score(_powered(p, w), t) for p, t in held_out))
+    return Ceiling(tuple(classifiers), trees, float(power))

@@ -43,7 +43,7 @@ class Club:
     followed : int ndarray, shape (N, F)
         True phase at the end of each week since each tank's start; -1 where it was not run.
     weeks : int
-        W <= F: weeks whose statements are scored. The rest is what was to come.
+        Weeks that are scored: W <= F. The rest is what was to come.
     """
 
     logbook: Logbook
@@ -71,7 +71,7 @@ def simulate_club(
     after: int = 0,
     batch: int = 0,
 ) -> Club:
-    """Run one club of a world.
+    """Simulate one club of a world.
 
     Parameters
     ----------
@@ -82,19 +82,20 @@ def simulate_club(
     after : int
         Further weeks that each tank is followed.
     batch : int
-        Another holds other tanks of the same parameters.
+        Other batches hold other tanks with the same parameters.
     """
-    found = simulate(
+    # The last week is run to its end.
+    club = simulate(
         world.source,
         n_tanks,
-        weeks + after - 1,  # The last week is run to its end.
+        weeks + after - 1,
         seed,
         preset=world.preset,
         broken=world.broken,
         judged=judged,
         batch=batch,
     )
-    return Club(found.logbook, np.asarray(found.truth, dtype=np.int64), weeks)
+    return Club(club.logbook, np.asarray(club.truth, dtype=np.int64), weeks)
 
 
 def simulate_clubs(
@@ -107,7 +108,7 @@ def simulate_clubs(
     after: int = 0,
     batch: int = 0,
 ) -> list[Club]:
-    """Several clubs of a world, each with a seed of its own; ``n_tanks`` in all."""
+    """Simulate several clubs of a world, each with its own seed; ``n_tanks`` in all."""
     sizes = [len(part) for part in np.array_split(np.arange(n_tanks), clubs)]
     return [
         simulate_club(world, size, weeks, seed * 1000 + i, judged, after, batch)
@@ -116,23 +117,29 @@ def simulate_clubs(
     ]
 
 
-def merged(clubs: Sequence[Club]) -> Club:
-    """All clubs as one log, tanks and keepers renamed by club."""
-    first = clubs[0].logbook
+def club_of_tanks(clubs: Sequence[Club]) -> Ints:
+    """Number of the club of each tank, in the order of :func:`merge_clubs`."""
+    return np.repeat(np.arange(len(clubs)), [len(c.followed) for c in clubs])
+
+
+def merge_clubs(clubs: Sequence[Club]) -> Club:
+    """Join clubs to one log; tanks and keepers get a prefix for their club."""
     tanks, checkins, events, kits = {}, [], [], []
     for i, club in enumerate(clubs):
-        book, mark = club.logbook, f"c{i:03d}-"
+        book, prefix = club.logbook, f"c{i:03d}-"
         for tank in book.tanks.values():
-            named = replace(tank, name=mark + tank.name, keeper=mark + (tank.keeper or tank.name))
-            tanks[named.name] = named
+            keeper = prefix + (tank.keeper or tank.name)
+            tanks[prefix + tank.name] = replace(tank, name=prefix + tank.name, keeper=keeper)
         for c in book.checkins:
-            observer = mark + c.observer if c.observer else ""
-            checkins.append(replace(c, tank=mark + c.tank, observer=observer))
-        events += [replace(e, tank=mark + e.tank) for e in book.events]
-        kits += [replace(k, keeper=mark + k.keeper) for k in book.kits if k.keeper]
-    checkins.sort(key=lambda c: c.date)
-    events.sort(key=lambda e: e.date)
+            observer = prefix + c.observer if c.observer else ""
+            checkins.append(replace(c, tank=prefix + c.tank, observer=observer))
+        events += [replace(e, tank=prefix + e.tank) for e in book.events]
+        kits += [replace(k, keeper=prefix + k.keeper) for k in book.kits if k.keeper]
     book = replace(
-        first, tanks=tanks, checkins=tuple(checkins), events=tuple(events), kits=tuple(kits)
+        clubs[0].logbook,
+        tanks=tanks,
+        checkins=tuple(sorted(checkins, key=lambda c: c.date)),
+        events=tuple(sorted(events, key=lambda e: e.date)),
+        kits=tuple(kits),
     )
     return Club(book, np.concatenate([c.followed for c in clubs]), clubs[0].weeks)

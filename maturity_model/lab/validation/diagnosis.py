@@ -5,60 +5,42 @@ Everything here uses the truth, so it can be done in a simulated world only.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from maturity_model._typing import Floats, Ints
 from maturity_model.assessment.filtering import Tables, filter_tank, make_tables
 from maturity_model.lab.validation.clubs import Club
-from maturity_model.lab.validation.corrections import CORRECTIONS, corrected
-from maturity_model.lab.validation.forecasts import Forecaster
-from maturity_model.lab.validation.sums import (
-    calibration_error,
-    log_score,
-    overconfidence,
-    sums_of,
-)
+from maturity_model.lab.validation.forecasts import Forecaster, normalized_phases
+from maturity_model.lab.validation.scores import forecast_table, summarize
 from maturity_model.panel import BALANCE_LEVELS, Panel
 from maturity_model.population.tables import sign_table
 from maturity_model.population.types import Population, take_draws
-
-Row = dict[str, Any]
 
 #: Evidence weights that are tried, and draws of the population that are used here.
 WEIGHTS = (0.0, 0.15, 0.25, 0.4, 0.6, 0.8, 1.0)
 DRAWS = 48
 #: Tanks that are filtered again and again, spread over all clubs.
 REFILTERED = 30
+#: Parts of a population that are corrected, by name: see :func:`correct`.
+CORRECTIONS = {
+    "signs": ("sign",),
+    "readings": ("reading",),
+    "time in phases": ("dwell",),
+    "all": ("sign", "reading", "dwell"),
+}
+#: With fewer observations than this nothing is corrected.
+MIN_OBSERVATIONS = 20
 
 
-def _few(clubs: Sequence[Club]) -> list[int]:
-    # Tanks of each club that are filtered again.
-    return [min(-(-REFILTERED // len(clubs)), len(c.truth)) for c in clubs]
-
-
-def _phases(tables: Sequence[Tables], clubs: Sequence[Club]) -> Floats:
-    out = []
-    for t, club, few in zip(tables, clubs, _few(clubs), strict=True):
-        for n in range(few):
-            p = filter_tank(t, n)[0].phases()[: club.weeks]
-            out.append(p / p.sum(axis=1, keepdims=True))
-    return np.stack(out)
-
-
-def _row(kind: str, item: str, p: Floats, truth: Ints) -> Row:
-    s = sums_of(p, truth)
-    return {
-        "kind": kind, "item": item, "log_score": log_score(s), "ece": calibration_error(s),
-        "overconfidence": overconfidence(s),
-    }  # fmt: skip
+# With other evidence, or another population ----------------------------------------------
 
 
 def without(tables: Tables, kind: str, item: str) -> Tables:
-    """The same tables, with one sign or analyte, or all of a kind, saying nothing.
+    """Take one sign or analyte, or all evidence of a kind, out of the tables.
 
     Parameters
     ----------
@@ -69,94 +51,75 @@ def without(tables: Tables, kind: str, item: str) -> Tables:
     """
     panel = tables.panel
     if kind == "event":
-        blank = replace(
-            panel, impulse=np.zeros_like(panel.impulse), pending=np.zeros_like(panel.pending)
-        )
-        return replace(tables, panel=blank)
-    name, field, names = (
-        ("signs", "sign", list(panel.catalogue.signs))
-        if kind == "sign"
-        else ("readings", "analyte", list(panel.catalogue.informative))
-    )
-    codes = getattr(panel, name).codes
-    on = np.ones(len(codes), dtype=bool) if item == "all" else codes[field] == names.index(item)
-    table = getattr(tables, name).copy()
-    table[on] = 1.0
-    return replace(tables, **{name: table})
+        impulse, pending = np.zeros_like(panel.impulse), np.zeros_like(panel.pending)
+        return replace(tables, panel=replace(panel, impulse=impulse, pending=pending))
+    part, column, names = {
+        "sign": ("signs", "sign", list(panel.catalogue.signs)),
+        "reading": ("readings", "analyte", list(panel.catalogue.informative)),
+    }[kind]
+    codes, likelihood = getattr(panel, part).codes, getattr(tables, part).copy()
+    likelihood[... if item == "all" else codes[column] == names.index(item)] = 1.0
+    return replace(tables, **{part: likelihood})
 
 
-def diagnose(
-    clubs: Sequence[Club],
-    training: Sequence[Club],
-    forecaster: Forecaster,
-    say: Callable[[str], None] = lambda _: None,
-) -> list[Row]:
-    """Rows that say what helps, what misleads and what is not as the population thinks.
+def _logit(p: float) -> float:
+    p = min(max(p, 0.005), 0.995)
+    return float(np.log(p / (1 - p)))
+
+
+def correct(population: Population, gaps: pd.DataFrame, kinds: Collection[str]) -> Population:
+    """Shift some of a population's means to what a world shows.
+
+    This uses true phases and serves the diagnosis only; the program never sees it.
 
     Parameters
     ----------
-    clubs : sequence of Club
-    training : sequence of Club
-        Other clubs of the same world, for :func:`.corrections.corrected`.
-    forecaster : Forecaster
-    say : callable
-        Told about progress.
+    population : Population
+    gaps : DataFrame
+        Of :func:`compare`, from tanks that are not scored.
+    kinds : collection of str
+        ``sign``: the log-odds of seeing, by sign and phase. ``reading``: mean and spread of
+        the log level, by analyte and phase. ``dwell``: the weeks in a phase that was left
+        for the next. Spreads between draws, persistence and all else stay.
+    """
+    p = population
+    sign, mean, sd = p.sign_logit.copy(), p.reading_mean.copy(), p.reading_sd.copy()
+    advance = p.log_advance.copy()
+    chosen = gaps[gaps["kind"].isin(list(kinds)) & (gaps["n"] >= MIN_OBSERVATIONS)]
+    for row in chosen.itertuples():
+        if row.kind == "sign":
+            at = p.signs.index(row.item), p.phases.index(row.phase)
+            sign[at] += _logit(row.observed) - _logit(row.expected)
+        elif row.kind == "reading":
+            at = p.analytes.index(row.item), p.phases.index(row.phase)
+            mean[at] += row.observed - row.expected
+            sd[at] *= max(row.observed_sd, 0.2) / row.expected_sd
+        else:
+            advance[p.phases.index(row.item)] -= np.log(row.observed / row.expected)
+    return replace(p, sign_logit=sign, reading_mean=mean, reading_sd=sd, log_advance=advance)
+
+
+# Observed against expected ---------------------------------------------------------------
+
+
+def compare(clubs: Sequence[Club], population: Population) -> pd.DataFrame:
+    """Compare observations, given the true phase, with what the population expects.
 
     Returns
     -------
-    list of dict
-        ``kind`` is ``weight`` (other evidence weights), ``without`` (one kind of evidence
-        left out), ``corrected`` (what the population says of signs, of readings, or of the
-        time in a phase brought to what other tanks of this world show), ``sign`` and
-        ``reading`` (observed against expected, given the true phase), ``level`` (likewise by
-        balance of past sightings), ``spread`` (how much tanks differ beyond what their phase
-        explains), ``dwell`` and ``stated``.
+    DataFrame
+        ``kind, item, phase, n, open, observed, observed_sd, expected, expected_sd, ratio``,
+        as far as a kind has them; see :func:`diagnose`.
     """
-    every = forecaster.population
-    step = np.unique(np.linspace(0, every.n_draws - 1, min(DRAWS, every.n_draws)).astype(np.int64))
-    population = take_draws(every, step)
-    truth = np.concatenate([c.truth[:few] for c, few in zip(clubs, _few(clubs), strict=True)])
-    panels = [c.panel() for c in clubs]
-    rows = []
-    for weight in WEIGHTS:
-        tables = [make_tables(p, population, weight) for p in panels]
-        rows.append(_row("weight", f"{weight:g}", _phases(tables, clubs), truth))
-    tables = [make_tables(p, population, forecaster.weight) for p in panels]
-    whole = _phases(tables, clubs)
-    rows.append(_row("without", "nothing", whole, truth))
-    items = [("sign", n) for n in ("all", *panels[0].catalogue.signs)]
-    items += [("reading", n) for n in ("all", *panels[0].catalogue.informative)]
-    items.append(("event", "all"))
-    for kind, item in items:
-        less = [without(t, kind, item) for t in tables]
-        label = f"{kind}s" if item == "all" else item
-        rows.append(_row("without", label, _phases(less, clubs), truth))
-    say("diagnosis: evidence left out")
-    known = against(training, population)
-    for name, parts in CORRECTIONS.items():
-        mended = corrected(population, known, parts)
-        # With the tables right, is the evidence weight still needed?
-        for weight in {forecaster.weight: 0, 1.0: 0} if name == "all" else (forecaster.weight,):
-            tables = [make_tables(p, mended, weight) for p in panels]
-            label = name if weight == forecaster.weight else f"{name}, ω = {weight:g}"
-            rows.append(_row("corrected", label, _phases(tables, clubs), truth))
-    rows += against(clubs, population)
-    rows += _stated(whole, truth, population.phases)
-    return rows
-
-
-def against(clubs: Sequence[Club], population: Population) -> list[Row]:
-    """What was observed, given the true phase, against what the population expects."""
-    panels = [c.panel() for c in clubs]
-    return [
-        *_signs(panels, clubs, population),
-        *_readings(panels, clubs, population),
-        *_dwell(clubs, population),
-    ]
+    looks = pd.concat(
+        [_looks(c, population) for c in clubs], keys=range(len(clubs)), names=["club"]
+    )
+    parts = [_signs(looks), _readings(clubs, population), _dwell(clubs, population)]
+    return pd.concat(parts, ignore_index=True)
 
 
 def _expected(panel: Panel, population: Population) -> Floats:
-    # P(seen) of each code by phase, over draws, skills and stages; shape (C, K).
+    # P(seen | phase) of each code of a look, over draws, skills and stages; shape (C, K).
     nodes, weights = np.polynomial.hermite_e.hermegauss(5)
     seen = panel.signs.codes.copy()
     seen["seen"] = True
@@ -166,126 +129,179 @@ def _expected(panel: Panel, population: Population) -> Floats:
     return np.asarray(p.reshape(len(p), len(population.phases), -1).mean(axis=2))
 
 
-def _truth_of_rows(panel: Panel, club: Club) -> Ints:
-    # Truth of each row of the panel; -1 where it is not known.
-    out = np.full(int(panel.first[-1]), -1)
-    for n in range(len(panel.tanks)):
-        out[panel.first[n] : panel.first[n] + club.weeks] = club.truth[n]
-    return out
-
-
-def _signs(panels: Sequence[Panel], clubs: Sequence[Club], population: Population) -> list[Row]:
-    parts = []
-    for number, (panel, club) in enumerate(zip(panels, clubs, strict=True)):
-        phase = _truth_of_rows(panel, club)[panel.signs.row]
-        on = (phase >= 0) & (panel.signs.row >= 0)
-        codes = panel.signs.codes[panel.signs.code[on]]
-        expected = _expected(panel, population)[panel.signs.code[on], phase[on]]
-        tank = np.searchsorted(panel.first, panel.signs.row[on], side="right") - 1
-        block = np.stack([codes["sign"], phase[on], codes["level"], codes["seen"], expected,
-                          tank + 10_000 * number])  # fmt: skip
-        parts.append(block)
-    sign, phase, level, seen, expected, tank = np.concatenate(parts, axis=1)
-    rows = []
-    for i, name in enumerate(panels[0].catalogue.signs):
-        for k, label in enumerate(population.phases):
-            on = (sign == i) & (phase == k)
-            rows += _against("sign", name, label, seen[on], expected[on])
-        for value in BALANCE_LEVELS:
-            on = (sign == i) & (level == value)
-            rows += _against("level", name, f"{value:g}", seen[on], expected[on])
-        on = sign == i
-        if on.sum() > 1:
-            which = np.unique(tank[on], return_inverse=True)[1]
-            gap = np.bincount(which, seen[on] - expected[on])
-            noise = np.bincount(which, expected[on] * (1 - expected[on]))
-            ratio = float((gap**2).sum() / noise.sum())
-            rows.append({"kind": "spread", "item": name, "n": int(on.sum()), "ratio": ratio})
-    return rows
-
-
-def _against(kind: str, item: str, phase: str, seen: Floats, expected: Floats) -> list[Row]:
-    if not len(seen):
-        return []
-    return [
+def _looks(club: Club, population: Population) -> pd.DataFrame:
+    # Each answer about a sign: tank, sign, phase, level, seen, expected.
+    panel = club.panel()
+    row, code = panel.signs.row, panel.signs.code
+    tank = np.searchsorted(panel.first, row, side="right") - 1
+    week = row - panel.first[tank]
+    phase = np.where(
+        (row >= 0) & (week < club.weeks), club.truth[tank, np.clip(week, 0, club.weeks - 1)], -1
+    )
+    on = phase >= 0
+    tank, code, phase = tank[on], code[on], phase[on]
+    codes = panel.signs.codes[code]
+    names = np.array(list(panel.catalogue.signs))
+    return pd.DataFrame(
         {
-            "kind": kind, "item": item, "phase": phase, "n": len(seen),
-            "observed": float(seen.mean()), "expected": float(expected.mean()),
+            "tank": tank,
+            "item": pd.Categorical(names[codes["sign"]], names),
+            "phase": pd.Categorical.from_codes(phase, list(population.phases)),
+            "level": pd.Categorical(codes["level"], BALANCE_LEVELS).rename_categories(
+                "{:g}".format
+            ),
+            "seen": codes["seen"].astype(float),
+            "expected": _expected(panel, population)[code, phase],
         }
-    ]  # fmt: skip
+    )
 
 
-def _readings(panels: Sequence[Panel], clubs: Sequence[Club], population: Population) -> list[Row]:
+def _signs(looks: pd.DataFrame) -> pd.DataFrame:
+    # By sign and phase, and by sign and balance of past sightings; then how much tanks differ.
     parts = []
-    for panel, club in zip(panels, clubs, strict=True):
-        phases = {t.name: club.truth[n] for n, t in enumerate(panel.tanks)}
-        started = {t.name: t.started for t in panel.tanks}
-        names = list(panel.catalogue.informative)
-        for c in panel.logbook.checkins:
-            week = (c.date - started[c.tank]).days // 7
-            if not 0 <= week < club.weeks:
-                continue
-            phase = int(phases[c.tank][week])
-            for name, r in c.readings.items():
-                if name in names and phase >= 0:
-                    offset = panel.catalogue.analytes[name].offset
-                    parts.append((names.index(name), phase, np.log(r.best + offset)))
-    if not parts:
-        return []
-    analyte, phase, value = np.array(parts).T
+    for kind, by in (("sign", "phase"), ("level", "level")):
+        means = looks.groupby(["item", by], observed=True).agg(
+            n=("seen", "size"), observed=("seen", "mean"), expected=("expected", "mean")
+        )
+        parts.append(means.reset_index().rename(columns={by: "phase"}).assign(kind=kind))
+    gap, noise = looks["seen"] - looks["expected"], looks["expected"] * (1 - looks["expected"])
+    tanks = looks.assign(gap=gap, noise=noise).groupby(["item", "club", "tank"], observed=True)
+    sums = tanks[["gap", "noise"]].sum().assign(n=tanks.size())
+    sums = sums.assign(square=sums["gap"] ** 2).groupby("item", observed=True).sum()
+    spread = sums.assign(ratio=sums["square"] / sums["noise"], kind="spread")[sums["n"] > 1]
+    parts.append(spread.reset_index()[["kind", "item", "n", "ratio"]])
+    return pd.concat([part.astype({"item": str}) for part in parts], ignore_index=True)
+
+
+def _readings(clubs: Sequence[Club], population: Population) -> pd.DataFrame:
     rows = []
-    for a, name in enumerate(panels[0].catalogue.informative):
-        at = population.analytes.index(name)
-        for k, label in enumerate(population.phases):
-            on = (analyte == a) & (phase == k)
-            if on.any():
-                rows.append(
-                    {
-                        "kind": "reading", "item": name, "phase": label, "n": int(on.sum()),
-                        "observed": float(value[on].mean()), "observed_sd": float(value[on].std()),
-                        "expected": float(population.reading_mean[at, k].mean()),
-                        "expected_sd": float(population.reading_sd[at, k].mean()),
-                    }
-                )  # fmt: skip
-    return rows
+    for club in clubs:
+        analytes = club.logbook.catalogue.analytes
+        tanks = {t.name: (i, t.started) for i, t in enumerate(club.logbook.tanks.values())}
+        for c in club.logbook.checkins:
+            tank, started = tanks[c.tank]
+            week = (c.date - started).days // 7
+            if 0 <= week < club.weeks and (phase := club.truth[tank, week]) >= 0:
+                rows += [
+                    (population.analytes.index(a), phase, np.log(r.best + analytes[a].offset))
+                    for a, r in c.readings.items()
+                    if a in population.analytes
+                ]
+    levels = pd.DataFrame(rows, columns=["item", "phase", "level"]).astype({"level": float})
+    out = levels.groupby(["item", "phase"])["level"].agg(
+        n="size", observed="mean", observed_sd=lambda x: x.std(ddof=0)
+    )
+    out = out.reset_index()
+    at = out["item"].to_numpy(dtype=int), out["phase"].to_numpy(dtype=int)
+    return out.assign(
+        kind="reading",
+        item=np.array(population.analytes)[at[0]],
+        phase=np.array(population.phases)[at[1]],
+        expected=population.reading_mean.mean(axis=-1)[at],
+        expected_sd=population.reading_sd.mean(axis=-1)[at],
+    )
 
 
-def _dwell(clubs: Sequence[Club], population: Population) -> list[Row]:
+def _dwell(clubs: Sequence[Club], population: Population) -> pd.DataFrame:
     # Completed first spells, and what the population says for usual tanks without events.
     truth = np.concatenate([c.followed for c in clubs])
     rows = []
     for k, label in enumerate(population.phases[:-1]):
-        spells, open_ones = [], 0
+        spells, still_open = [], 0
         for row in truth:
             inside = np.flatnonzero(row == k)
             if not len(inside):
                 continue
-            after = np.flatnonzero((np.arange(len(row)) > inside[0]) & (row != k))
-            if len(after) and row[after[0]] > k:
-                spells.append(after[0] - inside[0])
+            left = inside[0] + np.flatnonzero(row[inside[0] :] != k)
+            if len(left) and row[left[0]] > k:
+                spells.append(left[0] - inside[0])
             else:
-                open_ones += 1
-        stated = population.n_stages / np.exp(population.log_advance[k])
-        rows.append(
-            {
-                "kind": "dwell", "item": label, "n": len(spells), "open": open_ones,
-                "observed": float(np.mean(spells)) if spells else float("nan"),
-                "expected": float(np.mean(stated)),
-            }
-        )  # fmt: skip
-    return rows
+                still_open += 1
+        expected = float(np.mean(population.n_stages / np.exp(population.log_advance[k])))
+        observed = float(np.mean(spells)) if spells else np.nan
+        rows.append(("dwell", label, len(spells), still_open, observed, expected))
+    return pd.DataFrame(rows, columns=["kind", "item", "n", "open", "observed", "expected"])
 
 
-def _stated(p: Floats, truth: Ints, phases: Sequence[str]) -> list[Row]:
-    rows = []
-    for k, true in enumerate(phases):
-        on = truth == k
-        for j, said in enumerate(phases):
-            if on.any():
-                rows.append(
-                    {
-                        "kind": "stated", "item": true, "phase": said, "n": int(on.sum()),
-                        "expected": float(p[on][:, j].mean()),
-                    }
-                )  # fmt: skip
-    return rows
+def _stated(p: Floats, truth: Ints, phases: Sequence[str]) -> pd.DataFrame:
+    # Mean forecast probability of each phase (columns), by true phase.
+    table = forecast_table("", p, truth, np.zeros(len(p), dtype=int), phases)
+    means = table.groupby("truth")[list(phases)].agg(["mean", "size"]).stack(0, future_stack=True)
+    out = means.reset_index(names=["item", "phase"]).rename(
+        columns={"mean": "expected", "size": "n"}
+    )
+    return out.assign(kind="stated", item=np.array(phases)[out["item"]])
+
+
+# All of it -------------------------------------------------------------------------------
+
+
+def diagnose(
+    clubs: Sequence[Club],
+    training: Sequence[Club],
+    forecaster: Forecaster,
+    say: Callable[[str], None] = lambda _: None,
+) -> pd.DataFrame:
+    """Find what helps, what misleads, and what differs from the population's expectation.
+
+    Parameters
+    ----------
+    clubs : sequence of Club
+    training : sequence of Club
+        Other clubs of the same world, for :func:`correct`.
+    forecaster : Forecaster
+    say : callable
+        Called with one line of text per finished step.
+
+    Returns
+    -------
+    DataFrame
+        ``kind`` is ``weight`` (other evidence weights), ``without`` (one kind of evidence
+        left out), ``corrected`` (what the population says of signs, of readings, or of the
+        time in a phase brought to what other tanks of this world show): these have
+        ``log_score, calibration_error, overconfidence``. Then come ``sign`` and ``reading``
+        (observed against expected, given the true phase), ``level`` (likewise by balance of
+        past sightings), ``spread`` (how much tanks differ beyond what their phase explains),
+        ``dwell`` and ``stated``.
+    """
+    every, usual = forecaster.population, forecaster.weight
+    draws = np.linspace(0, every.n_draws - 1, min(DRAWS, every.n_draws))
+    population = take_draws(every, np.unique(draws.astype(np.int64)))
+    few = [min(-(-REFILTERED // len(clubs)), len(c.truth)) for c in clubs]
+    truth = np.concatenate([c.truth[:n] for c, n in zip(clubs, few, strict=True)])
+    panels = [c.panel() for c in clubs]
+    catalogue = panels[0].catalogue
+    scores: list[pd.DataFrame] = []
+
+    def tables(p: Population, weight: float) -> list[Tables]:
+        return [make_tables(panel, p, weight) for panel in panels]
+
+    def score(kind: str, item: str, changed: Iterable[Tables]) -> Floats:
+        each = zip(changed, clubs, few, strict=True)
+        p = np.stack(
+            [normalized_phases(filter_tank(t, n)[0], c.weeks) for t, c, f in each for n in range(f)]
+        )
+        table = forecast_table("", p, truth, np.zeros(len(p), dtype=int), population.phases)
+        scores.append(summarize(table).assign(kind=kind, item=item))
+        return p
+
+    for weight in WEIGHTS:
+        score("weight", f"{weight:g}", tables(population, weight))
+    usually = tables(population, usual)
+    p = score("without", "nothing", usually)
+    kinds = {"sign": catalogue.signs, "reading": catalogue.informative, "event": ()}
+    for kind, names in kinds.items():
+        for item in ("all", *names):
+            label = f"{kind}s" if item == "all" else item
+            score("without", label, (without(t, kind, item) for t in usually))
+    say("diagnosis: evidence left out")
+    gaps = compare(training, population)
+    for name, parts in CORRECTIONS.items():
+        corrected = correct(population, gaps, parts)
+        score("corrected", name, tables(corrected, usual))
+    if usual != 1:
+        # With the means right, is a weight below one still needed?
+        score("corrected", "all, ω = 1", tables(corrected, 1.0))
+    rows = pd.concat(scores)[["kind", "item", "log_score", "calibration_error", "overconfidence"]]
+    others = compare(clubs, population), _stated(p, truth, population.phases)
+    return pd.concat([rows, *others], ignore_index=True)

@@ -1,189 +1,125 @@
-"""What a log holds of each tank and week, as plain arrays for simpler judges and the ceiling.
+"""What a log holds of each tank and week, as one table for the baselines and the ceiling.
 
 Everything of week t uses check-ins and events up to the end of week t only.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
-from maturity_model._typing import Floats, Ints
 from maturity_model.lab.validation.clubs import Club
 from maturity_model.panel import BALANCE_HALF_LIFE
 
-#: Weeks in which an answer counts as lately given.
-LATELY = 4
-#: Weeks since something, at most.
+#: Weeks in which an answer, a reading or a water change counts as recent.
+RECENT = 4
+#: Cap on the weeks since something.
 LONGEST = 104.0
 
 
-@dataclass(frozen=True)
-class TankWeeks:
-    """N tanks, W weeks; G signs, A informative analytes, E kinds of event.
-
-    Attributes
-    ----------
-    signs, analytes, events : tuple of str
-    answer : ndarray, shape (N, W, G)
-        Last answer of the week: 1 seen, 0 not seen, nan not looked for.
-    last : ndarray, shape (N, W, G)
-        Last answer so far; nan for none.
-    balance : ndarray, shape (N, W, G)
-        +1 for each time seen, -1 for each not seen, halving in two weeks; at the week's end.
-    unlooked : ndarray, shape (N, W, G)
-        Weeks since it was last looked for; nan for never.
-    reading : ndarray, shape (N, W, A)
-        log(best + offset) of the last reading so far; nan for none.
-    above_zero : ndarray, shape (N, W, A)
-        Whether the last reading within :data:`LATELY` weeks was above the lowest step: 1,
-        0, or nan for none.
-    untested : ndarray, shape (N, W, A)
-        Weeks since it was measured; nan for never.
-    since_event : ndarray, shape (N, W, E)
-        Weeks since the last event of a kind; nan for never.
-    water : ndarray, shape (N, W)
-        Percent of the volume changed in four weeks.
-    rock : int ndarray, shape (N,)
-        Index into the catalogue's ``starts``.
-    """
-
-    signs: tuple[str, ...]
-    analytes: tuple[str, ...]
-    events: tuple[str, ...]
-    answer: Floats
-    last: Floats
-    balance: Floats
-    unlooked: Floats
-    reading: Floats
-    above_zero: Floats
-    untested: Floats
-    since_event: Floats
-    water: Floats
-    rock: Ints
-
-    @property
-    def shape(self) -> tuple[int, int]:
-        """(N, W)."""
-        return self.water.shape[0], self.water.shape[1]
-
-    def matrix(self) -> Floats:
-        """All of it as columns, with age and rock, shape (N, W, F)."""
-        n, w = self.shape
-        age = np.broadcast_to(np.arange(w, dtype=float)[None, :, None], (n, w, 1))
-        rock = np.broadcast_to(self.rock[:, None, None].astype(float), (n, w, 1))
-        parts = (
-            age, rock, self.answer, self.last, self.balance, self.unlooked, self.reading,
-            self.untested, self.since_event, self.water[:, :, None],
-        )  # fmt: skip
-        return np.concatenate(parts, axis=2)
+def _wide(
+    rows: list[tuple[Any, ...]], how: str, grid: pd.MultiIndex, items: Sequence[str]
+) -> pd.DataFrame:
+    # Rows of tank, week, item and value, with a column for each item; nan where there is none.
+    long = pd.DataFrame(rows, columns=["tank", "week", "item", "value"])
+    cells = long.groupby(["tank", "week", "item"])["value"].agg(how).unstack("item")
+    return cells.reindex(index=grid, columns=list(items)).astype(float)
 
 
-def _since(at: Ints, weeks: int) -> Floats:
-    # Weeks since the last of some weeks, nan before the first.
-    out = np.full(weeks, np.nan)
-    for start in np.unique(at):
-        out[start:] = np.arange(weeks - start)
-    return np.minimum(out, LONGEST)
+def _last(values: pd.DataFrame) -> pd.DataFrame:
+    return values.groupby("tank").ffill()
 
 
-def _carried(values: Floats) -> Floats:
-    # The last value that is not nan, along axis 1.
-    at = np.where(np.isfinite(values), np.arange(values.shape[1])[None, :, None], -1)
-    at = np.maximum.accumulate(at, axis=1)
-    found = np.take_along_axis(values, np.maximum(at, 0), axis=1)
-    return np.where(at >= 0, found, np.nan)
+def weeks_since(values: pd.DataFrame) -> pd.DataFrame:
+    """Weeks since each column last held a value, 0 in that week; nan before the first."""
+    week = values.index.get_level_values("week").to_numpy(dtype=float)[:, None]
+    at = values.notna().astype(float).mul(week, axis=0).where(values.notna())
+    return (week - _last(at)).clip(upper=LONGEST)
 
 
-def _age_of(values: Floats) -> Floats:
-    week = np.arange(values.shape[1], dtype=float)[None, :, None]
-    at = np.where(np.isfinite(values), week, -1.0)
-    at = np.maximum.accumulate(at, axis=1)
-    return np.where(at >= 0, np.minimum(week - at, LONGEST), np.nan)
+def _balance(gained: pd.DataFrame, weeks: int) -> pd.DataFrame:
+    # Sums that fade by the week.
+    out = np.array(gained.fillna(0.0)).reshape(-1, weeks, gained.shape[1])
+    for t in range(1, weeks):
+        out[:, t] += out[:, t - 1] * 2.0 ** (-7 / BALANCE_HALF_LIFE)
+    return pd.DataFrame(out.reshape(gained.shape), gained.index, gained.columns)
 
 
-def tank_weeks(club: Club) -> TankWeeks:
-    """Lay out a club's log.
+def log_features(club: Club) -> pd.DataFrame:
+    """Lay out a club's log by week.
 
     Parameters
     ----------
     club : Club
-        Its weeks are those of the truth.
+
+    Returns
+    -------
+    DataFrame
+        Indexed by ``tank`` (a number) and ``week``; the two levels of its columns are a
+        feature and its sign, analyte or kind of event:
+
+        ``age, rock``
+            Week; index into the catalogue's ``starts``.
+        ``answer, last, balance, unlooked``
+            By sign: last answer of the week, 1 seen, 0 not seen, nan not looked for; last
+            answer so far; +1 for each time seen and -1 for each not seen, halving in two
+            weeks, at the week's end; weeks since it was last looked for.
+        ``reading, untested``
+            By informative analyte: log(best + offset) of the last reading so far; weeks
+            since it was measured.
+        ``since_event``
+            By kind: weeks since the last event.
+        ``water``
+            Percent of the volume changed in four weeks.
+        ``above_zero``
+            By analyte: whether the last reading, if recent, was above the lowest step.
     """
-    book, weeks = club.logbook, club.weeks
-    catalogue = book.catalogue
-    # A sign of one club only would be a column of its own: the catalogue's signs suffice.
-    signs = tuple(n for n, s in catalogue.signs.items() if not s.own)
-    analytes, kinds = catalogue.informative, tuple(catalogue.events)
-    n = len(book.tanks)
-    at = {name: i for i, name in enumerate(book.tanks)}
-    started = {name: t.started for name, t in book.tanks.items()}
-    sign_at = {name: i for i, name in enumerate(signs)}
-    analyte_at = {name: i for i, name in enumerate(analytes)}
-    answer = np.full((n, weeks, len(signs)), np.nan)
-    reading = np.full((n, weeks, len(analytes)), np.nan)
-    zero = np.full((n, weeks, len(analytes)), np.nan)
-    gained = np.zeros((n, weeks, len(signs)))
-    for c in book.checkins:
-        days = (c.date - started[c.tank]).days
-        week, i = days // 7, at[c.tank]
-        if not 0 <= week < weeks:
-            continue
-        for name, seen in c.signs.items():
-            if name in sign_at:
-                answer[i, week, sign_at[name]] = float(seen)
-                left = 2.0 ** (-(7 * week + 6 - days) / BALANCE_HALF_LIFE)
-                gained[i, week, sign_at[name]] += left if seen else -left
-        for name, r in c.readings.items():
-            if name in analyte_at:
-                offset = catalogue.analytes[name].offset
-                reading[i, week, analyte_at[name]] = np.log(r.best + offset)
-                # Below the first step of its chart, or written as 0: nothing was found.
-                zero[i, week, analyte_at[name]] = float(r.low > 0)
-    balance = np.zeros_like(gained)
-    fade = 2.0 ** (-7 / BALANCE_HALF_LIFE)
-    for t in range(weeks):
-        balance[:, t] = gained[:, t] + (balance[:, t - 1] * fade if t else 0.0)
-    since = np.full((n, weeks, len(kinds)), np.nan)
-    water = np.zeros((n, weeks))
-    happened: dict[tuple[int, int], list[int]] = {}
-    for e in book.events:
-        week = (e.date - started[e.tank]).days // 7
-        if 0 <= week < weeks and e.kind in catalogue.events:
-            happened.setdefault((at[e.tank], kinds.index(e.kind)), []).append(week)
-            if e.kind == "water_change":
-                water[at[e.tank], week : week + LATELY] += e.amount or 0.0
-    for (i, k), list_of_weeks in happened.items():
-        since[i, :, k] = _since(np.array(list_of_weeks), weeks)
-    starts = list(catalogue.starts)
-    rock = np.array([starts.index(t.rock or "unknown") for t in book.tanks.values()])
-    untested = _age_of(reading)
-    return TankWeeks(
-        signs,
-        analytes,
-        kinds,
-        answer,
-        _carried(answer),
-        balance,
-        _age_of(answer),
-        _carried(reading),
-        np.where(untested < LATELY, _carried(zero), np.nan),
-        untested,
-        since,
-        water,
-        rock,
+    book, catalogue = club.logbook, club.logbook.catalogue
+    tanks = {t.name: (i, t.started) for i, t in enumerate(book.tanks.values())}
+    grid = pd.MultiIndex.from_product(
+        [range(len(tanks)), range(club.weeks)], names=["tank", "week"]
     )
-
-
-def stack(parts: list[TankWeeks]) -> TankWeeks:
-    """The tanks of several clubs behind one another; all must have the same weeks."""
-    first = parts[0]
-    arrays = {
-        name: np.concatenate([getattr(p, name) for p in parts])
-        for name in (
-            "answer", "last", "balance", "unlooked", "reading", "above_zero", "untested",
-            "since_event", "water", "rock",
-        )
-    }  # fmt: skip
-    return TankWeeks(first.signs, first.analytes, first.events, **arrays)
+    answers, gained, readings, positive = [], [], [], []
+    for c in book.checkins:
+        tank, started = tanks[c.tank]
+        days = (c.date - started).days
+        week = days // 7
+        left = 2.0 ** (-(7 * week + 6 - days) / BALANCE_HALF_LIFE)
+        answers += [(tank, week, s, float(seen)) for s, seen in c.signs.items()]
+        gained += [(tank, week, s, left if seen else -left) for s, seen in c.signs.items()]
+        for name, r in c.readings.items():
+            if name not in catalogue.informative:
+                continue
+            offset = catalogue.analytes[name].offset
+            readings.append((tank, week, name, np.log(r.best + offset)))
+            # Below the first step of its chart, or written as 0: nothing was found.
+            positive.append((tank, week, name, float(r.low > 0)))
+    events = [(*tanks[e.tank], e) for e in book.events]
+    dated = [(tank, (e.date - started).days // 7, e) for tank, started, e in events]
+    happened = [(tank, week, e.kind, 1.0) for tank, week, e in dated]
+    changed = [(t, w, "", e.amount or 0.0) for t, w, e in dated if e.kind == "water_change"]
+    # A sign that only one club has would be a column of its own: leave it out.
+    signs = [name for name, s in catalogue.signs.items() if not s.own]
+    answer = _wide(answers, "last", grid, signs)
+    reading, above = (
+        _wide(rows, "last", grid, catalogue.informative) for rows in (readings, positive)
+    )
+    water = _wide(changed, "sum", grid, [""]).fillna(0.0)
+    rocks = [list(catalogue.starts).index(t.rock or "unknown") for t in book.tanks.values()]
+    features = {
+        "age": grid.get_level_values("week").to_frame(name="").set_index(grid).astype(float),
+        "rock": pd.DataFrame({"": np.repeat(rocks, club.weeks).astype(float)}, grid),
+        "answer": answer,
+        "last": _last(answer),
+        "balance": _balance(_wide(gained, "sum", grid, signs), club.weeks),
+        "unlooked": weeks_since(answer),
+        "reading": _last(reading),
+        "untested": weeks_since(reading),
+        "since_event": weeks_since(_wide(happened, "last", grid, list(catalogue.events))),
+        "water": sum(water.groupby("tank").shift(k, fill_value=0.0) for k in range(RECENT)),
+        "above_zero": _last(above).where(weeks_since(reading) < RECENT),
+    }
+    return pd.concat(features, axis=1)

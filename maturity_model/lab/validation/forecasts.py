@@ -1,16 +1,16 @@
-"""What the program states in every week of every tank, as it would have stated it then."""
+"""What the program forecasts in every week of every tank, as it would have done on that day."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields, replace
 from typing import NamedTuple
 
 import numpy as np
 
 from maturity_model._typing import Floats, Ints
 from maturity_model.assessment.filtering import HORIZONS, Tables, filter_tank, make_tables
-from maturity_model.assessment.first_passage import time_to_mature
+from maturity_model.assessment.first_passage import REACH, time_to_mature
 from maturity_model.assessment.observed import checkins_of, observed
 from maturity_model.assessment.present import Present
 from maturity_model.assessment.surprise import lately, surprises
@@ -19,24 +19,15 @@ from maturity_model.lab.validation.clubs import Club
 from maturity_model.population.tables import Hazards
 from maturity_model.population.types import Population
 
-#: Weeks at which the time to mature is asked for.
+#: Weeks at which the time to mature is forecast.
 ASKED = (4, 10, 16, 22, 28, 34, 40)
-#: Nothing was said in that week.
-SILENT = -1
-#: What an alarm says, as a number.
+#: Alarms as numbers; SILENT where no check-in was examined.
 ALARMS = {"": 0, "check the kit": 1, "something is wrong": 2}
+SILENT = -1
 
 
 class Forecaster(NamedTuple):
-    """The program with one population.
-
-    Attributes
-    ----------
-    name : str
-    population : Population
-    weight : float
-        Evidence weight.
-    """
+    """The program with one population and likelihood power."""
 
     name: str
     population: Population
@@ -44,23 +35,23 @@ class Forecaster(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Stated:
-    """Of N tanks, W weeks and M questions about the time to mature.
+class Forecasts:
+    """Of N tanks, W weeks; M forecasts of the time to mature.
 
     Attributes
     ----------
     phase : ndarray, shape (N, W, K)
         P(phase | log up to the week).
     risk : ndarray, shape (N, W, H)
-        P(slipping back within each horizon), no further event.
+        P(slipping back within each horizon | log up to the week, no further event).
     slipped : ndarray, shape (N, W)
         Expected slips of the last three weeks, given the log up to the week; nan if not asked.
     alarm : int ndarray, shape (N, W)
-        Strongest alarm of the week's check-ins, see :data:`ALARMS`; -1 without a check-in.
+        Strongest of the week's :data:`ALARMS`; -1 without an examined check-in.
     asked : int ndarray, shape (M, 2)
         Tank and week.
-    by_week : ndarray, shape (M, 105)
-        P(mature by so many weeks from then).
+    by_week : ndarray, shape (M, REACH + 1)
+        P(mature by w weeks from then | log up to the week).
     """
 
     phase: Floats
@@ -70,6 +61,16 @@ class Stated:
     asked: Ints
     by_week: Floats
 
+    @classmethod
+    def concatenate(cls, parts: Sequence[Forecasts]) -> Forecasts:
+        """Join the tanks of several clubs."""
+        starts = np.cumsum([0, *(len(p.phase) for p in parts)])
+        parts = [
+            replace(p, asked=p.asked + np.array([start, 0]))
+            for p, start in zip(parts, starts, strict=False)
+        ]
+        return cls(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(cls)))
+
 
 def as_of(present: Present, week: int) -> Present:
     """A tank as it stood at the end of an earlier week.
@@ -77,69 +78,63 @@ def as_of(present: Present, week: int) -> Present:
     Everything in a :class:`.FilteredMixture` is causal, so that its first weeks are what a
     run on that day would have found.
     """
-    found, hazards, end = present.found, present.hazards, week + 1
-    trusted = type(found.trusted)(*(x[:end] for x in found.trusted))
-    then = FilteredMixture(
-        found.chain,
-        found.moves[: max(week, 0)],
-        found.emission[:end],
-        found.filtered[:, :, :end],
-        found.scale[:, :, :end],
-        found.node_weight[:, :, :end],
-        found.states[:end],
-        found.log_likelihood[:end],
-        trusted,
-        found.start,
-        found.lane_log_likelihood[:, :, :end],
+    found, end = present.found, week + 1
+    then: FilteredMixture = replace(
+        found,
+        moves=found.moves[:week],
+        trusted=type(found.trusted)(*(x[:end] for x in found.trusted)),
+        **{f: getattr(found, f)[:end] for f in ("emission", "states", "log_likelihood")},
+        **{
+            f: getattr(found, f)[:, :, :end]
+            for f in ("filtered", "scale", "node_weight", "lane_log_likelihood")
+        },
     )
-    cut = Hazards(
-        hazards.population, hazards.advance[:end], hazards.load[:end], hazards.pending[:end]
-    )
-    return replace(present, found=then, hazards=cut)
+    h = present.hazards
+    hazards = Hazards(h.population, h.advance[:end], h.load[:end], h.pending[:end])
+    return replace(present, found=then, hazards=hazards)
 
 
 def _alarms(
     tables: Tables, n: int, found: FilteredMixture, weight: float, weeks: int
 ) -> tuple[Floats, Ints]:
-    slipped, alarm = np.full(weeks, np.nan), np.full(weeks, SILENT)
-    for t in range(weeks):
-        slipped[t] = lately(found, t, weight).slipped
+    slipped = np.array([lately(found, t, weight).slipped for t in range(weeks)])
+    alarm = np.full(weeks, SILENT)
     what, tank = observed(tables.panel, n), tables.panel.tanks[n]
     for i, c in enumerate(checkins_of(tables.panel, n)):
         week = (c.date - tank.started).days // 7
-        if week >= weeks:
-            continue
-        said = surprises(tables, n, found, weight, i, what)
-        if said is not None:
-            alarm[week] = max(alarm[week], ALARMS[said.alarm])
+        if week < weeks and (surprise := surprises(tables, n, found, weight, i, what)) is not None:
+            alarm[week] = max(alarm[week], ALARMS[surprise.alarm])
     return slipped, alarm
 
 
-def state(
+def normalized_phases(found: FilteredMixture, weeks: int) -> Floats:
+    """P(phase at t | log up to t) of the first weeks, shape (weeks, K)."""
+    p = found.phases()[:weeks]
+    return np.asarray(p / p.sum(axis=1, keepdims=True))
+
+
+def make_forecasts(
     club: Club,
     forecaster: Forecaster,
     *,
     alarms: int = 0,
-    waiting: bool = True,
     say: Callable[[str], None] = lambda _: None,
-) -> Stated:
-    """What the program states of a club.
+) -> Forecasts:
+    """Forecast every week of a club.
 
     Parameters
     ----------
     club : Club
     forecaster : Forecaster
     alarms : int
-        Ask every check-in of so many tanks for surprises: slow.
-    waiting : bool
-        Ask for the time to mature at :data:`ASKED`.
+        Number of tanks whose every check-in is examined for surprises, which is slow.
     say : callable
-        Told about progress.
+        Called with one line of text per club.
     """
     panel, weeks = club.panel(), club.weeks
     tables = make_tables(panel, forecaster.population, forecaster.weight)
     n_tanks, phases = len(panel.tanks), len(panel.catalogue.phases)
-    # The panel leaves no tank out: its day is late enough for all.
+    # The panel leaves no tank out: its last day is late enough for all.
     phase, risk = np.empty((n_tanks, weeks, phases)), np.empty((n_tanks, weeks, len(HORIZONS)))
     slipped = np.full((n_tanks, weeks), np.nan)
     alarm = np.full((n_tanks, weeks), SILENT)
@@ -148,17 +143,16 @@ def state(
     for n in range(n_tanks):
         found, hazards = filter_tank(tables, n)
         down = found.risk(hazards.advance, hazards.ahead(max(HORIZONS)), HORIZONS)
-        phase[n] = found.phases()[:weeks]
+        phase[n] = normalized_phases(found, weeks)
         risk[n] = np.einsum("thd,td->th", down, found.draw_weight)[:weeks]
         present = Present(panel, n, found, hazards, tables.pace)
-        for week in ASKED if waiting else ():
+        for week in ASKED:
             if week < weeks and club.truth[n, week] >= 0:
                 asked.append((n, week))
                 by_week.append(time_to_mature(as_of(present, week)).by_week)
         if n < alarms:
             slipped[n], alarm[n] = _alarms(tables, n, found, forecaster.weight, weeks)
     say(f"{forecaster.name}: {n_tanks} tanks")
-    phase /= phase.sum(axis=2, keepdims=True)
-    empty = np.empty((0, 2), dtype=np.int64), np.empty((0, 105))
-    where, cumulative = (np.array(asked), np.stack(by_week)) if asked else empty
-    return Stated(phase, np.clip(risk, 0.0, 1.0), slipped, alarm, where, cumulative)
+    at = np.array(asked, dtype=np.int64).reshape(-1, 2)
+    cumulative = np.array(by_week).reshape(-1, REACH + 1)
+    return Forecasts(phase, np.clip(risk, 0.0, 1.0), slipped, alarm, at, cumulative)

@@ -1,82 +1,73 @@
-"""What a scored case leaves behind, saved whole as soon as it is there."""
+"""The tables of a scored case, saved whole as soon as they are there."""
 
 from __future__ import annotations
 
 import hashlib
-import io
-import json
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+import zipfile
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import Any
 
 import numpy as np
+import pandas as pd
 
-from maturity_model._typing import Floats, Ints
-from maturity_model.lab.validation.maturing import Outcomes
-from maturity_model.lab.validation.slips import Noticed
-from maturity_model.lab.validation.sums import Sums
 from maturity_model.population.types import DIMS, Population
 from maturity_model.whole_files import new_file
 
-#: Packages whose code decides what is stated or how it is scored.
+#: Code that decides what is forecast and how it is scored.
 SCORED_BY = (
     "catalogue", "logbook", "panel.py", "hmm", "population", "fitting", "assessment", "lab/worlds",
-    "lab/validation",
+    "lab/validation", "lab/studies/baselines.py", "lab/studies/scores.py",
 )  # fmt: skip
-#: Modules of this package that only show what was found.
-ONLY_SHOW = {
-    "holds.py", "pages.py", "figures.py", "csv_tables.py", "words.py", "doubts.py", "cases.py",
+#: Modules of this package that come after, or have nothing to do with it.
+NOT_SCORING = {
+    "acceptance.py", "cases.py", "figures.py", "misfits.py", "page.py", "practice.py", "tables.py",
 }  # fmt: skip
-#: A saved case is never larger.
-MAX_BYTES = 256 * 2**20
 
 
-@dataclass
+@dataclass(frozen=True)
 class CaseResult:
-    """Scores of one case, by tank.
+    """Scores of one case.
 
     Attributes
     ----------
-    club : int ndarray, shape (N,)
-        Club of each tank.
-    sums : dict of str to Sums
-        By judge: the program's forecasters, the baselines, the ceiling.
-    matured, matured_quiet : dict of str to Outcomes
-        By forecaster: every tank to the end of its log; or to its next recorded event.
-    noticed : dict of (str, str) to Noticed
-        By forecaster and way of noticing.
-    risk : dict of (str, int) to ndarray, shape (N, 5, parts)
-        By forecaster and horizon, in weeks whose next ones hold no recorded event: number,
-        stated and observed by part of the range, then squared error of the program and of
-        age alone (in the first part).
-    diagnosis : list of dict
-        Rows of :mod:`.diagnosis`.
-    notes : dict of str to str
+    forecasts : DataFrame
+        Of the phase, by every forecaster; see :mod:`.scores`.
+    times : DataFrame
+        Of the time to mature, by ``forecaster`` and ``until`` (the next event, or the end of
+        what was followed); see :func:`.time_to_mature.verify_times`.
+    alarms : DataFrame
+        By ``forecaster``, ``rule`` and ``tank``; see :func:`.alarms.match_alarms`.
+    risk : DataFrame
+        See :func:`.slip_risk.risk_table`.
+    diagnosis : DataFrame
+        See :func:`.diagnosis.diagnose`; without rows if not asked for.
+    notes : DataFrame
+        ``subject`` (a forecaster, or ``evidence_weight``) and ``note``.
     """
 
-    club: Ints
-    sums: dict[str, Sums] = field(default_factory=dict)
-    matured: dict[str, Outcomes] = field(default_factory=dict)
-    matured_quiet: dict[str, Outcomes] = field(default_factory=dict)
-    noticed: dict[tuple[str, str], Noticed] = field(default_factory=dict)
-    risk: dict[tuple[str, int], Floats] = field(default_factory=dict)
-    diagnosis: list[dict[str, Any]] = field(default_factory=list)
-    notes: dict[str, str] = field(default_factory=dict)
+    forecasts: pd.DataFrame
+    times: pd.DataFrame
+    alarms: pd.DataFrame
+    risk: pd.DataFrame
+    diagnosis: pd.DataFrame
+    notes: pd.DataFrame
+
+    @property
+    def note(self) -> dict[str, str]:
+        """Notes by subject."""
+        return dict(zip(self.notes["subject"], self.notes["note"], strict=True))
 
 
-_TUPLES: dict[str, Callable[..., Any]] = {
-    "sums": Sums, "matured": Outcomes, "matured_quiet": Outcomes, "noticed": Noticed,
-}  # fmt: skip
-
-
-def _key(key: Any) -> str:
-    return json.dumps(list(key) if isinstance(key, tuple) else key)
-
-
-def _unkey(text: str) -> Any:
-    found = json.loads(text)
-    return tuple(found) if isinstance(found, list) else found
+def concatenate(results: Sequence[CaseResult]) -> CaseResult:
+    """Join the tables of several forecasters of one case."""
+    tables = []
+    for f in fields(CaseResult):
+        parts = [getattr(r, f.name) for r in results]
+        # pandas warns of parts without rows.
+        tables.append(pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True))
+    return CaseResult(*tables)
 
 
 def save(result: CaseResult, path: Path) -> None:
@@ -87,68 +78,52 @@ def save(result: CaseResult, path: Path) -> None:
     OSError
         When it cannot be written.
     """
-    arrays: dict[str, Any] = {"club": result.club}
-    index: dict[str, Any] = {"diagnosis": result.diagnosis, "notes": result.notes, "arrays": {}}
-    for name in (*_TUPLES, "risk"):
-        for i, (key, value) in enumerate(getattr(result, name).items()):
-            place = f"{name}{i:03d}"
-            index["arrays"][place] = [name, _key(key)]
-            if name == "risk":
-                arrays[place] = value
-            else:
-                arrays |= {f"{place}.{f}": getattr(value, f) for f in value._fields}
-    arrays["index"] = np.frombuffer(json.dumps(index).encode(), dtype=np.uint8)
+    columns = {}
+    for f in fields(result):
+        for name, values in getattr(result, f.name).items():
+            numbers = pd.api.types.is_numeric_dtype(values)
+            array = values.to_numpy() if numbers else values.fillna("").to_numpy(dtype=str)
+            columns[f"{f.name}.{name}"] = array
     with new_file(path) as part, part.open("wb") as file:
-        np.savez_compressed(file, **arrays)
+        np.savez_compressed(file, **columns)
 
 
 def load(path: Path) -> CaseResult | None:
     """Read a case; None where there is none, or not a whole one."""
-    import zipfile
-
+    tables: dict[str, dict[str, object]] = {f.name: {} for f in fields(CaseResult)}
     try:
-        if path.stat().st_size > MAX_BYTES:
-            return None
-        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as file:
-            index = json.loads(file["index"].tobytes())
-            result = CaseResult(file["club"], diagnosis=index["diagnosis"], notes=index["notes"])
-            for place, (name, key) in index["arrays"].items():
-                if name == "risk":
-                    value: Any = file[place]
-                else:
-                    kind: Any = _TUPLES[name]
-                    value = kind(*(file[f"{place}.{f}"] for f in kind._fields))
-                getattr(result, name)[_unkey(key)] = value
-            return result
-    except (OSError, EOFError, KeyError, ValueError, TypeError, zipfile.BadZipFile):
+        # NumPy would leave a damaged file open.
+        with path.open("rb") as handle, np.load(handle, allow_pickle=False) as columns:
+            for key, values in columns.items():
+                table, _, column = key.partition(".")
+                tables[table][column] = values
+        return CaseResult(*(pd.DataFrame(table) for table in tables.values()))
+    except (OSError, EOFError, KeyError, ValueError, zipfile.BadZipFile, zlib.error):
         return None
 
 
 def code_digest() -> str:
-    """Digest of the code that decides what is stated and how it is scored."""
+    """Digest of the code that decides what is forecast and how it is scored."""
     root = Path(__file__).parents[2]
-    found = hashlib.sha256()
+    digest = hashlib.sha256()
     for path in sorted([*root.rglob("*.py"), *root.rglob("*.csv")]):
         inside = path.relative_to(root).as_posix()
-        if not inside.startswith(SCORED_BY):
-            continue
-        if inside.startswith("lab/validation") and path.name in ONLY_SHOW:
-            continue
-        found.update(inside.encode() + b"\0" + path.read_bytes())
-    return found.hexdigest()
+        ours = inside.startswith("lab/validation")
+        if inside.startswith(SCORED_BY) and not (ours and path.name in NOT_SCORING):
+            digest.update(inside.encode() + b"\0" + path.read_bytes())
+    return digest.hexdigest()
 
 
 def population_digest(population: Population) -> str:
     """Digest of everything a population states."""
-    found = hashlib.sha256(
-        repr((population.phases, population.signs, population.analytes, population.events)).encode()
-    )
-    found.update(repr((population.evidence_weight, population.n_stages)).encode())
+    p = population
+    names = p.phases, p.signs, p.analytes, p.events, p.evidence_weight, p.n_stages
+    digest = hashlib.sha256(repr(names).encode())
     for name in DIMS:
-        found.update(np.ascontiguousarray(getattr(population, name)).tobytes())
-    return found.hexdigest()
+        digest.update(np.ascontiguousarray(getattr(p, name)).tobytes())
+    return digest.hexdigest()
 
 
-def key_of(parts: Sequence[object]) -> str:
+def key_of(*parts: object) -> str:
     """Short digest of everything that a result depends on."""
     return hashlib.sha256(repr((*parts, code_digest())).encode()).hexdigest()[:16]

@@ -12,10 +12,10 @@ import pytest
 from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.assessment.first_passage import time_to_mature
 from maturity_model.assessment.present import Present
-from maturity_model.lab.validation import diagnosis, study
-from maturity_model.lab.validation.clubs import Club, World, merged, simulate_clubs
-from maturity_model.lab.validation.forecasts import ASKED, Forecaster, as_of, state
-from maturity_model.lab.validation.sums import log_score, sums_of
+from maturity_model.lab.validation.clubs import Club, World, merge_clubs, simulate_clubs
+from maturity_model.lab.validation.diagnosis import diagnose, without
+from maturity_model.lab.validation.forecasts import ASKED, Forecaster, as_of, make_forecasts
+from maturity_model.lab.validation.slip_risk import risk_table, slips_within
 from maturity_model.logbook import Event, Logbook
 from maturity_model.population import load_population
 from maturity_model.population.types import Population, take_draws
@@ -44,9 +44,9 @@ def cut(club: Club, week: int) -> Logbook:
 
 def test_everything_stated_is_causal() -> None:
     club = clubs()[0]
-    whole = state(club, Forecaster("tool", few(), 0.4), alarms=1)
+    whole = make_forecasts(club, Forecaster("tool", few(), 0.4), alarms=1)
     early = Club(cut(club, 11), club.followed, 12)
-    then = state(early, Forecaster("tool", few(), 0.4), alarms=1)
+    then = make_forecasts(early, Forecaster("tool", few(), 0.4), alarms=1)
     assert whole.phase[:, :12] == pytest.approx(then.phase, abs=1e-9)
     assert whole.risk[:, :12] == pytest.approx(then.risk, abs=1e-9)
     assert whole.slipped[0, :12] == pytest.approx(then.slipped[0], abs=1e-9)
@@ -73,12 +73,12 @@ def test_a_tank_as_it_stood(week: int) -> None:
 
 
 def test_merged_clubs_keep_their_tanks_apart() -> None:
-    both = merged(clubs())
+    both = merge_clubs(clubs())
     assert len(both.logbook.tanks) == len(both.followed) == 4
     assert both.weeks == 20
     assert both.truth.shape == (4, 20)
-    own = [state(c, Forecaster("t", few(), 0.4)).phase for c in clubs()]
-    together = state(both, Forecaster("t", few(), 0.4)).phase
+    own = [make_forecasts(c, Forecaster("t", few(), 0.4)).phase for c in clubs()]
+    together = make_forecasts(both, Forecaster("t", few(), 0.4)).phase
     assert together == pytest.approx(np.concatenate(own), abs=1e-9)
 
 
@@ -90,12 +90,12 @@ def test_what_is_left_out_says_nothing() -> None:
         club.logbook, checkins=tuple(replace(c, signs={}) for c in club.logbook.checkins)
     )
     blind = make_tables(Club(book, club.followed, 20).panel(), few())
-    less = diagnosis.without(tables, "sign", "all")
+    less = without(tables, "sign", "all")
     for n in range(2):
         assert filter_tank(less, n)[0].phases() == pytest.approx(
             filter_tank(blind, n)[0].phases(), abs=1e-9
         )
-    only = diagnosis.without(tables, "reading", "nitrite")
+    only = without(tables, "reading", "nitrite")
     changed = only.readings != tables.readings
     analyte = panel.readings.codes["analyte"]
     nitrite = list(panel.catalogue.informative).index("nitrite")
@@ -107,60 +107,56 @@ def test_slipping_back_by_hand() -> None:
     club = clubs()[0]
     followed = np.array([[2, 2, 2, 1, 1, 1, 1, 1], [2, 2, 2, 2, 2, -1, 2, 2]])
     book = replace(club.logbook, events=())
-    happened, scored = study._slipping(Club(book, followed, 5), 2)
+    happened, scored = slips_within(Club(book, followed, 5), 2)
     assert happened[0].tolist() == [False, True, True, False, False]
     assert scored[0].all()
     assert scored[1].tolist() == [True, True, True, False, False]
     # An event of week 3 lies within two weeks of weeks 1 and 2.
     first = next(iter(club.logbook.tanks.values()))
     event = Event(first.name, first.started + dt.timedelta(days=22), "crash", None)
-    _, quiet = study._slipping(Club(replace(book, events=(event,)), followed, 5), 2)
+    _, quiet = slips_within(Club(replace(book, events=(event,)), followed, 5), 2)
     assert quiet[0].tolist() == [True, False, False, True, True]
 
 
-def test_risk_is_tallied() -> None:
-    p = np.array([[0.1, 0.9]])
-    happened, on = np.array([[False, True]]), np.array([[True, True]])
-    found = study._risk_sums(p, np.full((1, 2), 0.5), happened, on)
-    assert found[0, :3].sum(axis=1) == pytest.approx([2, 1.0, 1])
-    assert found[0, 3, 0] == pytest.approx(0.02)
-    assert found[0, 4, 0] == pytest.approx(0.5)
+def test_only_scored_weeks_are_in_the_table_of_risks() -> None:
+    club = clubs()[0]
+    risk, age = np.random.default_rng(1).random((2, *club.truth.shape, 2))
+    table = risk_table("tool", risk, age, club)
+    for i, (horizon, rows) in enumerate(table.groupby("horizon")):
+        slips, scored = slips_within(club, int(horizon))
+        assert len(rows) == scored.sum()
+        at = rows["tank"], rows["week"]
+        assert (rows["slipped"] == slips[at]).all()
+        assert (rows["stated"] == risk[..., i][at]).all()
+        assert (rows["by_age"] == age[..., i][at]).all()
 
 
-def test_an_over_sure_world_shows_in_the_diagnosis() -> None:
+def test_an_overconfident_world_shows_in_the_diagnosis() -> None:
     """A population that takes late signs for early ones: they mislead, and the rows say so."""
     several = simulate_clubs(World("model", "club"), 2, 8, 30, 4)
     more = simulate_clubs(World("model", "club"), 2, 16, 30, 5)
     swapped = replace(few(), sign_logit=np.ascontiguousarray(few().sign_logit[:, ::-1]))
-    rows = diagnosis.diagnose(several, more, Forecaster("tool", swapped, 1.0))
-    score = {r["item"]: r["log_score"] for r in rows if r["kind"] == "without"}
-    weight = {r["item"]: r["log_score"] for r in rows if r["kind"] == "weight"}
-    assert score["nothing"] == pytest.approx(weight["1"])
-    assert score["signs"] > score["nothing"] + 0.1
-    mended = {r["item"]: r["log_score"] for r in rows if r["kind"] == "corrected"}
-    assert mended["signs"] > score["nothing"] + 0.1
-    assert mended["signs"] > mended["readings"]
-    kinds = {r["kind"] for r in rows}
-    assert kinds == {
-        "weight",
-        "without",
-        "corrected",
-        "sign",
-        "reading",
-        "level",
-        "spread",
-        "dwell",
-        "stated",
-    }
-    for row in rows:
-        if row["kind"] in ("sign", "level"):
-            assert 0 <= row["observed"] <= 1
-            assert 0 < row["expected"] < 1
+    rows = diagnose(several, more, Forecaster("tool", swapped, 1.0))
+    score = rows.set_index(["kind", "item"])["log_score"]
+    nothing = score["without", "nothing"]
+    assert nothing == pytest.approx(score["weight", "1"])
+    assert score["without", "signs"] > nothing + 0.1
+    assert score["corrected", "signs"] > max(nothing + 0.1, score["corrected", "readings"])
+    assert set(rows["kind"]) == {
+        "weight", "without", "corrected", "sign", "reading", "level", "spread", "dwell", "stated"
+    }  # fmt: skip
+    looks = rows[rows["kind"].isin(["sign", "level"])]
+    assert looks["observed"].between(0, 1).all()
+    assert looks["expected"].between(0, 1, inclusive="neither").all()
 
 
 def test_the_program_beats_itself_with_a_wrong_population() -> None:
-    club = merged(clubs())
-    right = state(club, Forecaster("tool", few(), 1.0)).phase
+    club = merge_clubs(clubs())
     swapped = replace(few(), sign_logit=np.ascontiguousarray(few().sign_logit[:, ::-1]))
-    wrong = state(club, Forecaster("tool", swapped, 1.0)).phase
-    assert log_score(sums_of(right, club.truth)) > log_score(sums_of(wrong, club.truth)) + 0.3
+    right, wrong = (
+        make_forecasts(club, Forecaster("tool", population, 1.0)).phase
+        for population in (few(), swapped)
+    )
+    known = club.truth >= 0
+    hit = np.eye(4, dtype=bool)[club.truth[known]]
+    assert np.log(right[known][hit]).mean() > np.log(wrong[known][hit]).mean() + 0.3

@@ -6,18 +6,23 @@ import csv
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from maturity_model.lab.validation.cases import cases
-from maturity_model.lab.validation.misfits import LOOKS, Found, false_alarms, run, write
+from maturity_model.lab.validation.misfits import LOOKS, false_alarms, run, write
 from maturity_model.population import load_population
 from maturity_model.population.types import take_draws
 
 
-def found(bad: list[list[bool]]) -> Found:
-    n = len(bad)
-    score = np.arange(n * len(LOOKS), dtype=float).reshape(n, len(LOOKS))
-    return Found(score + 1, np.array(bad), -score, score / 10)
+def found(bad: list[list[bool]]) -> pd.DataFrame:
+    """Tanks by looks."""
+    score = np.arange(len(bad) * len(LOOKS), dtype=float)
+    tank, week = np.divmod(np.arange(len(score)), len(LOOKS))
+    return pd.DataFrame(
+        {"tank": tank, "week": np.array(LOOKS)[week], "excess": score + 1, "bad": np.ravel(bad),
+         "log_score": -score, "over_sure": score / 10}
+    )  # fmt: skip
 
 
 def test_a_tank_counts_once_however_often_it_is_said() -> None:
@@ -51,4 +56,5 @@ def test_a_biased_kit_is_noticed_and_the_models_own_world_is_left_alone() -> Non
     few = take_draws(load_population(), np.arange(0, 256, 8))
     got = run(chosen, (20, 10), 5, few)
     assert false_alarms(got["own"]) <= 0.05
-    assert got["broken-model-kit_bias"].bad[:, -1].mean() > 0.5
+    biased = got["broken-model-kit_bias"]
+    assert biased[biased["week"] == LOOKS[-1]]["bad"].mean() > 0.5

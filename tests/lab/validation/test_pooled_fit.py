@@ -9,7 +9,7 @@ import pytest
 
 from maturity_model.lab.validation.cases import ECOLOGIES, Settings, cases, is_fitted, size_of
 from maturity_model.lab.validation.clubs import World
-from maturity_model.lab.validation.pooled import fit_part, fitted
+from maturity_model.lab.validation.pooled_fit import fit_part, fitted
 from maturity_model.population import load_population
 
 
@@ -40,15 +40,8 @@ def test_sizes() -> None:
 @pytest.mark.long
 def test_a_small_fit_is_kept_and_used_as_the_command_would(tmp_path: Path) -> None:
     world = World("mechanistic", "typical")
-    settings = Settings(
-        clubs=2,
-        fit_tanks=8,
-        weeks=26,
-        fit_draws=50,
-        fit_tune=60,
-        fit_chains=1,
-        fit_moves="practice",
-    )
+    settings = Settings(clubs=2, fit_tanks=8, weeks=26, fit_draws=50, fit_tune=60, fit_chains=1,
+                        fit_moves="practice")  # fmt: skip
     found = fitted(world, settings, 0.5, tmp_path)
     default = load_population()
     assert found.kind == "fitted"

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 
+from maturity_model.lab.tasks import Say, silent
 from maturity_model.lab.validation.cases import Settings
-from maturity_model.lab.validation.clubs import World, merged, simulate_clubs
+from maturity_model.lab.validation.clubs import World, merge_clubs, simulate_clubs
 from maturity_model.lab.validation.results import key_of
 from maturity_model.population.constants import FIT_WEIGHT
 from maturity_model.population.files import PopulationError, load_population, save_population
@@ -21,16 +21,12 @@ def fit_part(settings: Settings) -> tuple[int | str, ...]:
 
 
 def fitted(
-    world: World,
-    settings: Settings,
-    judged: float,
-    folder: Path,
-    say: Callable[[str], None] = lambda _: None,
+    world: World, settings: Settings, judged: float, folder: Path, say: Say = silent
 ) -> Population:
     """Learn a population from further tanks of a world, without their true phases.
 
-    What is handed on is what ``maturity-model fit`` would: its evidence weight is chosen by
-    the pool.
+    What is handed on is what ``maturity-model fit`` would hand on: its evidence weight is
+    chosen by the pool.
 
     Parameters
     ----------
@@ -39,9 +35,9 @@ def fitted(
     judged : float
         Share of the tanks whose keeper judges the phase.
     folder : Path
-        The population is kept here, and each chain as it finishes.
+        Keeps the population, and each chain as it finishes.
     say : callable
-        Told about progress.
+        Called with one line of text when a fit begins.
 
     Returns
     -------
@@ -54,7 +50,7 @@ def fitted(
     from maturity_model.fitting.sampling import SamplingPlan, choose_sampler
 
     s = settings
-    key = key_of(("fit", world, judged, fit_part(s)))
+    key = key_of("fit", world, judged, fit_part(s))
     path = folder / f"population-{key}.nc"
     try:
         return load_population(path)
@@ -64,8 +60,8 @@ def fitted(
     plan = SamplingPlan(
         s.fit_draws, s.fit_tune, s.fit_chains, s.seed, sampler=choose_sampler(), cores=2
     )
-    panel = merged(clubs).panel()
-    found = run_fit(
+    panel = merge_clubs(clubs).panel()
+    fit = run_fit(
         panel,
         plan=plan,
         evidence_weight=FIT_WEIGHT,
@@ -73,6 +69,6 @@ def fitted(
         options=ModelOptions(judgement_weight=1.0),
         folder=folder / f"chains-{key}",
     )
-    used = hand_on(found.population, panel, choose=True, moves=s.fit_moves)
-    save_population(used, path)
-    return used
+    population = hand_on(fit.population, panel, choose=True, moves=s.fit_moves)
+    save_population(population, path)
+    return population

@@ -23,7 +23,14 @@ MAX_EVENTS = 2_000_000
 Int32s = NDArray[np.int32]
 
 
-class Written(NamedTuple):
+class TankPlace(NamedTuple):
+    """A tank of a run: index of the logbook, and of the tank in it."""
+
+    book: int
+    tank: int
+
+
+class PlainReading(NamedTuple):
     """A reading without its spelling: sign, number and unit as written, and the interval.
 
     Attributes
@@ -44,12 +51,12 @@ class Written(NamedTuple):
     best: float
 
 
-def written(reading: Reading) -> Written:
+def plain_reading(reading: Reading) -> PlainReading:
     """Drop the spelling of a reading: ``0.250`` and ``,25`` become 0.25."""
     sign = reading.text[:1] if reading.text[:1] in ("<", ">") else ""
     # The reader took it for a number already, with one decimal mark at most.
     value = float(reading.text[len(sign) :].strip().replace(",", "."))
-    return Written(
+    return PlainReading(
         sign, value, reading.unit, reading.method, reading.low, reading.high, reading.best
     )
 
@@ -70,7 +77,7 @@ class Book:
     signs : int8 ndarray, shape (C, G)
         1 seen, 0 looked for and not seen, -1 not checked; columns are ``sign_names``.
     readings : int32 ndarray, shape (C, A)
-        Index of the reading in :attr:`Gathered.readings`, -1 none.
+        Index of the reading in :attr:`LogbookArrays.readings`, -1 none.
     events : dict of int to list of Event
         By index of the tank; notes are gone.
     kits : tuple of Kit
@@ -96,9 +103,13 @@ class Book:
     first: Ints
     asks_consent: bool
 
+    def rows(self, tank: int) -> slice:
+        """Check-ins of a tank."""
+        return slice(int(self.first[tank]), int(self.first[tank + 1]))
+
 
 @dataclass
-class Gathered:
+class LogbookArrays:
     """All logbooks of a run.
 
     Attributes
@@ -108,15 +119,15 @@ class Gathered:
     books : list of Book
     own : dict of str to Sign
         The clubs' own signs.
-    readings : list of Written
+    readings : list of PlainReading
         The distinct ones.
     """
 
     catalogue: Catalogue
     books: list[Book] = field(default_factory=list)
     own: dict[str, Sign] = field(default_factory=dict)
-    readings: list[Written] = field(default_factory=list)
-    _known: dict[Written, int] = field(default_factory=dict)
+    readings: list[PlainReading] = field(default_factory=list)
+    _known: dict[PlainReading, int] = field(default_factory=dict)
     _own_of: dict[str, str] = field(default_factory=dict)
     _tanks: int = 0
     _checkins: int = 0
@@ -164,7 +175,7 @@ class Gathered:
             for name, reading in c.readings.items():
                 code = codes.get(id(reading))
                 if code is None:
-                    code = codes[id(reading)] = self._code(written(reading))
+                    code = codes[id(reading)] = self._code(plain_reading(reading))
                 readings[i, analyte_index[name]] = code
         events: dict[int, list[Event]] = {}
         for e in logbook.events:
@@ -190,7 +201,15 @@ class Gathered:
         self.books.append(book)
         return book
 
-    def _code(self, reading: Written) -> int:
+    def tank(self, place: TankPlace) -> Tank:
+        """Tank at a place."""
+        return self.books[place.book].tanks[place.tank]
+
+    def events(self, place: TankPlace) -> list[Event]:
+        """Events of the tank at a place."""
+        return self.books[place.book].events.get(place.tank, [])
+
+    def _code(self, reading: PlainReading) -> int:
         code = self._known.setdefault(reading, len(self._known))
         if code == len(self.readings):
             self.readings.append(reading)

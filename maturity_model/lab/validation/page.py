@@ -1,0 +1,379 @@
+"""Fill in the page of a validation, ``page.md``: all its numbers are read from the tables."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from functools import partial
+from importlib.resources import files
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from maturity_model.lab.page import Page, csv_text, markdown_table, plain
+from maturity_model.lab.validation.alarms import DETECTION_WEEKS, GRACE_WEEKS, RULES
+from maturity_model.lab.validation.cases import Settings
+from maturity_model.lab.validation.cases import cases as every_case
+from maturity_model.lab.validation.figures import calibration, overview, score_by_age
+from maturity_model.lab.validation.forecasters import (
+    BASELINES,
+    CEILING,
+    FITTED,
+    FITTED_JUDGED,
+    LOOKS,
+    TOOL,
+)
+from maturity_model.lab.validation.scores import AGE_BANDS, RESAMPLES
+from maturity_model.lab.validation.time_to_mature import END, NEXT_EVENT
+
+Tables = Mapping[str, pd.DataFrame]
+TITLE = "Is it right?"
+SETTINGS = "settings.json"
+#: Evidence misleads if the log score gains more than this without it.
+MISLEADING = 0.01
+#: A calibration error above this is pointed out, and a share of answers so far from expectation.
+LARGE_ERROR, FAR = 0.05, 0.15
+#: With fewer weeks or answers than this nothing is pointed out.
+ENOUGH = 100
+LABELS = {name: look.label for name, look in LOOKS.items()}
+
+
+def number(x: float, digits: int = 3) -> str:
+    """A number, or a dash where it is not known."""
+    return f"{x:.{digits}f}" if np.isfinite(x) else "–"
+
+
+def interval(low: float, high: float, digits: int = 3) -> str:
+    """An interval in brackets."""
+    return f"({number(low, digits)} to {number(high, digits)})"
+
+
+def _with_interval(frame: pd.DataFrame, name: str, digits: int = 3) -> list[str]:
+    rows = frame[[name, f"{name}_low", f"{name}_high"]].itertuples(index=False)
+    return [f"{number(x, digits)} {interval(a, b, digits)}" for x, a, b in rows]
+
+
+def _words(text: str) -> str:
+    # What is missed is loud.
+    return f"**{plain(text)}**" if text.startswith("MISSED") else plain(text)
+
+
+def _bullets(lines: Iterable[str]) -> str:
+    return "\n".join(f"- {_words(line)}" for line in lines) or "- none"
+
+
+def _written(x: float, form: str) -> str:
+    return f"{x:{form}}".replace("%", " %")
+
+
+def _table(title: str, frame: pd.DataFrame, columns: Mapping[str, str]) -> str:
+    # By column of the frame: its heading, and after a bar the format of its numbers.
+    shown, formats = {}, {}
+    for name, words in columns.items():
+        heading, _, form = words.partition("|")
+        numbers = pd.api.types.is_numeric_dtype(frame[name])
+        shown[heading] = frame[name] if numbers else frame[name].map(_words, na_action="ignore")
+        if form:
+            formats[heading] = partial(_written, form=form)
+    return f"*{plain(title)}*\n\n" + markdown_table(pd.DataFrame(shown), formats, missing="–")
+
+
+def missed_criteria(must_hold: pd.DataFrame) -> list[str]:
+    """Criteria that are missed, in words."""
+    rows = must_hold[must_hold["verdict"].str.startswith("MISSED")]
+    return [
+        f"{r.case}: {r.what}: {number(r.value)} {interval(r.low, r.high)}, "
+        f"wanted {_wanted(r.least, r.most)}"
+        for r in rows.itertuples()
+    ]
+
+
+def _wanted(least: float, most: float) -> str:
+    if np.isnan(most):
+        return f"at least {least:g}"
+    return f"at most {most:g}" if np.isnan(least) else f"{least:g} to {most:g}"
+
+
+def _verdict(must_hold: pd.DataFrame) -> str:
+    missed, unknown = missed_criteria(must_hold), must_hold["value"].isna().sum()
+    known = len(must_hold) - unknown
+    parts = [f"All {known} that were run are met."]
+    if missed:
+        count = _words(f"MISSED: {len(missed)} of {known} that were run.")
+        parts = [count, _bullets(f"MISSED: {line}" for line in missed)]
+    if unknown:
+        parts.append(f"Not known: {unknown}, because nothing was fitted or too few were followed.")
+    return "\n\n".join(parts)
+
+
+def _must_hold(rows: pd.DataFrame) -> str:
+    rows = rows.assign(
+        wanted=list(map(_wanted, rows["least"], rows["most"])),
+        interval=list(map(interval, rows["low"], rows["high"])),
+    )
+    columns = {"case": "case", "what": "what", "wanted": "wanted", "value": "found|.3f",
+               "interval": "5 % to 95 %", "verdict": "verdict"}  # fmt: skip
+    return _table("What must hold", rows, columns)
+
+
+def _not_run(cases: pd.DataFrame) -> str:
+    left = [c.name for c in every_case() if c.name not in set(cases["case"])]
+    return f"NOT RUN: {plain(', '.join(left))}. Nothing is known of them here." if left else ""
+
+
+def _fits(cases: pd.DataFrame, s: Settings) -> str:
+    notes = cases.set_index("case")[[FITTED, FITTED_JUDGED]].stack().dropna()
+    if notes.empty:
+        return ""
+    return (
+        f"Pooled fits: on {s.fit_tanks} further tanks of the same clubs, {s.fit_chains} chains of "
+        f"{s.fit_draws} draws after {s.fit_tune} of tuning. Their checks:\n\n"
+    ) + _bullets(f"{case}, {name}: {note}" for (case, name), note in notes.items())
+
+
+def _scores(rows: pd.DataFrame) -> str:
+    way = pd.Series(_with_interval(rows, "share_of_way", 2), rows.index)
+    rows = rows.assign(
+        label=rows["forecaster"].map(LABELS),
+        error=_with_interval(rows, "calibration_error"),
+        way=way.mask(rows["forecaster"].isin(("age", CEILING)), ""),
+    )
+    columns = {
+        "case": "case", "label": "forecaster", "log_score": "log score|.3f", "brier": "Brier|.3f",
+        "error": "calibration error", "overconfidence": "over-sure by|+.3f",
+        "entropy": "entropy|.2f", "way": "share of the way",
+    }  # fmt: skip
+    return _table("Scores", rows, columns)
+
+
+def _times(rows: pd.DataFrame) -> str:
+    rows = rows.assign(label=rows["forecaster"].map(LABELS)).set_index(["case", "label"])
+    event, end = (rows[rows["followed"] == until] for until in (NEXT_EVENT, END))
+    columns = {
+        "case": "case", "label": "forecaster", "censored": "censored|.0%",
+        "coverage_50": "50 %|.2f", "coverage_90": "90 %|.2f",
+        "censored_end": "to the end: censored|.0%",
+        "coverage_50_end": "to the end: 50 %|.2f", "coverage_90_end": "to the end: 90 %|.2f",
+        "mean_width_weeks": "mean width, weeks|.0f",
+    }  # fmt: skip
+    return _table("Coverage", event.join(end.add_suffix("_end")).reset_index(), columns)
+
+
+def _slips(rows: pd.DataFrame) -> str:
+    columns = {
+        "case": "case", "rule": "rule", "slips": "slips", "detected": "noticed",
+        "mean_delay_weeks": "delay|.1f", "false_alarms_per_tank_year": "false per tank-year|.2f",
+        "tank_years": "tank-years|.0f",
+    }  # fmt: skip
+    rows = rows[rows["forecaster"] == TOOL].replace({"rule": RULES})
+    return _table("Slips that were noticed", rows, columns)
+
+
+def _risk(rows: pd.DataFrame) -> str:
+    columns = {
+        "case": "case", "horizon_weeks": "weeks ahead", "tank_weeks": "tank-weeks",
+        "stated": "stated|.2%", "observed": "came true|.2%",
+        "skill_against_age": "skill against age|+.3f",
+    }  # fmt: skip
+    return _table("Risk of slipping back", rows[rows["forecaster"] == TOOL], columns)
+
+
+def _kind(causes: pd.DataFrame, kind: str) -> pd.DataFrame:
+    return causes[causes["kind"] == kind]
+
+
+def _gains(causes: pd.DataFrame, kind: str) -> pd.DataFrame:
+    # Log score gained over that with all evidence, and nothing corrected.
+    whole = causes.loc[(causes["kind"] == "without") & (causes["item"] == "nothing"), "log_score"]
+    rows = _kind(causes, kind)
+    return rows.assign(gain=rows["log_score"] - whole.iloc[0])[rows["item"] != "nothing"]
+
+
+def _unexpected(causes: pd.DataFrame) -> Iterator[str]:
+    sign, reading, dwell = (_kind(causes, kind) for kind in ("sign", "reading", "dwell"))
+    far = (sign["observed"] - sign["expected"]).abs() > FAR
+    for r in sign[far & (sign["n"] >= ENOUGH)].itertuples():
+        yield (
+            f"{r.item} in {r.phase}: seen at {100 * r.observed:.0f} % of looks, expected "
+            f"{100 * r.expected:.0f} % ({r.n:.0f} looks)"
+        )
+    far = (reading["observed"] - reading["expected"]).abs() > reading["expected_sd"]
+    for r in reading[far & (reading["n"] >= ENOUGH)].itertuples():
+        yield (
+            f"{r.item} in {r.phase}: mean log level {r.observed:.2f}, expected {r.expected:.2f} "
+            f"(spread {r.expected_sd:.2f}; {r.n:.0f} readings)"
+        )
+    ratio = dwell["observed"] / dwell["expected"]
+    for r in dwell[(dwell["n"] > 0) & ~((ratio > 0.75) & (ratio < 1.33))].itertuples():
+        yield (
+            f"{r.item} lasts {r.observed:.1f} weeks where it was left ({r.n:.0f} tanks, "
+            f"{r.open:.0f} more fell back or stayed), expected {r.expected:.1f}"
+        )
+
+
+def _causes(title: str, rows: pd.DataFrame) -> str:
+    error = {"calibration_error": "calibration error|.3f"}
+    sure = {"overconfidence": "over-sure by|+.3f"}
+    gain = {"gain": "log score gained|+.3f"}
+    weights = _kind(rows, "weight")
+    weights = weights.assign(item="ω = " + weights["item"])
+    less = _gains(rows, "without").sort_values("gain", ascending=False, kind="stable")
+    less["spread"] = less["item"].map(_kind(rows, "spread").set_index("item")["ratio"])
+    parts = [
+        _table(
+            f"{title}: evidence weights",
+            weights,
+            {"item": "weight", "log_score": "log score|.3f", **error, **sure},
+        ),
+        _table(
+            f"{title}: with evidence left out",
+            less,
+            {"item": "left out", **gain, **error, "spread": "tanks differ by|.1f"},
+        ),
+        _table(
+            f"{title}: brought to what other tanks of this world show",
+            _gains(rows, "corrected"),
+            {"item": "what", **gain, **error, **sure},
+        ),
+        f"{plain(title)}: not as the population expects.",
+        _bullets(_unexpected(rows)),
+    ]
+    return "\n\n".join(parts)
+
+
+def _doubts(tables: Tables) -> Iterator[str]:
+    for r in tables["scores"].itertuples():
+        if r.forecaster == TOOL and r.calibration_error > LARGE_ERROR:
+            ends = interval(r.calibration_error_low, r.calibration_error_high)
+            yield f"{r.case}: calibration error {r.calibration_error:.3f} {ends}"
+        if r.forecaster in BASELINES and not r.tool_gain > 0:
+            ends = interval(r.tool_gain_low, r.tool_gain_high)
+            yield f"{r.case}: no better than {LABELS[r.forecaster]}: {r.tool_gain:+.3f} {ends}"
+    ages = tables["by_age"].pivot(index=["case", "from_week"], columns="forecaster")
+    last = dict(zip(AGE_BANDS, [*(str(w - 1) for w in AGE_BANDS[1:]), "the end"], strict=True))
+    for case in tables["cases"]["case"]:
+        for week, r in ages.loc[case].iterrows():
+            ours, theirs = r["log_score", TOOL], r["log_score", "age"]
+            if r["tank_weeks", TOOL] >= ENOUGH and ours < theirs:
+                yield f"{case}: weeks {week} to {last[week]}: {ours:.2f}, age alone {theirs:.2f}"
+        bins = tables["reliability"]
+        bins = bins[(bins["case"] == case) & (bins["forecaster"] == TOOL)]
+        for phase, b in bins.groupby("phase", sort=False):
+            stated, observed = (np.average(b[c], weights=b["n"]) for c in ("stated", "observed"))
+            if abs(stated - observed) > LARGE_ERROR:
+                yield (
+                    f"{case}: {phase} is stated too {'often' if stated > observed else 'seldom'}: "
+                    f"{100 * stated:.0f} % of weeks, true in {100 * observed:.0f} %"
+                )
+        causes = tables["causes"][tables["causes"]["case"] == case]
+        if len(causes):
+            less = _gains(causes, "without")
+            for r in less[less["gain"] > MISLEADING].itertuples():
+                yield f"{case}: {r.item} mislead: without them the log score is {r.gain:+.3f}"
+
+
+def _add_overview(page: Page, tables: Tables) -> None:
+    rows = tables["scores"]
+    by_case = rows.pivot(index="case", columns="forecaster", values="log_score")
+    words = "; ".join(
+        f"{case}: the program {s[TOOL]:.2f}, age alone {s['age']:.2f}, ceiling {s[CEILING]:.2f}"
+        for case, s in by_case.iterrows()
+    )
+    page.figure("scores.svg", overview(rows), "Log score of every forecaster in every case", words)
+
+
+def _add_figures(page: Page, tables: Tables) -> None:
+    curves, ages = (tables[name].groupby("case") for name in ("reliability", "by_age"))
+    for case, title in tables["cases"][["case", "title"]].itertuples(index=False):
+        bins = curves.get_group(case)
+        page.figure(
+            f"calibration-{case}.svg",
+            calibration(bins[bins["forecaster"] == TOOL]),
+            f"{plain(title)}: observed against stated",
+            "In percent, in 15 equal bins; the diagonal is perfect.",
+        )
+        page.figure(
+            f"age-{case}.svg",
+            score_by_age(ages.get_group(case)),
+            f"{plain(title)}: log score by age",
+            "Mean log probability of the true phase; higher is better.",
+        )
+
+
+#: What draws the figures at a mark of ``page.md``.
+FIGURES = {"overview": _add_overview, "figures": _add_figures}
+
+
+def build_page(tables: Tables, settings: Settings, command: str) -> Page:
+    """Fill in the page from the tables of :func:`.tables.summarize_results`."""
+    cases, causes = tables["cases"], tables["causes"]
+    columns = {"case": "case", "title": "world", "evidence_weight": "evidence weight",
+               "ceiling": "ceiling"}  # fmt: skip
+    why = [
+        _causes(title, causes[causes["case"] == case])
+        for case, title in cases[["case", "title"]].itertuples(index=False)
+        if (causes["case"] == case).any()
+    ]
+    blocks = {
+        "verdict": _verdict(tables["must_hold"]),
+        "must_hold": _must_hold(tables["must_hold"]),
+        "s": settings,
+        "resamples": RESAMPLES,
+        "unit": cases["resampled"].iloc[0],
+        "cases": _table("Cases", cases, columns),
+        "not_run": _not_run(cases),
+        "fits": _fits(cases, settings),
+        "scores": _scores(tables["scores"]),
+        "times": _times(tables["time_to_mature"]),
+        "detection": DETECTION_WEEKS,
+        "grace": GRACE_WEEKS,
+        "slips": _slips(tables["slips"]),
+        "risk": _risk(tables["risk"]),
+        "causes": "\n\n".join(why),
+        "doubts": _bullets(_doubts(tables)),
+    }
+    page = Page(TITLE, command)
+    template = files("maturity_model.lab.validation").joinpath("page.md").read_text("utf-8")
+    for part in re.split(r"^<!-- (\w+) -->$", template, flags=re.MULTILINE):
+        if part in FIGURES:
+            FIGURES[part](page, tables)
+        else:
+            page.text(re.sub(r"\n{3,}", "\n\n", part.format(**blocks)))
+    return page
+
+
+def read_table(text: str) -> pd.DataFrame:
+    """Read a table as it stands in its CSV file."""
+    words = dict.fromkeys(("item", "phase", "evidence_weight", FITTED, FITTED_JUDGED), str)
+    return pd.read_csv(io.StringIO(text), dtype=words, keep_default_na=False, na_values=[""])
+
+
+def write_report(tables: Tables, settings: Settings, out: Path, command: str) -> None:
+    """Write the page, its figures, and the tables it is made from.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        See :func:`.tables.summarize_results`.
+    settings : Settings
+    out : Path
+        Made if it is not there.
+    command : str
+
+    Raises
+    ------
+    OSError
+        When a file cannot be written.
+    """
+    written = {}
+    for name, table in tables.items():
+        real = table.select_dtypes("floating").columns
+        written[name] = csv_text(table, dict.fromkeys(real, "{:.6g}"))
+    # From the rounded numbers, so that anybody can make the same page from the files.
+    page = build_page({n: read_table(text) for n, text in written.items()}, settings, command)
+    page.files |= {f"{name}.csv": text for name, text in written.items()}
+    page.files[SETTINGS] = json.dumps({"command": command, **settings._asdict()}, indent=1) + "\n"
+    page.write(out)

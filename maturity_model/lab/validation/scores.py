@@ -1,0 +1,255 @@
+"""Verify phase forecasts: proper scores, calibration, and intervals by the cluster bootstrap.
+
+A table of forecasts has one row per forecaster, tank and scored week: ``forecaster``, ``club``,
+``tank``, ``week``, ``truth`` (index of the true phase), then a column for each phase with its
+forecast probability. Every score is a mean over rows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from maturity_model._typing import Floats, Ints
+from maturity_model.lab.studies.scores import BINS
+from maturity_model.lab.validation.forecasters import CEILING
+
+#: Columns before those of the phases.
+KEYS = ["forecaster", "club", "tank", "week", "truth"]
+#: First week of each band of age; the last has no end.
+AGE_BANDS = (0, 4, 8, 12, 16, 24, 32, 44)
+#: Floor of a probability in a logarithm.
+FLOOR = 1e-12
+#: Bootstrap samples, their seed, and the quantiles that bound an interval.
+RESAMPLES, SEED, QUANTILES = 1000, 17, (0.05, 0.95)
+#: With fewer clubs than this, tanks are resampled instead.
+MIN_CLUBS = 10
+
+
+def forecast_table(
+    forecaster: str, p: Floats, truth: Ints, club: Ints, phases: Sequence[str]
+) -> pd.DataFrame:
+    """Lay out forecasts of known phases.
+
+    Parameters
+    ----------
+    forecaster : str
+    p : ndarray, shape (N, W, K)
+        P(phase) by tank and week.
+    truth : int ndarray, shape (N, W)
+        True phase; -1 in weeks that are not scored.
+    club : int ndarray, shape (N,)
+    phases : sequence of str, length K
+
+    Raises
+    ------
+    ValueError
+        When a row is not a probability distribution.
+    """
+    if not (np.isfinite(p).all() and (p >= 0).all() and np.allclose(p.sum(axis=2), 1, atol=1e-6)):
+        raise ValueError("a forecast is not a distribution over the phases")
+    tank, week = np.nonzero(truth >= 0)
+    keys = dict(zip(KEYS, (forecaster, club[tank], tank, week, truth[tank, week]), strict=True))
+    return pd.DataFrame(keys | dict(zip(phases, p[tank, week].T, strict=True)))
+
+
+def phases_of(forecasts: pd.DataFrame) -> list[str]:
+    """Names of the phases of a table of forecasts."""
+    return list(forecasts.columns[len(KEYS) :])
+
+
+def score_rows(forecasts: pd.DataFrame) -> pd.DataFrame:
+    """Score each row.
+
+    Returns
+    -------
+    DataFrame
+        The keys, and ``log_score`` (log probability of the true phase), ``brier`` (squared
+        distance from the truth, over all phases) and ``entropy`` (nats). The best is 0 for
+        the first two.
+    """
+    p = forecasts[phases_of(forecasts)].to_numpy()
+    hit = forecasts["truth"].to_numpy()[:, None] == np.arange(p.shape[1])
+    return forecasts[KEYS].assign(
+        log_score=np.log(np.maximum(p[hit], FLOOR)),
+        brier=((p - hit) ** 2).sum(axis=1),
+        entropy=-(p * np.log(np.maximum(p, FLOOR))).sum(axis=1),
+    )
+
+
+def bin_forecasts(forecasts: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
+    """Sum up forecast probability and outcome of each phase in equal bins.
+
+    Parameters
+    ----------
+    forecasts : DataFrame
+    by : sequence of str
+        Group by these of the keys, ``phase`` (an index) and ``bin``.
+
+    Returns
+    -------
+    DataFrame
+        Number, summed probability and number that came true: ``n, stated, observed``.
+    """
+    p = forecasts[phases_of(forecasts)].to_numpy()
+    rows, phases = p.shape
+    long = forecasts[KEYS].iloc[np.repeat(np.arange(rows), phases)]
+    phase = np.tile(np.arange(phases), rows)
+    long = long.assign(
+        phase=phase,
+        bin=np.minimum((p * BINS).astype(np.int64), BINS - 1).ravel(),
+        stated=p.ravel(),
+        observed=(long["truth"].to_numpy() == phase).astype(float),
+    )
+    return long.groupby(list(by), sort=False).agg(
+        n=("stated", "size"), stated=("stated", "sum"), observed=("observed", "sum")
+    )
+
+
+def calibration_error(n: Floats, stated: Floats, observed: Floats) -> Floats:
+    """Expected calibration error from sums by bin, bins last: mean |stated - observed|."""
+    return np.asarray(np.abs(stated - observed).sum(axis=-1) / n.sum(axis=-1))
+
+
+def summarize(forecasts: pd.DataFrame) -> pd.DataFrame:
+    """Compute the scores of each forecaster.
+
+    Returns
+    -------
+    DataFrame
+        By forecaster: ``tank_weeks, log_score, brier, entropy, calibration_error`` and
+        ``overconfidence``: mean forecast probability less the share that came true, in the
+        bins above one half, where at most one phase of a week can lie.
+    """
+    rows = score_rows(forecasts).groupby("forecaster", sort=False)
+    out = rows[["log_score", "brier", "entropy"]].mean()
+    out.insert(0, "tank_weeks", rows.size())
+    bins = bin_forecasts(forecasts, ("forecaster", "bin")).reset_index("bin")
+    for name in out.index:
+        b = bins.loc[[name]]
+        out.loc[name, "calibration_error"] = calibration_error(
+            *(b[c].to_numpy() for c in ("n", "stated", "observed"))
+        )
+        top = b[b["bin"] > BINS // 2]
+        gap = (top["stated"] - top["observed"]).sum()
+        out.loc[name, "overconfidence"] = gap / max(top["n"].sum(), 1)
+    return out
+
+
+class Estimate(NamedTuple):
+    """A number, and the 5 % and 95 % points of its bootstrap distribution."""
+
+    value: float
+    low: float
+    high: float
+
+
+NOT_RUN = Estimate(float("nan"), float("nan"), float("nan"))
+
+
+def estimate(values: Floats) -> Estimate:
+    """Read off an estimate.
+
+    Parameters
+    ----------
+    values : ndarray, shape (1 + n,)
+        From the sample, then from each bootstrap sample; only finite ones count.
+    """
+    drawn = values[1:][np.isfinite(values[1:])]
+    ends = np.quantile(drawn, QUANTILES) if len(drawn) else (np.nan, np.nan)
+    return Estimate(float(values[0]), float(ends[0]), float(ends[1]))
+
+
+def bootstrap_weights(unit: Ints, n: int = RESAMPLES, seed: int = SEED) -> Floats:
+    """How often each tank counts when whole units are resampled.
+
+    Parameters
+    ----------
+    unit : int ndarray, shape (N,)
+        Unit (cluster) of each tank, from 0.
+    n, seed : int
+
+    Returns
+    -------
+    ndarray, shape (1 + n, N)
+        The first row is the sample itself: all ones.
+    """
+    units = int(unit.max()) + 1
+    times = np.random.default_rng(seed).multinomial(units, np.full(units, 1 / units), size=n)
+    return np.vstack([np.ones(len(unit)), times[:, unit]])
+
+
+def skill_score(score: Floats, reference: Floats, perfect: Floats) -> Floats:
+    """Share of the way from a reference score (0) to the best one (1); nan without a way."""
+    way = np.asarray(perfect - reference)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.where(way > 0, (score - reference) / way, np.nan))
+
+
+class Verification:
+    """Forecasters compared on the same tank-weeks, with bootstrap samples of whole clubs.
+
+    Each score has shape (1 + n,): of the sample, then of the bootstrap samples; see
+    :func:`estimate`.
+
+    Parameters
+    ----------
+    tables : sequence of DataFrame
+        Forecasts of one case or several. Only forecasters of all of them are compared; clubs
+        of different cases are different clubs.
+
+    Attributes
+    ----------
+    summary : DataFrame
+        See :func:`summarize`.
+    weights : ndarray, shape (1 + n, N)
+        See :func:`bootstrap_weights`.
+    unit : {'club', 'tank'}
+        What is resampled: tanks where clubs are few.
+    """
+
+    def __init__(self, tables: Sequence[pd.DataFrame]):
+        common = set.intersection(*(set(t["forecaster"]) for t in tables))
+        shifted, clubs, tanks = [], 0, 0
+        for t in tables:
+            t = t[t["forecaster"].isin(common)]
+            shifted.append(t.assign(club=t["club"] + clubs, tank=t["tank"] + tanks))
+            clubs, tanks = (int(shifted[-1][c].max()) + 1 for c in ("club", "tank"))
+        forecasts = pd.concat(shifted, ignore_index=True)
+        self.summary = summarize(forecasts)
+        club = forecasts.groupby("tank")["club"].first().to_numpy()
+        whole = len(np.unique(club)) >= MIN_CLUBS
+        self.unit = "club" if whole else "tank"
+        unit = np.unique(club, return_inverse=True)[1] if whole else np.arange(len(club))
+        self.weights = bootstrap_weights(unit)
+        rows = score_rows(forecasts).groupby(["forecaster", "tank"])["log_score"]
+        self._log, self._weeks = rows.sum(), rows.size()
+        self._bins = bin_forecasts(forecasts, ("forecaster", "tank", "bin"))
+
+    @property
+    def forecasters(self) -> list[str]:
+        """Names, in the order of the tables."""
+        return list(self.summary.index)
+
+    def log_score(self, name: str) -> Floats:
+        """Mean log probability of the true phase."""
+        log, weeks = self._log[name].to_numpy(), self._weeks[name].to_numpy()
+        return np.asarray((self.weights @ log) / (self.weights @ weeks))
+
+    def gain(self, name: str, other: str) -> Floats:
+        """Log score less that of another forecaster."""
+        return self.log_score(name) - self.log_score(other)
+
+    def skill(self, name: str) -> Floats:
+        """Share of the way from the log score of age alone to that of the ceiling."""
+        return skill_score(*(self.log_score(j) for j in (name, "age", CEILING)))
+
+    def calibration_error(self, name: str) -> Floats:
+        """Expected calibration error over all phases."""
+        sums = self._bins.loc[name].unstack("bin").fillna(0.0)
+        return calibration_error(
+            *(self.weights @ sums[c].to_numpy() for c in ("n", "stated", "observed"))
+        )

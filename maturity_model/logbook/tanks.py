@@ -1,0 +1,98 @@
+"""Reading the tanks."""
+
+from __future__ import annotations
+
+from maturity_model.catalogue import ROCKS
+from maturity_model.logbook.columns import RefusedRow, Table, needed
+from maturity_model.logbook.files import normal
+from maturity_model.logbook.numbers import parse_number
+from maturity_model.logbook.problems import Fault
+from maturity_model.logbook.rows import YES_NO, Context, DateColumn, optional_name, read_name
+from maturity_model.logbook.types import Tank
+
+TANK_COLUMNS = (
+    "tank", "keeper", "club", "started", "volume_l", "rock", "sand_depth_mm", "consent",
+)  # fmt: skip
+#: Tanks of one logbook; each becomes a page.
+MAX_TANKS = 10_000
+#: Weeks from start to today of all tanks together: each takes memory in the panel.
+MAX_TANK_WEEKS = 5_000_000
+_MAX_VOLUME = 10_000_000.0
+_MAX_SAND = 2_000.0
+
+
+def read_tanks(context: Context, table: Table) -> None:
+    """Read the tanks into ``context``; every row is used or reported."""
+    context.asks_consent = "consent" in table.columns
+    table.read(_Tanks(context, table).read)
+
+
+class _Tanks:
+    def __init__(self, context: Context, table: Table):
+        self.context, self.table = context, table
+        self.dates = DateColumn(context, table, "started")
+        self.places = table.places(*TANK_COLUMNS)
+        self.weeks = 0
+
+    def read(self, line: int, cells: list[str]) -> None:
+        """Add the tank of a row to the context."""
+        table, tanks, refused = self.table, self.context.tanks, self.context.refused
+        text, keeper, club, started_text, volume, rock, sand, consent = (
+            cells[i] for i in self.places
+        )
+        name = needed(read_name(text), "tank", text)
+        if not name:
+            raise RefusedRow("tank", "", Fault("is blank", "name the tank"))
+        if name in tanks:
+            what = f"is a tank that line {tanks[name].line} has already"
+            raise RefusedRow("tank", text, Fault(what, "keep one of the two rows"), name)
+        refused.setdefault(name, line)  # until the rest of the row can be used
+        started = needed(self.dates.read(line, started_text), "started", started_text, name)
+        self.weeks += (self.context.today - started).days // 7 + 1
+        if len(tanks) >= MAX_TANKS or self.weeks > MAX_TANK_WEEKS:
+            what = f"is beyond {MAX_TANKS:,} tanks or {MAX_TANK_WEEKS:,} weeks of all tanks"
+            raise RefusedRow("tank", text, Fault(what, "split the logbook"), name)
+        del refused[name]
+        tanks[name] = Tank(
+            name=name,
+            started=started,
+            keeper=optional_name(table, line, "keeper", keeper, name),
+            club=optional_name(table, line, "club", club, name),
+            volume_l=self._size(line, "volume_l", volume, name),
+            rock=self._rock(line, rock, name),
+            sand_depth_mm=self._size(line, "sand_depth_mm", sand, name),
+            line=line,
+            consent=self._consent(line, consent, name),
+        )
+
+    def _rock(self, line: int, text: str, tank: str) -> str | None:
+        if not text or normal(text) in ROCKS:
+            return normal(text) or None
+        fault = Fault("is not a kind of rock", f"write {', '.join(ROCKS)} or leave it blank")
+        self.table.cell(line, "rock", text, fault, tank)
+        return None
+
+    def _consent(self, line: int, text: str, tank: str) -> bool | None:
+        """Read whether the tank may be pooled; what cannot be read is a no."""
+        if not text:
+            return None
+        answer = YES_NO.get(text.lower())
+        if answer is None:
+            fault = Fault("is neither yes nor no; it is taken as no", "write yes, no, or nothing")
+            self.table.cell(line, "consent", text, fault, tank)
+            return False
+        return answer
+
+    def _size(self, line: int, column: str, text: str, tank: str) -> float | None:
+        """Read a volume (above 0) or a sand depth (0 is a bare bottom)."""
+        if not text:
+            return None
+        sand = column == "sand_depth_mm"
+        most, unit = (_MAX_SAND, "mm") if sand else (_MAX_VOLUME, "litres")
+        value = parse_number(text, self.context.decimal)
+        if not isinstance(value, Fault):
+            if 0 < value <= most or (value == 0 and sand):
+                return value
+            value = Fault(f"cannot be a number of {unit}", f"write at most {most:,.0f} {unit}")
+        self.table.cell(line, column, text, value, tank)
+        return None

@@ -1,0 +1,109 @@
+"""What must hold: met, missed, not known; an overconfident forecaster is flagged."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from validation_examples import BROKEN, MECHANISTIC, OWN, result, times
+
+from maturity_model.lab.validation.acceptance import Criterion, evaluate, pooled_presets
+from maturity_model.lab.validation.cases import Case, cases
+from maturity_model.lab.validation.forecasters import BASELINES, FITTED, FITTED_JUDGED
+from maturity_model.lab.validation.results import CaseResult
+from maturity_model.lab.validation.scores import Estimate
+
+
+def by_what(case: Case, one: CaseResult) -> dict[str, Criterion]:
+    return {c.what: c for c in evaluate([case], {case.name: one})}
+
+
+def test_a_good_forecaster_meets_all() -> None:
+    found = by_what(MECHANISTIC, result((0.85, 0.85)))
+    assert found["calibration error"].passed
+    assert found["calibration error"].conclusive
+    assert found["share of the way to the ceiling"].passed
+    assert all(found[f"log score gained over {b.replace('_', ' ')}"].passed for b in BASELINES)
+    # Nothing was fitted: that is not known, and not met.
+    assert found["log score gained by an unlabelled pooled fit"].passed is None
+    assert found["with a fifth judged, calibration error"].verdict == "not known"
+
+
+def test_an_overconfident_forecaster_is_flagged() -> None:
+    found = by_what(MECHANISTIC, result((0.99, 0.75)))
+    assert found["calibration error"].passed is False
+    assert found["calibration error"].verdict == "MISSED"
+    # As often right as a calibrated one that is far on the way; its log score pays for it.
+    assert found["share of the way to the ceiling"].passed is False
+    honest = by_what(MECHANISTIC, result((0.75, 0.75)))
+    assert honest["share of the way to the ceiling"].estimate.value > 0.4
+    assert honest["calibration error"].passed
+
+
+def test_worse_than_one_baseline_is_flagged() -> None:
+    found = by_what(MECHANISTIC, result((0.6, 0.6), checklist=(0.7, 0.7)))
+    assert found["log score gained over checklist"].passed is False
+    assert found["log score gained over age"].passed
+
+
+@pytest.mark.parametrize(("spread", "met"), [(1.0, True), (1.5, False), (0.8, False)])
+def test_coverage_in_the_own_world(spread: float, met: bool) -> None:
+    own = replace(result((0.85, 0.85)), times=times(spread))
+    criterion = by_what(OWN, own)["coverage of the 90 % interval of the time to mature"]
+    assert criterion.passed is met
+    assert (criterion.least, criterion.most) == (0.88, 0.92)
+
+
+def test_fits_are_judged_where_they_were_run() -> None:
+    fits = {FITTED: (0.7, 0.7), FITTED_JUDGED: (0.88, 0.88)}
+    found = by_what(MECHANISTIC, result((0.8, 0.8), **fits))
+    assert found["log score gained by an unlabelled pooled fit"].passed is False
+    assert found["with a fifth judged, calibration error"].passed
+    assert found["with a fifth judged, share of the way to the ceiling"].passed
+
+
+def test_broken_assumptions_are_held_against_age_alone() -> None:
+    other = BROKEN._replace(name="broken-y")
+    results = {BROKEN.name: result((0.5, 0.5)), other.name: result((0.9, 0.4))}
+    found = evaluate([BROKEN, other], results)
+    assert [(c.case, c.passed) for c in found] == [("broken-x", True), ("broken-y", False)]
+
+
+def test_each_ecology_is_asked_the_same_and_judged_apart_and_together() -> None:
+    chosen = cases(["mechanistic", "microcosm", "mesocosm"])
+    assert {n: [c.name for c in own] for n, own in pooled_presets(chosen).items()} == {
+        "mechanistic, all presets": [c.name for c in cases(["mechanistic"])],
+        "mesocosm, all presets": ["mesocosm-usual", "mesocosm-slowburn", "mesocosm-busy"],
+    }
+    # Bad in one preset shows there and, less, in all presets together; nowhere else.
+    good, bad = result((0.85, 0.85)), result((0.99, 0.5))
+    results = {c.name: bad if c.name == "mesocosm-busy" else good for c in chosen}
+    found = evaluate(chosen, results)
+    asked: dict[str, list[tuple[str, float, float]]] = {}
+    for c in found:
+        asked.setdefault(c.case, []).append((c.what, c.least, c.most))
+    assert list(asked)[-5:] == ["microcosm-usual", "mesocosm, all presets", "mesocosm-usual",
+                                "mesocosm-slowburn", "mesocosm-busy"]  # fmt: skip
+    assert all(what == asked["mechanistic-typical"] for what in asked.values())
+    errors = {c.case: c.estimate.value for c in found if c.what == "calibration error"}
+    assert {c for c, error in errors.items() if error > 0.05} == {
+        "mesocosm, all presets", "mesocosm-busy"
+    }  # fmt: skip
+    assert errors["mesocosm-usual"] < errors["mesocosm, all presets"] < errors["mesocosm-busy"]
+
+
+@pytest.mark.parametrize(
+    ("least", "most", "estimate", "verdict"),
+    [
+        (0.0, np.inf, (0.1, -0.1, 0.3), "met, could be chance"),
+        (0.0, np.inf, (-0.1, -0.3, 0.1), "MISSED, could be chance"),
+        (0.0, np.inf, (0.1, 0.05, 0.3), "met"),
+        (0.88, 0.92, (0.8, 0.7, 0.9), "MISSED, could be chance"),
+        (0.88, 0.92, (0.8, 0.7, 0.85), "MISSED"),
+    ],
+)
+def test_a_limit_within_the_interval_could_be_chance(
+    least: float, most: float, estimate: tuple[float, float, float], verdict: str
+) -> None:
+    assert Criterion("c", "w", least, most, Estimate(*estimate)).verdict == verdict

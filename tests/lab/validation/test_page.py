@@ -1,0 +1,196 @@
+"""The tables of a validation, and the page that is made from them."""
+
+from __future__ import annotations
+
+import json
+import re
+import xml.etree.ElementTree as ET
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from validation_examples import BROKEN, MECHANISTIC, OWN, PHASES, result, times
+
+from maturity_model.lab.page import Page
+from maturity_model.lab.validation.cases import Case, Settings
+from maturity_model.lab.validation.forecasters import CEILING, TOOL
+from maturity_model.lab.validation.page import SETTINGS, build_page, read_table, write_report
+from maturity_model.lab.validation.results import CaseResult
+from maturity_model.lab.validation.scores import summarize
+from maturity_model.lab.validation.tables import (
+    by_age,
+    by_phase,
+    reliability,
+    risk,
+    summarize_results,
+)
+from maturity_model.lab.validation.time_to_mature import END
+
+ROOT = Path(__file__).parents[3]
+NASTY = '<script>alert("1")</script> | `x` [a](b)'
+SETTINGS_OF_RUN = Settings(tanks=12)
+
+
+def made(quality: tuple[float, float], item: str = NASTY) -> CaseResult:
+    n = np.arange(60)
+    counts = {"slips": 2, "detected": 1, "delay": 3, "false_alarms": 4, "weeks": 50}
+    alarms = pd.DataFrame({"forecaster": TOOL, "rule": "phase", "tank": n, **counts})
+    rows = {"stated": n / 600, "by_age": 0.1, "slipped": n % 20 == 0}
+    risks = [pd.DataFrame({"forecaster": TOOL, "horizon": h, "week": 9, **rows}) for h in (4, 8)]
+    score = {"log_score": -1.0, "calibration_error": 0.1, "overconfidence": 0.1}
+    expected = {"item": item, "phase": "bloom", "n": 500, "observed": 0.9, "expected": 0.2}
+    causes = [
+        {"kind": "weight", "item": "1", **score},
+        {"kind": "without", "item": "nothing", **score},
+        {"kind": "without", "item": item, **score, "log_score": -0.5},
+        {"kind": "corrected", "item": "all", **score},
+        {"kind": "sign", **expected},
+        {"kind": "reading", **expected, "observed": 3.0, "observed_sd": 1.0, "expected_sd": 1.0},
+        {"kind": "dwell", "item": "bloom", "n": 9, "open": 1, "observed": 30.0, "expected": 12.0},
+        {"kind": "spread", "item": item, "n": 100, "ratio": 4.0},
+    ]
+    notes = {"subject": ["evidence_weight", "ceiling"], "note": ["1", "9 trees"]}
+    both = pd.concat([times(1.0), times(1.0).assign(until=END)])
+    return replace(
+        result(quality), times=both, alarms=alarms, risk=pd.concat(risks),
+        diagnosis=pd.DataFrame(causes), notes=pd.DataFrame(notes),
+    )  # fmt: skip
+
+
+def page_of(folder: Path) -> Page:
+    tables = {p.stem: read_table(p.read_text("utf-8")) for p in folder.glob("*.csv")}
+    settings = json.loads((folder / SETTINGS).read_text("utf-8"))
+    command = settings.pop("command")
+    return build_page(tables, Settings(**settings), command)
+
+
+@pytest.fixture(scope="module")
+def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("report")
+    chosen: list[Case] = [OWN, MECHANISTIC._replace(title=NASTY), BROKEN]
+    results = {
+        c.name: made(q) for c, q in zip(chosen, ((0.7, 0.7), (0.9, 0.6), (0.5, 0.5)), strict=True)
+    }
+    write_report(
+        summarize_results(chosen, results), SETTINGS_OF_RUN, out, f"maturity-model {NASTY}"
+    )
+    return out
+
+
+@pytest.fixture(scope="module")
+def text(report: Path) -> str:
+    return (report / "README.md").read_text("utf-8")
+
+
+def test_the_page_escapes(text: str) -> None:
+    body = text[: text.index("Made by")]
+    assert "<script" not in body.replace("\\<script", "")
+    assert not re.search(r"(?<!\\)\[a(?<!\\)\]\(b\)", body)
+    # Every row of a table has as many cells as the one above it.
+    blocks = [b.strip() for b in re.split(r"\n(?!\|)", body)]
+    tables = [b.splitlines() for b in blocks if b.startswith("|")]
+    assert sum(map(len, tables)) > 30
+    for rows in tables:
+        assert len({len(re.findall(r"(?<!\\)\|", row)) for row in rows}) == 1
+
+
+def test_misses_are_loud(text: str) -> None:
+    assert "**MISSED: mechanistic-typical: calibration error" in text
+    assert text.index("**MISSED") < text.index("## What was tried")
+
+
+def test_what_was_not_run_is_named(text: str) -> None:
+    (line,) = (x for x in text.splitlines() if x.startswith("NOT RUN"))
+    assert "mechanistic-wide" in line
+    assert "mesocosm-busy" in line
+    assert "mechanistic-typical" not in line
+
+
+def test_the_page_says_who_wrote_the_ecologies_and_which_were_weighed_with(text: str) -> None:
+    tried = text[text.index("## What was tried") : text.index("## Scores")]
+    assert "three ecologies, each written without sight of the others" in tried
+    assert "mesocosm was never used for that" in tried
+
+
+def test_causes_and_doubts_are_named(text: str) -> None:
+    causes, doubts = text[text.index("## Causes") :].split("## Where the tool should not")
+    assert "bloom lasts 30.0 weeks where it was left (9 tanks, 1 more fell back" in causes
+    assert "seen at 90 % of looks, expected 20 % (500 looks)" in causes
+    assert "mislead: without them the log score is +0.500" in doubts
+    assert "mechanistic-typical: calibration error" in doubts
+    assert "own: calibration error" not in doubts
+
+
+def test_figures_have_words_and_are_shown(report: Path, text: str) -> None:
+    paths = sorted(report.glob("*.svg"))
+    assert len(paths) == 1 + 2 * 3
+    for path in paths:
+        root = ET.fromstring(path.read_text("utf-8"))
+        assert len("".join(root.find("{*}desc").itertext())) > 30
+    assert sorted(re.findall(r"\]\(([\w.-]+\.svg)\)", text)) == [p.name for p in paths]
+
+
+def test_anybody_can_make_the_page_again_from_its_files(report: Path, text: str) -> None:
+    assert page_of(report).markdown() == text
+
+
+def test_tables_hold_what_the_results_hold(report: Path) -> None:
+    rows = pd.read_csv(report / "scores.csv").set_index(["case", "forecaster"])
+    assert len(rows) == 3 * 6
+    one = made((0.7, 0.7))
+    row, wanted = rows.loc["own", TOOL], summarize(one.forecasts).loc[TOOL]
+    for name, value in wanted.items():
+        assert row[name] == pytest.approx(value, rel=1e-4)
+    assert row["log_score_low"] < row["log_score"] < row["log_score_high"]
+    assert rows.loc["own", CEILING]["share_of_way"] == 1
+    slips = pd.read_csv(report / "slips.csv").iloc[0]
+    assert (slips["share_detected"], slips["mean_delay_weeks"]) == (0.5, 3)
+    assert slips["false_alarms_per_tank_year"] == pytest.approx(240 / (3000 * 7 / 365.25), rel=1e-4)
+    for path in report.glob("*.csv"):
+        assert len(pd.read_csv(path)) > 2
+
+
+def test_parts_of_the_scores_add_up() -> None:
+    one = made((0.7, 0.7))
+    tool = summarize(one.forecasts).loc[TOOL]
+    for part, weeks in ((by_age(one), "tank_weeks"), (by_phase(one), "true_weeks")):
+        rows = part[part["forecaster"] == TOOL]
+        assert rows[weeks].sum() == tool["tank_weeks"]
+        assert np.average(rows["log_score"], weights=rows[weeks]) == pytest.approx(
+            tool["log_score"]
+        )
+    # Each week has an error at every phase.
+    assert rows["brier"].sum() == pytest.approx(tool["brier"])
+    ages = by_age(one).set_index(["forecaster", "from_week"]).loc[TOOL]
+    assert ages.loc[4, "tank_weeks"] == 60 * 4
+    assert np.average(ages["brier"], weights=ages["tank_weeks"]) == pytest.approx(tool["brier"])
+    bins = reliability(one)
+    bins = bins[bins["forecaster"] == TOOL]
+    assert list(bins["phase"].unique()) == list(PHASES)
+    gap = (bins["stated"] - bins["observed"]) * bins["n"]
+    error = gap.groupby(bins["bin"]).sum().abs().sum() / bins["n"].sum()
+    assert error == pytest.approx(tool["calibration_error"])
+
+
+def test_risk_by_hand() -> None:
+    rows = {"forecaster": TOOL, "horizon": 4, "tank": 0, "week": [0, 1]}
+    rows |= {"stated": [0.1, 0.9], "by_age": 0.5, "slipped": [False, True]}
+    found = risk(replace(made((0.7, 0.7)), risk=pd.DataFrame(rows))).iloc[0]
+    assert (found["tank_weeks"], found["stated"], found["observed"]) == (2, 0.5, 0.5)
+    assert found["calibration_error"] == pytest.approx(0.1)
+    assert found["brier"] == pytest.approx(0.01)
+    assert found["skill_against_age"] == pytest.approx(1 - 0.02 / 0.5)
+
+
+def test_the_committed_page_is_made_from_the_committed_files(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    for draw in ("calibration", "overview", "score_by_age"):
+        monkeypatch.setattr(f"maturity_model.lab.validation.page.{draw}", lambda _: None)
+    monkeypatch.setattr("maturity_model.lab.page.svg_text", lambda *_: "")
+    folder = ROOT / "reports" / "validation"
+    page = page_of(folder)
+    assert page.markdown() == (folder / "README.md").read_text("utf-8")
+    assert {p.name for p in folder.glob("*.svg")} == set(page.files)
