@@ -35,7 +35,7 @@ BELOW: dict[str, set[str]] = {
     "report": {"assessment", *_DRAWS},
     # Beside the weekly path, and never reached from it.
     "pooling": _LOG,
-    "scoring": {"assessment", "pooling", "fitting", *_DRAWS},
+    "scoring": {"assessment", "pooling", *_DRAWS},
     "fitting": {"pooling", *_WEEKLY},
     # What proves the product: it may use everything, and only the command line reaches it.
     "lab": {"cli", "scoring", "pooling", "fitting", *_WEEKLY},

@@ -34,12 +34,6 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--tune", type=whole(50, 100_000), default=500, metavar="N")
     parser.add_argument("--chains", type=whole(1, 64), default=4, metavar="N")
     parser.add_argument("--cores", type=whole(1, 64), default=2, metavar="N")
-    parser.add_argument(
-        "--device",
-        choices=("cpu", "gpu"),
-        default="cpu",
-        help="gpu: let JAX compute the model (extra 'gpu'); worth it for thousands of tanks",
-    )
     parser.add_argument("--seed", type=whole(0, 2**32), default=1, metavar="SEED")
     parser.add_argument(
         "--evidence-weight",
@@ -110,7 +104,6 @@ def run(args: argparse.Namespace, command: str) -> int:
         seed=args.seed,
         sampler=choose_sampler(),
         cores=args.cores,
-        device=args.device,
     )
 
     def report(result: FitResult, loo: LeaveOneOut, comparison: Comparison | None) -> str:

@@ -57,13 +57,6 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         help="threads in each process (default: the cores, shared among the processes)",
     )
     parser.add_argument(
-        "--device",
-        choices=("cpu", "gpu"),
-        default="cpu",
-        help="gpu: filter in JAX on the accelerator that it finds, in one process (needs the "
-        "extra 'gpu'; the same probabilities to 1e-9)",
-    )
-    parser.add_argument(
         "--scheduler",
         metavar="ADDRESS",
         help="a Dask scheduler whose workers see the same files (needs the extra 'cluster')",
@@ -104,7 +97,6 @@ def run(args: argparse.Namespace, command: str) -> int:
             state=args.state,
             part_tanks=args.tanks_per_file,
             force=args.force,
-            device=args.device,
             progress=progress(),
         )
     except LogbookError as error:

@@ -159,11 +159,6 @@ def fit_command(
             "pip install 'maturity-model[fit]'"
         )
         return USAGE
-    if plan is not None and plan.device == "gpu" and importlib.util.find_spec("jax") is None:
-        to_terminal(
-            "jax not installed; a fit on a GPU needs the extra: pip install 'maturity-model[gpu]'"
-        )
-        return USAGE
     from maturity_model.fitting.model_inputs import documents
     from maturity_model.fitting.pooled_fit import run_fit
     from maturity_model.logbook import LogbookError

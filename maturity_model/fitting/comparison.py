@@ -277,7 +277,6 @@ def _fit(
             priors,
             evidence_weight=evidence_weight,
             options=variant.options,
-            by_parts=plan.device == "gpu",
         )
         inputs = inputs_digest(panel, priors, evidence_weight, variant.options)
         chains = sample_chains(model, plan, key=plan_key(plan, inputs), folder=folder, say=say)

@@ -98,7 +98,6 @@ def versions(plan: SamplingPlan) -> dict[str, str]:
 
     out = {"maturity_model": __version__, "python": platform.python_version()}
     more = [] if plan.sampler == "pymc" else [plan.sampler]
-    more += ["jax"] if plan.device == "gpu" else []
     for name in ("pymc", "pytensor", "numba", "numpy", *more):
         out[name] = str(getattr(importlib.import_module(name), "__version__", "unknown"))
     return out
@@ -289,8 +288,6 @@ def run_fit(
             priors,
             evidence_weight=evidence_weight,
             options=options,
-            # What JAX compiles it must be able to read.
-            by_parts=plan.device == "gpu",
         )
         inputs = inputs_digest(panel, priors, evidence_weight, options)
         found = sample_chains(
@@ -314,7 +311,6 @@ def run_fit(
         "options": repr(options),
         **options.provenance(),
         "sampler": plan.sampler,
-        "device": plan.device,
         "seed": str(plan.seed),
         "chains": str(plan.chains),
         "draws": str(plan.draws),

@@ -49,9 +49,6 @@ class SamplingPlan:
     cores : int
         Chains at a time (nutpie only).
     target_accept : float
-    device : {'cpu', 'gpu'}
-        Where densities are computed: by the compiled kernels, or by JAX, on a GPU where it
-        finds one. JAX under ``pymc`` means numpyro's sampler, through PyMC.
     """
 
     draws: int = 1200
@@ -61,7 +58,6 @@ class SamplingPlan:
     sampler: str = "nutpie"
     cores: int = 2
     target_accept: float = 0.9
-    device: str = "cpu"
 
     def chain_seed(self, i: int) -> int:
         """Seed of chain i."""
@@ -106,9 +102,6 @@ def plan_key(plan: SamplingPlan, inputs: str) -> str:
     """
     # How many chains there are, and how many at a time, changes none of them.
     what = {k: v for k, v in asdict(plan).items() if k not in ("chains", "cores")}
-    if plan.device == "cpu":
-        # As before there was a choice.
-        del what["device"]
     return hashlib.sha256(json.dumps([inputs, what], sort_keys=True).encode()).hexdigest()
 
 
@@ -238,11 +231,7 @@ def _with_nutpie(
     import nutpie
 
     began = time.perf_counter()
-    if plan.device == "gpu":
-        _teach_jax(say)
-        compiled = nutpie.compile_pymc_model(model, backend="jax", gradient_backend="jax")
-    else:
-        compiled = nutpie.compile_pymc_model(model)
+    compiled = nutpie.compile_pymc_model(model)
     say(f"model compiled in {time.perf_counter() - began:.0f} s")
     # Few steps are needed once the main correlations are known; its name has changed.
     new = "adaptation" in inspect.signature(nutpie.sample).parameters
@@ -299,9 +288,6 @@ def _with_pymc(
 ) -> None:
     import pymc as pm
 
-    if plan.device == "gpu":
-        _with_numpyro(model, plan, missing, keep, say)
-        return
     for i in missing:
         say(f"chain {i + 1} is being drawn by PyMC's own sampler, which takes longer")
         began = time.perf_counter()
@@ -320,47 +306,6 @@ def _with_pymc(
                 compile_kwargs={"mode": "NUMBA"},
                 nuts={"target_accept": plan.target_accept},
                 idata_kwargs={"log_likelihood": False},
-            )
-        keep(i, _finish(trace, i, time.perf_counter() - began))
-
-
-def _teach_jax(say: Callable[[str], None]) -> None:
-    # Registers what the Ops are in JAX; nothing of JAX is imported before a GPU is asked for.
-    import jax
-
-    from maturity_model.fitting.jax import jax_ops  # noqa: F401
-
-    device = jax.devices()[0]
-    say(
-        f"JAX computes on {device.device_kind} ({device.platform})"
-        + ("" if device.platform != "cpu" else ": it found no GPU")
-    )
-
-
-def _with_numpyro(
-    model: pm.Model,
-    plan: SamplingPlan,
-    missing: list[int],
-    keep: Callable[[int, Chain], None],
-    say: Callable[[str], None],
-) -> None:
-    from pymc.sampling.jax import sample_numpyro_nuts
-
-    _teach_jax(say)
-    for i in missing:
-        say(f"chain {i + 1} is being drawn by numpyro")
-        began = time.perf_counter()
-        with model, warnings.catch_warnings():
-            # Chains are judged all together, later.
-            warnings.simplefilter("ignore")
-            trace = sample_numpyro_nuts(
-                draws=plan.draws,
-                tune=plan.tune,
-                chains=1,
-                target_accept=plan.target_accept,
-                random_seed=plan.chain_seed(i),
-                progressbar=False,
-                compute_convergence_checks=False,
             )
         keep(i, _finish(trace, i, time.perf_counter() - began))
 

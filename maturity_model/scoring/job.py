@@ -50,7 +50,6 @@ class Job:
     expected : str
         Digest of the settings, where they are known: a worker that finds other files than
         the one who sent it refuses.
-    device : {'cpu', 'gpu'}
     """
 
     source: str
@@ -61,7 +60,6 @@ class Job:
     part_tanks: int = 512
     state: str | None = None
     expected: str = ""
-    device: str = "cpu"
 
 
 class Part(NamedTuple):
@@ -187,9 +185,6 @@ def open_job(job: Job, *, check: bool = True) -> Opened:
         "model_sha256": model_digest(population, weight),
         "part_tanks": job.part_tanks,
     }
-    if job.device != "cpu":
-        # Equal to 1e-9, not to the last digit: no folder holds some of each.
-        settings["device"] = job.device
     digest = hashlib.sha256(json.dumps(settings, sort_keys=True).encode()).hexdigest()
     if job.expected and digest != job.expected:
         raise ScoringError(

@@ -49,11 +49,6 @@ def score_part(job: Job, part: Part, threads: int = 1) -> Done:
     """
     work = opened(job)
     book, read = work.source.read(part.tanks)
-    if job.device == "gpu":
-        from maturity_model.scoring.device import score_on_device
-
-        given = book, work.population, work.evidence_weight, work.ends
-        return _done(job, part, score_on_device(*given), work, read)
     store = Store(Path(job.state), work.settings["model_sha256"]) if job.state else None
     names = list(book.tanks)
     batches = [set(names[i : i + BATCH]) for i in range(0, len(names), BATCH)]

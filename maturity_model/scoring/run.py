@@ -58,7 +58,6 @@ def score(
     state: str | Path | None = None,
     part_tanks: int = 512,
     force: bool = False,
-    device: str = "cpu",
     progress: Callable[[str], None] = lambda message: None,
 ) -> ScoreReport:
     """Score every tank of a pool or a logbook, week by week.
@@ -88,10 +87,6 @@ def score(
         Tanks in one file.
     force : bool
         Replace scores of other settings.
-    device : {'cpu', 'gpu'}
-        Where the filter runs: in the compiled kernels, or in JAX on whatever accelerator it
-        finds, in double precision, in this process alone and without ``state``. Probabilities
-        agree to 1e-9.
     progress : callable, optional
 
     Returns
@@ -112,14 +107,6 @@ def score(
         raise ScoringError(
             "pyarrow is not installed; scores need the extra: pip install 'maturity-model[pool]'"
         )
-    if device not in ("cpu", "gpu"):
-        raise ScoringError(f"there is no device {device!r}, only cpu and gpu")
-    if device == "gpu":
-        from maturity_model.scoring.device import accelerator
-
-        if workers > 1 or scheduler is not None or state is not None:
-            raise ScoringError("a GPU is used by one process, and without --state")
-        progress(f"on {accelerator()}")
     job = Job(
         source=os.path.abspath(source),
         population=os.path.abspath(population or default_population_path()),
@@ -128,7 +115,6 @@ def score(
         evidence_weight=evidence_weight,
         part_tanks=part_tanks,
         state=os.path.abspath(state) if state else None,
-        device=device,
     )
     inside, outside = Path(os.path.realpath(job.out)), Path(os.path.realpath(job.source))
     if inside == outside or outside in inside.parents or inside in outside.parents:

@@ -8,17 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from typing import Any
-from unittest import mock
 
+import jax
 import jax.numpy as jnp
 import numpy as np
 import numpyro
 import numpyro.distributions as dist
+from jax.scipy.special import erfc
 from numpyro.infer.util import potential_energy
 
 from maturity_model.fitting.design import Design, make_design
-from maturity_model.fitting.jax import jax_chain, jax_likelihood
-from maturity_model.fitting.likelihood import PARAMETERS
+from maturity_model.hmm.staged import StagedChain
+from maturity_model.lab.benchmarks.symbolic import routes
 from maturity_model.panel import Panel
 from maturity_model.population.constants import (
     BASELINE_SD,
@@ -29,12 +30,109 @@ from maturity_model.population.constants import (
     READING_SD_SD,
 )
 from maturity_model.population.priors import Priors, equal_correlation
+from maturity_model.population.tables import LARGEST_EFFECT
+
+jax.config.update("jax_enable_x64", True)
 
 
-def plain_scan(initial: Any, hazards: Any, log_lik: Any, n_stages: int) -> Any:
-    """Log-likelihood whose derivative JAX takes through the steps, without our rule for it."""
-    # No infinite numbers: the derivative would be NaN.
-    return jax_chain._forward(initial, jnp.maximum(hazards, -600.0), log_lik, n_stages)[0]
+def _between(low: Any, high: Any, mean: Any, sd: Any) -> Any:
+    # P(low < N(mean, sd) < high), worked out in the tail that is small.
+    a, b = (jnp.clip((x - mean) / sd, -38.0, 38.0) * np.sqrt(0.5) for x in (low, high))
+    upper = a > 0.0
+    return 0.5 * (erfc(jnp.where(upper, a, -b)) - erfc(jnp.where(upper, b, -a)))
+
+
+def _tables(design: Design, priors: Priors, p: dict[str, Any], gradual: Any) -> Any:
+    # For signs, readings and judgements: log P(distinct observation | state), (C, S).
+    d = design.sign_cell
+    shift = d["level"] * p["persistence"][d["sign"]]
+    shift += priors.small[d["sign"]] * (p["look_effect"][d["look"]] + p["skill"][d["observer"]])
+    logit = (p["sign_logit"] @ gradual.T)[d["sign"]] + shift[:, None]
+    yield design.sign_row, design.sign_code, jax.nn.log_sigmoid(d["seen"][:, None] * logit)
+
+    d = design.reading_cell
+    a, offset = d["analyte"], priors.offset[d["analyte"]]
+    # Not infinite: the derivative would be NaN.
+    low = np.where(d["low"] > 0, np.log(np.maximum(d["low"], 0) + offset), -1e6)[:, None]
+    high = np.minimum(np.log(d["high"] + offset), 1e6)[:, None]
+    pull = jnp.where(d["previous"] >= 0, p["carry"][a] ** np.maximum(d["gap"], 1.0), 0.0)[:, None]
+    previous = np.log(np.maximum(d["previous"], 0.0) + offset)[:, None]
+    mean = (1 - pull) * (p["reading_mean"] @ gradual.T)[a] + pull * previous
+    sd = (p["reading_sd"] @ gradual.T)[a] * jnp.sqrt(1 - pull**2)
+    wide = p["reading_mean"].mean(axis=1)[a, None], 2 * p["reading_sd"].max(axis=1)[a, None]
+    noise = p["outlier"] * _between(low, high, *wide)
+    found = (1 - p["outlier"]) * _between(low, high, mean, sd) + noise
+    yield design.reading_row, design.reading_code, jnp.log(jnp.maximum(found, 1e-300))
+
+    d = design.judged_cell
+    if not len(d):
+        return
+    k = len(priors.phases)
+    wrong = 0.5 ** np.abs(np.arange(k)[:, None] - np.arange(k)) * (1 - np.eye(k))
+    wrong /= wrong.sum(axis=1, keepdims=True)
+    fresh = (np.eye(k) * p["judge_accuracy"] + wrong * (1 - p["judge_accuracy"])).T[d["phase"]]
+    repeat = np.where(d["previous"] >= 0, 1.0, 0.0)[:, None] * p["judge_repeat"]
+    found = repeat * (d["phase"] == d["previous"])[:, None] + (1 - repeat) * fresh
+    yield design.judged_row, design.judged_code, jnp.repeat(jnp.log(found), priors.n_stages, axis=1)
+
+
+def _hazards(design: Design, p: dict[str, Any], steps: int) -> Any:
+    # Of advance, setback and collapse into each week, (T, N, 3, K); none below the first phase.
+    def by_week(x: np.ndarray) -> np.ndarray:
+        return np.moveaxis(x.reshape(-1, steps, x.shape[1]), 0, 1)
+
+    impulse, pending = by_week(design.impulse), by_week(design.pending)
+    new = impulse + np.concatenate([0 * pending[:1], pending[:-1]])
+    decay = jnp.exp(-1.0 / p["event_memory"])
+
+    def add(load: Any, new: Any) -> Any:
+        load = new + decay * load
+        return load, load
+
+    load = jax.lax.scan(add, jnp.zeros(new.shape[1:]), new)[1]
+    effects = jnp.stack([p[f"event_{m}"] for m in ("advance", "setback", "collapse")], axis=1)
+    shift = jnp.minimum(load @ effects, LARGEST_EFFECT)[..., None]
+    advance = p["log_advance"] + by_week(design.husbandry) @ p["husbandry"] + p["pace"][:, None]
+    none = jnp.full(1, -600.0)
+    down = [jnp.concatenate([none, p[f"log_{m}"]]) for m in ("setback", "collapse")]
+    base = [advance, *(jnp.broadcast_to(x, advance.shape) for x in down)]
+    return jnp.exp(jnp.stack(base, axis=2) + shift)
+
+
+def log_likelihood(
+    design: Design, priors: Priors, evidence_weight: float, p: dict[str, Any]
+) -> Any:
+    """Log-likelihood of all tanks, whose logs are of equal length, by a scan over weeks."""
+    chain = StagedChain(len(priors.phases), priors.n_stages)
+    steps, states = int(design.first[1]), chain.n_states
+    if (np.diff(design.first) != steps).any():
+        raise ValueError("the scan is written for logs of equal length")
+    rows = jnp.zeros((len(design.tank_of_row), states))
+    for row, code, table in _tables(design, priors, p, chain.gradual()):
+        rows = rows.at[row].add(table[code])
+    log_lik = evidence_weight * jnp.moveaxis(rows.reshape(-1, steps, states), 0, 1)
+    hazard = jnp.repeat(_hazards(design, p, steps), priors.n_stages, axis=3)
+    # The last state does not advance, the first phase does not fall.
+    able = np.ones((3, states))
+    able[0, -1] = able[1:, : priors.n_stages] = 0.0
+    hazard = hazard * able
+    route = routes(len(priors.phases), priors.n_stages)
+
+    def week(alpha: Any, at: Any) -> Any:
+        hazard, log_lik = at
+        total = hazard.sum(axis=1)
+        move = hazard * (-jnp.expm1(-total) / total)[:, None]
+        chance = jnp.concatenate([jnp.exp(-total)[:, None], move], axis=1)
+        return observe((chance * alpha[:, None]).reshape(-1, 4 * states) @ route, log_lik)
+
+    def observe(alpha: Any, log_lik: Any) -> Any:
+        top = log_lik.max(axis=1, keepdims=True)
+        joint = alpha * jnp.exp(log_lik - top)
+        total = joint.sum(axis=1, keepdims=True)
+        return joint / total, (jnp.log(total) + top).sum()
+
+    alpha, first = observe(jnp.asarray(design.start), log_lik[0])
+    return first + jax.lax.scan(week, alpha, (hazard[1:], log_lik[1:]))[1].sum()
 
 
 def _normal(name: str, mean: Any, sd: Any, shape: tuple[int, ...]) -> Any:
@@ -106,7 +204,6 @@ def _observing(priors: Priors, keepers: int) -> dict[str, Any]:
 
 def make_model(design: Design, priors: Priors, evidence_weight: float) -> Callable[[], None]:
     """Build the model, without arguments, for :class:`numpyro.infer.NUTS`."""
-    likelihood = jax_likelihood.PanelLikelihood(design, priors, evidence_weight)
     tanks, keepers = len(design.tanks), len(design.keepers)
 
     def model() -> None:
@@ -114,10 +211,7 @@ def make_model(design: Design, priors: Priors, evidence_weight: float) -> Callab
         for name, value in p.items():
             if name not in _SAMPLED:
                 numpyro.deterministic(name, value)
-        given = {name: p[name] for name in PARAMETERS if name in p}
-        given["tank_sign"] = jnp.zeros((tanks, len(priors.signs)))
-        with mock.patch.object(jax_chain, "log_likelihood", plain_scan):
-            numpyro.factor("log", likelihood(given).sum())
+        numpyro.factor("log", log_likelihood(design, priors, evidence_weight, p))
 
     return model
 

@@ -1,1 +1,0 @@
-"""The likelihood in JAX."""

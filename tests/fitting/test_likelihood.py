@@ -1,0 +1,180 @@
+"""The pooled likelihood and its gradient against the dense one, and against differences."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+pytensor = pytest.importorskip("pytensor", reason="the extra 'fit' is not installed")
+pm = pytest.importorskip("pymc")
+pt = pytest.importorskip("pytensor.tensor")
+
+from fitting import dense_oracle
+from fitting.shorter import shorten
+from fitting.test_model import PRIORS, plain, small_panel
+
+from maturity_model.fitting.design import Design, make_design
+from maturity_model.fitting.likelihood import PARAMETERS, fused_by_tank, log_likelihood_by_tank
+from maturity_model.fitting.model import data_of, into_model
+from maturity_model.fitting.options import ModelOptions
+from maturity_model.hmm.staged import StagedChain
+from maturity_model.population.priors import Priors, geometric
+
+pytestmark = pytest.mark.fit
+
+Floats = NDArray[np.float64]
+WEIGHT, JUDGED = 0.6, 0.9
+CASES = {
+    "plain": (False, 3, ModelOptions(judgement_weight=JUDGED)),
+    # With a tank of one week.
+    "ragged": (True, 3, ModelOptions(judgement_weight=JUDGED)),
+    "by tank": (True, 3, ModelOptions(judgement_weight=JUDGED, tank_signs=True)),
+    "one stage": (False, 1, ModelOptions(judgement_weight=JUDGED)),
+    "signs": (False, 3, ModelOptions(readings=False, judgements=False)),
+    "readings": (False, 3, ModelOptions(signs=False, judgements=False)),
+    "judgements": (True, 3, ModelOptions(signs=False, readings=False)),
+}
+
+
+def parameters(design: Design, priors: Priors, seed: int = 5) -> dict[str, Floats]:
+    """Something for every parameter of the likelihood, off the middle of its prior."""
+    rng = np.random.default_rng(seed)
+
+    def about(x: Any, sd: float = 0.3) -> Floats:
+        x = np.asarray(x, float)
+        return x + rng.normal(0, sd, x.shape)
+
+    n, m = len(design.tanks), len(design.keepers)
+    effects = {
+        f"event_{move}": about(priors.event_effect[:, i])
+        for i, move in enumerate(("advance", "setback", "collapse"))
+    }
+    return {
+        "log_advance": about(priors.log_advance),
+        "log_setback": about(priors.log_setback[1:]),
+        "log_collapse": about(priors.log_collapse[1:]),
+        "husbandry": about(priors.husbandry),
+        **effects,
+        "event_memory": priors.event_memory * np.exp(rng.normal(0, 0.2, len(priors.events))),
+        "pace": rng.normal(0, 0.4, n),
+        "sign_logit": about(priors.sign_logit),
+        "persistence": np.abs(about(np.broadcast_to(priors.persistence, len(priors.signs)))),
+        "look_effect": about(priors.look_effect),
+        "skill": rng.normal(0, 0.5, m),
+        "tank_sign": rng.normal(0, 0.5, (n, len(priors.signs))),
+        "reading_mean": about(priors.reading_mean),
+        "reading_sd": priors.reading_sd * np.exp(rng.normal(0, 0.1, priors.reading_sd.shape)),
+        "carry": np.clip(about(np.broadcast_to(priors.carry, len(priors.analytes)), 0.1), 0.1, 0.9),
+        "outlier": np.array(0.03),
+        "judge_accuracy": np.array(0.8),
+        "judge_repeat": np.array(0.3),
+    }
+
+
+def case(name: str) -> tuple[Any, Priors, ModelOptions, dict[str, Floats], Floats]:
+    """Panel, priors, options, parameters, and weights of the tanks."""
+    ragged, stages, options = CASES[name]
+    less = {0: 17, 1: 12, 2: 14, 3: 12, 4: 23} if ragged else dict.fromkeys(range(5), 12)
+    panel = shorten(small_panel(), less)
+    priors = PRIORS if stages == 3 else geometric(PRIORS)
+    given = parameters(make_design(panel, priors, by_tank=options.tank_signs), priors)
+    if not options.tank_signs:
+        given["tank_sign"] *= 0.0
+    return panel, priors, options, given, np.random.default_rng(1).normal(size=len(panel.tanks))
+
+
+def powers(options: ModelOptions) -> dict[str, float]:
+    judged = WEIGHT if options.judgement_weight is None else options.judgement_weight
+    return {
+        "signs": WEIGHT * options.signs,
+        "readings": WEIGHT * options.readings,
+        "judgements": judged * options.judgements,
+    }
+
+
+def value_and_slopes(
+    panel: Any, priors: Priors, options: ModelOptions, given: dict[str, Floats], weight: Floats,
+    by_parts: bool,
+) -> tuple[Floats, dict[str, Floats]]:  # fmt: skip
+    """Log-likelihood of each tank, and the gradient of a weighted sum of them."""
+    design = make_design(panel, priors, by_tank=options.tank_signs)
+    variables = {
+        name: pt.tensor(name, dtype="float64", shape=(None,) * np.ndim(x))
+        for name, x in given.items()
+    }
+    with pm.Model():
+        data = into_model(data_of(design, priors, WEIGHT, options, by_parts=by_parts))
+    data["by_tank"] = design.by_tank
+    chain = StagedChain(len(priors.phases), priors.n_stages)
+    if by_parts:
+        each = log_likelihood_by_tank(
+            variables, data, priors, chain, WEIGHT, options.judgement_weight
+        )
+    else:
+        each = fused_by_tank(variables, data, priors, chain)
+    wrt = list(variables.values())
+    slopes = pytensor.grad((each * weight).sum(), wrt, disconnected_inputs="ignore")
+    with plain():
+        run = pytensor.function(wrt, [each, *slopes], on_unused_input="ignore")
+    value, *rest = run(*given.values())
+    return value, dict(zip(variables, rest, strict=True))
+
+
+@pytest.mark.parametrize("by_parts", [False, True])
+@pytest.mark.parametrize("name", CASES)
+def test_value_is_that_of_the_dense_likelihood(name: str, by_parts: bool) -> None:
+    panel, priors, options, given, weight = case(name)
+    assert set(given) == set(PARAMETERS)
+    found, _ = value_and_slopes(panel, priors, options, given, weight, by_parts)
+    expected = dense_oracle.log_likelihood_by_tank(np, given, panel, priors, powers(options))
+    np.testing.assert_allclose(found, expected, rtol=1e-11, atol=1e-11)
+
+
+@pytest.mark.parametrize("by_parts", [False, True])
+@pytest.mark.parametrize("name", CASES)
+def test_gradient_is_along_differences_of_the_dense_likelihood(name: str, by_parts: bool) -> None:
+    panel, priors, options, given, weight = case(name)
+    _, slopes = value_and_slopes(panel, priors, options, given, weight, by_parts)
+    rng, h = np.random.default_rng(8), 1e-5
+    # All parameters at once: those that do not count must have no slope either.
+    direction = {k: rng.normal(size=np.shape(x)) for k, x in given.items()}
+    if not options.tank_signs:
+        direction["tank_sign"] *= 0.0
+    up, down = (
+        weight
+        @ dense_oracle.log_likelihood_by_tank(
+            np, {k: x + s * direction[k] for k, x in given.items()}, panel, priors, powers(options)
+        )
+        for s in (h, -h)
+    )
+    found = sum(float(np.sum(slopes[k] * direction[k])) for k in given)
+    assert found == pytest.approx((up - down) / (2 * h), rel=1e-6)
+
+
+@pytest.mark.reference
+@pytest.mark.parametrize("by_parts", [False, True])
+@pytest.mark.parametrize("name", ["by tank", "one stage"])
+def test_gradient_is_what_jax_makes_of_the_dense_likelihood(
+    name: str, by_parts: bool, need: Callable[[str], ModuleType]
+) -> None:
+    jax = need("jax")
+    jax.config.update("jax_enable_x64", True)
+    panel, priors, options, given, weight = case(name)
+    _, slopes = value_and_slopes(panel, priors, options, given, weight, by_parts)
+
+    def total(p: dict[str, Any]) -> Any:
+        each = dense_oracle.log_likelihood_by_tank(jax.numpy, p, panel, priors, powers(options))
+        return (each * weight).sum()
+
+    expected = jax.grad(total)({k: jax.numpy.asarray(x) for k, x in given.items()})
+    for parameter, slope in slopes.items():
+        if parameter == "tank_sign" and not options.tank_signs:
+            continue
+        np.testing.assert_allclose(
+            slope, expected[parameter], rtol=1e-9, atol=1e-9, err_msg=parameter
+        )
