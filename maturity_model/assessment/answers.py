@@ -9,9 +9,9 @@ from typing import TypeVar
 import numpy as np
 
 from maturity_model import __version__
+from maturity_model._typing import Floats
 from maturity_model.assessment.cautions import cautions_for
 from maturity_model.assessment.filtering import (
-    FULL_WEEKS,
     HORIZONS,
     PACE_NODES,
     SKILL_NODES,
@@ -21,9 +21,10 @@ from maturity_model.assessment.filtering import (
     make_tables,
 )
 from maturity_model.assessment.intervals import bounds
-from maturity_model.assessment.misfit import Misfits
+from maturity_model.assessment.misfit import MisfitNotes
+from maturity_model.assessment.notes import draws_notes, log_notes
 from maturity_model.assessment.plan import Plan
-from maturity_model.assessment.pool_members import Recognised, Recognition
+from maturity_model.assessment.pool_members import PoolLookup, PoolMembership
 from maturity_model.assessment.questions import Questions, answer_questions
 from maturity_model.assessment.thread_pool import map_in_threads
 from maturity_model.assessment.types import (
@@ -33,12 +34,20 @@ from maturity_model.assessment.types import (
     Reweighting,
     TankAssessment,
 )
-from maturity_model.hmm.mixture import k_limit
+from maturity_model.hmm.mixture import FilteredMixture, k_limit
 from maturity_model.logbook import CheckIn, Event
 from maturity_model.panel import Panel
 from maturity_model.population.types import Population
 
 Row = TypeVar("Row", CheckIn, Event)
+
+
+def _by_tank(rows: Iterable[Row], as_of: dt.date) -> dict[str, tuple[Row, ...]]:
+    out: dict[str, list[Row]] = {}
+    for row in rows:
+        if row.date <= as_of:
+            out.setdefault(row.tank, []).append(row)
+    return {name: tuple(rows) for name, rows in out.items()}
 
 
 def _reach(panel: Panel, n: int, checkins: tuple[CheckIn, ...]) -> Reach:
@@ -59,101 +68,61 @@ def _reach(panel: Panel, n: int, checkins: tuple[CheckIn, ...]) -> Reach:
     )
 
 
-def _notes(
-    panel: Panel, n: int, checkins: tuple[CheckIn, ...], events: tuple[Event, ...]
-) -> tuple[str, ...]:
-    tank = panel.tanks[n]
-    last = int(panel.first[n + 1]) - 1
-    notes = []
-    if tank.rock is None:
-        notes.append(
-            "The kind of rock was not logged; the start is taken as a mixture of all kinds."
-        )
-    if not panel.water_known[last]:
-        notes.append(
-            "No water change was ever logged by this keeper, so how much is changed is taken "
-            "as unknown (as usual), not as none."
-        )
-    elif not any(e.kind == "water_change" for e in events):
-        notes.append(
-            "This keeper logs water changes, but none for this tank: it counts as having had none."
-        )
-    used = {name for c in checkins for name in c.signs}
-    own = [s.label for s in panel.catalogue.signs.values() if s.own and s.name in used]
-    if own:
-        notes.append(
-            f"Signs of the club's own ({', '.join(own)}) count with the chances that the club "
-            "wrote down."
-        )
-    return tuple(notes)
-
-
-def _draws_used(used: int, there: int) -> tuple[str, ...]:
-    if used == there:
-        return ()
-    return (
-        f"The log reaches over more than {FULL_WEEKS} weeks, so {used} of the population's "
-        f"{there} draws are used: the last digits of a probability move a little.",
+def _reweighting(mixture: FilteredMixture) -> Reweighting:
+    trusted, draws = mixture.trusted, mixture.states.shape[-1]
+    return Reweighting(
+        khat_full=float(trusted.khat_full[-1]),
+        khat=float(trusted.khat[-1]),
+        share=float(trusted.power[-1]),
+        ess=float(trusted.effective[-1]),
+        draws=draws,
+        limit=float(k_limit(draws)),
     )
 
 
-def _by_tank(rows: Iterable[Row], as_of: dt.date) -> dict[str, tuple[Row, ...]]:
-    out: dict[str, list[Row]] = {}
-    for row in rows:
-        if row.date <= as_of:
-            out.setdefault(row.tank, []).append(row)
-    return {name: tuple(found) for name, found in out.items()}
+def _bounds(values: Floats, weight: Floats) -> tuple[Floats, Floats]:
+    # Sums of rounded weights may pass 1 in the last digits.
+    low, high = np.clip(bounds(values, weight), 0.0, 1.0)
+    return low, high
 
 
 def _assess_tank(
     tables: Tables,
-    known: Recognised,
+    known: PoolMembership,
     n: int,
     checkins: tuple[CheckIn, ...],
     events: tuple[Event, ...],
     everything: bool,
     plans: tuple[Plan, ...],
-    misfits: Misfits | None,
+    misfits: MisfitNotes | None,
 ) -> TankAssessment:
     all_draws = tables.population.n_draws
     tables = tables.of_tank(n)
-    panel, population = tables.panel, tables.population
+    panel = tables.panel
     tank = panel.tanks[n]
-    found, hazards = filter_tank(tables, n)
-    states, down = found.smooth()
-    risk = found.risk(hazards.advance, hazards.ahead(max(HORIZONS)), HORIZONS)
-    weight = found.draw_weight
-    final = weight[-1]
-    by_draw = found.chain.by_phase(states, axis=1)
-    # Sums of rounded weights may pass 1 in the last digits.
-    smoothed_low, smoothed_high = np.clip(bounds(by_draw, final), 0.0, 1.0)
-    now_low, now_high = np.clip(
-        bounds(found.chain.by_phase(found.states[-1], axis=0), final), 0.0, 1.0
-    )
-    risk_low, risk_high = np.clip(bounds(risk[-1], final), 0.0, 1.0)
-    weeks = len(weight)
-    forecast = forecast_only(tables, n, found)
+    mixture, hazards = filter_tank(tables, n)
+    by_phase = mixture.chain.by_phase
+    weight, final = mixture.draw_weight, mixture.draw_weight[-1]
+    states, down = mixture.smooth()
+    smoothed_low, smoothed_high = _bounds(by_phase(states, axis=1), final)
+    now_low, now_high = _bounds(by_phase(mixture.states[-1], axis=0), final)
+    risk = mixture.risk(hazards.advance, hazards.ahead(max(HORIZONS)), HORIZONS)
+    risk_low, risk_high = _bounds(risk[-1], final)
+    forecast = forecast_only(tables, n, mixture)
     cautions = cautions_for(tank, checkins, events, panel.as_of, panel.catalogue)
-    notes = (
-        *_notes(panel, n, checkins, events),
-        *known.notes(tables),
-        *_draws_used(population.n_draws, all_draws),
-    )
-    if misfits is not None and (said := misfits.note(n, found)):
-        notes = (*notes, said)
     questions: Questions | None = None
     if everything or plans:
         questions = answer_questions(
-            tables, n, found, hazards, forecast[-1], checkins, events, cautions,
+            tables, n, mixture, hazards, forecast[-1], checkins, events, cautions,
             everything=everything, plans=plans,
         )  # fmt: skip
     return TankAssessment(
         tank=tank,
         phases=tuple(panel.catalogue.phases),
-        weeks=np.arange(weeks),
+        weeks=np.arange(len(weight)),
         dates=panel.week_ends(n),
-        filtered=found.phases(),
-        smoothed=found.mix(states, final),
+        filtered=mixture.phases(),
+        smoothed=mixture.mix(states, final),
         smoothed_low=smoothed_low,
         smoothed_high=smoothed_high,
         now_low=now_low,
@@ -165,22 +134,38 @@ def _assess_tank(
         horizons=HORIZONS,
         slipped=np.clip(down @ final, 0.0, 1.0),
         reach=_reach(panel, n, checkins),
-        reweighting=Reweighting(
-            khat_full=float(found.trusted.khat_full[-1]),
-            khat=float(found.trusted.khat[-1]),
-            share=float(found.trusted.power[-1]),
-            ess=float(found.trusted.effective[-1]),
-            draws=population.n_draws,
-            limit=float(k_limit(population.n_draws)),
-        ),
+        reweighting=_reweighting(mixture),
         checkins=checkins,
         events=events,
         problems=tuple(p for p in panel.logbook.problems if p.tank in (None, tank.name)),
         cautions=cautions,
-        notes=notes,
+        notes=(
+            *log_notes(panel, n, checkins, events),
+            *known.notes(tables),
+            *draws_notes(tables.population.n_draws, all_draws),
+            *(misfits.notes(n, mixture) if misfits is not None else ()),
+        ),
         questions=questions,
         skill=known.skill,
         in_pool=known.in_pool,
+    )
+
+
+def _provenance(panel: Panel, population: Population, evidence_weight: float) -> Provenance:
+    return Provenance(
+        version=__version__,
+        population_name=population.name,
+        population_kind=population.kind,
+        population_sha256=population.sha256,
+        logbook_sha256=panel.logbook.sha256,
+        evidence_weight=evidence_weight,
+        as_of=panel.as_of,
+        as_of_given=panel.as_of_given,
+        quadrature=(population.n_draws, PACE_NODES, SKILL_NODES),
+        population_warning=population.warning,
+        population_standing=population.standing,
+        population_of_practice=population.of_practice,
+        population_tuned_by=population.tuned_by,
     )
 
 
@@ -224,52 +209,27 @@ def assess(
     """
     if as_of is not None:
         panel = panel.until(as_of)
+    logbook = panel.logbook
     tables = make_tables(panel, population, evidence_weight)
-    checkins = _by_tank(panel.logbook.checkins, panel.as_of)
-    events = _by_tank(panel.logbook.events, panel.as_of)
-
-    recognition = Recognition(
-        tables,
-        _by_tank(panel.logbook.checkins, dt.date.max),
-        _by_tank(panel.logbook.events, dt.date.max),
+    misfits = MisfitNotes(tables) if questions else None
+    # The pool's time may be later than the day that is asked about, so all rows count here.
+    pool = PoolLookup(
+        tables, _by_tank(logbook.checkins, dt.date.max), _by_tank(logbook.events, dt.date.max)
     )
-    misfits: Misfits | None = None
-    if questions:
-        misfits = Misfits(tables)
+    checkins = _by_tank(logbook.checkins, panel.as_of)
+    events = _by_tank(logbook.events, panel.as_of)
 
-    def one(n: int) -> TankAssessment:
+    def assess_tank(n: int) -> TankAssessment:
         name = panel.tanks[n].name
-        return _assess_tank(
-            *recognition.of(n),
-            n,
-            checkins.get(name, ()),
-            events.get(name, ()),
-            questions,
-            plans,
-            misfits,
-        )
+        rows = checkins.get(name, ()), events.get(name, ())
+        return _assess_tank(*pool.of(n), n, *rows, questions, plans, misfits)
 
-    tanks = map_in_threads(one, len(panel.tanks))
     return Assessment(
         catalogue=panel.catalogue,
-        tanks=tuple(tanks),
-        problems=panel.logbook.problems,
-        rows=panel.logbook.rows,
-        refused_tanks=panel.logbook.refused_tanks,
-        provenance=Provenance(
-            version=__version__,
-            population_name=population.name,
-            population_kind=population.kind,
-            population_sha256=population.sha256,
-            logbook_sha256=panel.logbook.sha256,
-            evidence_weight=tables.evidence_weight,
-            as_of=panel.as_of,
-            as_of_given=panel.as_of_given,
-            quadrature=(population.n_draws, PACE_NODES, SKILL_NODES),
-            population_warning=population.warning,
-            population_standing=population.standing,
-            population_of_practice=population.of_practice,
-            population_tuned_by=population.tuned_by,
-        ),
+        tanks=tuple(map_in_threads(assess_tank, len(panel.tanks))),
+        problems=logbook.problems,
+        rows=logbook.rows,
+        refused_tanks=logbook.refused_tanks,
+        provenance=_provenance(panel, population, tables.evidence_weight),
         phases=tuple(panel.catalogue.phases),
     )

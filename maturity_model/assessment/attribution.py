@@ -1,7 +1,7 @@
 """What a recorded event did, as far as the model can tell.
 
-This is the model's attribution, not proof: it rests on the effects of events that the
-population has, and what else happened in those weeks and was not logged is not known.
+This is the model's attribution, not proof: it rests on the population's effects of events,
+and nobody knows what else happened in those weeks without being logged.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from maturity_model.assessment.present import Present
 from maturity_model.hmm import native
 from maturity_model.logbook import Event
 
-#: Weeks after an event in which a slip is looked for.
+#: Weeks after an event in which a slip may be attributed to it.
 FOLLOWED = 8
 
 
@@ -26,19 +26,17 @@ class EventEffect:
     """What one event of the log did, by the model's attribution.
 
     A slip is the first week in a phase below that of the week before the event could act.
-    It came by competing hazards; given that it came, it is due to the event with the
-    event's share in the hazard, ``1 - h_without / h_with`` (thinning of competing hazards:
-    Cox and Oakes 1984, *Analysis of Survival Data*, ch. 9), all other events kept.
-    What might have followed in place of a slip that is due is not played out. Each event
-    is taken away alone, so that the numbers of events close together overlap and do not
-    add up.
+    Given a slip, the event caused it with probability ``1 - h_without / h_with``, its share
+    in the hazard with all other events in place (thinning of competing hazards: Cox and
+    Oakes 1984, *Analysis of Survival Data*, ch. 9). What would have happened instead of that
+    slip is not simulated. Each event is removed alone, so the numbers of events close
+    together overlap and do not add up.
 
     Attributes
     ----------
     event : Event
     followed : int
-        Weeks of the log since, at most 8; at 0 there is nothing to tell yet and all
-        numbers are 0.
+        Weeks of the log since, at most 8. At 0 all numbers are 0.
     slipped : Estimate
         P(the tank slipped within ``followed`` weeks | whole log).
     without : Estimate
@@ -81,8 +79,8 @@ def event_effects(present: Present) -> tuple[EventEffect, ...]:
         if c.tank == tank.name and c.date <= panel.as_of:
             days = (c.date - tank.started).days
             last_look[days // 7] = max(days, last_look.get(days // 7, 0))
-    # Move on which each event acts first: into its own week, or the next if it came after
-    # that week's last look, as in the panel.
+    # The first move that each event acts on: into its own week, or into the next if it came
+    # after that week's last look, as in the panel.
     acts = []
     for e in events:
         days = (e.date - tank.started).days
@@ -96,13 +94,13 @@ def event_effects(present: Present) -> tuple[EventEffect, ...]:
 
 def _slips(present: Present, starts: set[int]) -> dict[int, Floats]:
     # By start: P(first slip 1..8 weeks after it | log, draw), by setback and by collapse.
-    found = present.found
-    (k, r), (weeks, s, d) = found.chain, found.states.shape
+    mixture = present.mixture
+    (k, r), (weeks, s, d) = mixture.chain, mixture.states.shape
     steps = np.array(sorted(starts), dtype=np.int64)
     out = np.empty((len(steps), 2, FOLLOWED, d))
     native.first_slips(
-        found.filtered, found.moves, found.emission, found.scale, present.node_weight, steps,
-        k, r, out, np.empty((weeks, k - 1, d)), np.empty((2 * s + k + 2, d)),
+        mixture.filtered, mixture.moves, mixture.emission, mixture.scale, present.node_weight,
+        steps, k, r, out, np.empty((weeks, k - 1, d)), np.empty((2 * s + k + 2, d)),
     )  # fmt: skip
     return dict(zip(steps.tolist(), out, strict=True))
 

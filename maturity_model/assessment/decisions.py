@@ -1,8 +1,8 @@
 """What to do or leave alone: rules with the probability that each needs.
 
-The rules are rows of ``catalogue/data/decisions.csv``. A rule holds what must be probable
-and what the two mistakes cost; the threshold follows from the costs. No rule names a dose
-or a diagnosis, and an urgent caution comes before every probability.
+The rules are rows of ``catalogue/data/decisions.csv``. A rule names the condition that must
+be probable and the costs of the two mistakes; its threshold follows from the costs. No rule
+names a dose or a diagnosis, and an urgent caution overrules every probability.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from maturity_model.assessment.intervals import Estimate, estimate
 from maturity_model.assessment.plan import Plan, Step
 from maturity_model.assessment.present import Present
 from maturity_model.assessment.risk import slip_probability
-from maturity_model.assessment.surprise import Lately
+from maturity_model.assessment.surprise import RecentSlip
 from maturity_model.catalogue import DecisionRule, load_decisions
 from maturity_model.logbook import Event
 
@@ -31,19 +31,19 @@ HORIZON = 8
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """What a rule says of one tank today.
+    """What a rule recommends for one tank today.
 
     Attributes
     ----------
     rule : DecisionRule
     verdict : {'yes', 'wait', 'not now'}
-        ``yes``: the probability reaches the threshold. ``wait``: it does not, but for some
-        of the populations that agree with the log (the 95 % quantile over draws) it does: a
-        further look may settle it. ``not now``: it does not. A caution may overrule.
+        ``yes``: the probability reaches the threshold. ``wait``: it does not, but its 95 %
+        quantile over draws does, so another look may settle it. ``not now``: neither does.
+        A caution may overrule.
     probability : Estimate
         Of the rule's condition, given the log; see :data:`QUANTITIES`.
     threshold : float
-        Cost of doing it needlessly, over that and the cost of missing it.
+        Cost of acting needlessly, divided by that plus the cost of not acting when needed.
     why : str
         The rule's reason, or that of what overruled it.
     overruled : bool
@@ -66,45 +66,45 @@ class Decision:
         return self.rule.name
 
 
-def _at_least(present: Present, item: str, recent: Lately) -> Floats:
+def _at_least(present: Present, item: str, recent: RecentSlip) -> Floats:
     at = list(present.panel.catalogue.phases).index(item)
     return np.asarray(present.phases[at:].sum(axis=0))
 
 
-def _is(present: Present, item: str, recent: Lately) -> Floats:
+def _is(present: Present, item: str, recent: RecentSlip) -> Floats:
     return np.asarray(present.phases[list(present.panel.catalogue.phases).index(item)])
 
 
-def _uncertain(present: Present, item: str, recent: Lately) -> Floats:
+def _uncertain(present: Present, item: str, recent: RecentSlip) -> Floats:
     return np.asarray(1.0 - present.phases[present.phase])
 
 
-def _slipped(present: Present, item: str, recent: Lately) -> Floats:
+def _slipped(present: Present, item: str, recent: RecentSlip) -> Floats:
     return np.full(len(present.weight), min(recent.slipped, 1.0))
 
 
-def _fell(present: Present, item: str, recent: Lately) -> Floats:
+def _fell(present: Present, item: str, recent: RecentSlip) -> Floats:
     return np.full(len(present.weight), recent.fell)
 
 
-def _no_slip(present: Present, item: str, recent: Lately) -> Floats:
+def _no_slip(present: Present, item: str, recent: RecentSlip) -> Floats:
     return np.asarray(1.0 - slip_probability(present, None, (HORIZON,))[0])
 
 
-def _slips_after(present: Present, item: str, recent: Lately) -> Floats:
+def _slips_after(present: Present, item: str, recent: RecentSlip) -> Floats:
     amount = present.panel.catalogue.events[item].reference_amount
     return slip_probability(present, Plan(item, (Step(item, amount),)), (HORIZON,))[0]
 
 
-#: What a rule can ask for; each gives a probability by draw, shape (D,), given the log.
+#: Conditions that a rule can name; each gives a probability by draw, shape (D,), given the log.
 #:
 #: - ``phase at least X``: P(phase now is X or later); ``phase is X``: P(it is X).
 #: - ``present phase uncertain``: P(phase now is not the most probable one).
-#: - ``slipped lately``, ``fallen lately``: see ``surprise.Lately``, at most 1.
+#: - ``slipped lately``, ``fallen lately``: see ``surprise.RecentSlip``, at most 1.
 #: - ``no slip within 8 weeks``: P(no lower phase than now in the next 8 weeks | no further event).
 #: - ``slips within 8 weeks after X``: P(some lower phase than now in the next 8 weeks | event X
 #:   today, at its listed amount).
-QUANTITIES: Mapping[str, Callable[[Present, str, Lately], Floats]] = {
+QUANTITIES: Mapping[str, Callable[[Present, str, RecentSlip], Floats]] = {
     "phase at least": _at_least,
     "phase is": _is,
     "present phase uncertain": _uncertain,
@@ -117,7 +117,7 @@ QUANTITIES: Mapping[str, Callable[[Present, str, Lately], Floats]] = {
 
 def decide(
     present: Present,
-    recent: Lately,
+    recent: RecentSlip,
     events: Iterable[Event],
     cautions: Iterable[Caution],
     ammonia: Unionised | None,
@@ -128,10 +128,10 @@ def decide(
     Parameters
     ----------
     present : Present
-    recent : Lately
-        ``Surprises.lately``, or ``Lately(0, 0)`` where there is none.
+    recent : RecentSlip
+        ``Surprises.recent``, or ``RecentSlip(0, 0)`` without any observation.
     events : iterable of Event
-        The tank's, up to now: they tell whether it holds livestock.
+        The tank's, up to now: they show whether it holds livestock.
     cautions : iterable of Caution
         Those that apply now.
     ammonia : Unionised or None
@@ -153,10 +153,10 @@ def decide(
             continue
         values = QUANTITIES[rule.quantity](present, rule.item, recent)
         out.append(_decide(rule, estimate(values, present.weight), cautions, ammonia))
-    said = {d.action for d in out if d.verdict == "yes"}
+    advised = {d.action for d in out if d.verdict == "yes"}
     return tuple(
         replace(d, verdict="not now", why=rules[d.rule.unless].reason, overruled=True)
-        if d.verdict != "not now" and d.rule.unless in said
+        if d.verdict != "not now" and d.rule.unless in advised
         else d
         for d in out
     )
@@ -181,7 +181,7 @@ def _decide(
         (bool(urgent), rule.urgent, "; ".join(c.title for c in urgent)),
     ):
         if applies and what:
-            # What is urgent comes last, so that it has the last word.
+            # The urgent caution comes last, so it overrules the other.
             verdict, why, overruled = "yes" if what == "do" else "not now", reason, True
     return Decision(
         rule,

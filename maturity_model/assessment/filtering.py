@@ -28,7 +28,7 @@ HORIZONS = (4, 8)
 PACE_NODES, SKILL_NODES = 5, 3
 #: A tank takes about 1 MB for each week and 256 draws; with more weeks, fewer draws are used.
 FULL_WEEKS = 520
-#: Below this a week's likelihood is worked out in logarithms.
+#: Below this a week's likelihood is computed in logarithms.
 _SMALLEST = 1e-250
 
 
@@ -72,7 +72,7 @@ class Tables:
     def emission(self, n: int, since: int = 0) -> Floats:
         """Likelihood of each week's observations of tank n, shape (T, S, Q, D).
 
-        Up to a factor in weeks with more rows than a product of chances can carry.
+        Up to a factor in weeks with so many rows that their product underflows.
         Week ``since`` is the first of the T weeks.
         """
         return self.scaled_emission(n, since)[0]
@@ -91,9 +91,9 @@ class Tables:
         return out, log_scale
 
     def of_tank(self, n: int) -> Tables:
-        """The same with as many draws as a tank of so many weeks leaves memory for.
+        """The same with fewer draws where the log of tank n is long, to bound memory.
 
-        All of them up to :data:`FULL_WEEKS` weeks; of a longer log evenly spaced ones.
+        All draws up to :data:`FULL_WEEKS` weeks; evenly spaced ones for a longer log.
         """
         weeks = int(self.panel.first[n + 1] - self.panel.first[n])
         kept = draws_used(weeks, self.population.n_draws)
@@ -117,7 +117,7 @@ class Tables:
         )
 
     def _by_logarithms(self, row: int) -> tuple[Floats, float]:
-        # Relative to the likeliest state and lane; nothing in a log makes a state impossible.
+        # Relative to the likeliest state and lane. The floors keep every state possible.
         total = np.zeros(self.signs.shape[1:])
         for kind, table in self._kinds():
             for code in kind.of_rows(row, row + 1)[1]:
@@ -132,7 +132,7 @@ def impossible(*tables: Floats) -> tuple[Bools, ...]:
 
 
 def draws_used(weeks: int, draws: int) -> Ints:
-    """Which of a population's draws a tank of so many weeks is filtered with."""
+    """Indices of the population's draws with which a tank of ``weeks`` weeks is filtered."""
     return np.arange(0, draws, max(1, -(-weeks // FULL_WEEKS)))
 
 
@@ -190,25 +190,22 @@ def filter_emission(tables: Tables, n: int, emission: Floats) -> tuple[FilteredM
     hazards = tank_hazards(tables.panel, n, population, tables.pace)
     start = population.start[tables.panel.rock[n]]
     initial = np.repeat(start[:, None], population.n_draws, axis=1)
-    found = filter_mixture(
+    mixture = filter_mixture(
         population.chain, initial, hazards.moves(), emission, tables.node_prior,
         tables.log_prior,
     )  # fmt: skip
-    return found, hazards
+    return mixture, hazards
 
 
-def forecast_only(tables: Tables, n: int, found: FilteredMixture) -> Floats:
-    """P(phase) of tank n as if nothing had ever been seen or measured, shape (T, K).
-
-    Events, husbandry and rock stay.
-    """
+def forecast_only(tables: Tables, n: int, mixture: FilteredMixture) -> Floats:
+    """P(phase | rock, events and husbandry alone) of tank n, shape (T, K)."""
     population = tables.population
-    weeks, states, _, draws = found.emission.shape
+    weeks, states, _, draws = mixture.emission.shape
     start = population.start[tables.panel.rock[n]]
     blank = filter_mixture(
         population.chain,
         np.repeat(start[:, None], draws, axis=1),
-        found.moves,
+        mixture.moves,
         np.ones((weeks, states, 1, draws)),
         tables.node_prior.sum(axis=1, keepdims=True),
         tables.log_prior,

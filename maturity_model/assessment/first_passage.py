@@ -12,18 +12,18 @@ from maturity_model.assessment.plan import Plan, look_ahead
 from maturity_model.assessment.present import Present
 from maturity_model.hmm import native
 
-#: Weeks ahead that are looked at: two years.
+#: Weeks ahead: two years.
 REACH = 104
 #: Dots of a quantile dot plot.
 DOTS = 20
 
 
 @dataclass(frozen=True)
-class Waiting:
+class FirstPassage:
     """The first week in the last phase, counted from now.
 
-    Everything is given the log up to now, the plan, no event besides, and the
-    population, mixed over its draws and over what is not known of the tank.
+    All probabilities are given the log up to now, the plan, no other event, and the
+    population, mixed over its draws and over the tank's pace and skill.
 
     Attributes
     ----------
@@ -52,16 +52,16 @@ class Waiting:
     dots: tuple[int | None, ...]
 
 
-def arrival(
+def first_passage_pmf(
     present: Present, start: Floats, target: int, horizon: int, plan: Plan | None = None
 ) -> Floats:
-    """P(first week in phase ``target`` or above comes h weeks from now | draw).
+    """P(first week in phase ``target`` or above is h weeks from now | draw).
 
     Parameters
     ----------
     present : Present
     start : ndarray, shape (P, S, D)
-        Weight of each pace node and state now; what is in ``target`` already is left out.
+        Weight of each pace node and state now. States already in ``target`` are ignored.
     target : int
         Index of a phase, at least 1.
     horizon : int
@@ -70,9 +70,9 @@ def arrival(
     Returns
     -------
     ndarray, shape (horizon, D)
-        Entry h-1 is for h weeks from now; sums to the weight that arrives.
+        Entry h-1 is for h weeks from now. Sums to P(arrival within the horizon).
     """
-    chain, d = present.found.chain, start.shape[-1]
+    chain, d = present.mixture.chain, start.shape[-1]
     ahead = look_ahead(present, horizon, plan)
     out = np.empty((horizon, d))
     native.first_arrival(
@@ -89,14 +89,14 @@ def arrival(
     return out
 
 
-def weeks_at(by_week: Floats, level: float) -> int | None:
+def quantile_week(by_week: Floats, level: float) -> int | None:
     """First week in which a cumulative distribution reaches a level, or None."""
-    # Rounding in the sum must not push a quantile a week on.
+    # Rounding in the sum must not postpone a quantile by a week.
     at = int(np.searchsorted(by_week, level - 1e-12))
     return at if at < len(by_week) else None
 
 
-def time_to_mature(present: Present, plan: Plan | None = None) -> Waiting:
+def time_to_mature(present: Present, plan: Plan | None = None) -> FirstPassage:
     """The distribution of the first week in the last phase, from now.
 
     Parameters
@@ -106,20 +106,20 @@ def time_to_mature(present: Present, plan: Plan | None = None) -> Waiting:
 
     Returns
     -------
-    Waiting
+    FirstPassage
     """
-    last, weight = present.found.chain.n_phases - 1, present.weight
+    last, weight = present.mixture.chain.n_phases - 1, present.weight
     already = present.phases[last]
-    arrives = arrival(present, present.states_by_pace(), last, REACH, plan)
+    arrives = first_passage_pmf(present, present.states_by_pace(), last, REACH, plan)
     by_draw = already + np.concatenate([np.zeros_like(arrives[:1]), np.cumsum(arrives, axis=0)])
     by_week = np.minimum(by_draw @ weight, 1.0)
-    return Waiting(
+    return FirstPassage(
         plan,
         by_week,
         estimate(already, weight),
         estimate(np.maximum(1.0 - by_draw[-1], 0.0), weight),
-        weeks_at(by_week, 0.05),
-        weeks_at(by_week, 0.5),
-        weeks_at(by_week, 0.95),
-        tuple(weeks_at(by_week, (i + 0.5) / DOTS) for i in range(DOTS)),
+        quantile_week(by_week, 0.05),
+        quantile_week(by_week, 0.5),
+        quantile_week(by_week, 0.95),
+        tuple(quantile_week(by_week, (i + 0.5) / DOTS) for i in range(DOTS)),
     )

@@ -20,8 +20,8 @@ class Estimate(NamedTuple):
     mean : float
         Weighted mean over draws. Of a probability it is the probability itself.
     low, high : float
-        5 % and 95 % weighted quantiles over draws: how far it depends on what is not
-        known of the population.
+        5 % and 95 % weighted quantiles over draws: how far it depends on what is unknown
+        about the population.
     """
 
     mean: float
@@ -42,7 +42,7 @@ def bounds(values: Floats, weight: Floats) -> tuple[Floats, Floats]:
     -------
     low, high : ndarray, shape (...)
     """
-    # Rows and places are written out: np.take_along_axis takes longer than the sorting.
+    # Indexed by hand: np.take_along_axis takes longer than the sorting.
     shape, draws = values.shape[:-1], values.shape[-1]
     rows = values.reshape(-1, draws)
     row = np.arange(len(rows))

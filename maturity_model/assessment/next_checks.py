@@ -1,4 +1,4 @@
-"""Where to look next: how much each sign or test would say about the present phase."""
+"""Where to look next: the information that each sign or test would give about the present phase."""
 
 from __future__ import annotations
 
@@ -10,7 +10,12 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from maturity_model._typing import Floats
-from maturity_model.assessment.observed import checkins_of, only, reading_context, sign_context
+from maturity_model.assessment.observed import (
+    checkins_of,
+    codes_only,
+    reading_context,
+    sign_context,
+)
 from maturity_model.catalogue import LOOKS, Analyte
 from maturity_model.hmm.mixture import FilteredMixture
 from maturity_model.logbook.kits import assumed_method, between_steps
@@ -22,17 +27,17 @@ if TYPE_CHECKING:
     from maturity_model.assessment.filtering import Tables
 
 
-#: Ways of looking that are weighed for each sign; a glance is never asked for.
+#: Ways of looking that are ranked for each sign; a glance is never recommended.
 ASKED_LOOKS = ("careful", "torch")
-#: A sign or analyte with no answer for so many days counts as unchecked.
+#: Days without an answer after which a sign or analyte counts as unchecked.
 UNCHECKED_DAYS = 28
-#: Intervals that stand for the readings of an instrument without colours.
+#: Intervals into which the readings of an instrument without a colour chart are grouped.
 BINS = 12
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
-    """One thing that could be looked at or measured now.
+class NextCheck:
+    """One look or test that could be made now.
 
     Attributes
     ----------
@@ -41,9 +46,8 @@ class Look:
     how : str
         For a sign the way of looking, for an analyte the method of the keeper's kit.
     bits : float
-        Mutual information of its outcome and the phase now, given the log: the expected
-        fall of the phase's entropy under the full likelihood of the answer. At most
-        the entropy of the phase.
+        Mutual information of its outcome and the present phase, given the log: the expected
+        drop of the phase's entropy under the full likelihood of the answer.
     minutes : float
         Effort, from the catalogue.
     seen : float or None
@@ -80,7 +84,7 @@ def mutual_information(joint: Floats) -> float:
     Returns
     -------
     float
-        At least 0; 0 for independence.
+        0 for independence.
     """
     joint = joint / joint.sum()
     apart = joint.sum(axis=1, keepdims=True) * joint.sum(axis=0)
@@ -89,18 +93,18 @@ def mutual_information(joint: Floats) -> float:
     return max(float(bits.sum()), 0.0)
 
 
-def present_lanes(found: FilteredMixture) -> Floats:
+def present_lanes(mixture: FilteredMixture) -> Floats:
     """P(state now, skill node, draw | log), shape (S, Q, D); sums to 1."""
-    nodes, lanes = found.node_weight[:, :, -1], found.filtered[:, :, -1]
-    return np.asarray(np.einsum("pqd,pqsd,d->sqd", nodes, lanes, found.draw_weight[-1]))
+    nodes, lanes = mixture.node_weight[:, :, -1], mixture.filtered[:, :, -1]
+    return np.asarray(np.einsum("pqd,pqsd,d->sqd", nodes, lanes, mixture.draw_weight[-1]))
 
 
-def outcome_table(found: FilteredMixture, now: Floats, likelihood: Floats) -> Floats:
+def outcome_table(mixture: FilteredMixture, now: Floats, likelihood: Floats) -> Floats:
     """P(phase now, outcome | log).
 
     Parameters
     ----------
-    found : FilteredMixture
+    mixture : FilteredMixture
     now : ndarray, shape (S, Q, D)
         :func:`present_lanes`.
     likelihood : ndarray, shape (outcomes, S, Q or 1, D)
@@ -114,10 +118,10 @@ def outcome_table(found: FilteredMixture, now: Floats, likelihood: Floats) -> Fl
     if likelihood.shape[2] == 1:
         now, likelihood = now.sum(axis=1), likelihood[:, :, 0]
     by_state = (likelihood.reshape(len(likelihood), s, -1) * now.reshape(s, -1)).sum(axis=2)
-    return found.chain.by_phase(by_state).T
+    return mixture.chain.by_phase(by_state).T
 
 
-def _signs(tables: Tables, n: int, found: FilteredMixture, now: Floats) -> list[Look]:
+def _signs(tables: Tables, n: int, mixture: FilteredMixture, now: Floats) -> list[NextCheck]:
     panel, day = tables.panel, tables.panel.as_of
     checkins = checkins_of(panel, n)
     contexts = {name: sign_context(name, checkins, day) for name in panel.catalogue.signs}
@@ -126,16 +130,16 @@ def _signs(tables: Tables, n: int, found: FilteredMixture, now: Floats) -> list[
         [(i, LOOKS.index(look), contexts[name].value, True) for i, name, look in asked],
         dtype=panel.signs.codes.dtype,
     )
-    signs = replace(panel, signs=only(panel.signs, codes))
+    signs = replace(panel, signs=codes_only(panel.signs, codes))
     seen = sign_table(signs, tables.population, tables.skill, 1.0)
-    phases = outcome_table(found, now, seen)
-    total = found.chain.by_phase(now.sum(axis=(1, 2)))
+    phases = outcome_table(mixture, now, seen)
+    total = mixture.chain.by_phase(now.sum(axis=(1, 2)))
     out = []
     for (_, name, look), column in zip(asked, phases.T, strict=True):
         joint = np.stack([column, np.maximum(total - column, 0.0)], axis=1)
         last = contexts[name].last
         out.append(
-            Look(
+            NextCheck(
                 "sign",
                 name,
                 look,
@@ -154,12 +158,12 @@ def _unchecked(last: dt.date | None, day: dt.date) -> bool:
 
 
 def keepers_kit(panel: Panel, n: int, analyte: Analyte) -> tuple[str, tuple[float, ...]]:
-    """Method of the kit that the keeper of tank n reads an analyte with, and its chart.
+    """Method and chart of the kit with which the keeper of tank n reads an analyte.
 
     Returns
     -------
     method : str
-        Of the kit in the logbook, of the latest reading, or what is assumed of any.
+        Of the kit in the logbook, else of the latest reading, else the assumed one.
     steps : tuple of float
         Canonical unit; empty for an instrument.
     """
@@ -183,13 +187,14 @@ def keepers_kit(panel: Panel, n: int, analyte: Analyte) -> tuple[str, tuple[floa
 def outcomes(analyte: Analyte, method: str, steps: tuple[float, ...]) -> list[tuple[float, float]]:
     """Intervals that a reading can fall into, without gaps, from the least value to inf.
 
-    An instrument's readings are gathered into :data:`BINS` of equal width in log(x + offset),
-    no finer than it resolves; what that loses makes its information a lower bound.
+    An instrument's readings are grouped into :data:`BINS` of equal width in log(x + offset),
+    no finer than it resolves. Grouping loses information, so what it would give is a lower
+    bound.
     """
     if steps:
-        found = [between_steps(step, steps, analyte.low) for step in steps]
-        # What lies below half-way to a first step above zero still reads as the first.
-        return [(analyte.low, found[0][1]), *found[1:]]
+        spans = [between_steps(step, steps, analyte.low) for step in steps]
+        # Values below half-way to a first step above zero still read as the first.
+        return [(analyte.low, spans[0][1]), *spans[1:]]
     chart = analyte.charts.get(method)
     grain = (chart.resolution if chart else 0.0) or 1e-9
     top = 5 * max(t.value for t in analyte.typical)
@@ -199,7 +204,7 @@ def outcomes(analyte: Analyte, method: str, steps: tuple[float, ...]) -> list[tu
     return list(itertools.pairwise(edges))
 
 
-def _readings(tables: Tables, n: int, found: FilteredMixture, now: Floats) -> list[Look]:
+def _readings(tables: Tables, n: int, mixture: FilteredMixture, now: Floats) -> list[NextCheck]:
     panel, day = tables.panel, tables.panel.as_of
     checkins = checkins_of(panel, n)
     rows, plan = [], []
@@ -211,14 +216,14 @@ def _readings(tables: Tables, n: int, found: FilteredMixture, now: Floats) -> li
         rows += [(i, low, high, context.value, context.gap) for low, high in spans]
         plan.append((name, analyte, method, context.last, len(spans)))
     codes = np.array(rows, dtype=panel.readings.codes.dtype)
-    readings = replace(panel, readings=only(panel.readings, codes))
+    readings = replace(panel, readings=codes_only(panel.readings, codes))
     likelihood = reading_table(readings, tables.population, 1.0)[:, :, None]
-    joint = outcome_table(found, now, likelihood)
+    joint = outcome_table(mixture, now, likelihood)
     out, at = [], 0
     for name, analyte, method, last, width in plan:
         chart = analyte.charts.get(method) or analyte.charts[assumed_method(analyte)]
         out.append(
-            Look(
+            NextCheck(
                 "reading",
                 name,
                 method,
@@ -233,23 +238,25 @@ def _readings(tables: Tables, n: int, found: FilteredMixture, now: Floats) -> li
     return out
 
 
-def where_to_look(tables: Tables, n: int, found: FilteredMixture) -> tuple[Look, ...]:
-    """Rank what could be looked at or measured in tank n now.
+def rank_by_information_gain(
+    tables: Tables, n: int, mixture: FilteredMixture
+) -> tuple[NextCheck, ...]:
+    """Rank the looks and tests that could be made in tank n now.
 
     Parameters
     ----------
     tables : Tables
     n : int
-    found : FilteredMixture
+    mixture : FilteredMixture
         Of tank n, under ``tables``.
 
     Returns
     -------
     tuple of Look
         Every sign, at a careful look and with a torch, and every analyte that bears on the
-        phase, with the keeper's kit; the most bits per minute first. Each is weighed
-        alone: two that would say the same stand both high.
+        phase, with the keeper's kit; the most bits per minute first. Each is ranked
+        alone, so two that would give the same information both rank high.
     """
-    now = present_lanes(found)
-    looks = [*_signs(tables, n, found, now), *_readings(tables, n, found, now)]
+    now = present_lanes(mixture)
+    looks = [*_signs(tables, n, mixture, now), *_readings(tables, n, mixture, now)]
     return tuple(sorted(looks, key=lambda x: (-x.per_minute, x.minutes, x.name, x.how)))

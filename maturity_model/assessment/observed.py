@@ -1,7 +1,7 @@
-"""Each observation of a tank beside its code and its place in the log.
+"""Each observation of a tank, with its code and its place in the log.
 
-The panel keeps codes on a weekly grid; a keeper wants the date and the words. Both are
-made from the same check-ins in the same order, and that order is followed here.
+The panel holds codes on a weekly grid; a keeper wants the date and the words. The panel
+makes its codes from the check-ins in order, so the same order matches them here.
 """
 
 from __future__ import annotations
@@ -96,12 +96,12 @@ def observed(panel: Panel, n: int) -> tuple[tuple[Observed, ...], ...]:
     out: tuple[list[Observed], ...] = ([], [], [])
     for at, c in enumerate(checkins_of(panel, n)):
         week = (c.date - started).days // 7
-        found: list[tuple[int, str, bool | None, Reading | None, str | None]] = []
-        found += [(0, name, seen, None, None) for name, seen in c.signs.items()]
-        found += [(1, name, None, r, None) for name, r in c.readings.items() if name in informative]
+        rows: list[tuple[int, str, bool | None, Reading | None, str | None]] = []
+        rows += [(0, name, seen, None, None) for name, seen in c.signs.items()]
+        rows += [(1, name, None, r, None) for name, r in c.readings.items() if name in informative]
         if c.judged_phase is not None:
-            found.append((2, JUDGED, None, None, c.judged_phase))
-        for kind, name, seen, reading, phase in found:
+            rows.append((2, JUDGED, None, None, c.judged_phase))
+        for kind, name, seen, reading, phase in rows:
             code = int(codes[kind][len(out[kind])])
             out[kind].append(
                 Observed(KINDS[kind], name, c.date, week, code, seen, reading, phase, c.look, at)
@@ -110,15 +110,15 @@ def observed(panel: Panel, n: int) -> tuple[tuple[Observed, ...], ...]:
 
 
 class Context(NamedTuple):
-    """What the past says of the next answer of a sign or analyte.
+    """What the log so far contributes to the next answer of a sign or analyte.
 
     Attributes
     ----------
     last : date or None
         When it was last answered.
     value : float
-        Sign: level of the balance of past sightings. Analyte: previous reading, -1 for
-        none that counts.
+        Sign: level of the balance of past sightings. Analyte: previous reading, -1 if
+        there is none or it is too old.
     gap : float
         Analyte: weeks since the previous reading, as the panel's codes hold it.
     """
@@ -156,7 +156,7 @@ def reading_context(name: str, checkins: Iterable[CheckIn], day: dt.date) -> Con
     return Context(last, value, gap)
 
 
-def only(kind: Observations, codes: np.ndarray) -> Observations:
-    """Observations with these codes alone, for the tables of ``population.tables``."""
+def codes_only(kind: Observations, codes: np.ndarray) -> Observations:
+    """Codes without any row of the grid, for the tables of ``population.tables``."""
     nothing = np.zeros(0, dtype=np.int64)
     return Observations(codes, nothing, nothing)

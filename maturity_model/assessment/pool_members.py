@@ -21,7 +21,7 @@ InPool = Literal["no", "same", "changed"]
 
 
 @dataclass(frozen=True)
-class Recognised:
+class PoolMembership:
     """What the pool knew of one tank.
 
     Attributes
@@ -75,10 +75,10 @@ class Recognised:
 
 #: Parts of a population that a pool may teach.
 PARTS = ("signs", "moves", "readings")
-NOBODY = Recognised(None, "no")
+NOBODY = PoolMembership(None, "no")
 
 
-class Recognition:
+class PoolLookup:
     """Looks up the tanks of an assessment in the pool of its population."""
 
     def __init__(
@@ -107,7 +107,7 @@ class Recognition:
                 then, tables.population, nodes=(len(tables.pace), len(tables.skill))
             )
 
-    def of(self, n: int) -> tuple[Tables, Recognised]:
+    def of(self, n: int) -> tuple[Tables, PoolMembership]:
         """Tables for tank n, with what is known of its keeper and of the tank."""
         tables, members = self.tables, self.tables.population.members
         if members is None:
@@ -125,7 +125,7 @@ class Recognition:
             # The population's draws hold this already: what is known without the tank is
             # what is left when it is taken out again.
             tables = replace(tables, log_prior=-counted)
-        return tables, Recognised(None if skill is None else _summary(skill), in_pool)
+        return tables, PoolMembership(None if skill is None else _summary(skill), in_pool)
 
 
 def _summary(skill: Floats) -> OwnSkill:

@@ -1,4 +1,4 @@
-"""One filtered tank, as the questions about its future need it."""
+"""One filtered tank, as the questions about its present and future need it."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ class Present:
     ----------
     panel : Panel
     n : int
-    found : FilteredMixture
+    mixture : FilteredMixture
     hazards : Hazards
     pace : ndarray, shape (P,)
         Pace nodes, in standard deviations.
@@ -29,7 +29,7 @@ class Present:
 
     panel: Panel
     n: int
-    found: FilteredMixture
+    mixture: FilteredMixture
     hazards: Hazards
     pace: Floats
 
@@ -46,17 +46,17 @@ class Present:
     @property
     def weight(self) -> Floats:
         """P(draw | log), shape (D,)."""
-        return self.found.draw_weight[-1]
+        return self.mixture.draw_weight[-1]
 
     @property
     def node_weight(self) -> Floats:
         """P(node | log, draw), shape (P, Q, D)."""
-        return np.ascontiguousarray(self.found.node_weight[:, :, -1])
+        return np.ascontiguousarray(self.mixture.node_weight[:, :, -1])
 
     @property
     def phases(self) -> Floats:
         """P(phase now | log, draw), shape (K, D)."""
-        return self.found.chain.by_phase(self.found.states[-1], axis=0)
+        return self.mixture.chain.by_phase(self.mixture.states[-1], axis=0)
 
     @property
     def phase(self) -> int:
@@ -65,5 +65,5 @@ class Present:
 
     def states_by_pace(self) -> Floats:
         """P(pace node, state now | log, draw), shape (P, S, D)."""
-        weight, states = self.found.node_weight[:, :, -1], self.found.filtered[:, :, -1]
+        weight, states = self.mixture.node_weight[:, :, -1], self.mixture.filtered[:, :, -1]
         return np.ascontiguousarray(np.einsum("pqd,pqsd->psd", weight, states))

@@ -9,14 +9,14 @@ from maturity_model.assessment.attribution import EventEffect, event_effects
 from maturity_model.assessment.cautions import Caution, unionised_now
 from maturity_model.assessment.decisions import Decision, decide
 from maturity_model.assessment.filtering import Tables
-from maturity_model.assessment.first_passage import Waiting, time_to_mature
-from maturity_model.assessment.next_checks import Look, where_to_look
+from maturity_model.assessment.first_passage import FirstPassage, time_to_mature
+from maturity_model.assessment.next_checks import NextCheck, rank_by_information_gain
 from maturity_model.assessment.plan import Plan
 from maturity_model.assessment.present import Present
-from maturity_model.assessment.risk import Risk, slipping
-from maturity_model.assessment.sojourn import Stuck, stuck
-from maturity_model.assessment.surprise import Lately, Surprises, surprises
-from maturity_model.assessment.weight_of_evidence import Why, why
+from maturity_model.assessment.risk import Risk, slip_risks
+from maturity_model.assessment.sojourn import SojournCheck, check_sojourn
+from maturity_model.assessment.surprise import RecentSlip, Surprises, surprises
+from maturity_model.assessment.weight_of_evidence import WeightOfEvidence, weigh_evidence
 from maturity_model.hmm.mixture import FilteredMixture
 from maturity_model.logbook import CheckIn, Event
 from maturity_model.population.tables import Hazards
@@ -24,41 +24,41 @@ from maturity_model.population.tables import Hazards
 
 @dataclass(frozen=True)
 class Questions:
-    """What was asked of one tank beyond its phase; the conditioning is with each type.
+    """The answers about one tank beyond its phase. Each type states its conditioning.
 
     Attributes
     ----------
     risks : tuple of Risk
         No plan first, then each kind of event today, then the plans.
-    waiting : tuple of Waiting
-        No plan first, then the plans.
+    first_passages : tuple of FirstPassage
+        To the last phase: no plan first, then the plans.
     everything : bool
         False: only plans were asked about, and what follows is empty.
     event_effects : tuple of EventEffect
-    stuck : Stuck or None
-    why : Why or None
+    sojourn : SojournCheck or None
+    evidence : WeightOfEvidence or None
         None also for a log without any observation.
     surprises : Surprises or None
         None also for a log without any observation.
-    looks : tuple of Look
+    next_checks : tuple of NextCheck
     decisions : tuple of Decision
     """
 
     risks: tuple[Risk, ...]
-    waiting: tuple[Waiting, ...]
+    first_passages: tuple[FirstPassage, ...]
     everything: bool = False
     event_effects: tuple[EventEffect, ...] = ()
-    stuck: Stuck | None = None
-    why: Why | None = None
+    sojourn: SojournCheck | None = None
+    evidence: WeightOfEvidence | None = None
     surprises: Surprises | None = None
-    looks: tuple[Look, ...] = ()
+    next_checks: tuple[NextCheck, ...] = ()
     decisions: tuple[Decision, ...] = ()
 
 
 def answer_questions(
     tables: Tables,
     n: int,
-    found: FilteredMixture,
+    mixture: FilteredMixture,
     hazards: Hazards,
     forecast: Floats,
     checkins: tuple[CheckIn, ...],
@@ -74,7 +74,7 @@ def answer_questions(
     ----------
     tables : Tables
     n : int
-    found : FilteredMixture
+    mixture : FilteredMixture
         Of tank n, under ``tables``.
     hazards : Hazards
         Of tank n.
@@ -85,24 +85,29 @@ def answer_questions(
     everything : bool
         False: only the risk of slipping and the time to mature, under the plans.
     plans : tuple of Plan
-        What-ifs of one's own.
+        The reader's own what-ifs.
 
     Returns
     -------
     Questions
     """
-    here = Present(tables.panel, n, found, hazards, tables.pace)
-    risks = slipping(here, plans)
-    waiting = tuple(time_to_mature(here, plan) for plan in (None, *plans))
+    present = Present(tables.panel, n, mixture, hazards, tables.pace)
+    risks = slip_risks(present, plans)
+    first_passages = tuple(time_to_mature(present, plan) for plan in (None, *plans))
     if not everything:
-        return Questions(risks, waiting)
+        return Questions(risks, first_passages)
     panel = tables.panel
-    said = surprises(tables, n, found, tables.evidence_weight)
-    recent = said.lately if said else Lately(0.0, 0.0)
+    surprising = surprises(tables, n, mixture, tables.evidence_weight)
+    recent = surprising.recent if surprising else RecentSlip(0.0, 0.0)
     ammonia = unionised_now(panel.tanks[n], checkins, panel.as_of, panel.catalogue)
-    effects = event_effects(here)
-    lagging = stuck(here, tables.node_prior.sum(axis=1))
-    looks = where_to_look(tables, n, found)
-    decisions = decide(here, recent, events, cautions, ammonia)
-    reasons = why(tables, n, found, forecast)
-    return Questions(risks, waiting, True, effects, lagging, reasons, said, looks, decisions)
+    return Questions(
+        risks=risks,
+        first_passages=first_passages,
+        everything=True,
+        event_effects=event_effects(present),
+        sojourn=check_sojourn(present, tables.node_prior.sum(axis=1)),
+        evidence=weigh_evidence(tables, n, mixture, forecast),
+        surprises=surprising,
+        next_checks=rank_by_information_gain(tables, n, mixture),
+        decisions=decide(present, recent, events, cautions, ammonia),
+    )

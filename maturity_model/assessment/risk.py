@@ -1,4 +1,4 @@
-"""Risk of slipping back: as things stand, and what if."""
+"""Risk of slipping back: as things stand, and under a what-if."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from maturity_model.hmm import native
 
 @dataclass(frozen=True)
 class Risk:
-    """Risk of slipping back under one course of things.
+    """Risk of slipping back under one plan.
 
     Attributes
     ----------
@@ -26,10 +26,10 @@ class Risk:
         Weeks.
     risk : tuple of Estimate
         P(phase at some week in t+1..t+h is lower than now | log up to now, the plan, no
-        event besides, population), for each h in ``horizons``. The plan tells nothing
-        about the present: doing is not seeing.
+        other event, population), for each h in ``horizons``. The plan is an intervention,
+        so it changes what comes and says nothing about the present.
     change : tuple of Estimate
-        The same less that without the plan, draw by draw; 0 for no plan.
+        The same minus that without the plan, draw by draw; 0 for no plan.
     """
 
     plan: Plan | None
@@ -43,8 +43,8 @@ def slip_probability(
 ) -> Floats:
     """P(a lower phase than now, some time in the next h weeks | log, plan, draw).
 
-    By the exact recursion over h weeks that keeps the starting phase, pace and skill
-    integrated out within each draw.
+    The recursion over h weeks is exact: it keeps the starting phase, and integrates over
+    pace and skill within each draw.
 
     Parameters
     ----------
@@ -56,11 +56,11 @@ def slip_probability(
     -------
     ndarray, shape (len(horizons), D)
     """
-    found, horizon = present.found, max(horizons)
+    mixture, horizon = present.mixture, max(horizons)
     ahead = look_ahead(present, horizon, plan)
-    chain, (s, d) = found.chain, found.states.shape[1:]
+    chain, (s, d) = mixture.chain, mixture.states.shape[1:]
     out = np.empty((1, len(horizons), d))
-    # One node for skill: it does not act on the moves to come.
+    # One node for skill, which does not act on the moves to come.
     state = present.states_by_pace()[:, None, None]
     native.downward_risk(
         state,
@@ -88,7 +88,7 @@ def event_plans(present: Present) -> tuple[Plan, ...]:
     )
 
 
-def slipping(
+def slip_risks(
     present: Present, plans: tuple[Plan, ...] = (), horizons: tuple[int, ...] = HORIZONS
 ) -> tuple[Risk, ...]:
     """Risk of slipping back: as things stand, if an event happened today, under plans.
@@ -97,7 +97,7 @@ def slipping(
     ----------
     present : Present
     plans : tuple of Plan
-        What-ifs of one's own.
+        The reader's own what-ifs.
     horizons : tuple of int
 
     Returns

@@ -1,4 +1,4 @@
-"""Whether a tank lags behind comparable ones, and what in its husbandry would move it."""
+"""Sojourn in the present phase: whether a tank lags, and which husbandry would move it on."""
 
 from __future__ import annotations
 
@@ -9,22 +9,22 @@ from typing import NamedTuple
 import numpy as np
 
 from maturity_model._typing import Floats
-from maturity_model.assessment.first_passage import arrival
+from maturity_model.assessment.first_passage import first_passage_pmf
 from maturity_model.assessment.intervals import Estimate, estimate
 from maturity_model.assessment.plan import WATER, Plan, Step, parse_plan
 from maturity_model.assessment.present import Present
 from maturity_model.hmm import native
 from maturity_model.population.types import Population
 
-#: Share of comparable tanks that have left a phase when a tank begins to lag.
+#: Share of comparable tanks that must have left a phase before a tank counts as lagging.
 SHARE = 0.9
-#: Weeks in which the next phase is looked for, and in which past events count as a habit.
-LEVER_WEEKS = 8
-#: Longest time in a phase that is looked at, in weeks.
+#: Weeks ahead for reaching the next phase, and weeks back in which events count as a habit.
+CONTRAST_WEEKS = 8
+#: Longest sojourn that is computed, in weeks.
 LONGEST = 520
-#: Water changes that are compared with what is done now.
+#: Water changes that are compared with the present ones.
 REGULAR = ("water_change=20/2w", "water_change=20/1w", "water_change=none")
-#: Events that are no habit: nobody chooses them.
+#: Events that nobody chooses, and so are no habit.
 _NOT_CHOSEN = ("crash",)
 _Z = 1.6448536269514722  # 95 % quantile of the normal distribution
 
@@ -48,20 +48,20 @@ class Pace(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Lever:
-    """A change of husbandry and what it does to the next phase.
+class HusbandryContrast:
+    """A change of husbandry and its effect on reaching the next phase.
 
     Attributes
     ----------
     plan : Plan
-        What would be done from now on; for ``stop`` what would not be done any more.
+        The husbandry from now on; with ``stop`` the habit that ends.
     stop : bool
         True: giving up a habit, compared with keeping it as in the last eight weeks.
         False: taking one up, compared with husbandry as it stands.
     within : Estimate
         P(next phase within 8 weeks | in the present phase now, log, the change).
     change : Estimate
-        The same less that without the change, draw by draw.
+        The same minus that without the change, draw by draw.
     """
 
     plan: Plan
@@ -71,19 +71,19 @@ class Lever:
 
 
 @dataclass(frozen=True)
-class Stuck:
-    """Time in the present phase against what comparable tanks need.
+class SojournCheck:
+    """Time in the present phase beside the time that comparable tanks need.
 
-    Comparable: same rock, water changed as usual, no events, of whatever pace; from the
-    population's draws alone, without this tank's log.
+    Comparable tanks have the same rock, water changed as usual, no events, and any pace;
+    their times come from the population's draws alone, without this tank's log.
 
     Attributes
     ----------
     phase : int
         The most probable phase now.
     so_far : tuple of int
-        5 %, 50 % and 95 % quantile of the full weeks since it came into the phase, given
-        that it is in it, and the log.
+        5 %, 50 % and 95 % quantiles of the full weeks since it entered the phase, given that
+        it is in it, and the log.
     need : tuple of (int or None), length K
         Weeks within which 90 % of comparable tanks that are not set back pass the phase;
         None for the last phase, and where it takes more than ten years.
@@ -95,8 +95,8 @@ class Stuck:
     next_phase : Estimate or None
         P(next phase within 8 weeks | in the present phase now, log, no further event,
         husbandry as it stands); None in the last phase.
-    levers : tuple of Lever
-        What helps most comes first. Empty in the last phase.
+    contrasts : tuple of HusbandryContrast
+        The most helpful first. Empty in the last phase.
     """
 
     phase: int
@@ -106,13 +106,13 @@ class Stuck:
     lagging: Estimate
     pace: Pace
     next_phase: Estimate | None
-    levers: tuple[Lever, ...]
+    contrasts: tuple[HusbandryContrast, ...]
 
 
-def weeks_needed(
+def sojourn_quantile(
     population: Population, covariates: Floats, pace: Floats, pace_weight: Floats
 ) -> tuple[int | None, ...]:
-    """Weeks within which 90 % of tanks pass each phase, if nothing sets them back.
+    """90 % quantile of the time that tanks need for each phase, if nothing sets them back.
 
     The time in r stages that are each left with chance p a week is a sum of r geometric
     ones: ``P(N > n) = P(Binomial(n, p) < r)``.
@@ -120,7 +120,7 @@ def weeks_needed(
     Parameters
     ----------
     population : Population
-        All draws count alike.
+        Its draws have equal weights.
     covariates : ndarray, shape (J,)
     pace, pace_weight : ndarray, shape (P,)
         Pace nodes and their prior weights.
@@ -132,11 +132,11 @@ def weeks_needed(
     """
     log_hazard = population.log_advance + np.einsum("j,jkd->kd", covariates, population.husbandry)
     hazard = np.exp(log_hazard[:, None, :] + pace[:, None] * population.pace_sd)
-    hazard = np.minimum(hazard, 50.0)  # As good as certain, and its powers are still numbers.
+    hazard = np.minimum(hazard, 50.0)  # practically certain, and its powers stay finite
 
     def passed(k: int, n: int) -> float:
         leave, stay = -np.expm1(-hazard[k]), np.exp(-hazard[k] * n)
-        # Terms of the binomial, each from the one before.
+        # Terms of the binomial, each computed from the one before.
         odds, left = leave * np.exp(hazard[k]), np.zeros_like(stay)
         for i in range(min(population.n_stages, n + 1)):
             left += stay
@@ -168,13 +168,13 @@ def stay_probability(present: Present, phase: int, steps: int) -> Floats:
     Returns
     -------
     ndarray, shape (steps + 1, D)
-        Entry i; 0 where it is longer than the tank has run.
+        Entry i; 0 where the tank is younger than i weeks.
     """
-    found = present.found
-    k, r = found.chain
-    out = np.empty((steps + 1, found.states.shape[-1]))
+    mixture = present.mixture
+    k, r = mixture.chain
+    out = np.empty((steps + 1, mixture.states.shape[-1]))
     native.long_stays(
-        found.filtered, found.moves, found.emission, found.scale, present.node_weight,
+        mixture.filtered, mixture.moves, mixture.emission, mixture.scale, present.node_weight,
         phase, k, r, out, np.empty((r + 1, out.shape[1])),
     )  # fmt: skip
     return out
@@ -190,25 +190,25 @@ def _pace(present: Present) -> Pace:
 
 
 def _habits(present: Present) -> tuple[Plan, ...]:
-    # What was done in the last weeks and can be left alone, as a rhythm.
+    """Events of the last weeks that the keeper could stop, as regular plans."""
     panel, name = present.panel, present.panel.tanks[present.n].name
     done: dict[str, list[float | None]] = {}
     for e in panel.logbook.events:
-        recent = 0 <= (panel.as_of - e.date).days < 7 * LEVER_WEEKS
+        recent = 0 <= (panel.as_of - e.date).days < 7 * CONTRAST_WEEKS
         if e.tank == name and recent and e.kind != WATER and e.kind not in _NOT_CHOSEN:
             done.setdefault(e.kind, []).append(e.amount)
     plans = []
     for kind, amounts in done.items():
         known = [a for a in amounts if a is not None]
         amount = sum(known) / len(known) if known else None
-        days = max(7 * LEVER_WEEKS // len(amounts), 1)
+        days = max(7 * CONTRAST_WEEKS // len(amounts), 1)
         written = "" if amount is None else f"{amount:g}"
         plans.append(Plan(f"{kind}={written}/{days}d", (Step(kind, amount, days),)))
     return tuple(plans)
 
 
-def _levers(present: Present, phase: int) -> tuple[Estimate, tuple[Lever, ...]]:
-    r = present.found.chain.n_stages
+def _contrasts(present: Present, phase: int) -> tuple[Estimate, tuple[HusbandryContrast, ...]]:
+    r = present.mixture.chain.n_stages
     start = np.zeros_like(present.states_by_pace())
     here = slice(phase * r, (phase + 1) * r)
     start[:, here] = present.states_by_pace()[:, here]
@@ -218,24 +218,26 @@ def _levers(present: Present, phase: int) -> tuple[Estimate, tuple[Lever, ...]]:
     scale = np.where(inside > 0, inside, 1.0)
 
     def within(plan: Plan | None) -> Floats:
-        return arrival(present, start, phase + 1, LEVER_WEEKS, plan).sum(axis=0) / scale
+        pmf = first_passage_pmf(present, start, phase + 1, CONTRAST_WEEKS, plan)
+        return pmf.sum(axis=0) / scale
 
     base = within(None)
-    levers = []
+    contrasts = []
     for text in REGULAR:
         plan = parse_plan(text, present.panel.catalogue)
         value = within(plan)
-        levers.append(Lever(plan, False, estimate(value, weight), estimate(value - base, weight)))
+        change = estimate(value - base, weight)
+        contrasts.append(HusbandryContrast(plan, False, estimate(value, weight), change))
     now = estimate(base, weight)
-    levers.extend(
-        Lever(plan, True, now, estimate(base - within(plan), weight)) for plan in _habits(present)
-    )
-    levers.sort(key=lambda lever: -lever.change.mean)
-    return now, tuple(levers)
+    for plan in _habits(present):
+        change = estimate(base - within(plan), weight)
+        contrasts.append(HusbandryContrast(plan, True, now, change))
+    contrasts.sort(key=lambda contrast: -contrast.change.mean)
+    return now, tuple(contrasts)
 
 
-def stuck(present: Present, pace_weight: Floats) -> Stuck:
-    """Whether the tank lags, its pace, and what would move it.
+def check_sojourn(present: Present, pace_weight: Floats) -> SojournCheck:
+    """Compute whether the tank lags, its pace, and the changes that would move it on.
 
     Parameters
     ----------
@@ -245,24 +247,24 @@ def stuck(present: Present, pace_weight: Floats) -> Stuck:
 
     Returns
     -------
-    Stuck
+    SojournCheck
     """
     population, panel = present.population, present.panel
     covariates = panel.husbandry[int(panel.first[present.n + 1]) - 1].copy()
     covariates[list(population.covariates).index("water_changed")] = 0.0
-    need = weeks_needed(population, covariates, present.pace, pace_weight)
+    need = sojourn_quantile(population, covariates, present.pace, pace_weight)
     phase, weight, weeks = present.phase, present.weight, present.weeks
     late = np.zeros((len(need), len(weight)))
     stays = stay_probability(present, phase, weeks - 1)
     for k, n in enumerate(need):
         if n is not None and n < weeks:
             late[k] = stays[n] if k == phase else stay_probability(present, k, n)[n]
-    # P(for at least i weeks | in the phase now), falling from 1.
+    # P(in the phase for at least i weeks | in it now), which falls from 1.
     longer = (stays @ weight) / float(stays[0] @ weight)
     so_far = [int((longer > 1 - level).sum()) - 1 for level in (0.05, 0.5, 0.95)]
     last = phase == len(need) - 1
-    next_phase, levers = (None, ()) if last else _levers(present, phase)
-    return Stuck(
+    next_phase, contrasts = (None, ()) if last else _contrasts(present, phase)
+    return SojournCheck(
         phase,
         (so_far[0], so_far[1], so_far[2]),
         need,
@@ -270,5 +272,5 @@ def stuck(present: Present, pace_weight: Floats) -> Stuck:
         estimate(late.sum(axis=0), weight),
         _pace(present),
         next_phase,
-        levers,
+        contrasts,
     )

@@ -1,10 +1,9 @@
-"""Surprises: what the last check-in said that the log before it had not led to expect.
+"""Surprises: answers of the last check-in that were improbable given the log before it.
 
-Two things are watched. Whether the tank has slipped lately, given the log: that is the
-model's own answer, and it rests on all signs and readings together. And what the model
-cannot see: animals that were there week after week and are gone, and a lone reading that
-nothing else agrees with. The limits below are tuned by the study whose result lies in
-``reports/surprise``.
+Two things are watched. The model itself gives the probability that the tank has slipped in
+the last weeks, from all signs and readings together. And two things lie outside the model:
+animals that were seen week after week and are gone, and a single reading that nothing else
+agrees with. The limits below were tuned by the study in ``reports/surprise``.
 """
 
 from __future__ import annotations
@@ -15,32 +14,32 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 
 from maturity_model._typing import Floats
-from maturity_model.assessment.observed import KINDS, Observed, kinds_of, observed, only
+from maturity_model.assessment.observed import KINDS, Observed, codes_only, kinds_of, observed
 from maturity_model.hmm import native
 from maturity_model.hmm.mixture import FilteredMixture
-from maturity_model.hmm.staged import StagedChain
+from maturity_model.hmm.staged import step_lanes
 from maturity_model.population.tables import judgement_table, reading_table, sign_table
 
 if TYPE_CHECKING:
     from maturity_model.assessment.filtering import Tables
 
 
-#: Weeks looked back for a slip.
-LATELY = 3
-#: Chance of having fallen back to the first phase lately from which something is held to be
-#: wrong; small, because it is rare and dear.
+#: Weeks back in which a slip is recent.
+RECENT_WEEKS = 3
+#: P(fell back to the first phase recently) that raises the alarm; small, because missing it
+#: is costly.
 FELL = 0.025
-#: Likewise the chance of having slipped at all.
+#: P(slipped at all recently) that raises the alarm.
 SLIPPED = 0.25
 #: A reading whose tail probability is below this is far off.
 FAR_OFF = 0.01
-#: A sign of animals whose absence had less than this chance has vanished.
+#: An animal sign whose absence had less than this probability has vanished.
 VANISHED = 0.1
-#: Several animals vanished at once with less than this chance: something is wrong.
+#: P(none of the vanished animals seen) below which they raise the alarm.
 VANISHED_TOGETHER = 0.002
-#: Chance of a slip from which a reading that is far off does not stand alone.
-AGREES = 0.1
-#: What is held to be the worst omen (common practice, no source).
+#: P(slip) at or above which a far-off reading counts as corroborated.
+CORROBORATED = 0.1
+#: Animals whose disappearance is held to be the worst omen (common practice, no source).
 PODS = ("amphipods", "copepods")
 
 Alarm = Literal["", "check the kit", "something is wrong"]
@@ -58,7 +57,7 @@ class Surprise:
         likelihood. For a reading, the tail: twice the smaller of P(at least as high) and
         P(at least as low), at most 1.
     vanished : bool
-        A sign of animals seen again and again, and not seen now, where that had a chance
+        An animal sign that was seen repeatedly and is not seen now, with a probability
         below :data:`VANISHED`.
     far_off : bool
         A reading whose tail is below :data:`FAR_OFF`.
@@ -75,17 +74,17 @@ class Surprise:
 
 @dataclass(frozen=True, slots=True)
 class Surprises:
-    """What was surprising about the last check-in.
+    """The surprises of one check-in.
 
     Attributes
     ----------
     alarm : {'', 'check the kit', 'something is wrong'}
-        ``something is wrong``: the chance that the tank fell, or slipped, is above
-        :data:`FELL`, :data:`SLIPPED`; or animals vanished together; or a reading is far off
-        and a slip, vanished animals or another reading agree with it.
-        ``check the kit``: a reading is far off and nothing agrees with it.
-    lately : Lately
-        Over the last :data:`LATELY` weeks, given the log up to the week of the check-in.
+        ``something is wrong``: the probability of having fallen or slipped reaches
+        :data:`FELL` or :data:`SLIPPED`; or animals vanished together; or a reading is far off
+        and a slip, vanished animals or another reading corroborates it.
+        ``check the kit``: a reading is far off and nothing corroborates it.
+    recent : RecentSlip
+        Over the last :data:`RECENT_WEEKS` weeks, given the log up to the week of the check-in.
     vanished : float
         P(none of the vanished animals seen | log before this check-in); 1 for none vanished.
     pods : bool
@@ -95,25 +94,25 @@ class Surprises:
     """
 
     alarm: Alarm
-    lately: Lately
+    recent: RecentSlip
     vanished: float
     pods: bool
     items: tuple[Surprise, ...]
 
 
-class Lately(NamedTuple):
-    """What has probably happened in the last weeks.
+class RecentSlip(NamedTuple):
+    """Slips of the last weeks.
 
-    Both are given the log up to the end of a week, draw weights included. The evidence
-    weight guards against witnesses that repeat themselves for months; what is new this
-    fortnight does not. So the log before those weeks counts with its weight, and the
+    Both fields are given the log up to the end of a week, draw weights included. The evidence
+    weight discounts observations that repeat one another for months, which those of the last
+    weeks do not. So the log before those weeks counts with that weight, and the
     observations in them count in full.
 
     Attributes
     ----------
     slipped : float
-        Expected number of moves to a lower phase in those weeks: at least the probability
-        of any, and nearly that while it is small.
+        Expected number of moves to a lower phase in those weeks: an upper bound on the
+        probability of any, and close to it while it is small.
     fell : float
         P(in the first phase now, and in a later one before those weeks).
     """
@@ -122,91 +121,64 @@ class Lately(NamedTuple):
     fell: float
 
 
-def lately(
-    found: FilteredMixture, week: int, evidence_weight: float, weeks: int = LATELY
-) -> Lately:
-    """Whether the tank slipped in the last ``weeks`` moves up to ``week``.
+def recent_slip(
+    mixture: FilteredMixture, week: int, evidence_weight: float, weeks: int = RECENT_WEEKS
+) -> RecentSlip:
+    """Compute the slips of the last ``weeks`` moves up to ``week``.
 
     Parameters
     ----------
-    found : FilteredMixture
+    mixture : FilteredMixture
     week : int
     evidence_weight : float
-        The weight in ``found``. With 0, no observation counts.
+        The weight in ``mixture``. With 0, no observation counts.
     weeks : int
 
     Returns
     -------
-    Lately
+    RecentSlip
     """
     back = max(week - weeks, 0)
     if back == week:
-        return Lately(0.0, 0.0)
-    p, q, _, s, d = found.filtered.shape
+        return RecentSlip(0.0, 0.0)
+    p, q, _, s, d = mixture.filtered.shape
     length = week - back
     full = np.ones((length + 1, s, q, d))
     if evidence_weight > 0:
-        full[1:] = found.emission[back + 1 : week + 1]
+        full[1:] = mixture.emission[back + 1 : week + 1]
         if evidence_weight != 1:
             full[1:] **= 1 / evidence_weight
-    moves = np.ascontiguousarray(found.moves[back:week])
-    # Filtered again from where the lanes stood; `later` keeps to paths from a later phase.
+    moves = np.ascontiguousarray(mixture.moves[back:week])
+    # Filter again from the lanes as they were. `later` holds only paths that started in a
+    # later phase.
     filtered, scale = np.empty((p, q, length + 1, s, d)), np.ones((p, q, length + 1, d))
-    filtered[:, :, 0] = found.filtered[:, :, back]
+    filtered[:, :, 0] = mixture.filtered[:, :, back]
     later = filtered[:, :, 0].copy()
-    first = slice(0, found.chain.n_stages)
+    first = slice(0, mixture.chain.n_stages)
     later[:, :, first] = 0.0
     for t in range(length):
         seen = full[t + 1].swapaxes(0, 1)
-        new = step_lanes(filtered[:, :, t], moves[t], found.chain) * seen
+        new = step_lanes(filtered[:, :, t], moves[t], mixture.chain) * seen
         total = new.sum(axis=2)
         scale[:, :, t + 1] = total
         inverse = (1.0 / np.where(total > 0, total, 1.0))[:, :, None]
         filtered[:, :, t + 1] = new * inverse
-        later = step_lanes(later, moves[t], found.chain) * seen * inverse
-    lanes = found.node_weight[:, :, back] * scale.prod(axis=2)
+        later = step_lanes(later, moves[t], mixture.chain) * seen * inverse
+    lanes = mixture.node_weight[:, :, back] * scale.prod(axis=2)
     within = lanes.sum(axis=(0, 1))
     nodes = lanes / np.where(within > 0, within, 1.0)
-    draws = found.draw_weight[back] * within ** float(found.trusted.power[back])
+    draws = mixture.draw_weight[back] * within ** float(mixture.trusted.power[back])
     draws = draws / draws.sum()
     states, down = np.empty((length + 1, s, d)), np.empty((length + 1, d))
     native.smooth_lanes(
-        moves, full, filtered, scale, nodes, *found.chain, states, down, np.empty((2, s, d))
+        moves, full, filtered, scale, nodes, *mixture.chain, states, down, np.empty((2, s, d))
     )
     fell = np.einsum("pqsd,pqd,d->", later[:, :, first], nodes, draws)
-    return Lately(float(down.sum(axis=0) @ draws), float(fell))
-
-
-def step_lanes(before: Floats, moves: Floats, chain: StagedChain) -> Floats:
-    """One step of every lane.
-
-    Parameters
-    ----------
-    before : ndarray, shape (P, Q, S, D)
-        P(state) within each lane.
-    moves : ndarray, shape (4K+3, P, D)
-    chain : StagedChain
-
-    Returns
-    -------
-    ndarray, shape (P, Q, S, D)
-    """
-    k, r = chain
-    end = k * r - 1
-    row = np.append(np.repeat(np.arange(k), r)[:-1], 4 * k)  # The last state has its own.
-    new = np.asarray(moves[row].swapaxes(0, 1)[:, None] * before)
-    new[:, :, 1:] += moves[k + chain.phase_of[:-1]].swapaxes(0, 1)[:, None] * before[:, :, :-1]
-    for phase in range(1, k):
-        mass = before[:, :, phase * r : min((phase + 1) * r, end)].sum(axis=2)
-        new[:, :, (phase - 1) * r] += moves[2 * k + phase][:, None] * mass
-        new[:, :, 0] += moves[3 * k + phase][:, None] * mass
-    new[:, :, (k - 2) * r] += moves[4 * k + 1][:, None] * before[:, :, end]
-    new[:, :, 0] += moves[4 * k + 2][:, None] * before[:, :, end]
-    return new
+    return RecentSlip(float(down.sum(axis=0) @ draws), float(fell))
 
 
 def predicted(
-    tables: Tables, n: int, found: FilteredMixture, week: int, earlier: list[tuple[int, int]]
+    tables: Tables, n: int, mixture: FilteredMixture, week: int, earlier: list[tuple[int, int]]
 ) -> Floats:
     """P(state, skill node, draw) before a check-in of tank n, shape (S, Q, D); sums to 1.
 
@@ -214,22 +186,22 @@ def predicted(
     ----------
     tables : Tables
     n : int
-    found : FilteredMixture
+    mixture : FilteredMixture
     week : int
         Of the check-in.
     earlier : list of (int, int)
-        Kind and code of the observations of that week before the check-in.
+        Kind and code of that week's observations before the check-in.
     """
     if week > 0:
-        lanes = step_lanes(found.filtered[:, :, week - 1], found.moves[week - 1], found.chain)
-        nodes = found.node_weight[:, :, week - 1]
-        draws, power = found.draw_weight[week - 1], float(found.trusted.power[week - 1])
+        lanes = step_lanes(mixture.filtered[:, :, week - 1], mixture.moves[week - 1], mixture.chain)
+        nodes = mixture.node_weight[:, :, week - 1]
+        draws, power = mixture.draw_weight[week - 1], float(mixture.trusted.power[week - 1])
     else:
-        d = found.states.shape[2]
+        d = mixture.states.shape[2]
         start = tables.population.start[tables.panel.rock[n]]
         lanes = np.broadcast_to(start[:, None], (*tables.node_prior.shape, len(start), d)).copy()
         nodes = np.broadcast_to(tables.node_prior[:, :, None], (*tables.node_prior.shape, d))
-        draws, power = found.start.weight[0], float(found.start.power[0])
+        draws, power = mixture.start.weight[0], float(mixture.start.power[0])
     joint = np.einsum("pqd,pqsd->sqd", nodes, lanes)
     for kind, code in earlier:
         joint = joint * (tables.signs[code] if kind == 0 else _unskilled(tables, kind, code))
@@ -246,14 +218,14 @@ def _unskilled(tables: Tables, kind: int, code: int) -> Floats:
 
 
 def _full_likelihood(tables: Tables, what: list[Observed]) -> list[Floats]:
-    # P(answer | state, skill, draw), shape (S, Q or 1, D), of each observation.
+    """P(answer | state, skill, draw), shape (S, Q or 1, D), of each observation, in order."""
     panel, population = tables.panel, tables.population
     out: list[Floats | None] = [None] * len(what)
     for number, (name, kind) in enumerate(zip(KINDS, kinds_of(panel), strict=True)):
         index = [i for i, o in enumerate(what) if o.kind == name]
         if not index:
             continue
-        codes = only(kind, kind.codes[[what[i].code for i in index]])
+        codes = codes_only(kind, kind.codes[[what[i].code for i in index]])
         if number == 0:
             table = sign_table(replace(panel, signs=codes), population, tables.skill, 1.0)
         elif number == 1:
@@ -266,11 +238,11 @@ def _full_likelihood(tables: Tables, what: list[Observed]) -> list[Floats]:
 
 
 def _tails(tables: Tables, what: Observed) -> tuple[Floats, Floats]:
-    # P(value >= low), P(value <= high) of a reading, shape (S, 1, D) each.
+    """P(value >= low), P(value <= high) of a reading | state, draw, shape (S, 1, D) each."""
     panel = tables.panel
     codes = np.repeat(panel.readings.codes[[what.code]], 2)
     codes["high"][0], codes["low"][1] = np.inf, 0.0
-    both = replace(panel, readings=only(panel.readings, codes))
+    both = replace(panel, readings=codes_only(panel.readings, codes))
     table = reading_table(both, tables.population, 1.0)[:, :, None]
     return table[0], table[1]
 
@@ -282,26 +254,25 @@ def _under(joint: Floats, likelihood: Floats) -> float:
 def surprises(
     tables: Tables,
     n: int,
-    found: FilteredMixture,
+    mixture: FilteredMixture,
     evidence_weight: float,
     checkin: int | None = None,
     what: tuple[tuple[Observed, ...], ...] | None = None,
 ) -> Surprises | None:
-    """What was surprising about a check-in of tank n.
+    """Find the surprises of a check-in of tank n.
 
     Parameters
     ----------
     tables : Tables
     n : int
-    found : FilteredMixture
+    mixture : FilteredMixture
         Of tank n, under ``tables``.
     evidence_weight : float
         The weight with which ``tables`` were made.
     checkin : int, optional
-        Index of the check-in; default the last. Everything is said as it could have been
-        said on that day, up to further check-ins in the same week.
+        Index of the check-in; default the last. Nothing logged after that week is used.
     what : tuple, optional
-        ``observed(tables.panel, n)``, where it is at hand.
+        ``observed(tables.panel, n)``, if the caller has it.
 
     Returns
     -------
@@ -319,11 +290,9 @@ def surprises(
         return None
     week = new[0].week
     earlier = [(k, o.code) for k, o in everything if o.week == week and o.checkin < checkin]
-    joint = predicted(tables, n, found, week, earlier)
-    likelihoods = _full_likelihood(tables, new)
-    # The order of _full_likelihood follows that of `new`.
+    joint = predicted(tables, n, mixture, week, earlier)
     items, gone = [], np.ones((1, 1, 1))
-    for o, likelihood in zip(new, likelihoods, strict=True):
+    for o, likelihood in zip(new, _full_likelihood(tables, new), strict=True):
         vanished, far_off, high = False, False, None
         if o.kind == "reading":
             above, below = (_under(joint, x) for x in _tails(tables, o))
@@ -339,22 +308,22 @@ def surprises(
                 gone = gone * likelihood
         items.append(Surprise(o, p, vanished, far_off, high))
     items.sort(key=lambda s: s.probability)
-    recent = lately(found, week, evidence_weight)
+    recent = recent_slip(mixture, week, evidence_weight)
     any_gone = any(s.vanished for s in items)
     together = _under(joint, gone) if any_gone else 1.0
     return Surprises(
         alarm=_alarm(recent, together, sum(s.far_off for s in items)),
-        lately=recent,
+        recent=recent,
         vanished=together,
         pods=any(s.vanished and s.what.name in PODS for s in items),
         items=tuple(items),
     )
 
 
-def _alarm(recent: Lately, vanished: float, far_off: int) -> Alarm:
+def _alarm(recent: RecentSlip, vanished: float, far_off: int) -> Alarm:
     if recent.fell >= FELL or recent.slipped >= SLIPPED or vanished < VANISHED_TOGETHER:
         return "something is wrong"
     if far_off:
-        agrees = recent.slipped >= AGREES or vanished < 1.0 or far_off > 1
-        return "something is wrong" if agrees else "check the kit"
+        corroborated = recent.slipped >= CORROBORATED or vanished < 1.0 or far_off > 1
+        return "something is wrong" if corroborated else "check the kit"
     return ""

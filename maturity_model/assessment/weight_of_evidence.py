@@ -1,8 +1,8 @@
-"""Why this phase: what each observation adds to the odds of the present phase.
+"""Weight of evidence: what each observation adds to the odds of the present phase.
 
-Weight of evidence in bits (Good 1950, *Probability and the Weighing of Evidence*): the
-binary logarithm of the factor by which the odds of the present phase against the next
-best change through an observation, with all the others in place.
+In bits (Good 1950, *Probability and the Weighing of Evidence*): the binary logarithm of the
+factor by which one observation changes the odds of the present phase against the next
+best, with all other observations in place.
 """
 
 from __future__ import annotations
@@ -22,24 +22,24 @@ if TYPE_CHECKING:
     from maturity_model.assessment.filtering import Tables
 
 
-#: Groups whose joint weight is computed, each way.
+#: Groups whose joint weight is computed, for and against.
 TOP_GROUPS = 3
-#: Probabilities below this are not told apart.
+#: Probabilities below this count as equal to it.
 _LEAST = 1e-300
 
 
 @dataclass(frozen=True, slots=True)
-class Push:
-    """What one observation adds.
+class Contribution:
+    """Weight of one observation.
 
     Attributes
     ----------
     what : Observed
     bits : float
         log2 of [P(present) / P(rival) given the whole log] over [the same given the log
-        without this observation]; above 0 it speaks for the present phase. The later
-        observations keep the context they were seen in (balance of past sightings,
-        previous reading), which this observation helped to make.
+        without this observation]; above 0 it supports the present phase. Later observations
+        keep their context (balance of past sightings, previous reading), to which this
+        observation contributed.
     """
 
     what: Observed
@@ -47,23 +47,23 @@ class Push:
 
 
 @dataclass(frozen=True, slots=True)
-class GroupPush:
-    """What all observations of one sign, one analyte or all judgements add together.
+class GroupContribution:
+    """Joint weight of all observations of one sign or one analyte, or of all judgements.
 
     Attributes
     ----------
     kind : {'sign', 'reading', 'judgement'}
     name : str
     bits : float
-        As :class:`Push`, all of them taken out at once and the log filtered again.
-        It is not the sum of their single bits: they stand in for one another.
+        As in :class:`Contribution`, with all of them left out and the log filtered again.
+        It is not the sum of their single bits, because they are partly redundant.
     count, seen : int
-        Observations; and those that were sightings (signs only, else 0).
+        Number of observations, and of sightings among them (0 unless a sign).
     first, last : date
     latest : Observed
         The latest of them.
-    strongest : Push
-        The one that pushes hardest the same way when it alone is taken out.
+    strongest : Contribution
+        The one with the largest single weight in the same direction.
     """
 
     kind: Kind
@@ -74,12 +74,12 @@ class GroupPush:
     first: dt.date
     last: dt.date
     latest: Observed
-    strongest: Push
+    strongest: Contribution
 
 
 @dataclass(frozen=True, slots=True)
-class Why:
-    """Why the present phase is held to be the present one.
+class WeightOfEvidence:
+    """Evidence for the most probable phase now against the next best.
 
     Attributes
     ----------
@@ -88,14 +88,14 @@ class Why:
     probability : tuple of float
         P(present phase | log), P(rival | log).
     forecast_bits : float
-        log2 odds of present against rival with no sign, reading or judgement at all:
-        what rock, age, husbandry and events say.
+        log2 odds of present against rival without any sign, reading or judgement: from
+        rock, age, husbandry and events alone.
     bits : float
         log2 odds of present against rival, given the whole log.
-    singles : tuple of Push
+    singles : tuple of Contribution
         One for each observation: signs, readings, judgements, each by date.
-    towards, against : tuple of GroupPush
-        The strongest groups each way, strongest first.
+    towards, against : tuple of GroupContribution
+        The strongest groups for and against, strongest first.
     """
 
     present: int
@@ -103,31 +103,31 @@ class Why:
     probability: tuple[float, float]
     forecast_bits: float
     bits: float
-    singles: tuple[Push, ...]
-    towards: tuple[GroupPush, ...]
-    against: tuple[GroupPush, ...]
+    singles: tuple[Contribution, ...]
+    towards: tuple[GroupContribution, ...]
+    against: tuple[GroupContribution, ...]
 
 
 def _log_odds(p: Floats) -> Floats:
-    # log2 of the first over the second along the last axis.
+    """log2 odds of the first against the second along the last axis."""
     p = np.log2(np.maximum(p, _LEAST))
     return np.asarray(p[..., 0] - p[..., 1])
 
 
-def phases_without_each(
-    tables: Tables, n: int, found: FilteredMixture, ends: Floats
+def leave_one_out_phases(
+    tables: Tables, n: int, mixture: FilteredMixture, ends: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """P(end in each set | log without one observation), for every observation of tank n.
 
     Within a draw it is exact. Across draws the weight of draw d is multiplied by
-    R_d ** share, with R_d = P(others | d) / P(all | d) and the share of the likelihood
-    that the weights hold (``found.trusted.power``).
+    R_d ** power, with R_d = P(others | d) / P(all | d) and the power of the likelihood in
+    the weights (``mixture.trusted.power``).
 
     Parameters
     ----------
     tables : Tables
     n : int
-    found : FilteredMixture
+    mixture : FilteredMixture
         Of tank n, under ``tables``.
     ends : ndarray, shape (M, S)
         1 where the present state belongs to the set.
@@ -138,7 +138,7 @@ def phases_without_each(
         Signs, readings, judgements, in the order of :func:`.observed.observed`.
     """
     first, last = int(tables.panel.first[n]), int(tables.panel.first[n + 1])
-    p, q, _, s, d = found.filtered.shape
+    p, q, _, s, d = mixture.filtered.shape
     rows = np.concatenate([ends, np.ones((1, s))])
     m = len(rows)
     arguments, outs = [], []
@@ -148,25 +148,25 @@ def phases_without_each(
         outs.append(np.empty((len(codes), m, d)))
         arguments += [starts, codes, np.ascontiguousarray(table), outs[-1]]
     native.leave_one_out(
-        found.moves, found.emission, found.filtered, found.scale,
-        np.ascontiguousarray(found.node_weight[:, :, -1]), rows, *found.chain, *arguments,
+        mixture.moves, mixture.emission, mixture.filtered, mixture.scale,
+        np.ascontiguousarray(mixture.node_weight[:, :, -1]), rows, *mixture.chain, *arguments,
         np.empty((m, p, q, s, d)), np.empty((2, s, d)), np.empty((m, s, d)),
     )  # fmt: skip
-    weight, power = found.draw_weight[-1], float(found.trusted.power[-1])
+    weight, power = mixture.draw_weight[-1], float(mixture.trusted.power[-1])
     mixed = [_mix_without(out, weight, power) for out in outs]
     for number, kind in enumerate(kinds_of(tables.panel)):
-        # A factor of 0 cannot be divided out again: there the log is filtered again.
+        # A zero likelihood cannot be divided out; filter again without that observation.
         lost = tables.impossible[number]
         for i in np.flatnonzero(lost[kind.of_rows(first, last)[1]]) if lost.any() else ():
             leave = [np.zeros(0, dtype=np.int64)] * 3
             leave[number] = np.array([i])
-            states = _states_without(tables, n, found, (leave[0], leave[1], leave[2]))
+            states = _states_without(tables, n, mixture, (leave[0], leave[1], leave[2]))
             mixed[number][i] = ends @ states
     return mixed[0], mixed[1], mixed[2]
 
 
 def _mix_without(out: Floats, weight: Floats, power: float) -> Floats:
-    # (O, M+1, D), the last row R_d -> (O, M)
+    """Mix (O, M+1, D), whose last row is R_d, over draws; shape (O, M)."""
     ratio = out[:, -1]
     if power == 1.0:
         scaled = np.broadcast_to(weight, ratio.shape)
@@ -178,9 +178,9 @@ def _mix_without(out: Floats, weight: Floats, power: float) -> Floats:
 
 
 def phases_without(
-    tables: Tables, n: int, found: FilteredMixture, leave: tuple[Ints, Ints, Ints]
+    tables: Tables, n: int, mixture: FilteredMixture, leave: tuple[Ints, Ints, Ints]
 ) -> Floats:
-    """P(phase now | log without these observations), the log filtered again.
+    """P(phase now | log without these observations), by filtering again.
 
     Draw weights as in :func:`phases_without_each`.
 
@@ -188,7 +188,7 @@ def phases_without(
     ----------
     tables : Tables
     n : int
-    found : FilteredMixture
+    mixture : FilteredMixture
     leave : tuple of int ndarray
         Indices of the signs, readings and judgements of tank n to leave out, ascending.
 
@@ -196,17 +196,17 @@ def phases_without(
     -------
     ndarray, shape (K,)
     """
-    return found.chain.by_phase(_states_without(tables, n, found, leave))
+    return mixture.chain.by_phase(_states_without(tables, n, mixture, leave))
 
 
 def _states_without(
-    tables: Tables, n: int, found: FilteredMixture, leave: tuple[Ints, Ints, Ints]
+    tables: Tables, n: int, mixture: FilteredMixture, leave: tuple[Ints, Ints, Ints]
 ) -> Floats:
-    # P(state now | log without these), shape (S,).
+    """P(state now | log without these observations), shape (S,)."""
     first, last = int(tables.panel.first[n]), int(tables.panel.first[n + 1])
-    p, q, weeks, s, d = found.filtered.shape
+    p, q, weeks, s, d = mixture.filtered.shape
     looked_up = (tables.signs, tables.readings[:, :, None, :], tables.judgements[:, :, None, :])
-    emission, plan = found.emission, None
+    emission, plan = mixture.emission, None
     parts = []
     kinds = kinds_of(tables.panel)
     for kind, table, index, lost in zip(kinds, looked_up, leave, tables.impossible, strict=True):
@@ -217,25 +217,25 @@ def _states_without(
     used = [part for part in parts if part[3].any()]
     left = [(starts, np.flatnonzero(taken)) for starts, _, _, taken, _ in used]
     if len(used) == 1 and not used[0][4][used[0][1][used[0][3]]].any():
-        # One kind, and all its factors can be divided out again.
+        # One kind, and none of its factors is 0: divide them out.
         starts, codes, table, taken, _ = used[0]
         plan = (_starts(starts, taken), codes[taken], table)
     else:
-        emission = np.ones(found.emission.shape)
+        emission = np.ones(mixture.emission.shape)
         for starts, codes, table, taken, _ in parts:
             if not taken.all():
                 native.multiply_codes(_starts(starts, ~taken), codes[~taken], table, emission)
         plan = (np.zeros(weeks + 1, dtype=np.int64), np.zeros(0, dtype=np.int64), emission[:1])
     initial = tables.population.start[tables.panel.rock[n]]
-    # Up to the first that is left out, the log is filtered already.
+    # Start at the first observation that is left out; before it the filter is the same.
     begin = min((int(np.searchsorted(at, i[0], "right")) - 1 for at, i in left), default=0)
     states, log_l = np.empty((p, q, s, d)), np.empty((p, q, d))
     if begin > 0:
-        states[:] = found.filtered[:, :, begin - 1]
-        np.maximum(found.lane_log_likelihood[:, :, begin - 1], -1e300, out=log_l)
+        states[:] = mixture.filtered[:, :, begin - 1]
+        np.maximum(mixture.lane_log_likelihood[:, :, begin - 1], -1e300, out=log_l)
     native.filter_without(
-        np.repeat(initial[:, None], d, axis=1), found.moves, emission, *plan, begin,
-        *found.chain, states, log_l, np.empty((q + 2, s, d)),
+        np.repeat(initial[:, None], d, axis=1), mixture.moves, emission, *plan, begin,
+        *mixture.chain, states, log_l, np.empty((q + 2, s, d)),
     )  # fmt: skip
     with np.errstate(divide="ignore"):
         joint = log_l + np.log(tables.node_prior)[:, :, None]
@@ -243,8 +243,8 @@ def _states_without(
     share = np.exp(joint - top)
     total = share.sum(axis=(0, 1))
     within = np.einsum("pqd,pqsd->sd", share / total, states)
-    weight, power = found.draw_weight[-1], float(found.trusted.power[-1])
-    before = np.where(weight > 0, found.log_likelihood[-1], 0.0)
+    weight, power = mixture.draw_weight[-1], float(mixture.trusted.power[-1])
+    before = np.where(weight > 0, mixture.log_likelihood[-1], 0.0)
     change = np.where(weight > 0, power * (np.log(total) + top - before), -np.inf)
     scaled = weight * np.exp(change - change.max())
     return np.asarray(within @ scaled / scaled.sum())
@@ -254,76 +254,86 @@ def _starts(starts: Ints, keep: Bools) -> Ints:
     return np.concatenate([[0], np.cumsum(keep)]).astype(np.int64)[starts]
 
 
-def why(
-    tables: Tables, n: int, found: FilteredMixture, forecast: Floats, top: int = TOP_GROUPS
-) -> Why | None:
-    """Say why tank n is held to be in its present phase.
+def _strongest_groups(singles: list[list[Contribution]], top: int) -> list[tuple[int, Ints]]:
+    """Kind, and indices within it, of the groups that seem strongest for and against.
+
+    The sums of the single bits rank them; their joint bits are computed for these alone.
+    """
+    groups: dict[tuple[int, str], list[int]] = {}
+    for kind, items in enumerate(singles):
+        for i, single in enumerate(items):
+            groups.setdefault((kind, single.what.name), []).append(i)
+    sums = {key: sum(singles[key[0]][i].bits for i in index) for key, index in groups.items()}
+    ranked = sorted(sums, key=lambda key: sums[key])
+    chosen = dict.fromkeys(ranked[:top] + ranked[::-1][:top])
+    return [(key[0], np.array(groups[key], dtype=np.int64)) for key in chosen]
+
+
+def _group(singles: list[Contribution], bits: float) -> GroupContribution:
+    first, last = singles[0].what, singles[-1].what
+    return GroupContribution(
+        kind=first.kind,
+        name=first.name,
+        bits=bits,
+        count=len(singles),
+        seen=sum(bool(single.what.seen) for single in singles),
+        first=first.date,
+        last=last.date,
+        latest=last,
+        strongest=max(singles, key=lambda single: single.bits if bits >= 0 else -single.bits),
+    )
+
+
+def weigh_evidence(
+    tables: Tables, n: int, mixture: FilteredMixture, forecast: Floats, top: int = TOP_GROUPS
+) -> WeightOfEvidence | None:
+    """Weigh the evidence for the most probable phase of tank n.
 
     Parameters
     ----------
     tables : Tables
     n : int
-    found : FilteredMixture
+    mixture : FilteredMixture
         Of tank n, under ``tables``.
     forecast : ndarray, shape (K,)
-        P(phase now | rock, events, husbandry alone), as ``assess.forecast_only`` gives it.
+        P(phase now | rock, events, husbandry alone), from :func:`.filtering.forecast_only`.
     top : int
-        Groups whose joint weight is reckoned, each way; each costs a filter run.
+        Groups whose joint weight is computed, for and against; each costs a filter run.
 
     Returns
     -------
-    Why or None
+    WeightOfEvidence or None
         None for a log without any observation.
     """
     kinds = observed(tables.panel, n)
     if not any(kinds):
         return None
-    now = found.phases()[-1]
+    now = mixture.phases()[-1]
     present, rival = (int(k) for k in np.argsort(-now, kind="stable")[:2])
     pair = np.array([present, rival])
-    ends = (found.chain.phase_of == pair[:, None]).astype(float)
     bits = float(_log_odds(now[pair]))
+    ends = (mixture.chain.phase_of == pair[:, None]).astype(float)
+    without = leave_one_out_phases(tables, n, mixture, ends)
     singles = [
-        [Push(o, float(x)) for o, x in zip(items, bits - _log_odds(without), strict=True)]
-        for items, without in zip(kinds, phases_without_each(tables, n, found, ends), strict=True)
+        [Contribution(o, float(x)) for o, x in zip(items, bits - _log_odds(p), strict=True)]
+        for items, p in zip(kinds, without, strict=True)
     ]
-    groups: dict[tuple[int, str], list[int]] = {}
-    for k, items in enumerate(kinds):
-        for i, o in enumerate(items):
-            groups.setdefault((k, o.name), []).append(i)
-    # Which groups are strongest is judged by the sum of their single bits, then reckoned.
-    sums = {key: sum(singles[key[0]][i].bits for i in index) for key, index in groups.items()}
-    ranked = sorted(sums, key=lambda key: sums[key])
-    chosen = dict.fromkeys(ranked[:top] + ranked[::-1][:top])
-    pushes = []
-    for kind, name in chosen:
-        index = groups[kind, name]
+    groups = []
+    for kind, index in _strongest_groups(singles, top):
         leave = [np.zeros(0, dtype=np.int64)] * 3
-        leave[kind] = np.array(index, dtype=np.int64)
-        without = phases_without(tables, n, found, (leave[0], leave[1], leave[2]))
-        joint = bits - float(_log_odds(without[pair]))
-        own = [singles[kind][i] for i in index]
-        pushes.append(
-            GroupPush(
-                own[0].what.kind,
-                name,
-                joint,
-                len(own),
-                sum(bool(p.what.seen) for p in own),
-                own[0].what.date,
-                own[-1].what.date,
-                own[-1].what,
-                max(own, key=lambda p: p.bits if joint >= 0 else -p.bits),
-            )
+        leave[kind] = index
+        left = phases_without(tables, n, mixture, (leave[0], leave[1], leave[2]))
+        groups.append(
+            _group([singles[kind][i] for i in index], bits - float(_log_odds(left[pair])))
         )
-    pushes.sort(key=lambda g: -abs(g.bits))
-    return Why(
+    groups.sort(key=lambda g: -abs(g.bits))
+    return WeightOfEvidence(
         present=present,
         rival=rival,
         probability=(float(now[present]), float(now[rival])),
         forecast_bits=float(_log_odds(forecast[pair])),
         bits=bits,
         singles=tuple(p for kind in singles for p in kind),
-        towards=tuple(g for g in pushes if g.bits > 0),
-        against=tuple(g for g in pushes if g.bits < 0),
+        towards=tuple(g for g in groups if g.bits > 0),
+        against=tuple(g for g in groups if g.bits < 0),
     )

@@ -125,6 +125,37 @@ def _moves(out: Floats, hazards: tuple[Floats, ...], total: Floats) -> None:
         np.multiply(hazard, share, out=out[..., m * n : (m + 1) * n, :])
 
 
+def step_lanes(before: Floats, moves: Floats, chain: StagedChain) -> Floats:
+    """Move every lane one step on, in NumPy; the kernels do the same for long series.
+
+    Parameters
+    ----------
+    before : ndarray, shape (P, Q, S, D)
+        P(state) within each lane.
+    moves : ndarray, shape (4 K + 3, P, D)
+        As :func:`move_probabilities` gives them.
+    chain : StagedChain
+
+    Returns
+    -------
+    ndarray, shape (P, Q, S, D)
+        P(state) one step later.
+    """
+    k, r = chain
+    end = k * r - 1
+    # The last state has a row to itself.
+    stay = np.append(np.repeat(np.arange(k), r)[:-1], 4 * k)
+    new = np.asarray(moves[stay].swapaxes(0, 1)[:, None] * before)
+    new[:, :, 1:] += moves[k + chain.phase_of[:-1]].swapaxes(0, 1)[:, None] * before[:, :, :-1]
+    for phase in range(1, k):
+        mass = before[:, :, phase * r : min((phase + 1) * r, end)].sum(axis=2)
+        new[:, :, (phase - 1) * r] += moves[2 * k + phase][:, None] * mass
+        new[:, :, 0] += moves[3 * k + phase][:, None] * mass
+    new[:, :, (k - 2) * r] += moves[4 * k + 1][:, None] * before[:, :, end]
+    new[:, :, 0] += moves[4 * k + 2][:, None] * before[:, :, end]
+    return new
+
+
 def transition_matrices(moves: ArrayLike, chain: StagedChain) -> Floats:
     """Dense matrices of a move array, for checking and for small problems.
 

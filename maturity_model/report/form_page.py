@@ -25,7 +25,7 @@ from maturity_model.report.style import PALETTE
 from maturity_model.report.wording import day
 
 if TYPE_CHECKING:
-    from maturity_model.assessment.next_checks import Look
+    from maturity_model.assessment.next_checks import NextCheck
     from maturity_model.assessment.types import Assessment, TankAssessment
     from maturity_model.logbook.types import Logbook
 
@@ -119,7 +119,7 @@ def _left_out(assessment: Assessment, logbook: Logbook) -> str:
 
 def _tank(n: int, tank: TankAssessment, assessment: Assessment, logbook: Logbook) -> str:
     here = f"t{n}"
-    looks = best_looks(tank.questions.looks) if tank.questions else []
+    looks = best_looks(tank.questions.next_checks) if tank.questions else []
     name, started = esc(tank.tank.name, 120), tank.tank.started
     last = tank.reach.last_checkin
     cautions = sorted(tank.cautions, key=lambda c: c.level != "urgent")
@@ -156,7 +156,7 @@ def _tank(n: int, tank: TankAssessment, assessment: Assessment, logbook: Logbook
     )
 
 
-def _most(looks: Sequence[Look], assessment: Assessment) -> str:
+def _most(looks: Sequence[NextCheck], assessment: Assessment) -> str:
     if not looks:
         return ""
     named = ", ".join(

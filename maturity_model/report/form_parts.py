@@ -14,7 +14,7 @@ from maturity_model.report.wording import day
 if TYPE_CHECKING:
     import datetime as dt
 
-    from maturity_model.assessment.next_checks import Look
+    from maturity_model.assessment.next_checks import NextCheck
     from maturity_model.assessment.types import TankAssessment
     from maturity_model.catalogue import Analyte, Catalogue, Sign
     from maturity_model.logbook.types import Logbook
@@ -61,7 +61,9 @@ def scale_of(logbook: Logbook, keeper: str, analyte: Analyte) -> Scale:
     return Scale(unit.name, method, tuple(steps), low, high, kit is not None)
 
 
-def signs_part(here: str, tank: TankAssessment, catalogue: Catalogue, looks: Sequence[Look]) -> str:
+def signs_part(
+    here: str, tank: TankAssessment, catalogue: Catalogue, looks: Sequence[NextCheck]
+) -> str:
     """One radio group for each sign, what tells most first; nothing is checked at first."""
     rank = {x.name: i for i, x in enumerate(looks)}
     last: dict[str, tuple[bool, dt.date]] = {}
@@ -104,7 +106,7 @@ def readings_part(
     tank: TankAssessment,
     catalogue: Catalogue,
     logbook: Logbook,
-    looks: Sequence[Look],
+    looks: Sequence[NextCheck],
 ) -> str:
     """One field for each reading; those that this keeper never takes are folded away."""
     rank = {x.name: i for i, x in enumerate(looks)}

@@ -23,9 +23,9 @@ from maturity_model.report.wording import (
 )
 
 if TYPE_CHECKING:
-    from maturity_model.assessment.first_passage import Waiting
+    from maturity_model.assessment.first_passage import FirstPassage
     from maturity_model.assessment.questions import Questions
-    from maturity_model.assessment.sojourn import Lever, Pace, Stuck
+    from maturity_model.assessment.sojourn import HusbandryContrast, Pace, SojournCheck
     from maturity_model.assessment.types import Assessment
 
 #: Levers that move the next phase less than this are not told.
@@ -67,7 +67,7 @@ def if_section(assessment: Assessment, questions: Questions) -> str:
     )
 
 
-def _waiting_words(waiting: Waiting, last: str) -> str:
+def _waiting_words(waiting: FirstPassage, last: str) -> str:
     not_within = worded(*waiting.not_within)
     if waiting.already.mean >= 0.66:
         lead = f"{capital(last)} already: {chance_words(waiting.already)}."
@@ -84,7 +84,7 @@ def _waiting_words(waiting: Waiting, last: str) -> str:
 
 def mature_section(questions: Questions, labels: Sequence[str], assessment: Assessment) -> str:
     """When the tank reaches the last phase, as things stand and under the plans."""
-    base, *others = questions.waiting
+    base, *others = questions.first_passages
     last = esc(labels[-1].lower())
     under = ""
     if others:
@@ -95,7 +95,7 @@ def mature_section(questions: Questions, labels: Sequence[str], assessment: Asse
                 weeks_range(w.low, w.high),
                 f"{short_percent(w.not_within.mean)} %",
             ]
-            for w in questions.waiting
+            for w in questions.first_passages
         ]
         under = (
             '<div class="scroll" role="region" tabindex="0" aria-label="Time under what-ifs">'
@@ -133,7 +133,7 @@ def _pace_words(pace: Pace) -> str:
     )
 
 
-def _lever(lever: Lever, base: float, assessment: Assessment) -> str:
+def _lever(lever: HusbandryContrast, base: float, assessment: Assessment) -> str:
     events = assessment.catalogue.events
     if lever.stop:
         kind = events.get(lever.plan.steps[0].kind)
@@ -151,13 +151,13 @@ def _lever(lever: Lever, base: float, assessment: Assessment) -> str:
     )
 
 
-def _so_far(found: Stuck) -> str:
+def _so_far(found: SojournCheck) -> str:
     low, middle, high = found.so_far
     spread = f" ({low}–{high})" if low != high else ""
     return f"about {plural(middle, 'week')}{spread}"
 
 
-def lag_section(assessment: Assessment, found: Stuck, labels: Sequence[str]) -> str:
+def lag_section(assessment: Assessment, found: SojournCheck, labels: Sequence[str]) -> str:
     """Whether the tank lags, its pace, and which husbandry would move it most."""
     name = esc(labels[found.phase].lower())
     pace = f"<p>Its pace is {_pace_words(found.pace)}.</p>"
@@ -172,7 +172,9 @@ def lag_section(assessment: Assessment, found: Stuck, labels: Sequence[str]) -> 
     need = found.need[found.phase]
     needed = "more than ten years" if need is None else plural(need, "week")
     base = found.next_phase.mean
-    levers = [_lever(x, base, assessment) for x in found.levers if x.change.mean > WORTH_TELLING]
+    contrasts = [
+        _lever(x, base, assessment) for x in found.contrasts if x.change.mean > WORTH_TELLING
+    ]
     ahead = esc(labels[found.phase + 1].lower())
     return section(
         "lag",
@@ -182,8 +184,8 @@ def lag_section(assessment: Assessment, found: Stuck, labels: Sequence[str]) -> 
         pace,
         f"<p>{capital(ahead)} within 8 weeks, if it is in {name} now: "
         f"{chance_words(found.next_phase)}.</p>",
-        unordered(levers)
+        unordered(contrasts)
         + '<p class="small soft">A comparison of husbandry in the model, not a dose.</p>'
-        if levers
+        if contrasts
         else "<p>No husbandry in the model would move that by more than 2 points.</p>",
     )

@@ -64,7 +64,7 @@ def question_parts(
         Labels of the phases.
     """
     outlook = [if_section(assessment, questions), mature_section(questions, labels, assessment)]
-    if not questions.everything or questions.stuck is None:
+    if not questions.everything or questions.sojourn is None:
         return Parts("", "", "", f'<div class="asked">{"".join(outlook)}</div>')
     first = [
         do_section(tank, assessment, questions.decisions),
@@ -75,7 +75,7 @@ def question_parts(
     second = [
         why_section(assessment, questions, labels),
         *outlook,
-        lag_section(assessment, questions.stuck, labels),
+        lag_section(assessment, questions.sojourn, labels),
         did_section(tank, assessment, questions),
         look_section(tank, assessment, questions),
     ]
@@ -102,7 +102,7 @@ def card_lines(questions: Questions, labels: Sequence[str]) -> str:
     out = []
     if questions.everything:
         out.append(f"What now: {esc(action_line(questions.decisions))}")
-    waiting = questions.waiting[0]
+    waiting = questions.first_passages[0]
     last = esc(labels[-1])
     if waiting.median == 0:
         time = f"{last} now: {worded(*waiting.already).frequency}"
@@ -110,8 +110,8 @@ def card_lines(questions: Questions, labels: Sequence[str]) -> str:
         time = f"{last}: half of such tanks within {weeks_words(waiting.median)}"
         if waiting.median is None:
             time = f"{last}: more likely than not {weeks_words(None)}"
-    if questions.stuck is not None:
-        lag = worded(*questions.stuck.lagging)
+    if questions.sojourn is not None:
+        lag = worded(*questions.sojourn.lagging)
         time += f". Lagging: {lag.word}, {lag.number}, {lag.frequency}"
     out.append(f"{time}.")
     return "".join(f'<p class="small">{line}</p>' for line in out)

@@ -1,4 +1,4 @@
-"""What was asked of a tank in machine form. Keys that were not asked for are null."""
+"""The answers about a tank in machine form. Keys of questions not asked are null."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from maturity_model.assessment.decisions import Decision
     from maturity_model.assessment.intervals import Estimate
-    from maturity_model.assessment.next_checks import Look
+    from maturity_model.assessment.next_checks import NextCheck
     from maturity_model.assessment.observed import Observed
     from maturity_model.assessment.plan import Plan
     from maturity_model.assessment.questions import Questions
-    from maturity_model.assessment.sojourn import Stuck
+    from maturity_model.assessment.sojourn import SojournCheck
     from maturity_model.assessment.surprise import Surprises
     from maturity_model.assessment.types import Assessment
-    from maturity_model.assessment.weight_of_evidence import GroupPush, Why
+    from maturity_model.assessment.weight_of_evidence import GroupContribution, WeightOfEvidence
 
 
 #: Keys of the questions; null where they were not asked.
@@ -66,7 +66,7 @@ def question_record(questions: Questions | None, assessment: Assessment) -> dict
             "dots": list(w.dots),
             "by_week": w.by_week.tolist(),
         }
-        for w in questions.waiting
+        for w in questions.first_passages
     ]
     if not questions.everything:
         return out
@@ -82,10 +82,10 @@ def question_record(questions: Questions | None, assessment: Assessment) -> dict
         }
         for e in questions.event_effects
     ]
-    out["stuck"] = _stuck(questions.stuck, assessment) if questions.stuck else None
-    out["why"] = _why(questions.why, assessment) if questions.why else None
+    out["stuck"] = _sojourn(questions.sojourn, assessment) if questions.sojourn else None
+    out["why"] = _evidence(questions.evidence, assessment) if questions.evidence else None
     out["surprises"] = _surprises(questions.surprises) if questions.surprises else None
-    out["where_to_look"] = [_look(x) for x in questions.looks]
+    out["where_to_look"] = [_next_check(x) for x in questions.next_checks]
     out["decisions"] = [_decision(d) for d in questions.decisions]
     return out
 
@@ -96,22 +96,22 @@ def _plan(plan: Plan | None, assessment: Assessment) -> dict[str, Any]:
     return {"what_if": plan.text, "label": plan.label(assessment.catalogue)}
 
 
-def _stuck(found: Stuck, assessment: Assessment) -> dict[str, Any]:
+def _sojourn(check: SojournCheck, assessment: Assessment) -> dict[str, Any]:
     phases = assessment.phases
-    low, middle, high = found.so_far
+    low, middle, high = check.so_far
     return {
-        "phase": phases[found.phase],
+        "phase": phases[check.phase],
         "weeks_so_far": {"0.05": low, "0.5": middle, "0.95": high},
-        "weeks_needed_by_90_of_100": dict(zip(phases, found.need, strict=True)),
-        "lagging": _estimate(found.lagging),
-        "lagging_by_phase": {p: _estimate(e) for p, e in zip(phases, found.by_phase, strict=True)},
+        "weeks_needed_by_90_of_100": dict(zip(phases, check.need, strict=True)),
+        "lagging": _estimate(check.lagging),
+        "lagging_by_phase": {p: _estimate(e) for p, e in zip(phases, check.by_phase, strict=True)},
         "pace": {
-            "relative": number(found.pace.speed),
-            "low": number(found.pace.low),
-            "high": number(found.pace.high),
-            "slower": number(found.pace.slower),
+            "relative": number(check.pace.speed),
+            "low": number(check.pace.low),
+            "high": number(check.pace.high),
+            "slower": number(check.pace.slower),
         },
-        "next_phase_8_weeks": _estimate(found.next_phase) if found.next_phase else None,
+        "next_phase_8_weeks": _estimate(check.next_phase) if check.next_phase else None,
         "levers": [
             {
                 **_plan(x.plan, assessment),
@@ -119,7 +119,7 @@ def _stuck(found: Stuck, assessment: Assessment) -> dict[str, Any]:
                 "next_phase_8_weeks": _estimate(x.within),
                 "change": _estimate(x.change),
             }
-            for x in found.levers
+            for x in check.contrasts
         ],
     }
 
@@ -137,7 +137,7 @@ def _observed(what: Observed) -> dict[str, Any]:
     }
 
 
-def _group(group: GroupPush) -> dict[str, Any]:
+def _group(group: GroupContribution) -> dict[str, Any]:
     return {
         "kind": group.kind,
         "name": group.name,
@@ -149,27 +149,27 @@ def _group(group: GroupPush) -> dict[str, Any]:
     }
 
 
-def _why(found: Why, assessment: Assessment) -> dict[str, Any]:
+def _evidence(evidence: WeightOfEvidence, assessment: Assessment) -> dict[str, Any]:
     return {
-        "present": assessment.phases[found.present],
-        "rival": assessment.phases[found.rival],
-        "probability": [number(p) for p in found.probability],
-        "forecast_bits": number(found.forecast_bits),
-        "bits": number(found.bits),
-        "towards": [_group(g) for g in found.towards],
-        "against": [_group(g) for g in found.against],
-        "observations": [{**_observed(p.what), "bits": number(p.bits)} for p in found.singles],
+        "present": assessment.phases[evidence.present],
+        "rival": assessment.phases[evidence.rival],
+        "probability": [number(p) for p in evidence.probability],
+        "forecast_bits": number(evidence.forecast_bits),
+        "bits": number(evidence.bits),
+        "towards": [_group(g) for g in evidence.towards],
+        "against": [_group(g) for g in evidence.against],
+        "observations": [{**_observed(p.what), "bits": number(p.bits)} for p in evidence.singles],
     }
 
 
-def _surprises(said: Surprises) -> dict[str, Any]:
+def _surprises(surprises: Surprises) -> dict[str, Any]:
     return {
-        "alarm": said.alarm,
-        "date": said.items[0].what.date.isoformat(),
-        "slipped_lately": number(said.lately.slipped),
-        "fell_lately": number(said.lately.fell),
-        "vanished": number(said.vanished),
-        "pods": said.pods,
+        "alarm": surprises.alarm,
+        "date": surprises.items[0].what.date.isoformat(),
+        "slipped_lately": number(surprises.recent.slipped),
+        "fell_lately": number(surprises.recent.fell),
+        "vanished": number(surprises.vanished),
+        "pods": surprises.pods,
         "observations": [
             {
                 **_observed(s.what),
@@ -178,22 +178,22 @@ def _surprises(said: Surprises) -> dict[str, Any]:
                 "far_off": s.far_off,
                 "high": s.high,
             }
-            for s in said.items
+            for s in surprises.items
         ],
     }
 
 
-def _look(look: Look) -> dict[str, Any]:
+def _next_check(check: NextCheck) -> dict[str, Any]:
     return {
-        "kind": look.kind,
-        "name": look.name,
-        "how": look.how,
-        "bits": number(look.bits),
-        "minutes": number(look.minutes),
-        "bits_per_minute": number(look.per_minute),
-        "seen": number(look.seen),
-        "last": look.last.isoformat() if look.last else None,
-        "unchecked": look.unchecked,
+        "kind": check.kind,
+        "name": check.name,
+        "how": check.how,
+        "bits": number(check.bits),
+        "minutes": number(check.minutes),
+        "bits_per_minute": number(check.per_minute),
+        "seen": number(check.seen),
+        "last": check.last.isoformat() if check.last else None,
+        "unchecked": check.unchecked,
     }
 
 

@@ -31,10 +31,10 @@ from maturity_model.report.wording import (
 if TYPE_CHECKING:
     from maturity_model.assessment.attribution import EventEffect
     from maturity_model.assessment.decisions import Decision
-    from maturity_model.assessment.next_checks import Look
+    from maturity_model.assessment.next_checks import NextCheck
     from maturity_model.assessment.questions import Questions
     from maturity_model.assessment.types import Assessment, TankAssessment
-    from maturity_model.assessment.weight_of_evidence import GroupPush
+    from maturity_model.assessment.weight_of_evidence import GroupContribution
 
 #: Verdict to its word and shape: full, half and empty, so that no colour is needed.
 VERDICTS = {
@@ -146,7 +146,7 @@ def surprises_section(tank: TankAssessment, assessment: Assessment, questions: Q
         return section("surprises", "Surprises", "<p>No check-in that could surprise yet.</p>")
     catalogue = assessment.catalogue
     date = day(said.items[0].what.date, seen_from=tank.dates[-1])
-    slipped = worded(min(said.lately.slipped, 1.0))
+    slipped = worded(min(said.recent.slipped, 1.0))
     recent = (
         f"That the tank slipped in the three weeks before is {slipped.word}: {slipped.number}, "
         f"{slipped.frequency}."
@@ -186,7 +186,7 @@ def surprises_section(tank: TankAssessment, assessment: Assessment, questions: Q
     )
 
 
-def _group(group: GroupPush, assessment: Assessment) -> str:
+def _group(group: GroupContribution, assessment: Assessment) -> str:
     label = observed_label(group.name, assessment.catalogue)
     when = day(group.last, seen_from=assessment.provenance.as_of)
     if group.kind == "sign":
@@ -203,7 +203,7 @@ def _group(group: GroupPush, assessment: Assessment) -> str:
 
 def why_section(assessment: Assessment, questions: Questions, labels: Sequence[str]) -> str:
     """What speaks for the present phase, and what for the next best."""
-    found = questions.why
+    found = questions.evidence
     if found is None:
         return section(
             "why", "Why", "<p>Nothing was seen or measured: age, rock and events alone speak.</p>"
@@ -212,7 +212,7 @@ def why_section(assessment: Assessment, questions: Questions, labels: Sequence[s
     catalogue = assessment.catalogue
     strongest = sorted(found.singles, key=lambda p: -abs(p.bits))[:_SINGLES]
 
-    def told(groups: Sequence[GroupPush]) -> str:
+    def told(groups: Sequence[GroupContribution]) -> str:
         large = [g for g in groups if abs(g.bits) >= _TELLING]
         return unordered(_group(g, assessment) for g in large) or "<p>Nothing stands out.</p>"
 
@@ -282,7 +282,7 @@ def did_section(tank: TankAssessment, assessment: Assessment, questions: Questio
     )
 
 
-def _look_row(look: Look, tank: TankAssessment, assessment: Assessment) -> list[str]:
+def _look_row(look: NextCheck, tank: TankAssessment, assessment: Assessment) -> list[str]:
     last = "never" if look.last is None else day(look.last, seen_from=tank.dates[-1])
     how = _METHODS.get(look.how, esc(look.how.replace("_", " "), 30))
     return [
@@ -293,9 +293,9 @@ def _look_row(look: Look, tank: TankAssessment, assessment: Assessment) -> list[
     ]
 
 
-def best_looks(looks: Sequence[Look]) -> list[Look]:
+def best_looks(looks: Sequence[NextCheck]) -> list[NextCheck]:
     """One way of looking for each sign or test, unchecked ones first, then by bits a minute."""
-    best: dict[str, Look] = {}
+    best: dict[str, NextCheck] = {}
     for look in looks:
         if look.name not in best or look.per_minute > best[look.name].per_minute:
             best[look.name] = look
@@ -304,7 +304,7 @@ def best_looks(looks: Sequence[Look]) -> list[Look]:
 
 def look_section(tank: TankAssessment, assessment: Assessment, questions: Questions) -> str:
     """Where to look next: what tells most about the phase for a minute of effort."""
-    looks = best_looks(questions.looks)
+    looks = best_looks(questions.next_checks)
     rows = [_look_row(x, tank, assessment) for x in looks]
     head = ["What", "Tells", "Takes", "Last"]
     caption = "Unchecked for four weeks first, then by what a minute tells about the phase"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from maturity_model.assessment.surprise import AGREES, FELL, PODS
+from maturity_model.assessment.surprise import CORROBORATED, FELL, PODS
 from maturity_model.report.html import esc
 from maturity_model.report.wording import capital, day, worded
 
@@ -122,14 +122,14 @@ def alarm_words(tank: TankAssessment, assessment: Assessment) -> str:
             "again, with another kit if you can. If animals look unwell, do not wait for it."
         )
     first = phase_label(assessment.phases[0], assessment)
-    if said.lately.slipped >= AGREES or not parts:
-        recent = worded(min(said.lately.slipped, 1.0))
+    if said.recent.slipped >= CORROBORATED or not parts:
+        recent = worded(min(said.recent.slipped, 1.0))
         parts.append(
             f"that the tank slipped in the last three weeks is {recent.word}: {recent.number}, "
             f"{recent.frequency}"
         )
-    if said.lately.fell >= FELL:
-        fell = worded(said.lately.fell)
+    if said.recent.fell >= FELL:
+        fell = worded(said.recent.fell)
         parts.append(f"that it fell back to {first}: {fell.number}, {fell.frequency}")
     return (
         f"Check-in of {date}: {'; '.join(parts)}. Look at the animals now, then test; a vet "

@@ -181,7 +181,7 @@ def sure_section(tank: TankAssessment, assessment: Assessment, labels: Sequence[
         "sure",
         "How sure, and why not surer",
         definitions(pairs),
-        "" if tank.questions and tank.questions.looks else _look_next(tank, assessment),
+        "" if tank.questions and tank.questions.next_checks else _look_next(tank, assessment),
         unordered(esc(note, 600) for note in tank.notes),
     )
 

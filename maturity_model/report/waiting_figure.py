@@ -13,7 +13,7 @@ from maturity_model.report.html import as_table
 from maturity_model.report.wording import plural, short_percent
 
 if TYPE_CHECKING:
-    from maturity_model.assessment.first_passage import Waiting
+    from maturity_model.assessment.first_passage import FirstPassage
 
 #: At most this many bins of weeks; the ends (now, and later than two years) have their own.
 _BINS = 13
@@ -28,7 +28,7 @@ def bin_width(weeks: list[int]) -> int:
     return next((w for w in (1, 2, 4, 8) if last <= w * _BINS), 8)
 
 
-def _columns(waiting: Waiting) -> tuple[int, int, np.ndarray]:
+def _columns(waiting: FirstPassage) -> tuple[int, int, np.ndarray]:
     # Width of a bin, number of bins, and dots in: now, each bin, later.
     inside = [w for w in waiting.dots if w]
     width = bin_width(inside)
@@ -40,12 +40,12 @@ def _columns(waiting: Waiting) -> tuple[int, int, np.ndarray]:
     return width, bins, count
 
 
-def waiting_figure(waiting: Waiting) -> str:
+def waiting_figure(waiting: FirstPassage) -> str:
     """The dots, and the distribution as a table.
 
     Parameters
     ----------
-    waiting : Waiting
+    waiting : FirstPassage
     """
     width, bins, count = _columns(waiting)
     slots = bins + 2

@@ -117,7 +117,7 @@ def recognised(tables: Tables) -> list[Tables]:
     As in an assessment: a keeper's skill is known, and what the population has learned from a
     tank is not counted again.
     """
-    from maturity_model.assessment.pool_members import Recognition
+    from maturity_model.assessment.pool_members import PoolLookup
 
     book = tables.panel.logbook
     checkins: dict[str, list[CheckIn]] = {}
@@ -126,7 +126,7 @@ def recognised(tables: Tables) -> list[Tables]:
         checkins.setdefault(c.tank, []).append(c)
     for e in book.events:
         events.setdefault(e.tank, []).append(e)
-    found = Recognition(
+    found = PoolLookup(
         tables,
         {name: tuple(rows) for name, rows in checkins.items()},
         {name: tuple(rows) for name, rows in events.items()},

@@ -79,7 +79,7 @@ def present(
 
 def over_past(here: Present, count: Callable[[Array, Array, int, int], Array]) -> Array:
     """Sum ``count(paths, P(path, node | log, draw), pace node, draw)`` over nodes."""
-    found = here.found
+    found = here.mixture
     p_n, q_n = found.scale.shape[:2]
     out = []
     for d in range(found.states.shape[-1]):
@@ -94,7 +94,7 @@ def over_past(here: Present, count: Callable[[Array, Array, int, int], Array]) -
                 data[0] = 0.0
                 every = enumerate_paths(Model(joint, matrices, data))
                 lanes.append((p, q, every))
-        prior = here.found.node_weight[:, :, 0, d] / found.scale[:, :, 0, d]
+        prior = here.mixture.node_weight[:, :, 0, d] / found.scale[:, :, 0, d]
         logs = [e.log_probability + np.log(prior[p, q]) for p, q, e in lanes]
         total = log_sum(np.concatenate(logs))
         out.append(
@@ -112,7 +112,7 @@ def over_future(
     count: Callable[[Array, Array], Array],
 ) -> Array:
     """Sum ``count(paths, P(path | log, draw))`` over pace nodes; paths begin now."""
-    found = here.found
+    found = here.mixture
     start = here.states_by_pace()
     factor, setback, collapse = (x[0] for x in ahead)
     out = []

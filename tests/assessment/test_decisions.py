@@ -15,7 +15,7 @@ from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.assessment.plan import Plan, Step
 from maturity_model.assessment.present import Present
 from maturity_model.assessment.risk import slip_probability
-from maturity_model.assessment.surprise import FELL, Lately
+from maturity_model.assessment.surprise import FELL, RecentSlip
 from maturity_model.catalogue import DecisionRule, Loss, Marked, load_catalogue, load_decisions
 from maturity_model.logbook import Event
 from maturity_model.panel import build_panel
@@ -23,7 +23,7 @@ from maturity_model.population import elicit_population
 
 RULES = load_decisions()
 CATALOGUE = load_catalogue()
-QUIET = Lately(0.0, 0.0)
+QUIET = RecentSlip(0.0, 0.0)
 STOCKED = [Event("a", START, "livestock_added", 1.0)]
 URGENT = Caution("urgent", "Ammonia above the acute criterion", "", "EPA")
 CARE = Caution("care", "Hands in the tank", "", "CPSC")
@@ -82,8 +82,8 @@ def test_thresholds_follow_from_losses() -> None:
 
 
 def test_probabilities_are_those_of_the_model(present: Present) -> None:
-    p = present.found.phases()[-1]
-    recent = Lately(0.3, 0.1)
+    p = present.mixture.phases()[-1]
+    recent = RecentSlip(0.3, 0.1)
     by_name = {d.action: d for d in decide(present, recent, STOCKED, (), None)}
     assert by_name["add_next_animals"].probability.mean == pytest.approx(p[2:].sum(), abs=1e-12)
     assert by_name["change_water"].probability.mean == pytest.approx(p[1], abs=1e-12)
@@ -125,8 +125,8 @@ def test_livestock_decides_which_rules_apply(present: Present) -> None:
 def test_urgent_cautions_have_the_last_word(rule: DecisionRule, present: Present) -> None:
     for needless, missed in ((1e-9, 1.0), (1.0, 1e-9)):  # sure to be yes, sure to be no
         sure = with_losses(rule, needless, missed)
-        free = only(sure, present, recent=Lately(0.5, 0.5))
-        d = only(sure, present, recent=Lately(0.5, 0.5), cautions=[URGENT, CARE])
+        free = only(sure, present, recent=RecentSlip(0.5, 0.5))
+        d = only(sure, present, recent=RecentSlip(0.5, 0.5), cautions=[URGENT, CARE])
         if rule.urgent:
             assert d.verdict == ("yes" if rule.urgent == "do" else "not now")
             assert d.overruled
@@ -158,7 +158,7 @@ def test_stopping_forbids_adding(present: Present) -> None:
     rules = {"add_next_animals": eager, "stop_adding": RULES["stop_adding"]}
     # A hair to each side of the threshold: a mean over draws may round below it at the point.
     at = RULES["stop_adding"].threshold
-    slipping, nearly = Lately(at * (1 + 1e-9), 0.0), Lately(at * (1 - 1e-9), 0.0)
+    slipping, nearly = RecentSlip(at * (1 + 1e-9), 0.0), RecentSlip(at * (1 - 1e-9), 0.0)
     for recent in (QUIET, nearly):
         calm = decide(present, recent, STOCKED, (), None, rules)
         assert [d.verdict for d in calm] == ["yes", "not now"]

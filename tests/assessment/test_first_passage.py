@@ -12,9 +12,9 @@ from small_logs import look, make_log
 from maturity_model.assessment.first_passage import (
     DOTS,
     REACH,
-    arrival,
+    first_passage_pmf,
+    quantile_week,
     time_to_mature,
-    weeks_at,
 )
 from maturity_model.assessment.plan import look_ahead, parse_plan
 from maturity_model.catalogue import load_catalogue
@@ -42,7 +42,7 @@ def test_arrivals_equal_the_enumeration(text: str | None, target: int) -> None:
         return np.bincount(first, probability, horizon + 2)[1 : horizon + 1]
 
     wanted = over_future(here, (ahead.factor, ahead.setback, ahead.collapse), count)
-    found = arrival(here, here.states_by_pace(), target, horizon, plan)
+    found = first_passage_pmf(here, here.states_by_pace(), target, horizon, plan)
     np.testing.assert_allclose(found, wanted, rtol=0, atol=1e-10)
     assert found.sum() > 1e-4
 
@@ -50,9 +50,9 @@ def test_arrivals_equal_the_enumeration(text: str | None, target: int) -> None:
 def test_the_answer_is_put_together_from_what_is_now_and_what_arrives() -> None:
     here = present(LOG, lively(0, 7))
     answer = time_to_mature(here)
-    arrives = arrival(here, here.states_by_pace(), 3, REACH)
+    arrives = first_passage_pmf(here, here.states_by_pace(), 3, REACH)
     assert len(answer.by_week) == REACH + 1
-    assert answer.by_week[0] == pytest.approx(here.found.phases()[-1, 3], abs=1e-12)
+    assert answer.by_week[0] == pytest.approx(here.mixture.phases()[-1, 3], abs=1e-12)
     assert answer.already.mean == pytest.approx(answer.by_week[0], abs=1e-12)
     np.testing.assert_allclose(np.diff(answer.by_week), arrives @ here.weight, atol=1e-12)
     assert answer.not_within.mean == pytest.approx(1 - answer.by_week[-1], abs=1e-12)
@@ -81,7 +81,14 @@ def test_dots_are_ordered_quantiles() -> None:
 
 def test_a_quantile_is_the_first_week_that_reaches_it() -> None:
     by_week = np.array([0.1, 0.5, 0.9])
-    assert [weeks_at(by_week, x) for x in (0.05, 0.1, 0.3, 0.5, 0.9, 0.95)] == [0, 0, 1, 1, 2, None]
+    assert [quantile_week(by_week, x) for x in (0.05, 0.1, 0.3, 0.5, 0.9, 0.95)] == [
+        0,
+        0,
+        1,
+        1,
+        2,
+        None,
+    ]
 
 
 def test_a_tank_that_never_moves_is_not_mature_within_two_years() -> None:
@@ -120,7 +127,7 @@ def test_arrivals_agree_with_the_engine_s_own_forecast() -> None:
     here = present(a_log(10), practice(), nodes=(5, 3))
     horizon, d = 60, 17
     ahead = look_ahead(here, horizon)
-    found = arrival(here, here.states_by_pace(), 3, horizon)[:, d]
+    found = first_passage_pmf(here, here.states_by_pace(), 3, horizon)[:, d]
     total = np.zeros(horizon)
     for p, start in enumerate(here.states_by_pace()[:, :, d]):
         v, before = start.copy(), start[9:].sum()
@@ -129,7 +136,7 @@ def test_arrivals_agree_with_the_engine_s_own_forecast() -> None:
             moves = move_probabilities(
                 advance[:, None], ahead.setback[0, h, :, d, None], ahead.collapse[0, h, :, d, None]
             )[:, 0]
-            matrix = transition_matrices(moves, here.found.chain)
+            matrix = transition_matrices(moves, here.mixture.chain)
             matrix[9:] = np.eye(12)[9:]
             v = v @ matrix
             total[h] += v[9:].sum() - before

@@ -14,9 +14,9 @@ from maturity_model.assessment.misfit import (
     FEWEST,
     LIMIT,
     Misfit,
-    Misfits,
+    MisfitNotes,
     _before,
-    chances,
+    answer_probabilities,
     misfit,
 )
 from maturity_model.assessment.observed import observed
@@ -59,7 +59,7 @@ def test_the_state_ahead_is_nearly_the_models() -> None:
 def test_signs_are_summed_by_the_book() -> None:
     n, panel = 1, tables().panel
     found, _ = filter_tank(tables(), n)
-    known = chances(tables())
+    known = answer_probabilities(tables())
     fit = misfit(tables(), n, found, known)
     before = _before(found, few().start[panel.rock[n]])
     names = list(panel.catalogue.signs)
@@ -73,7 +73,7 @@ def test_signs_are_summed_by_the_book() -> None:
 
 
 def test_chances_are_those_of_the_answer_or_its_contrary() -> None:
-    known, codes = chances(tables()), tables().panel.signs.codes
+    known, codes = answer_probabilities(tables()), tables().panel.signs.codes
     assert ((known.signs > 0) & (known.signs < 1)).all()
     # Two codes that differ only in the answer have the same chance of being seen.
     first = {}
@@ -118,7 +118,7 @@ def reversed_signs(book: Logbook) -> Logbook:
 
 def excess(book: Logbook) -> np.ndarray:
     found = make_tables(panel_of(book), few(), 0.4)
-    known = chances(found)
+    known = answer_probabilities(found)
     return np.array([misfit(found, n, filter_tank(found, n)[0], known).excess for n in range(6)])
 
 
@@ -151,10 +151,10 @@ def test_too_little_says_nothing() -> None:
     )
     found = make_tables(panel_of(reversed_signs(short)), few(), 0.4)
     for n in range(6):
-        fit = misfit(found, n, filter_tank(found, n)[0], chances(found))
+        fit = misfit(found, n, filter_tank(found, n)[0], answer_probabilities(found))
         assert fit.items == 0
         assert np.isnan(fit.excess)
         assert not fit.bad
-        assert Misfits(found).note(n, filter_tank(found, n)[0]) == ""
+        assert MisfitNotes(found).notes(n, filter_tank(found, n)[0]) == ()
     assert Misfit(99.0, 5, np.zeros(3)).bad
     assert not Misfit(99.0, 4, np.zeros(3)).bad

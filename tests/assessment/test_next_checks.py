@@ -19,7 +19,7 @@ from maturity_model.assessment.next_checks import (
     outcome_table,
     outcomes,
     present_lanes,
-    where_to_look,
+    rank_by_information_gain,
 )
 from maturity_model.assessment.observed import checkins_of, reading_context, sign_context
 from maturity_model.catalogue import load_catalogue
@@ -89,7 +89,7 @@ def test_a_sign_that_looks_alike_in_all_phases_tells_nothing() -> None:
     panel = build_panel(logbook, as_of=day)
     tables = make_tables(panel, population, None, (3, 2))
     for n in range(len(panel.tanks)):
-        looks = where_to_look(tables, n, filter_tank(tables, n)[0])
+        looks = rank_by_information_gain(tables, n, filter_tank(tables, n)[0])
         hair = [x for x in looks if x.name == "hair_algae"]
         assert len(hair) == 2
         for x in hair:
@@ -104,7 +104,7 @@ def test_the_ranking() -> None:
     tables = make_tables(panel, elicit_population(CATALOGUE, 0.5, n_draws=32), None, (3, 2))
     for n in range(len(panel.tanks)):
         found, _ = filter_tank(tables, n)
-        looks = where_to_look(tables, n, found)
+        looks = rank_by_information_gain(tables, n, found)
         assert len(looks) == 2 * len(CATALOGUE.signs) + len(CATALOGUE.informative)
         rates = [x.per_minute for x in looks]
         assert rates == sorted(rates, reverse=True)

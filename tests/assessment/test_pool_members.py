@@ -14,7 +14,7 @@ from small_logs import day, look, make_log, random_log
 
 from maturity_model.assessment import assess
 from maturity_model.assessment.filtering import Tables, filter_tank, make_tables
-from maturity_model.assessment.pool_members import Recognition, with_skill
+from maturity_model.assessment.pool_members import PoolLookup, with_skill
 from maturity_model.assessment.types import TankAssessment
 from maturity_model.catalogue import load_catalogue
 from maturity_model.cli.main import main
@@ -65,7 +65,7 @@ def test_known_skill_is_the_filter_with_that_skill_in_each_draw(seed: int) -> No
     # Skill adds to the odds exactly as a way of looking does.
     shifted = replace(population, look_effect=population.look_effect + skill)
     want = make_tables(panel, shifted, nodes=(5, 1))
-    recognition = Recognition(tables, {}, {})
+    recognition = PoolLookup(tables, {}, {})
     for n, tank in enumerate(panel.tanks):
         mine, found = recognition.of(n)
         assert (found.skill is not None) == (tank.keeper == "k")
@@ -108,16 +108,16 @@ def test_every_question_is_answered_of_a_recognised_tank() -> None:
             only = replace(population, members=knows_nobody(population.members))
             mine = assess(panel, only, questions=True).tanks[n].questions
             want = _with_one_node(panel, shifted, n)
-            for x, y in zip(mine.looks, want, strict=True):
+            for x, y in zip(mine.next_checks, want, strict=True):
                 assert (x.name, x.how) == (y.name, y.how)
                 assert x.bits == pytest.approx(y.bits, abs=1e-10)
 
 
 def _with_one_node(panel, population, n):  # type: ignore[no-untyped-def]
-    from maturity_model.assessment.next_checks import where_to_look
+    from maturity_model.assessment.next_checks import rank_by_information_gain
 
     tables = make_tables(panel, population, nodes=(5, 1))
-    return where_to_look(tables, n, filter_tank(tables, n)[0])
+    return rank_by_information_gain(tables, n, filter_tank(tables, n)[0])
 
 
 # -- the same as a refit -----------------------------------------------------------------
@@ -176,13 +176,13 @@ def test_a_recognised_keeper_s_answer_is_that_of_a_full_refit() -> None:
 # -- tanks of the pool -------------------------------------------------------------------
 
 
-def in_pool(logbook: Logbook, upto: int) -> tuple[Tables, Recognition, Population]:
+def in_pool(logbook: Logbook, upto: int) -> tuple[Tables, PoolLookup, Population]:
     members = members_of(logbook, {}, day(upto))
     population = replace(practice(), members=members)
     tables = make_tables(build_panel(logbook, as_of=day(60)), population)
     rows = {name: tuple(c for c in logbook.checkins if c.tank == name) for name in logbook.tanks}
     events = {name: tuple(e for e in logbook.events if e.tank == name) for name in logbook.tanks}
-    return tables, Recognition(tables, rows, events), population
+    return tables, PoolLookup(tables, rows, events), population
 
 
 @pytest.mark.parametrize("upto", [17, 40, 75])

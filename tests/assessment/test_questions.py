@@ -17,13 +17,13 @@ from maturity_model.assessment.cautions import unionised_now
 from maturity_model.assessment.decisions import decide
 from maturity_model.assessment.filtering import Tables, filter_tank, forecast_only, make_tables
 from maturity_model.assessment.first_passage import time_to_mature
-from maturity_model.assessment.next_checks import where_to_look
+from maturity_model.assessment.next_checks import rank_by_information_gain
 from maturity_model.assessment.plan import parse_plan
 from maturity_model.assessment.present import Present
-from maturity_model.assessment.risk import slipping
-from maturity_model.assessment.sojourn import stuck
-from maturity_model.assessment.surprise import Lately, surprises
-from maturity_model.assessment.weight_of_evidence import why
+from maturity_model.assessment.risk import slip_risks
+from maturity_model.assessment.sojourn import check_sojourn
+from maturity_model.assessment.surprise import RecentSlip, surprises
+from maturity_model.assessment.weight_of_evidence import weigh_evidence
 from maturity_model.logbook import Tank
 from maturity_model.panel import Panel, build_panel
 from maturity_model.population.types import take_draws
@@ -74,36 +74,43 @@ def test_wiring_equals_asking_each(n: int) -> None:
     assert got.everything
     found, hazards = filter_tank(t, n)
     here = Present(t.panel, n, found, hazards, t.pace)
-    assert same(got.risks, slipping(here, PLANS))
+    assert same(got.risks, slip_risks(here, PLANS))
     assert len(got.risks) == 1 + 6 + 2
-    assert same(got.waiting, tuple(time_to_mature(here, p) for p in (None, *PLANS)))
+    assert same(got.first_passages, tuple(time_to_mature(here, p) for p in (None, *PLANS)))
     assert same(got.event_effects, event_effects(here))
-    assert same(got.stuck, stuck(here, t.node_prior.sum(axis=1)))
-    assert same(got.why, why(t, n, found, forecast_only(t, n, found)[-1]))
+    assert same(got.sojourn, check_sojourn(here, t.node_prior.sum(axis=1)))
+    assert same(got.evidence, weigh_evidence(t, n, found, forecast_only(t, n, found)[-1]))
     said = surprises(t, n, found, t.evidence_weight)
     assert same(got.surprises, said)
-    assert same(got.looks, where_to_look(t, n, found))
+    assert same(got.next_checks, rank_by_information_gain(t, n, found))
     ammonia = unionised_now(tank.tank, tank.checkins, t.panel.as_of, t.panel.catalogue)
-    lately = said.lately if said else Lately(0.0, 0.0)
+    lately = said.recent if said else RecentSlip(0.0, 0.0)
     assert same(got.decisions, decide(here, lately, tank.events, tank.cautions, ammonia))
     # The page's own numbers are the same ones.
     assert [r.mean for r in got.risks[0].risk] == pytest.approx(tank.regression[-1], abs=1e-12)
-    assert got.waiting[0].already.mean == pytest.approx(tank.filtered[-1, -1], abs=1e-12)
+    assert got.first_passages[0].already.mean == pytest.approx(tank.filtered[-1, -1], abs=1e-12)
 
 
 def test_a_silent_tank_has_answers_too() -> None:
     got = asked().tanks[-1].questions
     assert got is not None
-    assert (got.why, got.surprises, got.event_effects) == (None, None, ())
+    assert (got.evidence, got.surprises, got.event_effects) == (None, None, ())
     assert got.decisions
-    assert got.stuck is not None
+    assert got.sojourn is not None
 
 
 def test_plans_alone_leave_the_rest_unasked(monkeypatch: pytest.MonkeyPatch) -> None:
     def never(*_: object, **__: object) -> None:
         raise AssertionError("was not asked for")
 
-    for name in ("event_effects", "stuck", "why", "surprises", "where_to_look", "decide"):
+    for name in (
+        "event_effects",
+        "check_sojourn",
+        "weigh_evidence",
+        "surprises",
+        "rank_by_information_gain",
+        "decide",
+    ):
         monkeypatch.setattr(questions, name, never)
     found = assess(log(), take_draws(practice(), DRAWS), questions=False, plans=PLANS)
     for tank, whole in zip(found.tanks, asked().tanks, strict=True):
@@ -112,9 +119,9 @@ def test_plans_alone_leave_the_rest_unasked(monkeypatch: pytest.MonkeyPatch) -> 
         assert whole.questions is not None
         assert not got.everything
         assert same(got.risks, whole.questions.risks)
-        assert same(got.waiting, whole.questions.waiting)
-        assert (got.stuck, got.why, got.surprises) == (None, None, None)
-        assert (got.event_effects, got.looks, got.decisions) == ((), (), ())
+        assert same(got.first_passages, whole.questions.first_passages)
+        assert (got.sojourn, got.evidence, got.surprises) == (None, None, None)
+        assert (got.event_effects, got.next_checks, got.decisions) == ((), (), ())
 
 
 def test_nothing_is_answered_unasked(monkeypatch: pytest.MonkeyPatch) -> None:

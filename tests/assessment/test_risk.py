@@ -10,7 +10,7 @@ from assessment.small_tank import a_log, event, lively, over_future, practice, p
 
 from maturity_model.assessment.intervals import estimate
 from maturity_model.assessment.plan import look_ahead, parse_plan
-from maturity_model.assessment.risk import event_plans, slip_probability, slipping
+from maturity_model.assessment.risk import event_plans, slip_probability, slip_risks
 from maturity_model.catalogue import load_catalogue
 
 CATALOGUE = load_catalogue()
@@ -49,13 +49,13 @@ def test_risk_equals_the_enumeration(text: str | None) -> None:
 
 def test_the_baseline_is_the_risk_that_the_filter_gives() -> None:
     here = present(a_log(20, [event(100, "overfeeding", 4.0)]), practice(), nodes=(5, 3))
-    by_filter = here.found.risk(here.hazards.advance, here.hazards.ahead(8), (4, 8))
+    by_filter = here.mixture.risk(here.hazards.advance, here.hazards.ahead(8), (4, 8))
     np.testing.assert_allclose(slip_probability(here), by_filter[-1], rtol=0, atol=1e-12)
 
 
 def test_events_raise_the_risk_and_the_more_the_larger() -> None:
     here = present(a_log(20, rock="live"), practice(), nodes=(5, 3))
-    base, *rest = slipping(here)
+    base, *rest = slip_risks(here)
     assert base.plan is None
     assert [c.mean for c in base.change] == [0.0, 0.0]
     assert [r.plan.steps[0].kind for r in rest] == [
@@ -80,7 +80,7 @@ def test_events_without_effect_change_nothing() -> None:
     none = np.zeros_like(pop.event_setback)
     pop = replace(pop, event_setback=none, event_collapse=none, event_advance=none)
     here = present(LOG, pop)
-    for risk in slipping(here):
+    for risk in slip_risks(here):
         assert set(risk.change) == {(0.0, 0.0, 0.0)}
 
 
@@ -101,7 +101,7 @@ def test_a_plan_equal_to_present_husbandry_changes_nothing(
 def test_plans_of_one_s_own_come_last() -> None:
     here = present(LOG, lively(0, 1))
     mine = (what_if("water_change=none"), what_if("crash"))
-    found = slipping(here, mine, (1, 3))
+    found = slip_risks(here, mine, (1, 3))
     assert tuple(r.plan for r in found[-2:]) == mine
     assert len(found) == 1 + len(event_plans(here)) + 2
     assert all(len(r.risk) == len(r.change) == 2 for r in found)
@@ -111,9 +111,9 @@ def test_plans_of_one_s_own_come_last() -> None:
 def test_what_is_done_tells_nothing_of_the_past() -> None:
     # Risk is linear in where the tank is now, whatever the plan.
     here = present(LOG, lively(0, 1))
-    before = here.found.states[-1].copy()
-    slipping(here, (what_if("crash"),))
-    np.testing.assert_array_equal(here.found.states[-1], before)
+    before = here.mixture.states[-1].copy()
+    slip_risks(here, (what_if("crash"),))
+    np.testing.assert_array_equal(here.mixture.states[-1], before)
 
 
 def test_estimates_are_weighted() -> None:

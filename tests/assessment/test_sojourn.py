@@ -19,7 +19,12 @@ from assessment.small_tank import (
 from small_logs import day
 
 from maturity_model.assessment.plan import look_ahead, parse_plan
-from maturity_model.assessment.sojourn import LEVER_WEEKS, stay_probability, stuck, weeks_needed
+from maturity_model.assessment.sojourn import (
+    CONTRAST_WEEKS,
+    check_sojourn,
+    sojourn_quantile,
+    stay_probability,
+)
 from maturity_model.catalogue import load_catalogue
 from maturity_model.hmm.quadrature import normal_nodes
 
@@ -35,7 +40,7 @@ PAIR = normal_nodes(2)[1]
 @pytest.mark.parametrize("covariates", [[0.0, 0.0], [1.0, 0.0], [0.0, 0.9]])
 def test_the_time_needed_equals_the_recursion(stages: int, covariates: list[float]) -> None:
     pop = lively(*range(6), stages=stages)
-    found = weeks_needed(pop, np.array(covariates), PACE, PACE_WEIGHT)
+    found = sojourn_quantile(pop, np.array(covariates), PACE, PACE_WEIGHT)
     assert found[3] is None
     for k in range(3):
         passed, share, n = np.zeros((5, 6)), 0.0, 0
@@ -62,7 +67,7 @@ def test_sampled_tanks_need_as_long() -> None:
     pop = practice()
     rng = np.random.default_rng(11)
     n = 40_000
-    need = weeks_needed(pop, np.array([0.5, 0.0]), *normal_nodes(15))
+    need = sojourn_quantile(pop, np.array([0.5, 0.0]), *normal_nodes(15))
     draw = rng.integers(pop.n_draws, size=n)
     speed = rng.normal(size=n) * pop.pace_sd[draw]
     for k in range(3):
@@ -78,9 +83,9 @@ def test_sampled_tanks_need_as_long() -> None:
 def test_phases_that_are_never_left_need_no_number() -> None:
     pop = lively(0)
     slow = replace(pop, log_advance=np.full_like(pop.log_advance, -690.0))
-    assert weeks_needed(slow, np.zeros(2), PACE, PACE_WEIGHT) == (None,) * 4
+    assert sojourn_quantile(slow, np.zeros(2), PACE, PACE_WEIGHT) == (None,) * 4
     fast = replace(pop, log_advance=np.full_like(pop.log_advance, 690.0))
-    assert weeks_needed(fast, np.zeros(2), PACE, PACE_WEIGHT) == (1, 1, 1, None)
+    assert sojourn_quantile(fast, np.zeros(2), PACE, PACE_WEIGHT) == (1, 1, 1, None)
 
 
 # -- lagging -----------------------------------------------------------------------------
@@ -100,7 +105,7 @@ def test_stays_equal_the_enumeration(phase: int) -> None:
 
 def test_lagging_is_put_together_from_stays() -> None:
     here = present(a_log(30, rock="dry"), practice(), nodes=(5, 3))
-    found = stuck(here, PACE_WEIGHT)
+    found = check_sojourn(here, PACE_WEIGHT)
     for k, need in enumerate(found.need):
         wanted = 0.0 if need is None else stay_probability(here, k, 200)[need] @ here.weight
         assert found.by_phase[k].mean == pytest.approx(wanted, abs=1e-12)
@@ -115,7 +120,7 @@ def test_lagging_is_put_together_from_stays() -> None:
 
 
 def test_a_tank_that_has_just_begun_does_not_lag() -> None:
-    found = stuck(present(a_log(2), practice(), nodes=(5, 3)), PACE_WEIGHT)
+    found = check_sojourn(present(a_log(2), practice(), nodes=(5, 3)), PACE_WEIGHT)
     assert found.lagging == (0.0, 0.0, 0.0)
 
 
@@ -123,10 +128,10 @@ def test_lagging_begins_when_it_can() -> None:
     # With as many weeks behind it as are needed, only a tank in the phase since week 0 lags.
     pop = lively(0, 1)
     covariates = np.array([0.0, 0.0])
-    need = weeks_needed(pop, covariates, normal_nodes(2)[0], PAIR)[0]
+    need = sojourn_quantile(pop, covariates, normal_nodes(2)[0], PAIR)[0]
     assert need is not None
     for weeks, can in ((need, False), (need + 1, True)):
-        found = stuck(present(a_log(weeks, rock="dry", signs=False), pop), PAIR)
+        found = check_sojourn(present(a_log(weeks, rock="dry", signs=False), pop), PAIR)
         assert found.need[0] == need
         assert (found.by_phase[0].mean > 1e-6) == can
 
@@ -142,7 +147,7 @@ def test_an_old_tank_that_shows_no_progress_lags_and_is_slow() -> None:
         for t in range(30)
     ]
     tank = Tank("a", START, keeper="k", rock="dry")
-    found = stuck(present(make_log([tank], still), practice(), nodes=(5, 3)), PACE_WEIGHT)
+    found = check_sojourn(present(make_log([tank], still), practice(), nodes=(5, 3)), PACE_WEIGHT)
     assert found.phase == 0
     assert found.lagging.mean > 0.5
     assert found.pace.slower > 0.8
@@ -156,7 +161,7 @@ def test_an_old_tank_that_shows_no_progress_lags_and_is_slow() -> None:
 def test_pace_without_evidence_is_the_population_s() -> None:
     pop = lively(4, 4)
     here = present(a_log(1, signs=False), pop, nodes=(5, 3))
-    pace = stuck(here, PACE_WEIGHT).pace
+    pace = check_sojourn(here, PACE_WEIGHT).pace
     # The nodes hold the mean and the variance of a normal exactly.
     width = 1.6448536269514722 * pop.pace_sd[0]
     assert pace.speed == pytest.approx(1.0, abs=1e-9)
@@ -167,7 +172,7 @@ def test_pace_without_evidence_is_the_population_s() -> None:
 
 def test_tanks_all_alike_have_no_pace_of_their_own() -> None:
     pop = replace(lively(0, 1), pace_sd=np.zeros(2))
-    pace = stuck(present(a_log(5), pop), PAIR).pace
+    pace = check_sojourn(present(a_log(5), pop), PAIR).pace
     assert pace == (1.0, 1.0, 1.0, 0.5)
 
 
@@ -175,16 +180,16 @@ def test_tanks_all_alike_have_no_pace_of_their_own() -> None:
 
 
 def test_the_next_phase_equals_the_enumeration(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("maturity_model.assessment.sojourn.LEVER_WEEKS", 4)
+    monkeypatch.setattr("maturity_model.assessment.sojourn.CONTRAST_WEEKS", 4)
     log = a_log(6, [event(1, "water_change", 10.0), event(30, "overfeeding", 4.0)], rock="dry")
     here = present(log, lively(0, 7))
-    found = stuck(here, PAIR)
+    found = check_sojourn(here, PAIR)
     k = found.phase
     assert k < 3
     inside = here.phases[k]
     weight = here.weight * inside / (here.weight @ inside)
-    for lever in found.levers:
-        ahead = look_ahead(here, 4, lever.plan)
+    for contrast in found.contrasts:
+        ahead = look_ahead(here, 4, contrast.plan)
 
         def count(paths: np.ndarray, probability: np.ndarray) -> np.ndarray:
             there = (paths[:, 0] == k) & (paths[:, 1:] > k).any(axis=1)
@@ -192,13 +197,13 @@ def test_the_next_phase_equals_the_enumeration(monkeypatch: pytest.MonkeyPatch) 
 
         values = over_future(here, (ahead.factor, ahead.setback, ahead.collapse), count)[0]
         value = values / inside @ weight
-        if lever.stop:
-            assert lever.within == found.next_phase
+        if contrast.stop:
+            assert contrast.within == found.next_phase
             wanted = found.next_phase.mean - value
         else:
-            assert lever.within.mean == pytest.approx(value, abs=1e-10)
+            assert contrast.within.mean == pytest.approx(value, abs=1e-10)
             wanted = value - found.next_phase.mean
-        assert lever.change.mean == pytest.approx(wanted, abs=1e-10)
+        assert contrast.change.mean == pytest.approx(wanted, abs=1e-10)
 
 
 def test_levers_are_ranked_and_water_moves_a_bloom() -> None:
@@ -210,11 +215,11 @@ def test_levers_are_ranked_and_water_moves_a_bloom() -> None:
         for c in log.checkins
     )
     here = present(replace(log, checkins=checkins), practice(), nodes=(5, 3))
-    found = stuck(here, PACE_WEIGHT)
+    found = check_sojourn(here, PACE_WEIGHT)
     assert found.phase == 1
-    changes = [lever.change.mean for lever in found.levers]
+    changes = [contrast.change.mean for contrast in found.contrasts]
     assert changes == sorted(changes, reverse=True)
-    texts = [lever.plan.text for lever in found.levers]
+    texts = [contrast.plan.text for contrast in found.contrasts]
     # More water, more speed; this tank already goes without.
     assert texts == ["water_change=20/1w", "water_change=20/2w", "water_change=none"]
     assert changes[0] > 0.02
@@ -226,20 +231,20 @@ def test_a_habit_is_compared_with_going_on_like_that() -> None:
     events += [event(n, "overfeeding", 3.0) for n in (60, 74, 88, 102)]
     events += [event(20, "deep_clean"), event(95, "crash")]
     here = present(a_log(16, events, rock="dry"), practice(), day(108), nodes=(5, 3))
-    found = stuck(here, PACE_WEIGHT)
-    habits = [lever for lever in found.levers if lever.stop]
+    found = check_sojourn(here, PACE_WEIGHT)
+    habits = [contrast for contrast in found.contrasts if contrast.stop]
     # The deep clean is long past, and a crash is nobody's habit.
-    assert [lever.plan for lever in habits] == [
+    assert [contrast.plan for contrast in habits] == [
         replace(parse_plan("overfeeding=3/2w", CATALOGUE), text="overfeeding=3/14d")
     ]
     assert habits[0].change.mean > 0
-    assert LEVER_WEEKS == 8
+    assert CONTRAST_WEEKS == 8
 
 
 def test_a_mature_tank_has_no_next_phase() -> None:
     pop = lively(0, 1, start=np.eye(4)[[3, 3, 3, 3]])
-    found = stuck(present(a_log(1), pop), PAIR)
+    found = check_sojourn(present(a_log(1), pop), PAIR)
     assert found.phase == 3
     assert found.next_phase is None
-    assert found.levers == ()
+    assert found.contrasts == ()
     assert found.lagging.mean == 0.0

@@ -15,13 +15,12 @@ from maturity_model.assessment.surprise import (
     FAR_OFF,
     FELL,
     Surprises,
-    lately,
     predicted,
-    step_lanes,
+    recent_slip,
     surprises,
 )
 from maturity_model.catalogue import load_catalogue
-from maturity_model.hmm.staged import StagedChain
+from maturity_model.hmm.staged import StagedChain, step_lanes
 from maturity_model.logbook import Logbook, Tank
 from maturity_model.panel import build_panel
 from maturity_model.population import elicit_population
@@ -59,11 +58,11 @@ def test_what_happened_lately(chain: StagedChain, weeks: int) -> None:
     weight = found.draw_weight[back] * ratio ** found.trusted.power[back]
     within = np.einsum("pq,kpqd->kd", given.prior, sums) / likelihood
     want = within @ weight / weight.sum()
-    np.testing.assert_allclose(lately(found, week, power, weeks), want, rtol=0, atol=1e-10)
+    np.testing.assert_allclose(recent_slip(found, week, power, weeks), want, rtol=0, atol=1e-10)
 
 
 def test_nothing_can_have_happened_before_the_first_week() -> None:
-    assert lately(small(22, CHAINS[0]).found, 0, 0.5) == (0.0, 0.0)
+    assert recent_slip(small(22, CHAINS[0]).found, 0, 0.5) == (0.0, 0.0)
 
 
 @pytest.mark.parametrize("chain", CHAINS)
@@ -137,7 +136,7 @@ def test_what_is_said_of_an_old_checkin_is_what_was_said_then() -> None:
         a, b = surprises(tables, 0, found, 0.5, at), surprises(small_tables, 0, again, 0.5)
         assert a is not None
         assert b is not None
-        assert a.lately == pytest.approx(b.lately, abs=1e-12)
+        assert a.recent == pytest.approx(b.recent, abs=1e-12)
         assert [x.what.name for x in a.items] == [x.what.name for x in b.items]
         assert [x.probability for x in a.items] == pytest.approx([x.probability for x in b.items])
 
@@ -169,7 +168,7 @@ def test_a_calm_checkin_raises_no_alarm() -> None:
     assert said.alarm == ""
     assert said.vanished == 1.0
     assert not said.pods
-    assert said.lately.fell < FELL / 10
+    assert said.recent.fell < FELL / 10
 
 
 def test_all_animals_gone_means_that_something_is_wrong() -> None:
@@ -211,8 +210,8 @@ def test_the_same_with_animals_gone_is_no_matter_of_the_kit() -> None:
     ammonia = {"ammonia": reading(0.75, 1.5, 1.0)}
     said = said_of(story(50, GONE + CLEAR, readings=ammonia))
     assert said.alarm == "something is wrong"
-    assert said.lately.fell > 0.5
-    assert said.lately.slipped >= said.lately.fell - 1e-12
+    assert said.recent.fell > 0.5
+    assert said.recent.slipped >= said.recent.fell - 1e-12
 
 
 def test_a_tail_counts_the_interval_and_beyond_on_both_sides() -> None:

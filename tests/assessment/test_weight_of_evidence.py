@@ -13,9 +13,9 @@ from small_logs import random_log
 from maturity_model.assessment.filtering import filter_tank, forecast_only, impossible, make_tables
 from maturity_model.assessment.observed import observed
 from maturity_model.assessment.weight_of_evidence import (
+    leave_one_out_phases,
     phases_without,
-    phases_without_each,
-    why,
+    weigh_evidence,
 )
 from maturity_model.catalogue import load_catalogue
 from maturity_model.hmm.mixture import filter_mixture
@@ -48,7 +48,7 @@ def without_by_enumeration(given: Small, left_out: list[tuple[int, int]]) -> np.
 def test_one_left_out(chain: StagedChain, power: float) -> None:
     given = small(11, chain, power=power)
     ends = np.array([chain.phase_of == k for k in range(chain.n_phases)], float)
-    got = phases_without_each(given.tables, 0, given.found, ends)
+    got = leave_one_out_phases(given.tables, 0, given.found, ends)
     for kind, rows in enumerate(got):
         for i, row in enumerate(rows):
             np.testing.assert_allclose(
@@ -100,7 +100,7 @@ def test_a_factor_of_zero_is_left_out_by_multiplying_anew() -> None:
     np.testing.assert_allclose(got, want, atol=1e-12)
     assert len(same) == 1
     ends = np.array([found.chain.phase_of == k for k in range(2)], float)
-    alone = phases_without_each(tables, 0, with_zero, ends)[0][same[0]]
+    alone = leave_one_out_phases(tables, 0, with_zero, ends)[0][same[0]]
     np.testing.assert_allclose(alone, want, atol=1e-12)
 
 
@@ -129,7 +129,7 @@ def test_the_last_observation_left_out_is_the_log_without_it(seed: int) -> None:
         signs = observed(panel, n)[0]
         if not signs:
             continue
-        got = phases_without_each(tables, n, found, ends)[0][-1]
+        got = leave_one_out_phases(tables, n, found, ends)[0][-1]
         last = signs[-1]
         mine = [c for c in logbook.checkins if c.tank == panel.tanks[n].name and c.date <= day]
         old = mine[last.checkin]
@@ -146,7 +146,7 @@ def test_what_is_said() -> None:
     tables = make_tables(panel, elicit_population(load_catalogue(), 0.5, n_draws=32), None, (3, 2))
     for n in range(len(panel.tanks)):
         found, _ = filter_tank(tables, n)
-        said = why(tables, n, found, forecast_only(tables, n, found)[-1])
+        said = weigh_evidence(tables, n, found, forecast_only(tables, n, found)[-1])
         assert said is not None
         now = found.phases()[-1]
         assert said.present == now.argmax()
@@ -195,4 +195,4 @@ def test_a_log_without_observations_has_no_why() -> None:
     panel = build_panel(replace(logbook, checkins=()), as_of=day)
     tables = make_tables(panel, elicit_population(load_catalogue(), 0.5, n_draws=4), None, (2, 2))
     found, _ = filter_tank(tables, 0)
-    assert why(tables, 0, found, found.phases()[-1]) is None
+    assert weigh_evidence(tables, 0, found, found.phases()[-1]) is None

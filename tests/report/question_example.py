@@ -10,17 +10,21 @@ from report.example import AS_OF, example_tank
 
 from maturity_model.assessment.attribution import EventEffect
 from maturity_model.assessment.decisions import Decision
-from maturity_model.assessment.first_passage import Waiting
+from maturity_model.assessment.first_passage import FirstPassage
 from maturity_model.assessment.intervals import Estimate
-from maturity_model.assessment.next_checks import Look
+from maturity_model.assessment.next_checks import NextCheck
 from maturity_model.assessment.observed import Observed
 from maturity_model.assessment.plan import Plan, Step
 from maturity_model.assessment.questions import Questions
 from maturity_model.assessment.risk import Risk
-from maturity_model.assessment.sojourn import Lever, Pace, Stuck
-from maturity_model.assessment.surprise import Alarm, Lately, Surprise, Surprises
+from maturity_model.assessment.sojourn import HusbandryContrast, Pace, SojournCheck
+from maturity_model.assessment.surprise import Alarm, RecentSlip, Surprise, Surprises
 from maturity_model.assessment.types import TankAssessment
-from maturity_model.assessment.weight_of_evidence import GroupPush, Push, Why
+from maturity_model.assessment.weight_of_evidence import (
+    Contribution,
+    GroupContribution,
+    WeightOfEvidence,
+)
 from maturity_model.catalogue import load_catalogue, load_decisions
 from maturity_model.logbook.types import Event, Reading
 
@@ -42,7 +46,7 @@ def risk(plan: Plan | None, four: float, eight: float) -> Risk:
     return Risk(plan, (4, 8), (spread(four), spread(eight)), change)
 
 
-def waiting(plan: Plan | None, median: int | None, already: float = 0.0) -> Waiting:
+def waiting(plan: Plan | None, median: int | None, already: float = 0.0) -> FirstPassage:
     """Arrival at a constant rate that has passed a half at the median (0: mostly there)."""
     rate = 0.006 if median is None else np.log(2) / max(median, 1)
     by_week = 1 - (1 - already) * np.exp(-rate * np.arange(105))
@@ -51,7 +55,7 @@ def waiting(plan: Plan | None, median: int | None, already: float = 0.0) -> Wait
         found = np.flatnonzero(by_week >= level)
         return int(found[0]) if len(found) else None
 
-    return Waiting(
+    return FirstPassage(
         plan,
         by_week,
         spread(already),
@@ -81,13 +85,15 @@ def surprises(alarm: Alarm) -> Surprises:
         Surprise(nitrate(), 0.004 if alarm else 0.4, False, bool(alarm), True),
         Surprise(sign("diatoms", False), 0.7, False, False, None),
     )
-    lately = Lately(0.42, 0.08) if wrong else Lately(0.01, 0.001)
+    lately = RecentSlip(0.42, 0.08) if wrong else RecentSlip(0.01, 0.001)
     return Surprises(alarm, lately, 0.001 if wrong else 1.0, wrong, items)
 
 
-def group(name: str, bits: float, what: Observed) -> GroupPush:
+def group(name: str, bits: float, what: Observed) -> GroupContribution:
     first = dt.date(2025, 6, 20)
-    return GroupPush(what.kind, name, bits, 24, 17, first, LAST, what, Push(what, bits / 4))
+    return GroupContribution(
+        what.kind, name, bits, 24, 17, first, LAST, what, Contribution(what, bits / 4)
+    )
 
 
 def example_questions(
@@ -126,13 +132,15 @@ def example_questions(
         )
     lever = Plan("water_change=20/1w", (Step("water_change", 20.0, 7),))
     habit = Plan("overfeeding=3/10d", (Step("overfeeding", 3.0, 10),))
-    levers = (
-        Lever(lever, False, spread(0.4), Estimate(0.2, 0.05, 0.4)),
-        Lever(habit, True, spread(0.2), Estimate(0.06, 0.0, 0.1)),
-        Lever(replace(lever, text="water_change=none"), False, spread(0.2), Estimate(0.01, 0, 0.1)),
+    contrasts = (
+        HusbandryContrast(lever, False, spread(0.4), Estimate(0.2, 0.05, 0.4)),
+        HusbandryContrast(habit, True, spread(0.2), Estimate(0.06, 0.0, 0.1)),
+        HusbandryContrast(
+            replace(lever, text="water_change=none"), False, spread(0.2), Estimate(0.01, 0, 0.1)
+        ),
     )
     looks = [
-        Look("sign", name, how, bits, 1.0, 0.4, last, last is None)
+        NextCheck("sign", name, how, bits, 1.0, 0.4, last, last is None)
         for name, bits, last in (
             ("coralline_algae", 0.08, LAST),
             ("diatoms", 0.05, LAST),
@@ -143,7 +151,7 @@ def example_questions(
         )
         for how in ("careful", "torch")
     ]
-    looks.append(Look("reading", "nitrate", "colour_chart", 0.02, 5.0, None, LAST, False))
+    looks.append(NextCheck("reading", "nitrate", "colour_chart", 0.02, 5.0, None, LAST, False))
     event = Event("x", dt.date(2026, 2, 3), "crash", None, note)
     small = Event("x", dt.date(2025, 9, 3), "livestock_added", 2.0)
     effects = (
@@ -159,15 +167,15 @@ def example_questions(
          *(waiting(p, None) for p in plans)),
         True,
         effects,
-        Stuck(
+        SojournCheck(
             3 if mature else 1, (9, 20, 40), (10, 31, 64, None),
             tuple(map(spread, (0.0, 0.01 if mature else 0.4, 0.0, 0.0))),
             spread(0.01 if mature else 0.4), Pace(0.83, 0.5, 1.4, 0.7),
-            None if mature else spread(0.2), () if mature else levers,
+            None if mature else spread(0.2), () if mature else contrasts,
         ),
-        Why(
+        WeightOfEvidence(
             3 if mature else 1, 2, (0.96, 0.03), -1.2, 4.0,
-            (Push(sign("coralline_algae", True), 0.5), Push(nitrate(), -0.3)),
+            (Contribution(sign("coralline_algae", True), 0.5), Contribution(nitrate(), -0.3)),
             (group("coralline_algae", 2.5, sign("coralline_algae", True)),
              group("copepods", 1.1, sign("copepods", True)),
              group("amphipods", 0.02, sign("amphipods", True))),

@@ -57,7 +57,7 @@ def test_asked_pages_hold_all_of_it_in_order() -> None:
 
 def test_plans_alone_bring_risk_and_time() -> None:
     questions = example_questions(plans=(PLAN,))
-    only = type(questions)(questions.risks, questions.waiting)
+    only = type(questions)(questions.risks, questions.first_passages)
     page = page_of(replace(example_tank(), questions=only))
     at = SECTIONS.index("change")
     assert ids(page) == (*SECTIONS[: at + 1], *PLANS_ONLY, *SECTIONS[at + 1 :])
@@ -221,7 +221,7 @@ def test_lagging_is_a_comparison_and_no_dose() -> None:
 
 def test_looks_are_the_best_way_each_and_unchecked_first() -> None:
     questions = example_questions()
-    best = best_looks(questions.looks)
+    best = best_looks(questions.next_checks)
     assert [x.name for x in best][:3] == ["syconoid_sponges", "coralline_algae", "diatoms"]
     assert len({x.name for x in best}) == len(best) == 7
     page = page_of(asked_tank())
@@ -260,24 +260,24 @@ def test_text_from_log_and_plan_stays_text() -> None:
     tank = asked_tank(alarm="something is wrong", mature=False, plans=(evil,), note=EVIL)
     questions = tank.questions
     assert questions is not None
-    assert questions.why is not None
+    assert questions.evidence is not None
     assert questions.surprises is not None
     nasty = nitrate(EVIL, EVIL)
     item = Surprise(nasty, 0.001, False, True, True)
     judged = replace(nasty, kind="judgement", name="judged_phase", reading=None, phase=EVIL)
     groups = tuple(
         replace(g, kind=o.kind, name=o.name, latest=o)
-        for g, o in zip(questions.why.towards, (nasty, judged, sign(EVIL, True)), strict=True)
+        for g, o in zip(questions.evidence.towards, (nasty, judged, sign(EVIL, True)), strict=True)
     )
-    pushes = tuple(replace(p, what=nasty) for p in questions.why.singles)
-    looks = tuple(replace(x, name=EVIL, how=EVIL) for x in questions.looks)
+    pushes = tuple(replace(p, what=nasty) for p in questions.evidence.singles)
+    looks = tuple(replace(x, name=EVIL, how=EVIL) for x in questions.next_checks)
     effect = questions.event_effects[1]
     event = replace(effect.event, kind=EVIL, note=EVIL)
     questions = replace(
         questions,
-        why=replace(questions.why, towards=groups, singles=pushes),
+        evidence=replace(questions.evidence, towards=groups, singles=pushes),
         surprises=replace(questions.surprises, items=(item, *questions.surprises.items)),
-        looks=looks,
+        next_checks=looks,
         event_effects=(replace(effect, event=event),),
     )
     tank = replace(tank, questions=questions)
@@ -304,7 +304,7 @@ def test_json_is_null_where_nothing_was_asked() -> None:
     found = record(example_tank())
     assert all(found[k] is None for k in QUESTIONS)
     questions = example_questions(plans=(PLAN,))
-    only = type(questions)(questions.risks, questions.waiting)
+    only = type(questions)(questions.risks, questions.first_passages)
     found = record(replace(example_tank(), questions=only))
     assert {k for k in QUESTIONS if found[k] is not None} == {"risk_if", "time_to_mature"}
 
@@ -337,7 +337,7 @@ def test_json_holds_every_number() -> None:
     }
     times = found["time_to_mature"]
     assert len(times) == 2  # type: ignore[arg-type]
-    assert times[0]["dots"] == list(q.waiting[0].dots)  # type: ignore[index]
+    assert times[0]["dots"] == list(q.first_passages[0].dots)  # type: ignore[index]
     assert set(times[0]["quantiles"]) == {"0.05", "0.5", "0.95"}  # type: ignore[index]
     stuck = found["stuck"]
     assert {"weeks_so_far", "weeks_needed_by_90_of_100", "lagging", "pace", "next_phase_8_weeks",
@@ -345,7 +345,7 @@ def test_json_holds_every_number() -> None:
     assert [x["change"]["mean"] for x in stuck["levers"]] == [0.2, 0.06, 0.01]  # type: ignore[index]
     assert found["surprises"]["alarm"] == "something is wrong"  # type: ignore[index]
     assert found["surprises"]["pods"] is True  # type: ignore[index]
-    assert len(found["where_to_look"]) == len(q.looks)  # type: ignore[arg-type]
+    assert len(found["where_to_look"]) == len(q.next_checks)  # type: ignore[arg-type]
     assert [d["verdict"] for d in found["decisions"]] == [  # type: ignore[attr-defined]
         d.verdict for d in q.decisions
     ]

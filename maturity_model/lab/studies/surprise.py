@@ -22,7 +22,7 @@ from maturity_model.assessment.observed import checkins_of, observed
 from maturity_model.assessment.surprise import (
     FAR_OFF,
     FELL,
-    LATELY,
+    RECENT_WEEKS,
     SLIPPED,
     VANISHED_TOGETHER,
     Surprises,
@@ -96,8 +96,8 @@ def count_quiet(simulated: Simulated, alarms: ByCheckin) -> dict[str, float]:
         quiet = [(w, s.alarm) for w, _, s in rows if w < end and s.alarm]
         wrong += sum(alarm == "something is wrong" for _, alarm in quiet)
         kit += sum(alarm == "check the kit" for _, alarm in quiet)
-        at = [-LATELY - 1, *(w for w, _ in quiet)]
-        new += sum(b - a > LATELY for a, b in itertools.pairwise(at))
+        at = [-RECENT_WEEKS - 1, *(w for w, _ in quiet)]
+        new += sum(b - a > RECENT_WEEKS for a, b in itertools.pairwise(at))
     return {"tank_years": weeks * 7 / 365.25, "wrong": wrong, "kit": kit, "new": new}
 
 
@@ -211,12 +211,12 @@ def page(counts: pd.DataFrame, setting: Surprise) -> Page:
         been said on that day. {setting.tanks} tanks of {setting.weeks} weeks in each of the two
         simulations of a row; seed {setting.seed}. The limits (chance of a fall {FELL:g}, of a slip
         {SLIPPED:g}, vanished together {VANISHED_TOGETHER:g}, reading far off {FAR_OFF:g}; looking
-        back {LATELY} weeks) were chosen on other seeds.
+        back {RECENT_WEEKS} weeks) were chosen on other seeds.
 
         *Quiet*: the weeks of a tank before its first crash or move to a lower phase; other events
         are in them. A false alarm is a check-in there with either alarm; a new one had none in
-        the {LATELY} weeks before it. *Collapse*: a tank's first fall to the first state from a
-        later phase (a setback out of the bloom ends there too), flagged if a check-in within
+        the {RECENT_WEEKS} weeks before it. *Collapse*: a tank's first fall to the first state from
+        a later phase (a setback out of the bloom ends there too), flagged if a check-in within
         {DAYS} days of the beginning of that week says 'something is wrong'. Logged: the keeper
         wrote down a crash in that week or the two before. *Shifts*: whether tanks have ways of
         their own that the model lacks.

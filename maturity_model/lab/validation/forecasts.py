@@ -13,7 +13,7 @@ from maturity_model.assessment.filtering import HORIZONS, Tables, filter_tank, m
 from maturity_model.assessment.first_passage import REACH, time_to_mature
 from maturity_model.assessment.observed import checkins_of, observed
 from maturity_model.assessment.present import Present
-from maturity_model.assessment.surprise import lately, surprises
+from maturity_model.assessment.surprise import recent_slip, surprises
 from maturity_model.hmm.mixture import FilteredMixture
 from maturity_model.lab.validation.clubs import Club
 from maturity_model.population.tables import Hazards
@@ -78,7 +78,7 @@ def as_of(present: Present, week: int) -> Present:
     Everything in a :class:`.FilteredMixture` is causal, so that its first weeks are what a
     run on that day would have found.
     """
-    found, end = present.found, week + 1
+    found, end = present.mixture, week + 1
     then: FilteredMixture = replace(
         found,
         moves=found.moves[:week],
@@ -91,13 +91,13 @@ def as_of(present: Present, week: int) -> Present:
     )
     h = present.hazards
     hazards = Hazards(h.population, h.advance[:end], h.load[:end], h.pending[:end])
-    return replace(present, found=then, hazards=hazards)
+    return replace(present, mixture=then, hazards=hazards)
 
 
 def _alarms(
     tables: Tables, n: int, found: FilteredMixture, weight: float, weeks: int
 ) -> tuple[Floats, Ints]:
-    slipped = np.array([lately(found, t, weight).slipped for t in range(weeks)])
+    slipped = np.array([recent_slip(found, t, weight).slipped for t in range(weeks)])
     alarm = np.full(weeks, SILENT)
     what, tank = observed(tables.panel, n), tables.panel.tanks[n]
     for i, c in enumerate(checkins_of(tables.panel, n)):

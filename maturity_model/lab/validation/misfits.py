@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from maturity_model.assessment.filtering import filter_tank, make_tables
-from maturity_model.assessment.misfit import LIMIT, chances, misfit
+from maturity_model.assessment.misfit import LIMIT, answer_probabilities, misfit
 from maturity_model.lab.page import Page
 from maturity_model.lab.tasks import Say, silent
 from maturity_model.lab.validation.cases import Case
@@ -29,7 +29,7 @@ def _look(case: Case, clubs: int, tanks: int, seed: int, population: Population)
     rows = []
     for number, club in enumerate(simulate_clubs(case.world, clubs, tanks, max(LOOKS), seed)):
         tables = make_tables(club.panel(), population)
-        known = chances(tables)
+        known = answer_probabilities(tables)
         for n, truth in enumerate(club.truth):
             filtered = filter_tank(tables, n)[0]
             p = normalized_phases(filtered, club.weeks)

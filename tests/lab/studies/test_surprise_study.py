@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from maturity_model.assessment.surprise import Lately, Surprises
+from maturity_model.assessment.surprise import RecentSlip, Surprises
 from maturity_model.catalogue import load_catalogue
 from maturity_model.lab.studies.settings import Surprise
 from maturity_model.lab.studies.surprise import (
@@ -58,7 +58,7 @@ def test_a_smaller_run_agrees(tmp_path: Path) -> None:
 
 def said(week: int, alarm: str) -> tuple[int, dt.date, Surprises]:
     when = START + dt.timedelta(days=7 * week + 4)
-    return week, when, Surprises(alarm, Lately(0, 0), 1.0, False, ())  # type: ignore[arg-type]
+    return week, when, Surprises(alarm, RecentSlip(0, 0), 1.0, False, ())  # type: ignore[arg-type]
 
 
 def simulated(phases: list[int], crashes: tuple[int, ...] = ()) -> Any:
