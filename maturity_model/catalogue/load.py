@@ -6,8 +6,9 @@ import csv
 import functools
 import re
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
+from typing import Any, TypeVar
 
 from maturity_model.catalogue.types import (
     Analyte,
@@ -24,7 +25,8 @@ from maturity_model.catalogue.types import (
     Source,
 )
 
-_DATA = Path(__file__).parent / "data"
+T = TypeVar("T")
+DATA = Path(__file__).parent / "data"
 _MARKED = re.compile(r"^\s*([-+]?[0-9]*\.?[0-9]+(?:[eE][-+]?[0-9]+)?)\s*(?:\[(\w+)\])?\s*$")
 _NAME = re.compile(r"^[a-z][a-z0-9_]{0,39}$")
 #: A club's file may hold this many signs of its own.
@@ -52,48 +54,78 @@ class CatalogueError(ValueError):
         super().__init__(f"{file}, line {line}, column {column}: {value!r} {what}; {mend}")
 
 
-class _Row:
+class Row:
     """One row of a table, with its place for messages."""
 
     def __init__(self, file: str, line: int, cells: dict[str, str], mark: str | None = None):
         self.file, self.line, self.cells, self.mark = file, line, cells, mark
 
     def fail(self, column: str, what: str, mend: str) -> CatalogueError:
+        """Return the error of a cell, to be raised."""
         return CatalogueError(self.file, self.line, column, self.cells.get(column, ""), what, mend)
 
     def text(self, column: str) -> str:
+        """Return a cell, stripped; blank for a missing column."""
         return self.cells.get(column, "").strip()
 
     def number(self, column: str) -> float:
+        """Return a number, with or without a mark."""
         return self.marked(column, need_mark=False).value
 
     def optional(self, column: str) -> float | None:
+        """Return a number, None for a blank."""
         return self.number(column) if self.text(column) else None
 
     def marked(self, column: str, *, need_mark: bool = True) -> Marked:
-        found = _MARKED.match(self.cells.get(column, ""))
-        if not found:
+        """Return a number and the mark of its source, by default that of the row."""
+        match = _MARKED.match(self.cells.get(column, ""))
+        if not match:
             raise self.fail(column, "is not a number", "write for example 0.35")
-        mark = found[2] or self.mark
+        mark = match[2] or self.mark
         if need_mark and not mark:
             raise self.fail(column, "has no source mark", "write for example 0.35 [P]")
-        return Marked(float(found[1]), mark or "")
+        return Marked(float(match[1]), mark or "")
+
+    def entry(self, kind: type[T], **given: Any) -> T:
+        """Make an entry of the catalogue.
+
+        Parameters
+        ----------
+        kind : type
+            Its dataclass. ``name`` is the first column; every other field that is not given
+            is the column of the same name, read as the field's type says.
+        **given
+            Fields that are no plain column.
+        """
+        readers = {
+            "str": self.text, "float": self.number, "float | None": self.optional,
+            "Marked": self.marked,
+        }  # fmt: skip
+        for field in fields(kind):  # type: ignore[arg-type]
+            if field.name not in given:
+                column = next(iter(self.cells)) if field.name == "name" else field.name
+                given[field.name] = readers[str(field.type)](column)
+        return kind(**given)
 
 
-def _rows(path: Path, mark: str | None = None) -> Iterator[_Row]:
+def rows_of(path: Path) -> Iterator[Row]:
+    """Rows of a table of the catalogue."""
     with path.open(encoding="utf-8-sig", newline="") as handle:
         reader = csv.DictReader(handle)
         for cells in reader:
-            yield _Row(
-                path.name, reader.line_num, {k: v or "" for k, v in cells.items() if k}, mark
-            )
+            yield Row(path.name, reader.line_num, {k: v or "" for k, v in cells.items() if k})
 
 
-def _per_phase(row: _Row, phases: tuple[str, ...], prefix: str = "") -> tuple[Marked, ...]:
+def table_of(path: Path, kind: type[T]) -> dict[str, T]:
+    """Entries of a table of which every field is a column, by the first column."""
+    return {next(iter(row.cells.values())).strip(): row.entry(kind) for row in rows_of(path)}
+
+
+def _per_phase(row: Row, phases: tuple[str, ...], prefix: str = "") -> tuple[Marked, ...]:
     return tuple(row.marked(prefix + name) for name in phases)
 
 
-def _sign(row: _Row, phases: tuple[str, ...], *, own: bool) -> Sign:
+def _sign(row: Row, phases: tuple[str, ...], *, own: bool) -> Sign:
     detection = _per_phase(row, phases)
     for phase, p in zip(phases, detection, strict=True):
         if not 0.001 <= p.value <= 0.999:
@@ -102,14 +134,11 @@ def _sign(row: _Row, phases: tuple[str, ...], *, own: bool) -> Sign:
                 "is not a chance between 0.001 and 0.999",
                 "nothing is certain: write for example 0.02 instead of 0",
             )
-    return Sign(
+    return row.entry(
+        Sign,
         name=row.text("sign"),
         label=row.text("label") or row.text("sign").replace("_", " ").capitalize(),
         group=row.text("group") or "own",
-        taxon=row.text("taxon"),
-        aphia_id=row.text("aphia_id"),
-        where=row.text("where"),
-        how=row.text("how"),
         minutes=row.optional("minutes") or 2.0,
         small=row.number("small") if row.text("small") else 0.5,
         persistence=row.marked("persistence") if row.text("persistence") else Marked(1.6, "E"),
@@ -121,28 +150,19 @@ def _sign(row: _Row, phases: tuple[str, ...], *, own: bool) -> Sign:
 
 def _charts(folder: Path) -> dict[str, dict[str, Chart]]:
     out: dict[str, dict[str, Chart]] = {}
-    for row in _rows(folder / "charts.csv"):
+    for row in rows_of(folder / "charts.csv"):
         steps = tuple(float(s) for s in row.text("steps").split(";") if s.strip())
-        resolution = row.optional("resolution") or 0.0
-        chart = Chart(
-            row.text("method"), steps, resolution, row.marked("minutes"), row.text("source")
-        )
+        chart = row.entry(Chart, steps=steps, resolution=row.optional("resolution") or 0.0)
         out.setdefault(row.text("analyte"), {})[chart.method] = chart
     return out
 
 
-def _analyte(row: _Row, phases: tuple[str, ...], charts: dict[str, Chart]) -> Analyte:
+def _analyte(row: Row, phases: tuple[str, ...], charts: dict[str, Chart]) -> Analyte:
     informative = row.text("informative") == "yes"
-    return Analyte(
-        name=row.text("analyte"),
-        label=row.text("label"),
-        quantity=row.text("quantity"),
-        unit=row.text("unit"),
-        display_unit=row.text("display_unit"),
+    return row.entry(
+        Analyte,
         informative=informative,
         offset=row.number("offset") if informative else 0.0,
-        low=row.number("low"),
-        high=row.number("high"),
         typical=_per_phase(row, phases) if informative else (),
         spread=_per_phase(row, phases, "spread_") if informative else (),
         carry=row.marked("carry") if informative else None,
@@ -159,7 +179,7 @@ def load_catalogue() -> Catalogue:
     -------
     Catalogue
     """
-    return read_catalogue(_DATA)
+    return read_catalogue(DATA)
 
 
 def read_catalogue(folder: Path) -> Catalogue:
@@ -179,67 +199,29 @@ def read_catalogue(folder: Path) -> Catalogue:
     CatalogueError
         When a table holds what it may not.
     """
-    phases = {
-        r.text("phase"): Phase(
-            r.text("phase"),
-            r.text("label"),
-            r.text("meaning"),
-            *(
-                r.marked(c)
-                for c in ("stage_weeks", "certainty", "setback_per_year", "collapse_per_year")
-            ),
-        )
-        for r in _rows(folder / "phases.csv")
-    }
-    names = tuple(phases)
-    charts = _charts(folder)
+    phases = table_of(folder / "phases.csv", Phase)
+    names, charts = tuple(phases), _charts(folder)
+    stages = ("cycling_1", "cycling_2", "cycling_3", "bloom_1", "bloom_2")
     return Catalogue(
         phases=phases,
-        signs={r.text("sign"): _sign(r, names, own=False) for r in _rows(folder / "signs.csv")},
+        signs={r.text("sign"): _sign(r, names, own=False) for r in rows_of(folder / "signs.csv")},
         analytes={
             r.text("analyte"): _analyte(r, names, charts.get(r.text("analyte"), {}))
-            for r in _rows(folder / "analytes.csv")
+            for r in rows_of(folder / "analytes.csv")
         },
-        events={
-            r.text("event"): EventKind(
-                r.text("event"),
-                r.text("label"),
-                r.text("amount_means"),
-                r.text("unit"),
-                r.optional("default_amount"),
-                r.optional("neutral_amount"),
-                r.optional("reference_amount"),
-                r.optional("max_amount"),
-                *map(r.marked, ("memory_weeks", "advance", "setback", "collapse", "certainty")),
-            )
-            for r in _rows(folder / "events.csv")
-        },
+        events=table_of(folder / "events.csv", EventKind),
         husbandry={
-            r.text("covariate"): Covariate(
-                r.text("covariate"),
-                r.text("label"),
-                r.text("meaning"),
-                _per_phase(r, names),
-                r.marked("certainty"),
-            )
-            for r in _rows(folder / "husbandry.csv")
+            r.text("covariate"): r.entry(Covariate, effect=_per_phase(r, names))
+            for r in rows_of(folder / "husbandry.csv")
         },
         observing={
-            (r.text("quantity"), r.text("item")): Quantity(
-                r.marked("value"), r.marked("spread"), r.text("meaning")
-            )
-            for r in _rows(folder / "observing.csv")
+            (r.text("quantity"), r.text("item")): r.entry(Quantity)
+            for r in rows_of(folder / "observing.csv")
         },
         starts={
-            r.text("rock"): tuple(
-                r.marked(c) for c in ("cycling_1", "cycling_2", "cycling_3", "bloom_1", "bloom_2")
-            )
-            for r in _rows(folder / "rocks.csv")
+            r.text("rock"): tuple(map(r.marked, stages)) for r in rows_of(folder / "rocks.csv")
         },
-        sources={
-            r.text("mark"): Source(r.text("mark"), r.text("citation"), r.text("standing"))
-            for r in _rows(folder / "sources.csv")
-        },
+        sources=table_of(folder / "sources.csv", Source),
     )
 
 
@@ -252,20 +234,8 @@ def load_decisions() -> dict[str, DecisionRule]:
     dict of str to DecisionRule
     """
     return {
-        r.text("decision"): DecisionRule(
-            name=r.text("decision"),
-            label=r.text("label"),
-            quantity=r.text("quantity"),
-            item=r.text("item"),
-            applies=r.text("applies"),
-            unless=r.text("unless"),
-            urgent=r.text("urgent"),
-            ammonia=r.text("ammonia"),
-            loss=Loss(r.marked("needless"), r.marked("missed")),
-            reason=r.text("reason"),
-            caution=r.text("caution"),
-        )
-        for r in _rows(_DATA / "decisions.csv")
+        r.text("decision"): r.entry(DecisionRule, loss=r.entry(Loss))
+        for r in rows_of(DATA / "decisions.csv")
     }
 
 
@@ -296,7 +266,7 @@ def add_sign(catalogue: Catalogue, file: str, line: int, cells: dict[str, str]) 
     CatalogueError
         When the sign cannot be used.
     """
-    row = _Row(file, line, cells, mark="club")
+    row = Row(file, line, cells, mark="club")
     taken = {*catalogue.signs, *catalogue.analytes, *RESERVED}
     sign = _own_sign(row, tuple(catalogue.phases), taken, catalogue.sources)
     if sum(s.own for s in catalogue.signs.values()) >= MAX_OWN_SIGNS:
@@ -305,7 +275,7 @@ def add_sign(catalogue: Catalogue, file: str, line: int, cells: dict[str, str]) 
 
 
 def _own_sign(
-    row: _Row, phases: tuple[str, ...], taken: set[str], sources: dict[str, Source]
+    row: Row, phases: tuple[str, ...], taken: set[str], sources: dict[str, Source]
 ) -> Sign:
     name = row.text("sign")
     if not _NAME.fullmatch(name):

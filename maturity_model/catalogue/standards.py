@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import csv
 import functools
 from dataclasses import dataclass
-from pathlib import Path
 
-_DATA = Path(__file__).parent / "data"
+from maturity_model.catalogue.load import DATA, rows_of, table_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,38 +61,14 @@ class Measure:
     standing: str
 
 
-def _rows(name: str) -> list[dict[str, str]]:
-    with (_DATA / name).open(encoding="utf-8", newline="") as handle:
-        return list(csv.DictReader(handle))
-
-
 @functools.cache
 def load_taxa() -> dict[str, Taxon]:
     """Read the taxon of every sign that ships with the package, by sign."""
-    return {
-        r["sign"]: Taxon(
-            r["sign"],
-            r["scientific_name"],
-            r["taxon_rank"],
-            r["kingdom"],
-            r["aphia_id"],
-            r["standing"],
-        )
-        for r in _rows("taxa.csv")
-    }
+    rows = rows_of(DATA / "taxa.csv")
+    return {r.text("sign"): r.entry(Taxon, rank=r.text("taxon_rank")) for r in rows}
 
 
 @functools.cache
 def load_measures() -> dict[str, Measure]:
     """Read how every analyte is named and measured in ocean data, by analyte."""
-    return {
-        r["analyte"]: Measure(
-            r["analyte"],
-            r["measure"],
-            r["cf_standard_name"],
-            r["ucum"],
-            r["unit"],
-            r["standing"],
-        )
-        for r in _rows("standards.csv")
-    }
+    return table_of(DATA / "standards.csv", Measure)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from maturity_model.cli.common import DONE, LOG_ERRORS, USAGE, cannot_write, say
+from maturity_model.cli.common import DONE, LOG_ERRORS, USAGE, cannot_write, refuse, say
 
 #: Lines told on stderr of a file that is refused.
 MAX_LISTED = 40
@@ -52,11 +52,9 @@ def run(args: argparse.Namespace, command: str) -> int:
             say(line)
         if len(error.lines) > MAX_LISTED:
             say(f"... and {len(error.lines) - MAX_LISTED} more")
-        say("maturity-model: nothing was added")
-        return LOG_ERRORS
+        return refuse("nothing was added", LOG_ERRORS)
     except LockedError as error:
-        say(f"maturity-model: {error}")
-        return USAGE
+        return refuse(error, USAGE)
     except OSError as error:
         return cannot_write(args.logbook, error)
     for remark in added.remarks:

@@ -13,23 +13,27 @@ DONE, USAGE, LOG_ERRORS, MISMATCH, DIAGNOSTICS, INTERRUPTED = 0, 2, 3, 4, 5, 130
 
 
 def say(message: str) -> None:
-    """Write a message to standard error, with what a terminal would obey made harmless."""
-    # Names in a log may hold control characters.
+    """Write a message to standard error; control characters, as names may hold, are replaced."""
     print(
         "".join(c if c.isprintable() or c == "\n" else "\ufffd" for c in message), file=sys.stderr
     )
 
 
 def progress() -> Callable[[str], None]:
-    """Where long work reports to: standard error if that is a terminal, else nowhere."""
+    """Return a function that reports progress on standard error if that is a terminal."""
     show = sys.stderr.isatty()
     return lambda message: say(message) if show else None
 
 
+def refuse(why: object, code: int) -> int:
+    """Say why the command ends here; return its exit code."""
+    say(f"maturity-model: {why}")
+    return code
+
+
 def cannot_write(path: Path, error: OSError) -> int:
-    """Say that a file could not be written; the exit code for it."""
-    say(f"maturity-model: cannot write to {path}: {error.strerror or error}")
-    return USAGE
+    """Say that a file could not be written; return the exit code for it."""
+    return refuse(f"cannot write to {path}: {error.strerror or error}", USAGE)
 
 
 def date(text: str) -> dt.date:

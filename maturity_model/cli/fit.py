@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from maturity_model.cli.common import USAGE, say, share_or_auto, whole
+from maturity_model.cli.common import USAGE, refuse, share_or_auto, whole
 
 if TYPE_CHECKING:
     from maturity_model.fitting.comparison import Comparison
@@ -88,11 +88,9 @@ def run(args: argparse.Namespace, command: str) -> int:
     try:
         secret = read_secret(args.key_file) if args.key_file else b""
     except SecretError as error:
-        say(f"maturity-model: --key-file: {error}")
-        return USAGE
+        return refuse(f"--key-file: {error}", USAGE)
     if args.approximate and (args.report or args.compare):
-        say("maturity-model: --report and --compare need a full fit, without --approximate")
-        return USAGE
+        return refuse("--report and --compare need a full fit, without --approximate", USAGE)
     from maturity_model.fitting.command import fit_command
     from maturity_model.fitting.options import ModelOptions
     from maturity_model.fitting.sampling import SamplingPlan, choose_sampler

@@ -6,14 +6,7 @@ import argparse
 import datetime as dt
 from pathlib import Path
 
-from maturity_model.cli.common import (
-    DONE,
-    LOG_ERRORS,
-    MISMATCH,
-    USAGE,
-    cannot_write,
-    say,
-)
+from maturity_model.cli.common import DONE, LOG_ERRORS, MISMATCH, USAGE, cannot_write, refuse
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -48,16 +41,13 @@ def run(args: argparse.Namespace, command: str) -> int:
     try:
         logbook, reader = open_logbook(args.logbook)
     except LogbookError as error:
-        say(f"maturity-model: {error}")
-        return LOG_ERRORS
+        return refuse(error, LOG_ERRORS)
     keepers = list(dict.fromkeys(t.keeper for t in logbook.tanks.values()))
     if args.keeper is not None and args.keeper not in keepers:
         known = ", ".join(k for k in keepers if k) or "none is named"
-        say(f"maturity-model: no tank is kept by {args.keeper!r}; keepers in the log: {known}")
-        return USAGE
+        return refuse(f"no tank is kept by {args.keeper!r}; keepers in the log: {known}", USAGE)
     if not logbook.tanks:
-        say("maturity-model: the log holds no tank that can be used")
-        return LOG_ERRORS
+        return refuse("the log holds no tank that can be used", LOG_ERRORS)
     from maturity_model.assessment import assess
     from maturity_model.panel import build_panel
     from maturity_model.report.files import file_names
@@ -70,8 +60,7 @@ def run(args: argparse.Namespace, command: str) -> int:
         # What tells most, and what to be careful of, as of the day on which it is filled in.
         assessment = assess(build_panel(logbook, as_of=today), population, questions=True)
     except (PopulationError, PopulationMismatch) as error:
-        say(f"maturity-model: {error}")
-        return MISMATCH
+        return refuse(error, MISMATCH)
     decimal = "," if reader.context.decimal == "comma" else "."
     wanted: dict[str | None, Path] = {args.keeper: args.out}
     if args.each:

@@ -7,7 +7,7 @@ import datetime as dt
 import sys
 from typing import TYPE_CHECKING
 
-from maturity_model.cli.common import DONE, USAGE, cannot_write, folder, say
+from maturity_model.cli.common import DONE, USAGE, cannot_write, folder, refuse, say
 
 if TYPE_CHECKING:
     from maturity_model.logbook.begin import NewTank
@@ -60,12 +60,10 @@ def run(args: argparse.Namespace, command: str) -> int:
             rows = _ask_all(given)
         else:
             lacking = " and ".join(f"--{n}" for n in _REQUIRED if not given[n])
-            say(f"maturity-model: give {lacking} (there is no terminal to ask on)")
-            return USAGE
+            return refuse(f"give {lacking} (there is no terminal to ask on)", USAGE)
         made = begin_logbook(args.logbook, rows, catalogue, today)
     except (BeginError, EOFError) as error:
-        say(f"maturity-model: {error or 'no answer; nothing was made'}")
-        return USAGE
+        return refuse(str(error) or "no answer; nothing was made", USAGE)
     except OSError as error:
         return cannot_write(args.logbook, error)
     for path in made:

@@ -13,6 +13,7 @@ from maturity_model.cli.common import (
     cannot_write,
     folder,
     progress,
+    refuse,
     say,
 )
 
@@ -56,8 +57,7 @@ def run(args: argparse.Namespace, command: str) -> int:
             progress=progress(),
         )
     except PoolError as error:
-        say(f"maturity-model: {error}")
-        return MISMATCH if isinstance(error, PoolMismatch) else USAGE
+        return refuse(error, MISMATCH if isinstance(error, PoolMismatch) else USAGE)
     except OSError as error:
         return cannot_write(args.out, error)
     for club in report.clubs:

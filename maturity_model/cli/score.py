@@ -13,7 +13,7 @@ from maturity_model.cli.common import (
     cannot_write,
     folder,
     progress,
-    say,
+    refuse,
     share,
     whole,
 )
@@ -100,14 +100,11 @@ def run(args: argparse.Namespace, command: str) -> int:
             progress=progress(),
         )
     except LogbookError as error:
-        say(f"maturity-model: {error}")
-        return LOG_ERRORS
+        return refuse(error, LOG_ERRORS)
     except (PopulationError, PopulationMismatch, PoolMismatch) as error:
-        say(f"maturity-model: {error}")
-        return MISMATCH
+        return refuse(error, MISMATCH)
     except (PoolError, ScoringError) as error:
-        say(f"maturity-model: {error}")
-        return USAGE
+        return refuse(error, USAGE)
     except OSError as error:
         return cannot_write(args.out, error)
     earlier = f", {report.kept} of them from an earlier run" if report.kept else ""
@@ -116,9 +113,6 @@ def run(args: argparse.Namespace, command: str) -> int:
         f"draws, in {report.parts:,} files{earlier}; {report.seconds:,.1f} s"
     )
     if report.refused:
-        say(
-            "maturity-model: not scored, because of errors in the log: "
-            + ", ".join(report.refused[:40])
-        )
-        return LOG_ERRORS
+        names = ", ".join(report.refused[:40])
+        return refuse(f"not scored, because of errors in the log: {names}", LOG_ERRORS)
     return DONE

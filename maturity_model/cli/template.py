@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from maturity_model.cli.common import DONE, LOG_ERRORS, USAGE, cannot_write, say
+from maturity_model.cli.common import DONE, LOG_ERRORS, USAGE, cannot_write, refuse
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -31,21 +31,17 @@ def run(args: argparse.Namespace, command: str) -> int:
     from maturity_model.whole_files import write_file
 
     if args.out.suffix.lower() != ".xlsx":
-        say(f"maturity-model: {args.out}: name a file that ends in .xlsx")
-        return USAGE
+        return refuse(f"{args.out}: name a file that ends in .xlsx", USAGE)
     if args.out.exists():
-        say(f"maturity-model: {args.out} is there already; it is not written over")
-        return USAGE
+        return refuse(f"{args.out} is there already; it is not written over", USAGE)
     try:
         book = read_logbook(args.logbook) if args.logbook else None
         catalogue = book.catalogue if book else load_catalogue()
         data = template_bytes(catalogue, tables_of(book) if book else None)
     except LogbookError as error:
-        say(f"maturity-model: {error}")
-        return LOG_ERRORS
+        return refuse(error, LOG_ERRORS)
     except MissingWriterError as error:
-        say(f"maturity-model: {error}")
-        return USAGE
+        return refuse(error, USAGE)
     try:
         write_file(args.out, data, durable=True)
     except OSError as error:

@@ -15,6 +15,7 @@ from maturity_model.cli.common import (
     cannot_write,
     date,
     folder,
+    refuse,
     say,
     share,
 )
@@ -88,10 +89,10 @@ def run(args: argparse.Namespace, command: str) -> int:
         plans = tuple(parse_plan(text, logbook.catalogue) for text in args.what_if)
         population = _population(args.population, args.key_file)
         if args.as_of is not None and args.as_of > dt.date.today():
-            return _refuse(f"--as-of {args.as_of} lies in the future", USAGE)
+            return refuse(f"--as-of {args.as_of} lies in the future", USAGE)
         panel = build_panel(logbook, as_of=args.as_of)
         if not panel.tanks and not logbook.refused_tanks:
-            return _refuse("the log holds no tank that had been started by that day", LOG_ERRORS)
+            return refuse("the log holds no tank that had been started by that day", LOG_ERRORS)
         assessment = assess(
             panel,
             population,
@@ -100,19 +101,14 @@ def run(args: argparse.Namespace, command: str) -> int:
             plans=plans,
         )
     except LogbookError as error:
-        return _refuse(error, LOG_ERRORS)
+        return refuse(error, LOG_ERRORS)
     except PlanError as error:
-        return _refuse(f"--if: {error}", USAGE)
+        return refuse(f"--if: {error}", USAGE)
     except SecretError as error:
-        return _refuse(f"--key-file: {error}", USAGE)
+        return refuse(f"--key-file: {error}", USAGE)
     except (PopulationError, PopulationMismatch) as error:
-        return _refuse(error, MISMATCH)
+        return refuse(error, MISMATCH)
     return _report(assessment, logbook, args.out, command)
-
-
-def _refuse(why: object, code: int) -> int:
-    say(f"maturity-model: {why}")
-    return code
 
 
 def _list_problems(logbook: Logbook) -> None:
@@ -153,12 +149,12 @@ def _report(assessment: Assessment, logbook: Logbook, out: Path, command: str) -
     print(f"Report: {out / 'index.html'}")
     if logbook.refused_tanks:
         names = ", ".join(logbook.refused_tanks)
-        return _refuse(f"not assessed, because of errors in the log: {names}", LOG_ERRORS)
+        return refuse(f"not assessed, because of errors in the log: {names}", LOG_ERRORS)
     if not logbook.has_checkins or any(
         p.severity == "error" and p.scope == "file" and "checkins" in p.file.lower()
         for p in logbook.problems
     ):
-        return _refuse(
+        return refuse(
             "there are no check-ins that could be read, so the answers rest on events alone",
             LOG_ERRORS,
         )
