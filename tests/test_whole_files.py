@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import stat
 import subprocess
@@ -268,6 +269,13 @@ def test_a_lock_ends_with_its_process(tmp_path: Path) -> None:
         process.wait()
     with locked(path, LockedError("busy"), 5.0):
         pass
+
+
+def test_nothing_else_in_the_package_renames_or_locks() -> None:
+    package = Path(whole_files.__file__).parent
+    ways = re.compile(r"os\.(replace|rename|link)\(|\b(fcntl|msvcrt|filelock)\b")
+    found = {p.name for p in package.rglob("*.py") if ways.search(p.read_text("utf-8"))}
+    assert found == {"whole_files.py"}
 
 
 # Kills ----------------------------------------------------------------------------------

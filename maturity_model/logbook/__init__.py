@@ -1,4 +1,4 @@
-"""From files to a checked logbook, every problem said in one line."""
+"""From files to a checked logbook; every problem is reported in one line."""
 
 from maturity_model.logbook.problems import LogbookError
 from maturity_model.logbook.read import read_logbook

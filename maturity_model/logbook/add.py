@@ -11,7 +11,9 @@ from pathlib import Path
 from typing import Literal
 
 from maturity_model.catalogue import Catalogue, load_catalogue
+from maturity_model.logbook.begin import table_columns
 from maturity_model.logbook.csv_text import CsvText, CsvTextError
+from maturity_model.logbook.events import EVENT_COLUMNS
 from maturity_model.logbook.files import MAX_BYTES, decode, find_separator, normal, read_still
 from maturity_model.logbook.incoming import Row, harmless, read_incoming
 from maturity_model.logbook.problems import Collector, LogbookError, shown
@@ -19,7 +21,7 @@ from maturity_model.logbook.read import Reader
 from maturity_model.logbook.types import CheckIn, Event, Logbook
 from maturity_model.whole_files import LockedError, locked, remove_leftovers, write_file
 
-#: What becomes of a row that says otherwise than the logbook does.
+#: How a row is treated that contradicts the logbook.
 Conflict = Literal["refuse", "replace", "beside"]
 BACKUPS = "backup"
 LOCK = ".maturity-model.lock"
@@ -31,7 +33,7 @@ _ALWAYS = {"checkins": ("tank", "date"), "events": ("tank", "date", "event")}
 
 
 class AddError(ValueError):
-    """Nothing was added; ``lines`` say why, one each."""
+    """Nothing was added; each of ``lines`` gives one reason."""
 
     def __init__(self, lines: Iterable[str]):
         self.lines = tuple(lines)
@@ -84,7 +86,7 @@ def add_file(
         A folder of CSV files.
     conflict : {'refuse', 'replace', 'beside'}
         What to do where the logbook has a check-in of the same tank, day and observer, or an
-        event of the same tank, day and kind, that says otherwise: refuse the whole file, put
+        event of the same tank, day and kind, with other values: refuse the whole file, put
         the new answers in its place (its other cells stay), or keep both.
     catalogue : Catalogue, optional
         Default: the one that ships with the package.
@@ -133,7 +135,7 @@ def _read(file: Path) -> bytes:
 
 
 class _Adding:
-    """One adding, under the lock."""
+    """Adds one file, under the lock."""
 
     def __init__(self, folder: Path, catalogue: Catalogue, today: dt.date, conflict: Conflict):
         self.folder, self.catalogue, self.today, self.conflict = folder, catalogue, today, conflict
@@ -144,13 +146,13 @@ class _Adding:
         self.over: dict[str, list[tuple[int, Row]]] = {"checkins": [], "events": []}
         self.already = 0
         self.columns: tuple[str, ...] = ()
-        #: Signs and analytes, the club's own included.
-        self.names: list[str] = []
-        #: Identities of what the file itself brings.
-        self.mine: set[int] = set()
+        #: Columns of each table in their usual order, the club's own signs included.
+        self.usual: dict[str, tuple[str, ...]] = {}
+        #: Identities of the rows of the file itself.
+        self.of_file: set[int] = set()
 
     def _reader(self) -> Reader:
-        # Row by row: what is compared and replaced is a row, not a day.
+        # Check-ins of a day stay apart, because rows are compared and replaced, not days.
         return Reader(self.folder, self.catalogue, self.today, one_look_a_day=False)
 
     def add(self, name: str, data: bytes) -> Added:
@@ -162,8 +164,7 @@ class _Adding:
             book = reader.read()
         except LogbookError as error:
             raise AddError(map(str, error.problems)) from None
-        known = reader.context.catalogue
-        self.names = [*known.signs, *known.analytes]
+        self.usual = table_columns(reader.context.catalogue)
         incoming = read_incoming(name, data, reader.context, reader.kits)
         if incoming.errors:
             raise AddError(map(str, incoming.errors))
@@ -171,7 +172,7 @@ class _Adding:
         self._compare(name, book, incoming.rows)
         if self.faults:
             raise AddError(self.faults)
-        old = {t: found[1] for t, found in reader.files.csv.items() if t in self.paths}
+        old = {t: data for t, (_, data) in reader.files.csv.items() if t in self.paths}
         tables = [t for t in self.paths if self.new[t] or self.over[t]]
         for table in tables:
             if table in reader.files.named and table not in old:
@@ -199,13 +200,10 @@ class _Adding:
         )
 
     def _compare(self, name: str, book: Logbook, rows: Iterable[Row]) -> None:
-        """Sort the rows: there already, new, or at odds with what is there."""
-        known: dict[tuple[object, ...], list[CheckIn | Event]] = {}
-        there: list[CheckIn | Event] = [*book.checkins, *book.events]
-        for old in there:
-            known.setdefault(_key(old), []).append(old)
+        """Sort the rows: in the logbook already, new, or contradicting it."""
+        known = _by_key([*book.checkins, *book.events])
         for row in rows:
-            new = row.found
+            new = row.entry
             table = "events" if isinstance(new, Event) else "checkins"
             there = [x for x in known.get(_key(new), ()) if _same_person(x, new)]
             odds = [differences(x, new) for x in there]
@@ -218,39 +216,41 @@ class _Adding:
             else:
                 self.faults.append(self._fault(name, there, odds, row))
             known.setdefault(_key(new), []).append(new)
-            self.mine.add(id(new))
+            self.of_file.add(id(new))
 
     def _place(self, there: list[CheckIn | Event], new: CheckIn | Event) -> int | None:
         """Line of the row that a new one replaces; None where that is not clear."""
-        if any(id(x) in self.mine for x in there):
+        if any(id(x) in self.of_file for x in there):
             return None
         if len(there) > 1 and isinstance(new, CheckIn):
             there = [x for x in there if isinstance(x, CheckIn) and x.look == new.look]
         return there[0].line if len(there) == 1 else None
 
     def _fault(self, name: str, there: list[CheckIn | Event], odds: list[str], row: Row) -> str:
-        new, old = row.found, there[0]
+        new, old = row.entry, there[0]
         what = f" {new.kind}" if isinstance(new, Event) else ""
-        twice = "" if id(old) not in self.mine else " of this same file"
-        said = f"{name}, line {new.line}: {shown(new.tank)!r} on {new.date}{what} stands in "
-        said += f"{old.file}, line {old.line}{twice}, with other values ({odds[0]}); "
+        twice = "" if id(old) not in self.of_file else " of this same file"
+        fault = f"{name}, line {new.line}: {shown(new.tank)!r} on {new.date}{what} stands in "
+        fault += f"{old.file}, line {old.line}{twice}, with other values ({odds[0]}); "
         if self.conflict == "replace":
-            return said + "more than one row could be meant: correct the logbook itself"
+            return fault + "more than one row could be meant: correct the logbook itself"
         if twice:
-            return said + "keep one of the two rows, or --beside keeps both"
-        return said + "--replace takes the new values, --beside keeps both rows"
+            return fault + "keep one of the two rows, or --beside keeps both"
+        return fault + "--replace takes the new values, --beside keeps both rows"
 
     def _compose(self, table: str, data: bytes | None) -> bytes:
         """The table's new content."""
         rows = [*self.new[table], *(row for _, row in self.over[table])]
         named = {c for row in rows for c in row.cells}
-        order = self._order(table, named)
+        if table == "events":
+            named |= {*EVENT_COLUMNS} - {"note"}
+        order = [c for c in self.usual[table] if c in named]
         if data is None:
             data = (",".join(order) + "\n").encode()
         path = self.paths[table]
         try:
             decoded = decode(path.name, data, Collector()) or ""
-            text = CsvText(data, find_separator(decoded, frozenset(self._order(table, None))))
+            text = CsvText(data, find_separator(decoded, frozenset(self.usual[table])))
             have = set(map(normal, text.header))
             if lacking := [c for c in _ALWAYS[table] if c not in have]:
                 raise CsvTextError(f"has no column {lacking[0]}; mend that first")
@@ -269,15 +269,6 @@ class _Adding:
             raise AddError([f"{path.name}: would be larger than {MAX_BYTES >> 20} MB; split it"])
         return made
 
-    def _order(self, table: str, named: set[str] | None) -> list[str]:
-        """Columns in their usual order; of those named, where that is given."""
-        if table == "events":
-            usual: list[str] = ["tank", "date", "event", "amount", "note"]
-            return usual if named is None else [c for c in usual if c in named or c != "note"]
-        first = ["tank", "date", "observer", "look", "judged_phase"]
-        more = [*self.names, "note"]
-        return [*first, *more] if named is None else [c for c in (*first, *more) if c in named]
-
     def _check(self, book: Logbook, fresh: dict[str, bytes]) -> None:
         """Read the new tables as the weekly command would; every row must come back."""
         if not fresh:
@@ -291,13 +282,10 @@ class _Adding:
         read = {"checkins": after.checkins, "events": after.events}
         for table, rows in read.items():
             before = len(book.checkins if table == "checkins" else book.events)
-            known: dict[tuple[object, ...], list[CheckIn | Event]] = {}
-            for x in rows:
-                known.setdefault(_key(x), []).append(x)
+            known = _by_key(rows)
             for row in (*self.new[table], *(r for _, r in self.over[table])):
-                found = known.get(_key(row.found), ())
-                if all(differences(x, row.found) for x in found):
-                    raise AddError([f"line {row.found.line}: would not read back; see 'weekly'"])
+                if all(differences(x, row.entry) for x in known.get(_key(row.entry), ())):
+                    raise AddError([f"line {row.entry.line}: would not read back; see 'weekly'"])
             if len(rows) != before + len(self.new[table]):
                 raise AddError([f"{self.paths[table].name}: its rows would not all read back"])
 
@@ -330,6 +318,13 @@ def _key(row: CheckIn | Event) -> tuple[object, ...]:
     return (row.tank, row.date, row.kind if isinstance(row, Event) else None)
 
 
+def _by_key(rows: Iterable[CheckIn | Event]) -> dict[tuple[object, ...], list[CheckIn | Event]]:
+    out: dict[tuple[object, ...], list[CheckIn | Event]] = {}
+    for row in rows:
+        out.setdefault(_key(row), []).append(row)
+    return out
+
+
 def _same_person(old: CheckIn | Event, new: CheckIn | Event) -> bool:
     """Whether one may have written both: a blank observer may be anybody."""
     if isinstance(old, Event) or isinstance(new, Event) or not new.observer:
@@ -338,7 +333,7 @@ def _same_person(old: CheckIn | Event, new: CheckIn | Event) -> bool:
 
 
 def differences(old: CheckIn | Event, new: CheckIn | Event) -> str:
-    """What a new row says that the old one does not; blank says nothing.
+    """List what a new row states that the old one does not; a blank states nothing.
 
     Returns
     -------

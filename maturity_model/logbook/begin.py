@@ -1,4 +1,4 @@
-"""Beginning a logbook: a folder with the four tables, and never over anything."""
+"""Beginning a logbook: a folder with the four tables. No file is ever overwritten."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ README = (
 
 
 class BeginError(ValueError):
-    """Why no logbook was begun."""
+    """No logbook was begun; the message says why."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +50,7 @@ def check_tank(row: NewTank, catalogue: Catalogue, today: dt.date) -> Tank:
     Raises
     ------
     BeginError
-        With what is wrong in it, and how to mend it.
+        The message says what is wrong, and how to mend it.
     """
     problems = Collector()
     context = Context(catalogue, problems, today)

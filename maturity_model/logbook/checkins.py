@@ -17,7 +17,7 @@ ANSWERS = YES_NO | {"present": True, "detected": True, "absent": False, "notdete
 _NO_ANSWER = Fault(
     "is neither yes nor no", "write y (seen), n (looked for and not seen) or leave it blank"
 )
-#: What a reading without a kit is taken as, by analyte and unit, where the unit's code says little.
+#: How a reading without a kit is taken, by analyte and unit, in plainer words than the unit's code.
 _ASSUMED = {
     ("salinity", "1"): "is taken as practical salinity (PSU)",
     ("salinity", "sg 25/25"): "can only be a specific gravity; it is taken as 25/25 °C",

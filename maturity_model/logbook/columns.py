@@ -23,7 +23,7 @@ class RefusedRow(Exception):
     column : str or None
         Column of the fault; None for the row as a whole.
     value : str
-        What stands in the column.
+        The column's text.
     fault : Fault
     tank : str, optional
         The tank that the row is about, where that is known.

@@ -46,7 +46,7 @@ def parse_date(text: str, order: str | None = None) -> Dated | Fault:
     text : str
         A date-time keeps the calendar date as written, whatever its zone.
     order : {'day-month-year', 'month-day-year'} or None
-        What the logbook says of dates such as 03/04/2026, which are refused without it.
+        The order that the logbook states for dates such as 03/04/2026; None refuses them.
 
     Returns
     -------

@@ -1,7 +1,7 @@
 """Several check-ins of one tank on one day are one look.
 
-What is there in the morning is there in the evening: a second look on the same day is
-hardly fresh evidence, and must not count as a second witness.
+A second look on the same day finds mostly the same animals. It is hardly new evidence, and
+must not count as an independent observation.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ _AND = " + "
 
 
 def merge_days(checkins: Sequence[CheckIn], problems: Collector) -> list[CheckIn]:
-    """Take all check-ins of a tank on one day together; each merge is said.
+    """Merge the check-ins of a tank on one day; each merge is reported.
 
     A sign was seen that day if any of them saw it. Of several readings of one analyte, or
     judgements of the phase, the last in the file is used. The look is the most thorough.
@@ -40,7 +40,7 @@ def merge_days(checkins: Sequence[CheckIn], problems: Collector) -> list[CheckIn
         before = out.setdefault((c.tank, c.date), c)
         if before is c:
             continue
-        out[c.tank, c.date] = _together(before, c)
+        out[c.tank, c.date] = _merged(before, c)
         again = [name for name in c.readings if name in before.readings]
         if before.judged_phase is not None and c.judged_phase is not None:
             again.append("judged_phase")
@@ -55,13 +55,13 @@ def merge_days(checkins: Sequence[CheckIn], problems: Collector) -> list[CheckIn
     return list(out.values())
 
 
-def _together(first: CheckIn, second: CheckIn) -> CheckIn:
+def _merged(first: CheckIn, second: CheckIn) -> CheckIn:
     signs = dict(first.signs)
     for name, seen in second.signs.items():
         signs[name] = seen or signs.get(name, False)
-    # A row that answers no sign says nothing of how the tank was looked at.
+    # The look belongs to the signs: a row without any does not count.
     looks = [c.look for c in (first, second) if c.signs] or [first.look]
-    # A blank observer is the keeper, or somebody: a name says more.
+    # A blank observer may be anybody, so a name takes precedence.
     people = dict.fromkeys(x for x in (*first.observer.split(_AND), second.observer) if x)
     notes = dict.fromkeys(c.note for c in (first, second) if c.note)
     return replace(

@@ -23,7 +23,7 @@ MAX_BYTES = 64 * 2**20
 MAX_COLUMNS = 2_000
 MAX_ROWS = 1_000_000
 MAX_CELL = 10_000
-#: No line of a file that may be read is longer than this and holds so many separators.
+#: A line of at least the first length may hold at most the second number of separators.
 _LONG_LINE, _MAX_SEPARATORS = 2**20, 100_000
 _SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
 
@@ -168,7 +168,8 @@ def read_still(path: Path) -> bytes | None:
     Returns
     -------
     bytes or None
-        None where another program kept changing it meanwhile: half of it may be missing.
+        None where another program kept changing it meanwhile, so that half of it may be
+        missing.
     """
     for _ in range(3):
         with path.open("rb") as handle:
@@ -219,7 +220,7 @@ def read_csv(
         Table, and file as problems name it.
     data : bytes
     known : frozenset of str
-        Column names that the table may have; they tell the separator.
+        Column names that the table may have; the separator is chosen by them.
     problems : Collector
 
     Returns
@@ -267,7 +268,7 @@ def raw_table(
 
 
 def _crowded(text: str, separator: str) -> int | None:
-    """Line that would fill the memory when it is cut: each empty cell takes as much as a word."""
+    """Find a line that would fill the memory when cut: even an empty cell takes 8 bytes."""
     at = 0
     while at + _LONG_LINE <= len(text):
         end = at + _LONG_LINE

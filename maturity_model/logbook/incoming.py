@@ -29,12 +29,12 @@ class Row(NamedTuple):
 
     Attributes
     ----------
-    found : CheckIn or Event
+    entry : CheckIn or Event
     cells : dict of str to str
-        What is to stand in the logbook, by column; blank cells are left out.
+        Text for the logbook, by column; blank cells are left out.
     """
 
-    found: CheckIn | Event
+    entry: CheckIn | Event
     cells: dict[str, str]
 
 
@@ -82,9 +82,7 @@ def read_incoming(file: str, data: bytes, book: Context, kits: Kits) -> Incoming
     context.date_order, context.decimal = book.date_order, book.decimal
     context.tanks, context.refused = book.tanks, book.refused
     catalogue = book.catalogue
-    known = frozenset(
-        (*CHECKIN_COLUMNS, *EVENT_COLUMNS, *catalogue.signs, *catalogue.analytes)
-    )  # fmt: skip
+    known = frozenset((*CHECKIN_COLUMNS, *EVENT_COLUMNS, *catalogue.signs, *catalogue.analytes))
     raw = read_csv("checkins", file, data, known, problems)
     if raw is None:
         return Incoming((), 0, problems.all())
@@ -93,32 +91,37 @@ def read_incoming(file: str, data: bytes, book: Context, kits: Kits) -> Incoming
         places.setdefault(normal(text), index)
     looks, events, repeats = _part(raw, places, problems)
     table = _table(raw, looks, known, ("tank", "date"), problems)
-    found: list[CheckIn | Event] = list(read_checkins(context, table, kits))
+    entries: list[CheckIn | Event] = list(read_checkins(context, table, kits))
     if events:
         table = _table(raw, events, known, ("tank", "date", "event"), problems)
-        found += read_events(context, table)
+        entries += read_events(context, table)
     if not table.missing and not looks and not events:
         mend = "write one row for each check-in"
         problems.file(file, "holds no row", mend, line=raw.header_line)
     cells = {line: row for line, row in (*looks, *events) if not isinstance(row, BadRow)}
     columns = {name: place for name, place in places.items() if name in known}
-    rows = tuple(Row(x, _cells(x, cells[x.line], columns)) for x in found)
-    return Incoming(tuple(sorted(rows, key=lambda r: r.found.line)), repeats, problems.all())
+    rows = [Row(x, _cells(x, cells[x.line], columns)) for x in entries]
+    rows.sort(key=lambda row: row.entry.line)
+    return Incoming(tuple(rows), repeats, problems.all())
 
 
 _Rows = list[tuple[int, list[Any] | BadRow]]
 
 
 def _table(
-    raw: RawTable, rows: _Rows, known: frozenset[str], required: tuple[str, ...], found: Collector
+    raw: RawTable,
+    rows: _Rows,
+    known: frozenset[str],
+    required: tuple[str, ...],
+    problems: Collector,
 ) -> Table:
-    return Table(raw._replace(rows=iter(rows)), known, required, found)
+    return Table(raw._replace(rows=iter(rows)), known, required, problems)
 
 
 def _part(
     raw: RawTable, places: Mapping[str, int], problems: Collector
 ) -> tuple[_Rows, _Rows, int]:
-    """Part check-ins from events, and drop what repeats a row before it cell for cell."""
+    """Separate check-ins from events, and drop rows that repeat an earlier one cell for cell."""
     looks: _Rows = []
     events: _Rows = []
     seen: set[tuple[str, ...]] = set()
@@ -128,7 +131,6 @@ def _part(
         at = places.get(column, len(row))
         return row[at].strip() if at < len(row) else ""
 
-    only = {"tank", "date", "event", "amount", "note"}
     for line, row in raw.rows:
         if isinstance(row, BadRow):
             looks.append((line, row))
@@ -142,7 +144,7 @@ def _part(
         seen.add(key)
         if cell(row, "event"):
             events.append((line, row))
-            stray = next((c for c in places if c and c not in only and cell(row, c)), None)
+            stray = next((c for c in places if c and c not in EVENT_COLUMNS and cell(row, c)), None)
             mend = "write the event and the check-in in two rows"
             fault = Fault("stands in the row of an event", mend)
         else:
@@ -154,10 +156,10 @@ def _part(
     return looks, events, repeats
 
 
-def _cells(found: CheckIn | Event, row: list[Any], columns: Mapping[str, int]) -> dict[str, str]:
+def _cells(entry: CheckIn | Event, row: list[Any], columns: Mapping[str, int]) -> dict[str, str]:
     out = {c: row[i].strip() for c, i in columns.items() if i < len(row) and row[i].strip()}
     # The name and the date as the logbook writes them.
-    out |= {"tank": found.tank, "date": found.date.isoformat()}
+    out |= {"tank": entry.tank, "date": entry.date.isoformat()}
     for column in ("note", "observer"):
         if column in out:
             out[column] = harmless(out[column])

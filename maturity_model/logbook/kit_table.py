@@ -38,7 +38,7 @@ class Kits:
         """Return how a reading was taken.
 
         The observer's own kit comes first, then that of the tank's keeper, then one
-        for everybody, then what is assumed of a kit that nobody named.
+        for everybody, then the kit that is assumed where none is named.
         """
         # A blank observer is nobody, not everybody.
         for who in (observer or keeper, keeper, ""):

@@ -11,16 +11,14 @@ from maturity_model.logbook.problems import Fault
 from maturity_model.logbook.types import Reading
 from maturity_model.logbook.units import Unit, as_specific_gravity
 
-#: How a reading is taken whose kit nobody named: the four nutrients by colour.
-ASSUMED_METHOD = "colour_chart"
-ASSUMED_METHOD_OTHER = "probe"
 #: Two numbers that differ by less are the same step.
 _SAME = 1e-9
 
 
 def assumed_method(analyte: Analyte) -> str:
-    """Return the method of a reading whose kit nobody named."""
-    return ASSUMED_METHOD if analyte.informative else ASSUMED_METHOD_OTHER
+    """Return the method that is assumed for a reading without a kit."""
+    # The nutrients are informative, and mostly read by colour.
+    return "colour_chart" if analyte.informative else "probe"
 
 
 class Scale:
@@ -34,7 +32,7 @@ class Scale:
     steps : tuple of float
         The colour chart in ``unit``; empty for the method's generic chart.
     named : bool
-        Whether ``kits.csv`` says all this.
+        Whether the kit stands in ``kits.csv``.
     decimal : str or None
         The logbook's decimal mark.
 
@@ -61,7 +59,7 @@ class Scale:
         chart = analyte.charts.get(method)
         self.resolution = chart.resolution if chart and not steps else 0.0
         self.steps = tuple(map(unit.convert, steps)) or (chart.steps if chart else ())
-        self._seen: dict[str, Reading | Fault] = {}
+        self._parsed: dict[str, Reading | Fault] = {}
 
     def read(self, text: str) -> Reading | Fault:
         """Read one result.
@@ -75,10 +73,10 @@ class Scale:
         -------
         Reading or Fault
         """
-        found = self._seen.get(text)
-        if found is None:
-            found = self._seen[text] = self._read(text)
-        return found
+        reading = self._parsed.get(text)
+        if reading is None:
+            reading = self._parsed[text] = self._read(text)
+        return reading
 
     def _read(self, text: str) -> Reading | Fault:
         sign = text[0] if text[0] in "<>" else ""
@@ -117,8 +115,8 @@ class Scale:
             return *between_steps(value, self.steps, least), value
         low, high = value - self.resolution / 2, value + self.resolution / 2
         if not (self.named and self.resolution and unit.name == self.analyte.unit):
-            # The usual resolution holds for a kit that somebody named, in its usual
-            # unit; another is not trusted beyond the written digits.
+            # The usual resolution holds for a kit of kits.csv in its usual unit; any other
+            # is not trusted beyond the written digits.
             half = last_digit(digits) / 2
             low = min(low, unit.convert(written - half))
             high = max(high, unit.convert(written + half))
@@ -149,7 +147,7 @@ _HINTS = {
 
 
 def between_steps(value: float, steps: tuple[float, ...], least: float) -> tuple[float, float]:
-    """Return where the true value lies that a colour chart reads as ``value``.
+    """Return the interval of true values that are read as ``value`` on a colour chart.
 
     Parameters
     ----------

@@ -22,7 +22,7 @@ def parse_number(text: str, decimal: str | None = None) -> float | Fault:
     ----------
     text : str
     decimal : {'comma', 'point'} or None
-        What the logbook says its decimal mark is. None: a point; a comma is refused.
+        The decimal mark that the logbook states. None: a point, and a comma is refused.
 
     Returns
     -------
@@ -56,7 +56,7 @@ def parse_number(text: str, decimal: str | None = None) -> float | Fault:
 
 
 def last_digit(text: str) -> float:
-    """Return the worth of the last written digit: 0.01 for ``8.20``, 1 for ``25``."""
+    """Return the value of one unit in the last written digit: 0.01 for ``8.20``, 1 for ``25``."""
     digits, _, exponent = text.lower().replace(",", ".").partition("e")
     decimals = len(digits.partition(".")[2])
     return 10.0 ** (int(exponent or 0) - decimals)

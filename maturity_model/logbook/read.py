@@ -18,7 +18,7 @@ from maturity_model.logbook.problems import Collector, LogbookError, shown
 from maturity_model.logbook.rows import Context
 from maturity_model.logbook.settings import SETTING_COLUMNS, read_settings, read_signs
 from maturity_model.logbook.tanks import TANK_COLUMNS, read_tanks
-from maturity_model.logbook.types import CheckIn, Event, Logbook
+from maturity_model.logbook.types import CheckIn, Logbook
 
 _REQUIRED = {
     "logbook": ("setting", "value"),
@@ -69,13 +69,13 @@ def open_logbook(
     *,
     today: dt.date | None = None,
 ) -> tuple[Logbook, Reader]:
-    """The same, and what the logbook was read with; see :func:`read_logbook`."""
+    """Read a logbook as :func:`read_logbook` does; also return its reader."""
     reader = Reader(Path(path), catalogue or load_catalogue(), today or dt.date.today())
     return reader.read(), reader
 
 
 class Reader:
-    """One reading of one logbook; afterwards it holds what the rows were read with.
+    """Reads one logbook once; afterwards it holds the context and kits of the reading.
 
     ``one_look_a_day=False`` leaves the check-ins of a day apart, row by row.
     """
@@ -93,13 +93,10 @@ class Reader:
         self.kits = Kits(self.context)
         self.has_checkins = True
 
-    def _looks(self, rows: list[CheckIn]) -> list[CheckIn]:
-        return merge_days(rows, self.problems) if self.one_look_a_day else rows
-
     def read(self) -> Logbook:
         """Read everything; once."""
         if self.files.book is not None:
-            from maturity_model.logbook.sheets import read_sheets  # only where it is needed
+            from maturity_model.logbook.sheets import read_sheets  # slow to import
 
             self.sheets = read_sheets(*self.files.book, self.problems)
         context = self.context
@@ -109,22 +106,21 @@ class Reader:
         kit_table = self._table("kits", KIT_COLUMNS)
         if kit_table is not None:
             self.kits = read_kits(context, kit_table)
-        kits = self.kits
-        checkins = self._checkins(kits)
+        checkins = self._checkins()
         if kit_table is not None:
             people = {t.keeper for t in context.tanks.values()} | {c.observer for c in checkins}
-            report_unused(kit_table, kits, people)
-        events: list[Event] = []
+            report_unused(kit_table, self.kits, people)
         event_table = self._table("events", EVENT_COLUMNS)
-        if event_table is not None:
-            events = read_events(context, event_table)
+        events = [] if event_table is None else read_events(context, event_table)
+        if self.one_look_a_day:
+            checkins = merge_days(checkins, self.problems)
         return Logbook(
             path=self.path,
             catalogue=context.catalogue,
             tanks=context.tanks,
-            checkins=tuple(sorted(self._looks(checkins), key=lambda c: c.date)),
+            checkins=tuple(sorted(checkins, key=lambda c: c.date)),
             events=tuple(sorted(events, key=lambda e: e.date)),
-            kits=tuple(kits.kits),
+            kits=tuple(self.kits.kits),
             problems=self.problems.all(),
             asks_consent=context.asks_consent,
             rows=tuple(t.count() for t in self.tables),
@@ -170,7 +166,7 @@ class Reader:
     def _tanks(self) -> None:
         table = self._table("tanks", TANK_COLUMNS)
         if table is not None and table.missing:
-            raise LogbookError(self.problems.all())  # Which column it lacks is said already.
+            raise LogbookError(self.problems.all())  # The column is reported already.
         if table is None:
             mend = "add a tanks.csv with the columns tank and started; the tables are "
             mend += ", ".join(f"{t}.csv" for t in TABLES)
@@ -181,7 +177,7 @@ class Reader:
             what = "holds no tank that can be used"
             self.problems.file(table.file, what, "add one row for each tank")
 
-    def _checkins(self, kits: Kits) -> list[CheckIn]:
+    def _checkins(self) -> list[CheckIn]:
         catalogue = self.context.catalogue
         known = (*CHECKIN_COLUMNS, *catalogue.signs, *catalogue.analytes)
         table = self._table("checkins", known)
@@ -191,4 +187,4 @@ class Reader:
                 mend = "add a checkins.csv with the columns tank, date and one for each sign"
                 self.problems.logbook(shown(self.path.name), "has no table of check-ins", mend)
             return []
-        return read_checkins(self.context, table, kits)
+        return read_checkins(self.context, table, self.kits)

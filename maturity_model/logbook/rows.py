@@ -23,7 +23,7 @@ EARLIEST = dt.date(1970, 1, 1)
 
 
 class Context:
-    """What all tables are read with.
+    """Shared by all tables of a logbook while they are read.
 
     ``refused`` holds the line of the unusable row of each refused tank.
     """

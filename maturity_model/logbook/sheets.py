@@ -49,7 +49,7 @@ _NO_RESULT = re.compile(
 )
 _TEXT_RESULT = re.compile(rb"""\st\s*=\s*["']str["']""")
 _FORMULA_TAG = re.compile(rb"<(?:[\w.-]+:)?f\b")
-#: What stands in such a cell; nothing that a log could mean.
+#: Text of such a cell in problems; no log could hold it as a value.
 NO_RESULT = "formula without a stored result"
 _MAX_ERRORS = 100_000
 _SHEET = re.compile(r"<(?:[\w.-]+:)?sheet\s([^<>]{0,4000})>")
@@ -59,7 +59,7 @@ _ATTRIBUTE = re.compile(r"""([\w:.-]+)\s*=\s*(?:"([^"]*)"|'([^']*)')""")
 
 
 class _RefusedError(ValueError):
-    """Why a workbook is not opened."""
+    """A workbook is not opened; the message says why."""
 
 
 def read_sheets(file: str, data: bytes, problems: Collector) -> dict[str, RawTable]:
@@ -221,7 +221,7 @@ def _parts(data: bytes) -> Iterator[tuple[str, bytes]]:
     for info in infos:
         if info.flag_bits & 1 or info.compress_type not in (0, 8):
             raise _RefusedError("is encrypted, or packed in an unusual way")
-        # What a directory declares may be a lie: expand what really stands there.
+        # Sizes in the directory may be wrong, so the data itself is expanded, up to the bound.
         head = data[info.header_offset : info.header_offset + 30]
         if len(head) < 30 or head[:4] != b"PK\3\4":
             raise _RefusedError("is a damaged zip archive")
@@ -250,11 +250,11 @@ def _area(part: bytes, left: int) -> int:
     names = _REFERENCE.findall(part)
     letters, digits = set(), set()
     for name in set(names):
-        found = _CELL_NAME.fullmatch(name)
-        if not found:
+        match = _CELL_NAME.fullmatch(name)
+        if not match:
             raise _RefusedError("names a cell in a way that cannot be understood")
-        letters.add(found[1])
-        digits.add(found[2])
+        letters.add(match[1])
+        digits.add(match[2])
     # A cell or row without a name follows the one before it.
     unnamed = len(_TAG.findall(part)) - len(names)
     rows = max(map(int, digits), default=0) + unnamed
@@ -309,14 +309,16 @@ def _sheet_parts(small: dict[str, str]) -> dict[str, str]:
     """Return the zip part of each sheet title."""
     targets = {}
     for match in _RELATION.finditer(small.get("xl/_rels/workbook.xml.rels", "")):
-        found = _attributes(match[1])
-        target = found.get("Target", "")
-        targets[found.get("Id", "")] = target.lstrip("/") if target[:1] == "/" else "xl/" + target
+        relation = _attributes(match[1])
+        target = relation.get("Target", "")
+        targets[relation.get("Id", "")] = (
+            target.lstrip("/") if target[:1] == "/" else "xl/" + target
+        )
     out = {}
     for match in _SHEET.finditer(small["xl/workbook.xml"]):
-        found = _attributes(match[1])
-        key = next((v for k, v in found.items() if k.endswith(":id")), "")
-        out[found.get("name", "")] = targets.get(key, "")
+        sheet = _attributes(match[1])
+        key = next((v for k, v in sheet.items() if k.endswith(":id")), "")
+        out[sheet.get("name", "")] = targets.get(key, "")
     return out
 
 

@@ -84,7 +84,7 @@ def template_bytes(catalogue: Catalogue, tables: Tables | None = None) -> bytes:
         "default_date_format": "yyyy-mm-dd",
     }
     book = xlsxwriter.Workbook(out, options)
-    # The same bytes every time: no moment of making in it.
+    # A fixed time of creation, so that the same input gives the same bytes.
     book.set_properties({"created": dt.datetime(2000, 1, 1)})
     for name, columns in table_columns(catalogue).items():
         _sheet(book, name, columns, catalogue, (tables or {}).get(name, ()))
@@ -162,30 +162,35 @@ def _rule(name: str, column: str, at: int, catalogue: Catalogue) -> dict[str, An
     base = {"ignore_blank": True, "error_title": title}
     if column == "tank" and name != "tanks":
         source = f"=tanks!$A$2:$A${ROWS['tanks'] + 1}"
-        said = "Choose a tank of the sheet tanks."
-        return {**base, "validate": "list", "source": source, "error_message": said}
+        message = "Choose a tank of the sheet tanks."
+        return {**base, "validate": "list", "source": source, "error_message": message}
     if column in choices:
-        said = "Choose one of the list, or leave it blank."
-        return {**base, "validate": "list", "source": list(choices[column]), "error_message": said}
+        message = "Choose one of the list, or leave it blank."
+        return {
+            **base,
+            "validate": "list",
+            "source": list(choices[column]),
+            "error_message": message,
+        }
     if column in catalogue.signs:
-        said = "y: seen. n: looked, not seen. Blank: not checked."
-        return {**base, "validate": "list", "source": ["y", "n"], "error_message": said}
+        message = "y: seen. n: looked, not seen. Blank: not checked."
+        return {**base, "validate": "list", "source": ["y", "n"], "error_message": message}
     if column in _DATES:
         first = dt.date(1970, 1, 1)
-        said = "Write a day such as 2026-03-25; it cannot lie in the future."
+        message = "Write a day such as 2026-03-25; it cannot lie in the future."
         return {**base, "validate": "date", "criteria": "between", "minimum": first,
-                "maximum": "=TODAY()", "error_message": said}  # fmt: skip
+                "maximum": "=TODAY()", "error_message": message}  # fmt: skip
     if column in _NUMBERS or column == "amount":
         low, high = _NUMBERS.get(column, (0, 1_000_000))
-        said = f"Write a number from {low} to {high:,}."
+        message = f"Write a number from {low} to {high:,}."
         return {**base, "validate": "decimal", "criteria": "between", "minimum": low,
-                "maximum": high, "error_message": said}  # fmt: skip
+                "maximum": high, "error_message": message}  # fmt: skip
     if column in catalogue.analytes:
         cell = _cell_name(1, at)
         number = f"ISNUMBER(VALUE(MID({cell},2,20)))"
         rule = f'=OR(ISNUMBER({cell}),AND(OR(LEFT({cell},1)="<",LEFT({cell},1)=">"),{number}))'
-        said = "Write a number, <x or >x, such as 0.25 or <0.25."
-        return {**base, "validate": "custom", "value": rule, "error_message": said}
+        message = "Write a number, <x or >x, such as 0.25 or <0.25."
+        return {**base, "validate": "custom", "value": rule, "error_message": message}
     return None
 
 

@@ -10,13 +10,13 @@ from typing import Literal
 
 from maturity_model.catalogue import Catalogue
 
-#: ``error``: the cell or row is not used. ``settled``: it is used, and how is said.
+#: ``error``: the cell or row is not used. ``settled``: it is used in a way that is reported.
 Severity = Literal["error", "settled"]
 
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One thing wrong, or settled openly, in a logbook.
+    """One thing that is wrong in a logbook, or that is settled by a rule.
 
     Attributes
     ----------
@@ -30,7 +30,7 @@ class Problem:
         True line in the file (row in a sheet), counted from 1, also after a quoted newline.
     column : str or None
     value : str
-        What stands there, at most 80 characters.
+        The text in question, at most 80 characters.
     what, mend : str
         What is wrong, and how to mend it.
     tank : str or None
@@ -175,8 +175,8 @@ class Logbook:
         Over the names and bytes of the files read.
     water_known_from : dict of str to (date or None), optional
         By tank, the day from which water changes count as logged (None: never). Default:
-        read off the log, from the first one that the tank's keeper logged. A pool says it
-        for each tank, as its tanks share no calendar.
+        from the first one that the tank's keeper logged. A pool states it for each tank,
+        because its tanks share no calendar.
     asks_consent : bool
         Whether the tanks table has the column ``consent``.
     has_checkins : bool

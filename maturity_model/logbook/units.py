@@ -47,7 +47,7 @@ class Unit(NamedTuple):
     convert : callable
         From a number in this unit to the catalogue's canonical unit; increasing.
     assumed : str
-        What was assumed where the text left it open; empty when nothing was.
+        What was assumed where the text left it open, if anything.
     """
 
     name: str
@@ -189,12 +189,12 @@ def find_unit(analyte: str, text: str) -> Unit | None:
     return None
 
 
-#: What a reading without a line in ``kits.csv`` is taken to be.
+#: Assumed units of readings without a kit.
 _DEFAULTS = {"ph": "[pH]", "temperature": "Cel", "alkalinity": "[dKH]", "salinity": "1"}
 
 
 def default_unit(analyte: str) -> Unit:
-    """Return the unit of a reading whose kit nobody named."""
+    """Return the unit that is assumed for a reading without a kit."""
     known = units_of(analyte)
     if analyte in _ION:
         return known[f"mg/L {_ION[analyte]}"]
