@@ -48,18 +48,13 @@ def count_groups(pool: Pool, *, club: bool) -> Groups:
 
 
 def note(arrays: LogbookArrays, pool: Pool) -> str:
-    """Write the README.md of a pool."""
-    with_club, without = (count_groups(pool, club=c) for c in (True, False))
-    clubs = len({t.club for t in pool.tanks})
-    keepers = Counter(t.keeper for t in pool.tanks)
-    linked = sum(1 for n in keepers.values() if n > 1)
-    exact = sum(1 for t in pool.tanks if t.last_day % 7 != 6)
+    """Return the README.md of a pool."""
+    clubs, keepers = {t.club for t in pool.tanks}, {t.keeper for t in pool.tanks}
     refused = sum(pool.refused)
     checkins = sum(len(t.rows) for t in pool.tanks)
-    own = sorted(arrays.own)
     return f"""# A pool of aquarium logs
 
-- {_n(len(pool.tanks), "tank")} of {_n(len(keepers), "keeper")} in {_n(clubs, "club")}
+- {_n(len(pool.tanks), "tank")} of {_n(len(keepers), "keeper")} in {_n(len(clubs), "club")}
 - {_n(checkins, "check-in")}
 - {_n(refused, "tank")} left out without consent
 - {_n(len(pool.merged_pairs), "pair")} of logs of one tank, each counted once
@@ -78,7 +73,18 @@ archive is the range of days that this leaves open. In the archive a sign that w
 for and not seen is `notDetected`: not to be seen by an aquarist is not to be absent. All
 organisms are captive: never put them on a map.
 
-## What this pool still reveals
+{_risks(arrays, pool)}
+
+{_TO_DO}"""
+
+
+def _risks(arrays: LogbookArrays, pool: Pool) -> str:
+    with_club, without = (count_groups(pool, club=c) for c in (True, False))
+    keepers = Counter(t.keeper for t in pool.tanks)
+    linked = sum(1 for n in keepers.values() if n > 1)
+    exact = sum(1 for t in pool.tanks if t.last_day % 7 != 6)
+    own = sorted(arrays.own)
+    return f"""## What this pool still reveals
 
 Somebody who knows a tank's rock, about its volume, the month of its start and its club can
 narrow it down to a group of tanks. The smallest such group has **{with_club.smallest}**; without
@@ -99,9 +105,10 @@ In a group of one, whoever knows these things of a tank has its whole log. Also:
 - `water_known_week` may tell when the same keeper's other tank first had its water changed.
 - A kit's colour steps may tell its brand.
 - Names of a club's own signs leave the club as they are: {", ".join(own) or "there are none"}.
-- The number of tanks without consent is told, and nothing else of them.
+- The number of tanks without consent is told, and nothing else of them."""
 
-## What to do
+
+_TO_DO = """## What to do
 
 - A group of one or two: ask its keeper again, or leave the tank out (`no` in the column
   `consent` of `tanks.csv`), or pool with more clubs before passing this on.

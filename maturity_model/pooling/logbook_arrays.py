@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,12 +64,12 @@ def plain_reading(reading: Reading) -> PlainReading:
 
 @dataclass
 class Book:
-    """One logbook, without what never leaves a club but for the names that are hashed.
+    """One logbook, without notes; its names are needed for the pseudonyms.
 
     Attributes
     ----------
     label : str
-        Tells the logbook apart from the others of the run.
+        Distinguishes the logbook from the others of the run.
     tanks : list of Tank
     tank, day, look, judged, observer : int32 ndarray, shape (C,)
         Per check-in, by tank, then date, then place in the log: index of the tank, ordinal
@@ -79,7 +80,7 @@ class Book:
     readings : int32 ndarray, shape (C, A)
         Index of the reading in :attr:`LogbookArrays.readings`, -1 none.
     events : dict of int to list of Event
-        By index of the tank; notes are gone.
+        By index of the tank; without notes.
     kits : tuple of Kit
     first : int64 ndarray, shape (N + 1,)
         Check-ins of tank n are ``first[n]:first[n + 1]``.
@@ -143,63 +144,68 @@ class LogbookArrays:
         PoolError
             When the pool grows too large.
         """
-        self._bound(logbook)
-        self._own_signs(logbook, label)
-        names = list(logbook.tanks)
-        index = {name: i for i, name in enumerate(names)}
-        tank = np.array([index[c.tank] for c in logbook.checkins], dtype=np.int32)
-        # The log is sorted by date, then place: a stable sort keeps that within each tank.
-        order = np.argsort(tank, kind="stable")
-        looks = {name: i for i, name in enumerate(LOOKS)}
-        phases = {name: i for i, name in enumerate(self.catalogue.phases)}
+        self._check_size(logbook)
+        self._add_own_signs(logbook, label)
+        index = {name: i for i, name in enumerate(logbook.tanks)}
         people: dict[str, int] = {}
-        sign_names = tuple(logbook.catalogue.signs)
-        sign_index = {name: i for i, name in enumerate(sign_names)}
-        analyte_index = {name: i for i, name in enumerate(self.catalogue.analytes)}
-        # One text read with one kit is one object, again and again.
-        codes: dict[int, int] = {}
-        n = len(order)
-        day, look = np.empty(n, np.int32), np.empty(n, np.int32)
-        judged, observer = np.full(n, -1, np.int32), np.full(n, -1, np.int32)
-        signs = np.full((n, len(sign_names)), -1, np.int8)
-        readings = np.full((n, len(self.catalogue.analytes)), -1, np.int32)
-        for i, place in enumerate(order):
-            c = logbook.checkins[place]
-            day[i], look[i] = c.date.toordinal(), looks[c.look]
-            if c.judged_phase is not None:
-                judged[i] = phases[c.judged_phase]
-            if c.observer:
-                observer[i] = people.setdefault(c.observer, len(people))
-            for name, seen in c.signs.items():
-                signs[i, sign_index[name]] = seen
-            for name, reading in c.readings.items():
-                code = codes.get(id(reading))
-                if code is None:
-                    code = codes[id(reading)] = self._code(plain_reading(reading))
-                readings[i, analyte_index[name]] = code
+        arrays = self._checkin_arrays(logbook, index, people)
         events: dict[int, list[Event]] = {}
         for e in logbook.events:
-            kept = Event(e.tank, e.date, e.kind, e.amount)
-            events.setdefault(index[e.tank], []).append(kept)
+            without_note = Event(e.tank, e.date, e.kind, e.amount)
+            events.setdefault(index[e.tank], []).append(without_note)
         book = Book(
             label=label,
             tanks=list(logbook.tanks.values()),
             people=list(people),
-            sign_names=sign_names,
-            tank=tank[order],
-            day=day,
-            look=look,
-            judged=judged,
-            observer=observer,
-            signs=signs,
-            readings=readings,
+            sign_names=tuple(logbook.catalogue.signs),
+            **arrays,
             events=events,
             kits=logbook.kits,
-            first=np.searchsorted(tank[order], np.arange(len(names) + 1)),
+            first=np.searchsorted(arrays["tank"], np.arange(len(index) + 1)),
             asks_consent=logbook.asks_consent,
         )
         self.books.append(book)
         return book
+
+    def _checkin_arrays(
+        self, logbook: Logbook, index: dict[str, int], people: dict[str, int]
+    ) -> dict[str, Any]:
+        """Arrays of a logbook's check-ins, as in :class:`Book`; adds the observers to people."""
+        tank = np.array([index[c.tank] for c in logbook.checkins], dtype=np.int32)
+        # The log is sorted by date, then place: a stable sort keeps that within each tank.
+        order = np.argsort(tank, kind="stable")
+        checkins = [logbook.checkins[i] for i in order]
+        phases = list(self.catalogue.phases)
+        sign_index = {name: i for i, name in enumerate(logbook.catalogue.signs)}
+        analyte_index = {name: i for i, name in enumerate(self.catalogue.analytes)}
+        signs = np.full((len(checkins), len(sign_index)), -1, np.int8)
+        readings = np.full((len(checkins), len(analyte_index)), -1, np.int32)
+        # Equal texts read with the same kit are one object.
+        codes: dict[int, int] = {}
+        for i, c in enumerate(checkins):
+            for name, seen in c.signs.items():
+                signs[i, sign_index[name]] = seen
+            for name, reading in c.readings.items():
+                if id(reading) not in codes:
+                    codes[id(reading)] = self._code(plain_reading(reading))
+                readings[i, analyte_index[name]] = codes[id(reading)]
+
+        def int32s(values: Iterable[int]) -> Int32s:
+            return np.fromiter(values, np.int32, len(checkins))
+
+        return {
+            "tank": tank[order],
+            "day": int32s(c.date.toordinal() for c in checkins),
+            "look": int32s(LOOKS.index(c.look) for c in checkins),
+            "judged": int32s(
+                phases.index(c.judged_phase) if c.judged_phase else -1 for c in checkins
+            ),
+            "observer": int32s(
+                people.setdefault(c.observer, len(people)) if c.observer else -1 for c in checkins
+            ),
+            "signs": signs,
+            "readings": readings,
+        }
 
     def tank(self, place: TankPlace) -> Tank:
         """Tank at a place."""
@@ -229,7 +235,7 @@ class LogbookArrays:
             wide[:, [names.index(name) for name in book.sign_names]] = book.signs
             book.signs, book.sign_names = wide, names
 
-    def _bound(self, logbook: Logbook) -> None:
+    def _check_size(self, logbook: Logbook) -> None:
         self._tanks += len(logbook.tanks)
         self._checkins += len(logbook.checkins)
         self._events += len(logbook.events)
@@ -241,7 +247,7 @@ class LogbookArrays:
             if count > most:
                 raise PoolError(f"more than {most:,} {what}: make several pools")
 
-    def _own_signs(self, logbook: Logbook, label: str) -> None:
+    def _add_own_signs(self, logbook: Logbook, label: str) -> None:
         for sign in logbook.catalogue.signs.values():
             if not sign.own:
                 continue

@@ -79,65 +79,11 @@ def tables(catalogue: Catalogue, sign_names: tuple[str, ...]) -> tuple[TableKind
     """Return the tables of a pool with these signs, parents first."""
     return (
         _tanks(),
-        TableKind(
-            "checkins", "Dated looks at a tank", (
-                _TANK,
-                Column("look_number", "integer", "Counts the tank's check-ins.", low=0),
-                _DAY,
-                Column("observer", "string", "Pseudonym of who looked.", False, kind="keeper"),
-                Column("look", "string", "How it was looked.", choices=LOOKS),
-                Column("judged_phase", "string", "The phase as an experienced keeper judged it.",
-                       False, tuple(catalogue.phases)),
-                *(
-                    Column(name, "boolean", "True: detected; false: looked for and not detected; "
-                           "missing: not checked.", required=False)
-                    for name in sign_names
-                ),
-            ),
-            ("tank", "look_number"), ((("tank",), "tanks"),),
-        ),
-        TableKind(
-            "readings", "Test results, known to an interval", (
-                _TANK,
-                Column("look_number", "integer", "The check-in it belongs to.", low=0),
-                Column("analyte", "string", "What was measured.",
-                       choices=tuple(catalogue.analytes)),
-                Column("qualifier", "string", "Below (<) or above (>) the number, else missing.",
-                       False, ("<", ">")),
-                Column("value", "number", "The number as written, in unit."),
-                Column("unit", "string", "The unit it was written in (UCUM, and the substance)."),
-                Column("method", "string", "How it was read.", choices=METHODS),
-                Column("low", "number", "The true value is at least this (canonical unit)."),
-                Column("high", "number", "And at most this (canonical unit); missing: no bound.",
-                       False),
-                Column("best", "number", "One number for the reading (canonical unit)."),
-            ),
-            ("tank", "look_number", "analyte"),
-            ((("tank", "look_number"), "checkins"),),
-        ),
-        TableKind(
-            "events", "What was done to or suffered by a tank", (
-                _TANK,
-                Column("event_number", "integer", "Counts the tank's events.", low=0),
-                _DAY,
-                Column("event", "string", "What happened.", choices=tuple(catalogue.events)),
-                Column("amount", "number", "How much, in the event's unit.", False),
-            ),
-            ("tank", "event_number"), ((("tank",), "tanks"),),
-        ),
-        TableKind(
-            "kits", "How a keeper reads an analyte", (
-                Column("keeper", "string", "Pseudonym of the keeper.", kind="keeper"),
-                Column("analyte", "string", "What is measured.",
-                       choices=tuple(catalogue.analytes)),
-                Column("method", "string", "How it is read.", choices=METHODS),
-                Column("unit", "string", "The unit of the kit (UCUM, and the substance)."),
-                Column("steps", "string", "Steps of the colour chart in that unit, parted by ; "
-                       "(missing: the usual chart).", False),
-            ),
-            ("keeper", "analyte"),
-        ),
-    )  # fmt: skip
+        _checkins(catalogue, sign_names),
+        _readings(catalogue),
+        _events(catalogue),
+        _kits(catalogue),
+    )
 
 
 def _tanks() -> TableKind:
@@ -159,6 +105,76 @@ def _tanks() -> TableKind:
                    "are known to be logged; missing: never.", False, low=0),
         ),
         ("tank",),
+    )  # fmt: skip
+
+
+def _checkins(catalogue: Catalogue, sign_names: tuple[str, ...]) -> TableKind:
+    return TableKind(
+        "checkins", "Dated looks at a tank", (
+            _TANK,
+            Column("look_number", "integer", "Counts the tank's check-ins.", low=0),
+            _DAY,
+            Column("observer", "string", "Pseudonym of who looked.", False, kind="keeper"),
+            Column("look", "string", "How it was looked.", choices=LOOKS),
+            Column("judged_phase", "string", "The phase as an experienced keeper judged it.",
+                   False, tuple(catalogue.phases)),
+            *(
+                Column(name, "boolean", "True: detected; false: looked for and not detected; "
+                       "missing: not checked.", required=False)
+                for name in sign_names
+            ),
+        ),
+        ("tank", "look_number"), ((("tank",), "tanks"),),
+    )  # fmt: skip
+
+
+def _readings(catalogue: Catalogue) -> TableKind:
+    return TableKind(
+        "readings", "Test results, known to an interval", (
+            _TANK,
+            Column("look_number", "integer", "The check-in it belongs to.", low=0),
+            Column("analyte", "string", "What was measured.",
+                   choices=tuple(catalogue.analytes)),
+            Column("qualifier", "string", "Below (<) or above (>) the number, else missing.",
+                   False, ("<", ">")),
+            Column("value", "number", "The number as written, in unit."),
+            Column("unit", "string", "The unit it was written in (UCUM, and the substance)."),
+            Column("method", "string", "How it was read.", choices=METHODS),
+            Column("low", "number", "The true value is at least this (canonical unit)."),
+            Column("high", "number", "And at most this (canonical unit); missing: no bound.",
+                   False),
+            Column("best", "number", "One number for the reading (canonical unit)."),
+        ),
+        ("tank", "look_number", "analyte"),
+        ((("tank", "look_number"), "checkins"),),
+    )  # fmt: skip
+
+
+def _events(catalogue: Catalogue) -> TableKind:
+    return TableKind(
+        "events", "What was done to or suffered by a tank", (
+            _TANK,
+            Column("event_number", "integer", "Counts the tank's events.", low=0),
+            _DAY,
+            Column("event", "string", "What happened.", choices=tuple(catalogue.events)),
+            Column("amount", "number", "How much, in the event's unit.", False),
+        ),
+        ("tank", "event_number"), ((("tank",), "tanks"),),
+    )  # fmt: skip
+
+
+def _kits(catalogue: Catalogue) -> TableKind:
+    return TableKind(
+        "kits", "How a keeper reads an analyte", (
+            Column("keeper", "string", "Pseudonym of the keeper.", kind="keeper"),
+            Column("analyte", "string", "What is measured.",
+                   choices=tuple(catalogue.analytes)),
+            Column("method", "string", "How it is read.", choices=METHODS),
+            Column("unit", "string", "The unit of the kit (UCUM, and the substance)."),
+            Column("steps", "string", "Steps of the colour chart in that unit, parted by ; "
+                   "(missing: the usual chart).", False),
+        ),
+        ("keeper", "analyte"),
     )  # fmt: skip
 
 
