@@ -1,8 +1,8 @@
-"""How much of the total ammonia in seawater is the un-ionised, poisonous part.
+"""The un-ionised, poisonous share of the total ammonia in seawater.
 
-Test kits give total ammonia (NH3 and NH4+ together). What harms animals at the
-gill is mostly the un-ionised NH3, a few percent of it, and that share depends on pH
-above all, then on temperature, then on salinity.
+Test kits give total ammonia (NH3 and NH4+ together). Animals are harmed at the gill mostly by
+the un-ionised NH3, a few percent of it. Its share depends on pH above all, then on
+temperature, then on salinity.
 
 Sources
 -------
@@ -15,8 +15,8 @@ Riley 1966, fluoride after Riley 1965 (Deep-Sea Research); activity coefficient 
 the NBS scale after Takahashi et al. 1982, GEOSECS Pacific Expedition 3, ch. 3. The
 papers are cited from memory; formulas and numbers were checked against PyCO2SYS 1.8.3.
 
-Three slips that other ports are known for, each with a test: kelvin fed to a formula in
-°C; milligrams of nitrogen taken for milligrams of NH3; a pH on the NBS scale taken for
+Three mistakes that such code often has, each with a test: kelvin in a formula for °C;
+milligrams of nitrogen mistaken for milligrams of NH3; a pH on the NBS scale mistaken for
 one on the total scale (about a third too much NH3).
 """
 
@@ -40,12 +40,12 @@ class Span(NamedTuple):
     high: float
 
 
-#: Where the share of NH3 is reckoned at all.
+#: Where the share of NH3 is computed at all.
 PH_RANGE = (4.0, 11.0)
 #: Where the constant holds (Clegg and Whitfield 1995).
 TEMPERATURE_RANGE = (-2.0, 40.0)
 SALINITY_RANGE = (0.0, 40.0)
-#: Where the relation of NBS and total scale was fitted and is checked here.
+#: Where the relation between NBS and total scale was fitted and is checked here.
 NBS_SALINITY_RANGE = (20.0, 40.0)
 
 _ZERO_CELSIUS = 273.15
@@ -194,7 +194,7 @@ def unionised_ammonia_mg_l(
     Parameters
     ----------
     total_nh4_mg_l : float
-        Total ammonia in mg/L, all of it reckoned as NH4+: the logbook's canonical unit.
+        Total ammonia in mg/L, all of it expressed as NH4+: the logbook's canonical unit.
     ph, temperature_c, salinity, scale
         As for :func:`unionised_fraction`.
 
@@ -222,7 +222,7 @@ def unionised_ammonia_mg_l(
 def unionised_span(
     total_nh4_mg_l: Span, ph: Span, temperature_c: Span, salinity: Span, scale: PHScale = "nbs"
 ) -> Span:
-    """Un-ionised ammonia where every reading is known to an interval only.
+    """Un-ionised ammonia where every reading is only known to lie in an interval.
 
     Parameters
     ----------

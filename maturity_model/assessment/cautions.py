@@ -1,8 +1,7 @@
 """Cautions that a log calls for, each with its authority.
 
-They rest on what was logged lately, not on any probability of a phase. None is a
-diagnosis of an animal and none names a dose: what the label and a vet say comes first,
-and so do local law and animal-welfare law.
+They rest on the recent log, not on the probability of any phase. None diagnoses an animal
+or names a dose: the label, a vet, local law and animal-welfare law come first.
 """
 
 from __future__ import annotations
@@ -10,28 +9,27 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import Literal
 
-from maturity_model.assessment.ammonia import PHScale, Span, unionised_span
+from maturity_model.assessment.ammonia_now import (
+    ACUTE_MG_L,
+    CHRONIC_MG_L,
+    RECENT_DAYS,
+    UNITS,
+    TankLog,
+    Unionised,
+    unionised_of,
+)
 from maturity_model.catalogue import Catalogue
-from maturity_model.logbook.types import CheckIn, Event, Reading, Tank
+from maturity_model.logbook.types import CheckIn, Event, Tank
 
-#: Criteria for un-ionised ammonia in salt water, mg/L as NH3.
-CHRONIC_MG_L = 0.035
-ACUTE_MG_L = 0.233
-#: Stands in, and the text says so, where the log has no recent reading.
-ASSUMED = {"ph": 8.2, "temperature": 25.0, "salinity": 35.0}
-#: Days for which readings and events count as the present.
-RECENT_DAYS = 14
-#: A crash without an ammonia reading since is recent for so many days.
+#: Days for which a crash is recent if ammonia has not been read since.
 UNREAD_DAYS = 56
-#: Days for which pH, temperature and salinity are taken to stand.
-STANDING_DAYS = 28
-#: Days within which pods must have been seen for their absence to say anything.
+#: Days within which pods must have been seen for their absence to count.
 POD_DAYS = 42
 #: Total ammonia, mg/L as NH4, from which a young empty tank looks dosed (common practice).
 DOSED_MG_L = 1.0
-#: Bounds outside which a reading is remarked on (common practice).
+#: Bounds outside which a reading gets a caution (common practice).
 USUAL = {"temperature": (20.0, 30.0), "salinity": (30.0, 38.0)}
 
 _EPA = (
@@ -62,75 +60,6 @@ class Caution:
     authority: str
 
 
-class Unionised(NamedTuple):
-    """Un-ionised ammonia of one reading, mg/L as NH3.
-
-    Attributes
-    ----------
-    low, best, high : float
-        Bounds from the kits' steps, and the value at each reading's one best number;
-        ``high`` may be ``inf``.
-    basis : str
-        What pH, temperature and salinity it was reckoned with, and which were assumed.
-    date : date
-        Of the ammonia reading.
-    """
-
-    low: float
-    best: float
-    high: float
-    basis: str
-    date: dt.date
-
-
-@dataclass(frozen=True, slots=True)
-class _Log:
-    """What one tank's log says up to a day."""
-
-    tank: Tank
-    checkins: tuple[CheckIn, ...]
-    events: tuple[Event, ...]
-    as_of: dt.date
-    catalogue: Catalogue
-
-    def latest(self, analyte: str, days: int) -> tuple[dt.date, Reading] | None:
-        for checkin in reversed(self.checkins):
-            if (self.as_of - checkin.date).days > days:
-                return None
-            if analyte in checkin.readings:
-                return checkin.date, checkin.readings[analyte]
-        return None
-
-    def recent_event(self, kind: str) -> Event | None:
-        found = [e for e in self.events if e.kind == kind]
-        if found and (self.as_of - found[-1].date).days <= RECENT_DAYS:
-            return found[-1]
-        return None
-
-
-def unionised_now(
-    tank: Tank, checkins: Iterable[CheckIn], as_of: dt.date, catalogue: Catalogue
-) -> Unionised | None:
-    """Un-ionised ammonia from the latest ammonia reading of the last 14 days.
-
-    Parameters
-    ----------
-    tank : Tank
-    checkins : iterable of CheckIn
-        Other tanks' and later rows are passed over.
-    as_of : date
-    catalogue : Catalogue
-
-    Returns
-    -------
-    Unionised or None
-        None without an ammonia reading in that time. pH, temperature and salinity are
-        the latest of the last 28 days, else :data:`ASSUMED`; their kits' steps widen the
-        bounds too.
-    """
-    return _unionised(_select(tank, checkins, (), as_of, catalogue))
-
-
 def cautions_for(
     tank: Tank,
     checkins: Iterable[CheckIn],
@@ -144,7 +73,7 @@ def cautions_for(
     ----------
     tank : Tank
     checkins, events : iterable
-        Other tanks' and later rows are passed over.
+        Those of other tanks, or later, are ignored.
     as_of : date
     catalogue : Catalogue
         For the names of signs and analytes.
@@ -154,9 +83,9 @@ def cautions_for(
     tuple of Caution
         Urgent ones first, otherwise in the order of the rules.
     """
-    log = _select(tank, checkins, events, as_of, catalogue)
-    ammonia = _unionised(log)
-    found = [
+    log = TankLog.of(tank, checkins, events, as_of, catalogue)
+    ammonia = unionised_of(log)
+    cautions = [
         _crash(log),
         *_ammonia(log, ammonia),
         _nitrite(log, ammonia),
@@ -166,67 +95,37 @@ def cautions_for(
         *_pods(log),
         *_range(log),
     ]
-    return tuple(sorted((c for c in found if c), key=lambda c: c.level != "urgent"))
+    return tuple(sorted((c for c in cautions if c), key=lambda c: c.level != "urgent"))
 
 
-def _select(
-    tank: Tank,
-    checkins: Iterable[CheckIn],
-    events: Iterable[Event],
-    as_of: dt.date,
-    catalogue: Catalogue,
-) -> _Log:
-    # the sort is stable: rows of one day keep the order of the file
-    mine = [c for c in checkins if c.tank == tank.name and c.date <= as_of]
-    mine.sort(key=lambda c: c.date)
-    happened = [e for e in events if e.tank == tank.name and e.date <= as_of]
-    happened.sort(key=lambda e: e.date)
-    return _Log(tank, tuple(mine), tuple(happened), as_of, catalogue)
-
-
-def _unionised(log: _Log) -> Unionised | None:
-    reading = log.latest("ammonia", RECENT_DAYS)
-    if reading is None:
-        return None
-    date, total = reading
-    water: dict[str, Span] = {}
-    words = []
-    scale: PHScale = "nbs"
-    for name, assumed in ASSUMED.items():
-        found = log.latest(name, STANDING_DAYS)
-        if found is None:
-            water[name] = Span(assumed, assumed, assumed)
-            words.append(f"{_LABEL[name]} {assumed:g}{_UNIT[name]} (assumed, not logged lately)")
-            continue
-        when, value = found
-        if name == "ph" and "total" in value.unit.casefold():
-            scale = "total"
-        water[name] = Span(value.low, value.best, value.high)
-        words.append(f"{_LABEL[name]} {value.best:.3g}{_UNIT[name]} ({when})")
-    where = (
-        "NBS scale (assumed, as hobby probes and kits are set)" if scale == "nbs" else "total scale"
-    )
-    basis = f"{', '.join(words)}; pH on the {where}"
-    span = unionised_span(
-        Span(total.low, total.best, total.high),
-        water["ph"],
-        water["temperature"],
-        water["salinity"],
-        scale,
-    )
-    return Unionised(*span, basis=basis, date=date)
-
-
-_LABEL = {"ph": "pH", "temperature": "temperature", "salinity": "salinity"}
-_UNIT = {"ph": "", "temperature": " °C", "salinity": ""}
-
-
-def _ammonia(log: _Log, now: Unionised | None) -> list[Caution]:
+def _ammonia(log: TankLog, now: Unionised | None) -> list[Caution]:
     if now is None or now.high <= CHRONIC_MG_L:
         return []
-    out = []
-    stocked = log.recent_event("livestock_added")
-    ever_stocked = any(e.kind == "livestock_added" for e in log.events)
+    stocked = [e for e in log.events if e.kind == "livestock_added"]
+    out = [_ammonia_level(now, bool(stocked))]
+    added = log.recent_event("livestock_added")
+    if added and now.best > CHRONIC_MG_L:
+        text = (
+            f"Livestock was added on {added.date} and the ammonia of {now.date} is likely above "
+            "the chronic criterion. Add no more, change water, and have another tank's water or "
+            "another keeper's tank in reserve." + _DEFER
+        )
+        out.append(Caution("urgent", "Livestock added while ammonia is high", text, _EPA))
+    reading = log.latest_reading("ammonia", RECENT_DAYS)
+    young = (log.as_of - log.tank.started).days < 8 * 7
+    if young and not stocked and reading and reading[1].best >= DOSED_MG_L:
+        text = (
+            "If this tank is being cycled with ammonium chloride: gloves and eye protection when "
+            "handling it, keep it dry, closed and away from children, and rinse eyes "
+            "with plenty of water and see a doctor if any gets in."
+        )
+        source = "International Chemical Safety Card ICSC 1051"
+        out.append(Caution("care", "Handling ammonium chloride", text, source))
+    return out
+
+
+def _ammonia_level(now: Unionised, stocked: bool) -> Caution:
+    """Return the caution for a level that may lie above the chronic criterion."""
     reach = f"{now.low:.3f} mg/L or more"
     if now.high != float("inf"):
         reach = f"between {now.low:.3f} and {now.high:.3f} mg/L"
@@ -235,60 +134,32 @@ def _ammonia(log: _Log, now: Unionised | None) -> list[Caution]:
         f"likely near {now.best:.3f}; criteria: {ACUTE_MG_L} acute, {CHRONIC_MG_L} chronic. "
         f"Reckoned with {now.basis}. "
     )
-    act = (
-        "Livestock is at risk: change water for new seawater of the same temperature and "
-        "salinity, feed nothing meanwhile, and repeat the test with a second or fresh kit."
-    )
-    if not ever_stocked:
-        act += " No livestock was logged; if there is none yet, add none until this is below."
-    if now.low > ACUTE_MG_L or now.best > ACUTE_MG_L:
-        out.append(
-            Caution("urgent", "Ammonia above the acute criterion", measured + act + _DEFER, _EPA)
-        )
-    elif now.best > CHRONIC_MG_L:
-        sure = "is" if now.low > CHRONIC_MG_L else "is probably"
-        title = f"Ammonia {sure} above the chronic criterion"
-        out.append(Caution("care", title, measured + act + _DEFER, _EPA))
-    else:
+    if now.best <= CHRONIC_MG_L:
         step = "the ammonia kit's first step" if now.low <= 0 else "a kit's step"
-        why = (
+        coarse = (
             f"The criterion lies inside that span only because {step} is too coarse: the kit "
             "cannot tell whether it is exceeded. A finer kit, or a second one, can; change water "
             "if in doubt, and add no livestock before it is settled."
         )
-        out.append(
-            Caution("care", "The kit cannot tell whether ammonia is too high", measured + why, _EPA)
-        )
-    if stocked and now.best > CHRONIC_MG_L:
-        text = (
-            f"Livestock was added on {stocked.date} and the ammonia of {now.date} is likely above "
-            "the chronic criterion. Add no more, change water, and have another tank's water or "
-            "another keeper's tank in reserve." + _DEFER
-        )
-        out.append(Caution("urgent", "Livestock added while ammonia is high", text, _EPA))
-    reading = log.latest("ammonia", RECENT_DAYS)
-    young = (log.as_of - log.tank.started).days < 8 * 7
-    if young and not ever_stocked and reading and reading[1].best >= DOSED_MG_L:
-        text = (
-            "If this tank is being cycled with ammonium chloride: gloves and eye protection when "
-            "handling it, keep it dry, closed and away from children, and rinse eyes "
-            "with plenty of water and see a doctor if any gets in."
-        )
-        out.append(
-            Caution(
-                "care",
-                "Handling ammonium chloride",
-                text,
-                "International Chemical Safety Card ICSC 1051",
-            )
-        )
-    return out
+        title = "The kit cannot tell whether ammonia is too high"
+        return Caution("care", title, measured + coarse, _EPA)
+    act = (
+        "Livestock is at risk: change water for new seawater of the same temperature and "
+        "salinity, feed nothing meanwhile, and repeat the test with a second or fresh kit."
+    )
+    if not stocked:
+        act += " No livestock was logged; if there is none yet, add none until this is below."
+    text = measured + act + _DEFER
+    if now.best > ACUTE_MG_L:
+        return Caution("urgent", "Ammonia above the acute criterion", text, _EPA)
+    sure = "is" if now.low > CHRONIC_MG_L else "is probably"
+    return Caution("care", f"Ammonia {sure} above the chronic criterion", text, _EPA)
 
 
-def _nitrite(log: _Log, ammonia: Unionised | None) -> Caution | None:
-    reading = log.latest("nitrite", RECENT_DAYS)
+def _nitrite(log: TankLog, ammonia: Unionised | None) -> Caution | None:
+    reading = log.latest_reading("nitrite", RECENT_DAYS)
     alone = ammonia is None or ammonia.best <= CHRONIC_MG_L
-    # an open '<x' must not count as high
+    # An open '<x' must not count as high.
     if reading is None or not alone or reading[1].best < 1 or reading[1].low <= 0:
         return None
     text = (
@@ -300,14 +171,14 @@ def _nitrite(log: _Log, ammonia: Unionised | None) -> Caution | None:
     return Caution("care", "Nitrite, but in seawater", text, source)
 
 
-def _crash(log: _Log) -> Caution | None:
+def _crash(log: TankLog) -> Caution | None:
     crashes = [e for e in log.events if e.kind == "crash"]
     if not crashes:
         return None
     event = crashes[-1]
     days = (log.as_of - event.date).days
     read = any("ammonia" in c.readings and c.date > event.date for c in log.checkins)
-    # It stands until ammonia was read again, and two weeks at least.
+    # The caution stays until ammonia is read again, and for two weeks at least.
     if days > (RECENT_DAYS if read else UNREAD_DAYS):
         return None
     text = (
@@ -320,7 +191,7 @@ def _crash(log: _Log) -> Caution | None:
     return Caution("urgent", "After a crash", text, authority)
 
 
-def _sand(log: _Log) -> Caution | None:
+def _sand(log: TankLog) -> Caution | None:
     events = [e for k in ("sand_disturbed", "deep_clean") if (e := log.recent_event(k))]
     if not events:
         return None
@@ -346,7 +217,7 @@ def _sand(log: _Log) -> Caution | None:
     return Caution("care", "Hydrogen sulphide from the sand", text, authority)
 
 
-def _medication(log: _Log) -> Caution | None:
+def _medication(log: TankLog) -> Caution | None:
     event = log.recent_event("medication")
     if event is None:
         return None
@@ -359,7 +230,7 @@ def _medication(log: _Log) -> Caution | None:
     return Caution("care", "Medication in the tank", text, _PRACTICE)
 
 
-def _hands(log: _Log) -> Caution | None:
+def _hands(log: TankLog) -> Caution | None:
     event = log.recent_event("deep_clean")
     if event is None:
         return None
@@ -373,7 +244,7 @@ def _hands(log: _Log) -> Caution | None:
     return Caution("care", "Hands in the tank", text, authority)
 
 
-def _pods(log: _Log) -> list[Caution]:
+def _pods(log: TankLog) -> list[Caution]:
     for name in ("amphipods", "copepods"):
         looks = [(c.date, c.signs[name]) for c in log.checkins if name in c.signs]
         seen = [date for date, there in looks if there]
@@ -391,16 +262,16 @@ def _pods(log: _Log) -> list[Caution]:
     return []
 
 
-def _range(log: _Log) -> list[Caution]:
+def _range(log: TankLog) -> list[Caution]:
     out = []
     for name, (lowest, highest) in USUAL.items():
-        found = log.latest(name, RECENT_DAYS)
-        # the whole interval must lie outside: an open '<x' proves nothing
+        found = log.latest_reading(name, RECENT_DAYS)
+        # The whole interval must lie outside: an open '<x' proves nothing.
         if found is None or not (found[1].high < lowest or found[1].low > highest):
             continue
         label = log.catalogue.analytes[name].label
         text = (
-            f"{label} of {found[0]} reads {found[1].best:.3g}{_UNIT[name]}, outside {lowest:g} to "
+            f"{label} of {found[0]} reads {found[1].best:.3g}{UNITS[name]}, outside {lowest:g} to "
             f"{highest:g}. Check the instrument first, then bring it back slowly."
         )
         out.append(Caution("care", f"{label} out of the usual range", text, _PRACTICE))

@@ -14,7 +14,8 @@ from typing import Literal
 import numpy as np
 
 from maturity_model._typing import Floats
-from maturity_model.assessment.cautions import CHRONIC_MG_L, Caution, Unionised
+from maturity_model.assessment.ammonia_now import CHRONIC_MG_L, Unionised
+from maturity_model.assessment.cautions import Caution
 from maturity_model.assessment.intervals import Estimate, estimate
 from maturity_model.assessment.plan import Plan, Step
 from maturity_model.assessment.present import Present

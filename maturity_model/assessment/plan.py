@@ -1,4 +1,4 @@
-"""What if: events today, and husbandry from now on.
+"""What-if plans: events today, and husbandry from now on.
 
 A plan is written ``EVENT``, ``EVENT=AMOUNT`` (today), ``EVENT=AMOUNT/2w`` or
 ``EVENT=AMOUNT/10d`` (from now on, that often), ``water_change=none`` (none from now on),
@@ -20,7 +20,7 @@ from maturity_model.catalogue import Catalogue, EventKind
 from maturity_model.panel import WATER_CAP, WATER_UNIT, WATER_USUAL
 
 WATER = "water_change"
-#: Days in which changed water counts, and the longest text and the longest period read.
+#: Days in which changed water counts; the longest text and the longest period accepted.
 WINDOW, MAX_TEXT, MAX_DAYS = 28, 200, 182
 _NUMBER = re.compile(r"([0-9]{1,6})(?:[.,]([0-9]{1,4}))?\Z")
 _PERIOD = re.compile(r"([0-9]{1,3})([dw])\Z")
@@ -41,7 +41,7 @@ class Step:
     amount : float or None
         As in the log; None where the event has none.
     days : int
-        0: today, once; otherwise from now on, every so many days.
+        0: today, once; otherwise from now on, at intervals of this length.
     none : bool
         No water changes from now on.
     """
@@ -54,7 +54,7 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What happens from now on.
+    """A course of events and husbandry from now on.
 
     Attributes
     ----------
@@ -68,10 +68,10 @@ class Plan:
 
     def label(self, catalogue: Catalogue) -> str:
         """The plan in plain words, for example ``Overfeeding today (3 x)``."""
-        return "; ".join(_say(step, catalogue.events[step.kind]) for step in self.steps)
+        return "; ".join(_step_label(step, catalogue.events[step.kind]) for step in self.steps)
 
 
-def _say(step: Step, kind: EventKind) -> str:
+def _step_label(step: Step, kind: EventKind) -> str:
     if step.none:
         return f"no {kind.label.lower()} from now on"
     amount = "" if step.amount is None else f" ({step.amount:g} {kind.unit})"
@@ -128,7 +128,7 @@ def _step(text: str, catalogue: Catalogue) -> Step:
 
 
 def _blank(kind: EventKind) -> float | None:
-    # What an amount left blank means.
+    """Return the amount that a blank means."""
     if kind.amount_means and kind.default_amount is None:
         raise PlanError(
             f"{kind.name} needs an amount ({kind.amount_means}), "
@@ -140,21 +140,21 @@ def _blank(kind: EventKind) -> float | None:
 def _amount(text: str, kind: EventKind) -> float:
     if not kind.amount_means:
         raise PlanError(f"{kind.name} has no amount; write {kind.name} alone")
-    found = _NUMBER.match(text.removesuffix(kind.unit).strip())
-    if not found:
+    match = _NUMBER.match(text.removesuffix(kind.unit).strip())
+    if not match:
         raise PlanError(
             f"{text[:40]!r} is not an amount; "
             f"{kind.name} takes a plain number ({kind.amount_means})"
         )
-    value = float(f"{found[1]}.{found[2] or 0}")
+    value = float(f"{match[1]}.{match[2] or 0}")
     if kind.max_amount is not None and value > kind.max_amount:
         raise PlanError(f"{value:g} is too much for {kind.name}; at most {kind.max_amount:g}")
     return value
 
 
 def _days(text: str, name: str) -> int:
-    found = _PERIOD.match(text)
-    days = int(found[1]) * (7 if found[2] == "w" else 1) if found else 0
+    match = _PERIOD.match(text)
+    days = int(match[1]) * (7 if match[2] == "w" else 1) if match else 0
     if not 1 <= days <= MAX_DAYS:
         raise PlanError(
             f"{text[:40]!r} does not say how often; write for example {name}=20/2w (every two "
@@ -180,7 +180,7 @@ class Ahead:
 
 
 def _planned(present: Present, step: Step, horizon: int) -> list[dt.date]:
-    # Days of a step, up to the end of the horizon.
+    """Days of a step, up to the end of the horizon."""
     panel = present.panel
     today = panel.as_of
     if step.none:
@@ -190,7 +190,8 @@ def _planned(present: Present, step: Step, horizon: int) -> list[dt.date]:
     period = dt.timedelta(days=step.days)
     day = today
     if step.kind == WATER:
-        # A rhythm goes on where the log left it, so that what is done already changes nothing.
+        # A rhythm continues from the last change in the log, so that planning what is
+        # already done changes nothing.
         past = [d for d, _ in _changes(present)]
         if past:
             day = max(today, past[-1] + period)
@@ -208,7 +209,7 @@ def _week_end(present: Present, ahead: int) -> dt.date:
 
 
 def _changes(present: Present) -> list[tuple[dt.date, float]]:
-    # Logged water changes of the tank.
+    """Logged water changes of the tank, by date."""
     panel = present.panel
     name = panel.tanks[present.n].name
     return sorted(
@@ -219,7 +220,7 @@ def _changes(present: Present) -> list[tuple[dt.date, float]]:
 
 
 def _share(changes: list[tuple[dt.date, float]], end: dt.date, weeks: int) -> float:
-    # Percent changed in the four weeks to a day, scaled up in a young tank; see panel.
+    """Percent changed in the four weeks to a day, scaled up in a young tank as in the panel."""
     days = [d for d, _ in changes]
     since = bisect.bisect_right(days, end - dt.timedelta(days=WINDOW))
     return sum(a for _, a in changes[since : bisect.bisect_right(days, end)]) * 4 / min(4, weeks)
@@ -228,9 +229,9 @@ def _share(changes: list[tuple[dt.date, float]], end: dt.date, weeks: int) -> fl
 def water_ahead(present: Present, horizon: int, plan: Plan | None = None) -> Floats:
     """The water covariate 1..horizon weeks ahead.
 
-    Without a rhythm in the plan, husbandry stays as it stands. With one, the past of the
-    log leaves the four weeks' window day by day as the plan enters it; where nothing was
-    ever logged, the past counts as the usual.
+    Without a rhythm in the plan, husbandry stays as it is. With one, the logged changes leave
+    the window of four weeks day by day as the planned ones enter it; without any logged
+    change, the past counts as usual.
 
     Parameters
     ----------
@@ -265,7 +266,7 @@ def water_ahead(present: Present, horizon: int, plan: Plan | None = None) -> Flo
         else:
             percent += _share(sorted(past + rhythm) if known else rhythm, end, weeks)
             if not known:
-                # Days of the window that lie in the unlogged past.
+                # Days of the window in the unlogged past.
                 unlogged = max(WINDOW - (end - today).days, 0)
                 percent += standing * unlogged / WINDOW
         out[h - 1] = min(percent / WATER_UNIT, WATER_CAP) - WATER_USUAL
@@ -273,14 +274,14 @@ def water_ahead(present: Present, horizon: int, plan: Plan | None = None) -> Flo
 
 
 def look_ahead(present: Present, horizon: int, plan: Plan | None = None) -> Ahead:
-    """Hazards of the next weeks: no further event than the plan's.
+    """Hazards of the next weeks, with no event but the plan's.
 
     Parameters
     ----------
     present : Present
     horizon : int
     plan : Plan, optional
-        Default: no further event, husbandry as it stands.
+        Default: no further event, husbandry as it is.
 
     Returns
     -------

@@ -16,13 +16,13 @@ from maturity_model.panel import Observations, Panel, build_panel
 from maturity_model.population.members import log_key
 from maturity_model.population.tables import sign_table
 
-#: Whether a tank was in the pool; ``changed``: and its log of that time is not the same now.
+#: Whether a tank was in the pool; ``changed``: yes, but its log of that time has been edited.
 InPool = Literal["no", "same", "changed"]
 
 
 @dataclass(frozen=True)
 class PoolMembership:
-    """What the pool knew of one tank.
+    """What the population's pool contributes about one tank.
 
     Attributes
     ----------
@@ -35,7 +35,7 @@ class PoolMembership:
     in_pool: InPool
 
     def notes(self, tables: Tables) -> list[str]:
-        """What the reader must know of it."""
+        """Sentences for the reader."""
         members, out = tables.population.members, []
         if self.skill is not None:
             low, high = (f"{x:.2g}" for x in np.exp([self.skill.low, self.skill.high]))
@@ -46,8 +46,6 @@ class PoolMembership:
             )
         if members is None or self.in_pool == "no":
             return out
-        said = f"This tank was in the pool that the population was learned from, up to " \
-               f"{members.as_of.isoformat()}"  # fmt: skip
         learned = tables.population.learned
         if not learned:
             shaped = (
@@ -55,31 +53,41 @@ class PoolMembership:
                 if tables.population.tuned_by
                 else "which its log did not shape"
             )
-            out.append(
-                f"{said}. The numbers used here are practice's, {shaped}; nothing is taken out."
-            )
+            rest = f". The numbers used here are practice's, {shaped}; nothing is taken out."
         elif len(learned) < len(PARTS):
-            out.append(
-                f"{said}. Some of the numbers used here are the pool's; what they learned from it "
+            rest = (
+                ". Some of the numbers used here are the pool's; what they learned from it "
                 "counts twice, so the answer is somewhat too sure."
             )
         elif self.in_pool == "same":
-            out.append(f"{said}. What was learned from it is not counted a second time.")
+            rest = ". What was learned from it is not counted a second time."
         else:
-            out.append(
-                f"{said}, but its log up to then has been changed since. What the population "
+            rest = (
+                ", but its log up to then has been changed since. What the population "
                 "learned from it counts twice here, so the answer is somewhat too sure."
             )
+        out.append(
+            "This tank was in the pool that the population was learned from, up to "
+            f"{members.as_of.isoformat()}{rest}"
+        )
         return out
 
 
-#: Parts of a population that a pool may teach.
+#: Parts of a population that a pool may have shaped.
 PARTS = ("signs", "moves", "readings")
 NOBODY = PoolMembership(None, "no")
 
 
 class PoolLookup:
-    """Looks up the tanks of an assessment in the pool of its population."""
+    """The tanks of an assessment, looked up in the pool of its population.
+
+    Parameters
+    ----------
+    tables : Tables
+        Of all tanks.
+    checkins, events : mapping
+        All rows of the log, by tank, whatever day is asked about.
+    """
 
     def __init__(
         self,
@@ -99,21 +107,21 @@ class PoolLookup:
                 rows = checkins.get(tank.name, ()), events.get(tank.name, ())
                 same = log_key(members.key, tank, *rows, members.as_of) == pooled
                 self.in_pool[tank.name] = "same" if same else "changed"
-        # Draws of practice, shifted or not, never held a tank's log: nothing is to be taken out.
+        # Draws of practice, shifted or not, have not used any tank's log.
         if "same" in self.in_pool.values() and len(tables.population.learned) == len(PARTS):
             then = build_panel(panel.logbook, panel.catalogue, members.as_of)
-            # At the weight of the fit, whatever weight is asked for now.
+            # With the evidence weight of the fit, not the one asked for now.
             self.pool = make_tables(
                 then, tables.population, nodes=(len(tables.pace), len(tables.skill))
             )
 
     def of(self, n: int) -> tuple[Tables, PoolMembership]:
-        """Tables for tank n, with what is known of its keeper and of the tank."""
+        """Tables for tank n given its keeper's skill, without its own log in the prior."""
         tables, members = self.tables, self.tables.population.members
         if members is None:
             return tables, NOBODY
         tank = tables.panel.tanks[n]
-        # All check-ins: who looked in the pool's time counts, whatever day is asked about.
+        # All check-ins: a skill is used only if nobody else ever looked at the tank.
         skill = members.skill_of(tank, self.checkins.get(tank.name, ()))
         in_pool = self.in_pool.get(tank.name, "no")
         if skill is not None:
@@ -122,8 +130,8 @@ class PoolLookup:
             then = [t.name for t in self.pool.panel.tanks].index(tank.name)
             pool = self.pool if skill is None else with_skill(self.pool, then, skill)
             counted = filter_tank(pool, then)[0].log_likelihood[-1]
-            # The population's draws hold this already: what is known without the tank is
-            # what is left when it is taken out again.
+            # The fit has already used this tank's log. Divide its likelihood out, or it
+            # counts twice.
             tables = replace(tables, log_prior=-counted)
         return tables, PoolMembership(None if skill is None else _summary(skill), in_pool)
 
@@ -134,7 +142,7 @@ def _summary(skill: Floats) -> OwnSkill:
 
 
 def with_skill(tables: Tables, n: int, skill: Floats) -> Tables:
-    """Tables for tank n alone, its keeper's skill known in each draw.
+    """Tables for tank n alone, given its keeper's skill in each draw.
 
     Parameters
     ----------
@@ -146,11 +154,11 @@ def with_skill(tables: Tables, n: int, skill: Floats) -> Tables:
     Returns
     -------
     Tables
-        With one node for skill; their panel holds the signs of tank n only.
+        With a single node for skill, and a panel that holds the signs of tank n only.
     """
     panel, population = tables.panel, tables.population
     sd = population.skill_sd
-    # In units of its spread, as all nodes are; where nobody differs there is no skill.
+    # Nodes are in units of the spread of skill; where that is 0, so is the node.
     node = np.divide(skill, sd, out=np.zeros_like(skill), where=sd > 0)[None]
     panel = replace(panel, signs=_signs_of(panel, n))
     return replace(

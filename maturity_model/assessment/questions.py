@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from maturity_model._typing import Floats
+from maturity_model.assessment.ammonia_now import unionised_now
 from maturity_model.assessment.attribution import EventEffect, event_effects
-from maturity_model.assessment.cautions import Caution, unionised_now
+from maturity_model.assessment.cautions import Caution
 from maturity_model.assessment.decisions import Decision, decide
 from maturity_model.assessment.filtering import Tables
 from maturity_model.assessment.first_passage import FirstPassage, time_to_mature

@@ -1,4 +1,4 @@
-"""What an assessment holds: every probability with its conditioning."""
+"""The result types of an assessment: every probability with its conditioning."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Reach:
-    """What the log reaches, and how much of it was checked.
+    """How long the log is, and how much of it was checked.
 
     Attributes
     ----------
@@ -28,7 +28,7 @@ class Reach:
     last_checkin : date or None
     weeks_since_checkin : int or None
     share_signs_checked : float
-        Cells with an answer, of all check-ins times signs of the catalogue.
+        Answers, divided by check-ins times signs of the catalogue.
     readings : int
         Number of readings that enter the likelihood.
     unchecked_signs : tuple of str
@@ -55,8 +55,8 @@ class Reweighting:
     khat : float
         Pareto k of the weights that were used.
     share : float
-        Power of the likelihood in those weights: 1 all of it, less where the plain
-        weights were unreliable (k above the limit), 0 none.
+        Power of the likelihood in those weights: 1 where the plain weights were reliable,
+        less where their k was above the limit.
     ess : float
         Effective number of draws, of ``draws``.
     draws : int
@@ -125,15 +125,15 @@ class TankAssessment:
         Those of the log that concern this tank, or no tank in particular.
     cautions : tuple of Caution
     notes : tuple of str
-        What the reader must know about how the log was understood (for example that
-        no water change was ever logged, so their number is taken as unknown).
+        How the log was understood where it leaves a choice (for example that no water
+        change was ever logged, so their number is unknown).
     questions : Questions or None
-        What to do, why, what if; None where it was not asked for.
+        What to do, why, what if; None if not asked.
     skill : OwnSkill or None
         Of the keeper, where it was learned from the pool.
     in_pool : {'no', 'same', 'changed'}
-        Whether the tank was in the population's pool: ``same``, and it is not counted a
-        second time; ``changed``, with another log, so that part of it is.
+        Whether the tank was in the population's pool. ``same``: its log is divided out of
+        the prior. ``changed``: it was edited since, so part of it counts twice.
     """
 
     tank: Tank
@@ -198,8 +198,8 @@ class Provenance:
     quadrature : tuple of int
         Draws, pace nodes, skill nodes.
     population_warning : str
-        Why the fit behind the population is not to be trusted; empty when its gates were
-        passed, or when there was no fit.
+        Why the fit behind the population must not be trusted; empty if it passed its checks,
+        or if there was no fit.
     population_standing : str
         As in :attr:`.Population.standing`.
     population_of_practice : tuple of str

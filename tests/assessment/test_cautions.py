@@ -9,12 +9,8 @@ import re
 import pytest
 
 from maturity_model.assessment.ammonia import unionised_ammonia_mg_l
-from maturity_model.assessment.cautions import (
-    ACUTE_MG_L,
-    CHRONIC_MG_L,
-    cautions_for,
-    unionised_now,
-)
+from maturity_model.assessment.ammonia_now import ACUTE_MG_L, CHRONIC_MG_L, unionised_now
+from maturity_model.assessment.cautions import cautions_for
 from maturity_model.catalogue import load_catalogue
 from maturity_model.logbook.types import CheckIn, Event, Reading, Tank
 

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from small_logs import START, random_log
 
-from maturity_model.assessment.cautions import CHRONIC_MG_L, Caution, Unionised
+from maturity_model.assessment.ammonia_now import CHRONIC_MG_L, Unionised
+from maturity_model.assessment.cautions import Caution
 from maturity_model.assessment.decisions import QUANTITIES, Decision, decide
 from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.assessment.plan import Plan, Step

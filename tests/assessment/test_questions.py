@@ -12,8 +12,8 @@ from small_logs import random_log
 
 import maturity_model.assessment.questions as questions
 from maturity_model.assessment import Assessment, assess
+from maturity_model.assessment.ammonia_now import unionised_now
 from maturity_model.assessment.attribution import event_effects
-from maturity_model.assessment.cautions import unionised_now
 from maturity_model.assessment.decisions import decide
 from maturity_model.assessment.filtering import Tables, filter_tank, forecast_only, make_tables
 from maturity_model.assessment.first_passage import time_to_mature

@@ -1,0 +1,153 @@
+"""Un-ionised ammonia in a tank now, from the readings of its log.
+
+The chemistry is in :mod:`.ammonia`; here it is applied to what the keeper logged lately.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from maturity_model.assessment.ammonia import PHScale, Span, unionised_span
+from maturity_model.catalogue import Catalogue
+from maturity_model.logbook.types import CheckIn, Event, Reading, Tank
+
+#: Criteria for un-ionised ammonia in salt water, mg/L as NH3.
+CHRONIC_MG_L = 0.035
+ACUTE_MG_L = 0.233
+#: Values where the log has no recent reading; the text says that they are assumed.
+ASSUMED = {"ph": 8.2, "temperature": 25.0, "salinity": 35.0}
+#: Days for which readings and events are recent.
+RECENT_DAYS = 14
+#: Days for which a reading of pH, temperature or salinity stays valid.
+STANDING_DAYS = 28
+UNITS = {"ph": "", "temperature": " °C", "salinity": ""}
+_LABELS = {"ph": "pH", "temperature": "temperature", "salinity": "salinity"}
+
+
+class Unionised(NamedTuple):
+    """Un-ionised ammonia of one reading, mg/L as NH3.
+
+    Attributes
+    ----------
+    low, best, high : float
+        Bounds from the kits' steps, and the value at each reading's best number;
+        ``high`` may be ``inf``.
+    basis : str
+        The pH, temperature and salinity that went in, and which of them were assumed.
+    date : date
+        Of the ammonia reading.
+    """
+
+    low: float
+    best: float
+    high: float
+    basis: str
+    date: dt.date
+
+
+@dataclass(frozen=True, slots=True)
+class TankLog:
+    """The log of one tank up to a day, rows by date."""
+
+    tank: Tank
+    checkins: tuple[CheckIn, ...]
+    events: tuple[Event, ...]
+    as_of: dt.date
+    catalogue: Catalogue
+
+    @classmethod
+    def of(
+        cls,
+        tank: Tank,
+        checkins: Iterable[CheckIn],
+        events: Iterable[Event],
+        as_of: dt.date,
+        catalogue: Catalogue,
+    ) -> TankLog:
+        """Select the tank's rows up to a day; rows of one day keep their order."""
+
+        def mine(row: CheckIn | Event) -> bool:
+            return row.tank == tank.name and row.date <= as_of
+
+        return cls(
+            tank,
+            tuple(sorted(filter(mine, checkins), key=lambda c: c.date)),
+            tuple(sorted(filter(mine, events), key=lambda e: e.date)),
+            as_of,
+            catalogue,
+        )
+
+    def latest_reading(self, analyte: str, days: int) -> tuple[dt.date, Reading] | None:
+        """Date and value of the latest reading of an analyte, if no older than ``days``."""
+        for checkin in reversed(self.checkins):
+            if (self.as_of - checkin.date).days > days:
+                return None
+            if analyte in checkin.readings:
+                return checkin.date, checkin.readings[analyte]
+        return None
+
+    def recent_event(self, kind: str) -> Event | None:
+        """Return the latest event of a kind, if recent."""
+        events = [e for e in self.events if e.kind == kind]
+        if events and (self.as_of - events[-1].date).days <= RECENT_DAYS:
+            return events[-1]
+        return None
+
+
+def unionised_now(
+    tank: Tank, checkins: Iterable[CheckIn], as_of: dt.date, catalogue: Catalogue
+) -> Unionised | None:
+    """Un-ionised ammonia from the latest ammonia reading of the last 14 days.
+
+    Parameters
+    ----------
+    tank : Tank
+    checkins : iterable of CheckIn
+        Those of other tanks, or later, are ignored.
+    as_of : date
+    catalogue : Catalogue
+
+    Returns
+    -------
+    Unionised or None
+        None without an ammonia reading in that time. pH, temperature and salinity are
+        the latest of the last 28 days, else :data:`ASSUMED`; their kits' steps widen the
+        bounds too.
+    """
+    return unionised_of(TankLog.of(tank, checkins, (), as_of, catalogue))
+
+
+def unionised_of(log: TankLog) -> Unionised | None:
+    """As :func:`unionised_now`, of a log already selected."""
+    reading = log.latest_reading("ammonia", RECENT_DAYS)
+    if reading is None:
+        return None
+    date, total = reading
+    water: dict[str, Span] = {}
+    basis = []
+    scale: PHScale = "nbs"
+    for name, assumed in ASSUMED.items():
+        latest = log.latest_reading(name, STANDING_DAYS)
+        if latest is None:
+            water[name] = Span(assumed, assumed, assumed)
+            basis.append(f"{_LABELS[name]} {assumed:g}{UNITS[name]} (assumed, not logged lately)")
+            continue
+        when, value = latest
+        if name == "ph" and "total" in value.unit.casefold():
+            scale = "total"
+        water[name] = Span(value.low, value.best, value.high)
+        basis.append(f"{_LABELS[name]} {value.best:.3g}{UNITS[name]} ({when})")
+    where = (
+        "NBS scale (assumed, as hobby probes and kits are set)" if scale == "nbs" else "total scale"
+    )
+    span = unionised_span(
+        Span(total.low, total.best, total.high),
+        water["ph"],
+        water["temperature"],
+        water["salinity"],
+        scale,
+    )
+    return Unionised(*span, basis=f"{', '.join(basis)}; pH on the {where}", date=date)
