@@ -35,7 +35,7 @@ def result(tool: tuple[float, float], **others: tuple[float, float]) -> CaseResu
     """Score a program, with baselines and a ceiling; ``stated`` and ``right`` of each."""
     each = dict.fromkeys(BASELINES, (0.4, 0.4)) | {CEILING: (0.9, 0.9), TOOL: tool} | others
     tables = [forecasts(*quality, name) for name, quality in each.items()]
-    return CaseResult(pd.concat(tables), *(pd.DataFrame() for _ in range(5)))
+    return CaseResult(pd.concat(tables, ignore_index=True))
 
 
 def times(spread: float, tanks: int = 60, each: int = 20) -> pd.DataFrame:

@@ -123,6 +123,9 @@ def _identifiability(args: argparse.Namespace, command: str) -> int:
 
 
 def _misfit(args: argparse.Namespace, command: str) -> int:
+    if lacking := _lacking(fits=False):
+        say(f"maturity-model: {lacking}")
+        return USAGE
     from maturity_model.lab.validation import misfits as study
     from maturity_model.lab.validation.cases import cases
     from maturity_model.population import load_population

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from maturity_model._typing import Floats
 from maturity_model.lab.validation.cases import ECOLOGIES, Case
 from maturity_model.lab.validation.forecasters import BASELINES, FITTED, FITTED_JUDGED, TOOL
 from maturity_model.lab.validation.results import CaseResult
 from maturity_model.lab.validation.scores import NOT_RUN, Estimate, Verification, estimate
 from maturity_model.lab.validation.time_to_mature import NEXT_EVENT, RESAMPLES, coverage
 
-_INF = float("inf")
 #: Log scores that differ by less are equal: Monte Carlo error, from other draws of the same
 #: population.
 SAME = 0.002
+#: Name, least, most, and the values of the sample and its bootstrap samples.
+_Criterion = tuple[str, float, float, Floats]
 
 
 @dataclass(frozen=True)
@@ -52,8 +54,6 @@ class Criterion:
     def conclusive(self) -> bool:
         """Whether the whole interval says the same."""
         _, low, high = self.estimate
-        if self.passed is None or not (np.isfinite(low) and np.isfinite(high)):
-            return False
         if self.passed:
             return bool(self.least <= low and high <= self.most)
         return bool(high < self.least or low > self.most)
@@ -68,13 +68,7 @@ class Criterion:
 
 
 def pooled_presets(cases: Sequence[Case]) -> dict[str, list[Case]]:
-    """Cases of an ecology that are judged together as well, where there are several.
-
-    Returns
-    -------
-    dict of str to list of Case
-        By the name that they go by together.
-    """
+    """Cases of an ecology that are judged together too, by the name that they go by then."""
     together = {f"{e}, all presets": [c for c in cases if c.group == e] for e in ECOLOGIES}
     return {name: presets for name, presets in together.items() if len(presets) > 1}
 
@@ -88,49 +82,32 @@ def verify(cases: Sequence[Case], results: Mapping[str, CaseResult]) -> dict[str
     }
 
 
-def _own(case: str, v: Verification, result: CaseResult) -> list[Criterion]:
-    times = result.times[
-        (result.times["forecaster"] == TOOL) & (result.times["until"] == NEXT_EVENT)
-    ]
-    covered = estimate(coverage(times, 0.9, v.weights[: 1 + RESAMPLES]))
-    what = "coverage of the 90 % interval of the time to mature"
-    return [
-        Criterion(case, "calibration error", -_INF, 0.02, estimate(v.calibration_error(TOOL))),
-        Criterion(case, what, 0.88, 0.92, covered),
-    ]
+def _own(v: Verification, result: CaseResult) -> Iterator[_Criterion]:
+    t = result.times
+    times = t[(t["forecaster"] == TOOL) & (t["until"] == NEXT_EVENT)]
+    covered = coverage(times, 0.9, v.weights[: 1 + RESAMPLES])
+    yield "calibration error", -np.inf, 0.02, v.calibration_error(TOOL)
+    yield "coverage of the 90 % interval of the time to mature", 0.88, 0.92, covered
 
 
-def _ecology(case: str, v: Verification) -> list[Criterion]:
-    fitted, judged = (name in v.forecasters for name in (FITTED, FITTED_JUDGED))
-    gains = [
-        (f"log score gained over {b.replace('_', ' ')}", estimate(v.gain(TOOL, b)))
-        for b in BASELINES
-    ]
-    way = "share of the way to the ceiling"
-    rows = [
-        *((what, 0.0, _INF, gain) for what, gain in gains),
-        (way, 0.5, _INF, estimate(v.skill(TOOL))),
-        ("calibration error", -_INF, 0.05, estimate(v.calibration_error(TOOL))),
-        (
-            "log score gained by an unlabelled pooled fit", -SAME, _INF,
-            estimate(v.gain(FITTED, TOOL)) if fitted else NOT_RUN,
-        ),
-        (
-            "with a fifth judged, calibration error", -_INF, 0.03,
-            estimate(v.calibration_error(FITTED_JUDGED)) if judged else NOT_RUN,
-        ),
-        (
-            f"with a fifth judged, {way}", 2 / 3, _INF,
-            estimate(v.skill(FITTED_JUDGED)) if judged else NOT_RUN,
-        ),
-    ]  # fmt: skip
-    return [Criterion(case, *row) for row in rows]
+def _ecology(v: Verification) -> Iterator[_Criterion]:
+    run, judged, way = v.summary.index, "with a fifth judged", "share of the way to the ceiling"
+    for b in BASELINES:
+        yield f"log score gained over {b.replace('_', ' ')}", 0.0, np.inf, v.gain(TOOL, b)
+    yield way, 0.5, np.inf, v.skill(TOOL)
+    yield "calibration error", -np.inf, 0.05, v.calibration_error(TOOL)
+    gain = v.gain(FITTED, TOOL) if FITTED in run else NOT_RUN
+    yield "log score gained by an unlabelled pooled fit", -SAME, np.inf, gain
+    error = v.calibration_error(FITTED_JUDGED) if FITTED_JUDGED in run else NOT_RUN
+    yield f"{judged}, calibration error", -np.inf, 0.03, error
+    skill = v.skill(FITTED_JUDGED) if FITTED_JUDGED in run else NOT_RUN
+    yield f"{judged}, {way}", 2 / 3, np.inf, skill
 
 
 def evaluate(
     cases: Sequence[Case],
     results: Mapping[str, CaseResult],
-    verified: Mapping[str, Verification] | None = None,
+    verified: Mapping[str, Verification],
 ) -> list[Criterion]:
     """Evaluate all criteria of the cases that were run.
 
@@ -139,7 +116,7 @@ def evaluate(
     cases : sequence of Case
     results : mapping of str to CaseResult
         By name of the case.
-    verified : mapping of str to Verification, optional
+    verified : mapping of str to Verification
         See :func:`verify`.
 
     Returns
@@ -147,20 +124,22 @@ def evaluate(
     list of Criterion
         In the order of the cases; those of all presets of an ecology before its first.
     """
-    verified = verify(cases, results) if verified is None else verified
     out: list[Criterion] = []
+
+    def add(name: str, criteria: Iterable[_Criterion]) -> None:
+        out.extend(Criterion(name, what, a, b, estimate(x)) for what, a, b, x in criteria)
+
     together = {presets[0].name: name for name, presets in pooled_presets(cases).items()}
     for case in cases:
         v = verified[case.name]
         if case.group == "own":
-            out += _own(case.name, v, results[case.name])
+            add(case.name, _own(v, results[case.name]))
         elif case.group in ECOLOGIES:
             if name := together.get(case.name):
-                out += _ecology(name, verified[name])
-            out += _ecology(case.name, v)
+                add(name, _ecology(verified[name]))
+            add(case.name, _ecology(v))
         else:
-            gain = estimate(v.gain(TOOL, "age"))
-            out.append(Criterion(case.name, "log score gained over age", 0.0, _INF, gain))
+            add(case.name, [("log score gained over age", 0.0, np.inf, v.gain(TOOL, "age"))])
     return out
 
 

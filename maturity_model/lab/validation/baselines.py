@@ -17,7 +17,6 @@ from maturity_model.catalogue import Catalogue
 from maturity_model.hmm.chain import forward_backward
 from maturity_model.lab.studies.baselines import favourable, frequencies
 from maturity_model.lab.validation.features import RECENT, weeks_since
-from maturity_model.lab.validation.optional import need
 
 #: Frequency tables, see :func:`cells`.
 TABLES = ("age", "readings", "checklist")
@@ -76,17 +75,7 @@ class FrequencyTable(NamedTuple):
 def fit_table(
     table: str, log: pd.DataFrame, truth: Ints, catalogue: Catalogue, phases: int
 ) -> FrequencyTable:
-    """Count the phases of the training tanks in each cell.
-
-    Parameters
-    ----------
-    table : str
-    log : DataFrame
-    truth : int ndarray, shape (rows,)
-        True phase; -1 where it is not known.
-    catalogue : Catalogue
-    phases : int
-    """
+    """Count the phases of the training tanks in each cell; ``truth`` is -1 where not known."""
     signs = favourable(catalogue)
     cell, known = cells(log, table, signs), truth >= 0
     hit = truth[known][:, None] == np.arange(phases)
@@ -166,7 +155,9 @@ def _expectation_maximisation(
     x: Floats, lengths: list[int], n_states: int, seed: int
 ) -> tuple[Floats, Floats, Floats, Floats]:
     # Start, transition, mean and variance.
-    model = need("hmmlearn.hmm").GaussianHMM(
+    from hmmlearn.hmm import GaussianHMM
+
+    model = GaussianHMM(
         n_components=n_states, covariance_type="diag", n_iter=40, min_covar=1e-2, random_state=seed
     )
     log = logging.getLogger("hmmlearn")

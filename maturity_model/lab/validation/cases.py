@@ -11,6 +11,9 @@ from maturity_model.lab.worlds import BROKEN, presets
 Group = Literal["own", "mechanistic", "microcosm", "mesocosm", "broken"]
 #: Groups of daily ecologies, which know nothing of the model or of each other.
 ECOLOGIES: tuple[Group, ...] = ("mechanistic", "microcosm", "mesocosm")
+#: The model run forwards, every club with its own draw of the parameters; and the ecology in
+#: which assumptions can be broken, with the range that its parameters lie in then.
+MODEL, OWN, MECHANISTIC, TYPICAL = "model", "club", "mechanistic", "typical"
 
 
 class Settings(NamedTuple):
@@ -18,14 +21,11 @@ class Settings(NamedTuple):
 
     Attributes
     ----------
-    tanks : int
-        Scored tanks of each case.
-    clubs : int
-        Clubs that they, and the training tanks, are spread over; each has its own seed.
-    weeks : int
-        Scored weeks of each tank.
-    after : int
-        Weeks that each scored tank is followed beyond, for what was to come.
+    tanks, clubs : int
+        Scored tanks of each case; clubs that they and the training tanks are spread over,
+        each with its own seed.
+    weeks, after : int
+        Scored weeks of each tank; weeks that it is followed beyond, for what was to come.
     training : int
         Further tanks of each case, for the baselines and the ceiling.
     seed : int
@@ -38,8 +38,8 @@ class Settings(NamedTuple):
     fit_cases : tuple of str
         The cases of ecologies that are fitted; empty for all of them.
     own_tanks, own_clubs : int
-        Scored tanks, and clubs, of the model's own world. Each of its clubs has parameters
-        of its own, and what must hold there is narrow, so that it takes many.
+        Scored tanks and clubs of the model's own world: many, because each of its clubs has
+        its own parameters and what must hold there is narrow.
     """
 
     tanks: int = 80
@@ -58,34 +58,8 @@ class Settings(NamedTuple):
     own_clubs: int = 50
 
 
-class Size(NamedTuple):
-    """What the scores of one case depend on.
-
-    Attributes
-    ----------
-    tanks, clubs, weeks, after, training, seed : int
-        See :class:`Settings`.
-    """
-
-    tanks: int
-    clubs: int
-    weeks: int
-    after: int
-    training: int
-    seed: int
-
-
 class Case(NamedTuple):
-    """One world that is scored.
-
-    Attributes
-    ----------
-    name : str
-        A plain word, for file names and tables.
-    title : str
-    group : {'own', 'mechanistic', 'microcosm', 'mesocosm', 'broken'}
-    world : World
-    """
+    """One world that is scored; ``name`` is plain, for file names and tables."""
 
     name: str
     title: str
@@ -93,15 +67,16 @@ class Case(NamedTuple):
     world: World
 
 
-def size_of(case: Case, settings: Settings) -> Size:
-    """How large one case is."""
+def settings_of(case: Case, settings: Settings) -> Settings:
+    """What the scores of one case depend on; all else is left at its default."""
     s, own = settings, case.group == "own"
     tanks, clubs = (s.own_tanks, s.own_clubs) if own else (s.tanks, s.clubs)
+    # There are many broken cases, and what is asked of each is coarse.
+    share = 2 if case.group == "broken" else 1
     training = max(s.training, clubs)
-    if case.group == "broken":
-        # There are many of them, and what is asked of each is coarse.
-        tanks, training = max(tanks // 2, clubs), max(training // 2, clubs)
-    return Size(tanks, clubs, s.weeks, s.after, training, s.seed)
+    return Settings(
+        max(tanks // share, clubs), clubs, s.weeks, s.after, max(training // share, clubs), s.seed
+    )
 
 
 def is_fitted(case: Case, settings: Settings) -> bool:
@@ -110,15 +85,8 @@ def is_fitted(case: Case, settings: Settings) -> bool:
     return settings.fit_tanks > 0 and case.group in ECOLOGIES and named
 
 
-#: The model run forwards, every club with a draw of the parameters of its own; and the ecology
-#: in which assumptions can be broken.
-MODEL, OWN, MECHANISTIC = "model", "club", "mechanistic"
-#: Range of that ecology's parameters in which they are.
-TYPICAL = "typical"
-
-
 def cases(only: Sequence[str] = ()) -> tuple[Case, ...]:
-    """All cases, or those named, in the order of the groups.
+    """All cases, in the order of the groups.
 
     Parameters
     ----------
@@ -136,11 +104,11 @@ def cases(only: Sequence[str] = ()) -> tuple[Case, ...]:
         for world in ECOLOGIES
         for p in presets(world)
     ]
-    for world, preset in ((MODEL, OWN), (MECHANISTIC, TYPICAL)):
-        every += [
-            Case(f"broken-{world}-{b}", f"{world}: {meaning}", "broken", World(world, preset, (b,)))
-            for b, meaning in BROKEN.items()
-        ]
+    every += [
+        Case(f"broken-{world}-{b}", f"{world}: {meaning}", "broken", World(world, preset, (b,)))
+        for world, preset in ((MODEL, OWN), (MECHANISTIC, TYPICAL))
+        for b, meaning in BROKEN.items()
+    ]
     known = {c.name for c in every} | {c.group for c in every}
     if unknown := sorted(set(only) - known):
         raise ValueError(f"no case is called {unknown[0]!r}; there are {', '.join(sorted(known))}")

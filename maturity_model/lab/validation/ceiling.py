@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 
 from maturity_model._typing import Floats, Ints
-from maturity_model.lab.validation.optional import need
 
 #: Folds of tanks; most trees, and their learning rate.
 FOLDS, TREES, RATE = 4, 240, 0.06
@@ -77,9 +76,11 @@ def _log_score(p: Floats, truth: Ints) -> float:
 
 
 def _grow(x: Floats, truth: Ints, phases: int, seed: int) -> _Classifier:
+    from sklearn.ensemble import HistGradientBoostingClassifier
+
     # An event that no tank suffered leaves an empty column.
     columns = np.flatnonzero(np.isfinite(x).any(axis=0))
-    model = need("sklearn.ensemble").HistGradientBoostingClassifier(
+    model = HistGradientBoostingClassifier(
         max_iter=TREES,
         learning_rate=RATE,
         max_leaf_nodes=15,

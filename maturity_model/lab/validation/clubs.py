@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -35,7 +35,7 @@ class World(NamedTuple):
 
 @dataclass(frozen=True)
 class Club:
-    """One club.
+    """One club, or several merged.
 
     Attributes
     ----------
@@ -63,13 +63,7 @@ class Club:
 
 
 def simulate_club(
-    world: World,
-    n_tanks: int,
-    weeks: int,
-    seed: int,
-    judged: float = 0.0,
-    after: int = 0,
-    batch: int = 0,
+    world: World, n_tanks: int, weeks: int, seed: int, *, after: int = 0, **options: Any
 ) -> Club:
     """Simulate one club of a world.
 
@@ -77,41 +71,24 @@ def simulate_club(
     ----------
     world : World
     n_tanks, weeks, seed : int
-    judged : float
-        Share of the tanks whose keeper judges the phase.
     after : int
         Further weeks that each tank is followed.
-    batch : int
-        Other batches hold other tanks with the same parameters.
+    **options
+        See :func:`maturity_model.lab.worlds.simulate`: ``judged``, ``batch``.
     """
+    options = {"preset": world.preset, "broken": world.broken, **options}
     # The last week is run to its end.
-    club = simulate(
-        world.source,
-        n_tanks,
-        weeks + after - 1,
-        seed,
-        preset=world.preset,
-        broken=world.broken,
-        judged=judged,
-        batch=batch,
-    )
+    club = simulate(world.source, n_tanks, weeks + after - 1, seed, **options)
     return Club(club.logbook, np.asarray(club.truth, dtype=np.int64), weeks)
 
 
 def simulate_clubs(
-    world: World,
-    clubs: int,
-    n_tanks: int,
-    weeks: int,
-    seed: int,
-    judged: float = 0.0,
-    after: int = 0,
-    batch: int = 0,
+    world: World, clubs: int, n_tanks: int, weeks: int, seed: int, **options: Any
 ) -> list[Club]:
-    """Simulate several clubs of a world, each with its own seed; ``n_tanks`` in all."""
+    """Simulate several clubs, each with its own seed; ``n_tanks`` in all."""
     sizes = [len(part) for part in np.array_split(np.arange(n_tanks), clubs)]
     return [
-        simulate_club(world, size, weeks, seed * 1000 + i, judged, after, batch)
+        simulate_club(world, size, weeks, seed * 1000 + i, **options)
         for i, size in enumerate(sizes)
         if size
     ]

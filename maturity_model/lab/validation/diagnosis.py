@@ -5,14 +5,15 @@ Everything here uses the truth, so it can be done in a simulated world only.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
-from maturity_model._typing import Floats, Ints
+from maturity_model._typing import Floats
 from maturity_model.assessment.filtering import Tables, filter_tank, make_tables
+from maturity_model.lab.tasks import Say, silent
 from maturity_model.lab.validation.clubs import Club
 from maturity_model.lab.validation.forecasts import Forecaster, normalized_phases
 from maturity_model.lab.validation.scores import forecast_table, summarize
@@ -111,9 +112,7 @@ def compare(clubs: Sequence[Club], population: Population) -> pd.DataFrame:
         ``kind, item, phase, n, open, observed, observed_sd, expected, expected_sd, ratio``,
         as far as a kind has them; see :func:`diagnose`.
     """
-    looks = pd.concat(
-        [_looks(c, population) for c in clubs], keys=range(len(clubs)), names=["club"]
-    )
+    looks = pd.concat({i: _looks(c, population) for i, c in enumerate(clubs)}, names=["club"])
     parts = [_signs(looks), _readings(clubs, population), _dwell(clubs, population)]
     return pd.concat(parts, ignore_index=True)
 
@@ -132,24 +131,20 @@ def _expected(panel: Panel, population: Population) -> Floats:
 def _looks(club: Club, population: Population) -> pd.DataFrame:
     # Each answer about a sign: tank, sign, phase, level, seen, expected.
     panel = club.panel()
+    phase_of_row = np.full(int(panel.first[-1]), -1)
+    for first, truth in zip(panel.first, club.truth, strict=False):
+        phase_of_row[first : first + club.weeks] = truth
     row, code = panel.signs.row, panel.signs.code
-    tank = np.searchsorted(panel.first, row, side="right") - 1
-    week = row - panel.first[tank]
-    phase = np.where(
-        (row >= 0) & (week < club.weeks), club.truth[tank, np.clip(week, 0, club.weeks - 1)], -1
-    )
-    on = phase >= 0
-    tank, code, phase = tank[on], code[on], phase[on]
-    codes = panel.signs.codes[code]
-    names = np.array(list(panel.catalogue.signs))
+    on = (row >= 0) & (phase_of_row[row] >= 0)
+    row, code, phase = row[on], code[on], phase_of_row[row[on]]
+    codes, signs = panel.signs.codes[code], list(panel.catalogue.signs)
+    level = pd.Categorical(codes["level"], BALANCE_LEVELS)
     return pd.DataFrame(
         {
-            "tank": tank,
-            "item": pd.Categorical(names[codes["sign"]], names),
+            "tank": np.searchsorted(panel.first, row, side="right") - 1,
+            "item": pd.Categorical.from_codes(codes["sign"], signs),
             "phase": pd.Categorical.from_codes(phase, list(population.phases)),
-            "level": pd.Categorical(codes["level"], BALANCE_LEVELS).rename_categories(
-                "{:g}".format
-            ),
+            "level": level.rename_categories("{:g}".format),
             "seen": codes["seen"].astype(float),
             "expected": _expected(panel, population)[code, phase],
         }
@@ -223,24 +218,35 @@ def _dwell(clubs: Sequence[Club], population: Population) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["kind", "item", "n", "open", "observed", "expected"])
 
 
-def _stated(p: Floats, truth: Ints, phases: Sequence[str]) -> pd.DataFrame:
-    # Mean forecast probability of each phase (columns), by true phase.
-    table = forecast_table("", p, truth, np.zeros(len(p), dtype=int), phases)
-    means = table.groupby("truth")[list(phases)].agg(["mean", "size"]).stack(0, future_stack=True)
-    out = means.reset_index(names=["item", "phase"]).rename(
-        columns={"mean": "expected", "size": "n"}
-    )
-    return out.assign(kind="stated", item=np.array(phases)[out["item"]])
-
-
 # All of it -------------------------------------------------------------------------------
 
 
+def _variants(
+    panels: Sequence[Panel], population: Population, usual: float, gaps: pd.DataFrame
+) -> Iterator[tuple[str, str, list[Tables]]]:
+    # Kind and item of a row, and tables of every panel.
+    def tables(p: Population, weight: float) -> list[Tables]:
+        return [make_tables(panel, p, weight) for panel in panels]
+
+    for weight in WEIGHTS:
+        yield "weight", f"{weight:g}", tables(population, weight)
+    whole, catalogue = tables(population, usual), panels[0].catalogue
+    yield "without", "nothing", whole
+    kinds = {"sign": catalogue.signs, "reading": catalogue.informative, "event": ()}
+    for kind, names in kinds.items():
+        yield "without", f"{kind}s", [without(t, kind, "all") for t in whole]
+        for item in names:
+            yield "without", item, [without(t, kind, item) for t in whole]
+    for name, parts in CORRECTIONS.items():
+        corrected = correct(population, gaps, parts)
+        yield "corrected", name, tables(corrected, usual)
+    if usual != 1:
+        # With all means right, is a weight below one still needed?
+        yield "corrected", "all, ω = 1", tables(corrected, 1.0)
+
+
 def diagnose(
-    clubs: Sequence[Club],
-    training: Sequence[Club],
-    forecaster: Forecaster,
-    say: Callable[[str], None] = lambda _: None,
+    clubs: Sequence[Club], training: Sequence[Club], forecaster: Forecaster, say: Say = silent
 ) -> pd.DataFrame:
     """Find what helps, what misleads, and what differs from the population's expectation.
 
@@ -251,7 +257,7 @@ def diagnose(
         Other clubs of the same world, for :func:`correct`.
     forecaster : Forecaster
     say : callable
-        Called with one line of text per finished step.
+        Called with one line of text at the end.
 
     Returns
     -------
@@ -261,47 +267,25 @@ def diagnose(
         time in a phase brought to what other tanks of this world show): these have
         ``log_score, calibration_error, overconfidence``. Then come ``sign`` and ``reading``
         (observed against expected, given the true phase), ``level`` (likewise by balance of
-        past sightings), ``spread`` (how much tanks differ beyond what their phase explains),
-        ``dwell`` and ``stated``.
+        past sightings), ``spread`` (how much tanks differ beyond what their phase explains)
+        and ``dwell``.
     """
-    every, usual = forecaster.population, forecaster.weight
-    draws = np.linspace(0, every.n_draws - 1, min(DRAWS, every.n_draws))
-    population = take_draws(every, np.unique(draws.astype(np.int64)))
+    draws = np.linspace(0, forecaster.population.n_draws - 1, DRAWS).astype(np.int64)
+    population = take_draws(forecaster.population, np.unique(draws))
     few = [min(-(-REFILTERED // len(clubs)), len(c.truth)) for c in clubs]
     truth = np.concatenate([c.truth[:n] for c, n in zip(clubs, few, strict=True)])
-    panels = [c.panel() for c in clubs]
-    catalogue = panels[0].catalogue
-    scores: list[pd.DataFrame] = []
-
-    def tables(p: Population, weight: float) -> list[Tables]:
-        return [make_tables(panel, p, weight) for panel in panels]
-
-    def score(kind: str, item: str, changed: Iterable[Tables]) -> Floats:
-        each = zip(changed, clubs, few, strict=True)
-        p = np.stack(
-            [normalized_phases(filter_tank(t, n)[0], c.weeks) for t, c, f in each for n in range(f)]
+    scores = []
+    panels, gaps = [c.panel() for c in clubs], compare(training, population)
+    for kind, item, tables in _variants(panels, population, forecaster.weight, gaps):
+        p = [
+            normalized_phases(filter_tank(t, n)[0], club.weeks)
+            for t, club, number in zip(tables, clubs, few, strict=True)
+            for n in range(number)
+        ]
+        table = forecast_table(
+            "", np.stack(p), truth, np.zeros_like(truth[:, 0]), population.phases
         )
-        table = forecast_table("", p, truth, np.zeros(len(p), dtype=int), population.phases)
         scores.append(summarize(table).assign(kind=kind, item=item))
-        return p
-
-    for weight in WEIGHTS:
-        score("weight", f"{weight:g}", tables(population, weight))
-    usually = tables(population, usual)
-    p = score("without", "nothing", usually)
-    kinds = {"sign": catalogue.signs, "reading": catalogue.informative, "event": ()}
-    for kind, names in kinds.items():
-        for item in ("all", *names):
-            label = f"{kind}s" if item == "all" else item
-            score("without", label, (without(t, kind, item) for t in usually))
-    say("diagnosis: evidence left out")
-    gaps = compare(training, population)
-    for name, parts in CORRECTIONS.items():
-        corrected = correct(population, gaps, parts)
-        score("corrected", name, tables(corrected, usual))
-    if usual != 1:
-        # With the means right, is a weight below one still needed?
-        score("corrected", "all, ω = 1", tables(corrected, 1.0))
+    say("diagnosis")
     rows = pd.concat(scores)[["kind", "item", "log_score", "calibration_error", "overconfidence"]]
-    others = compare(clubs, population), _stated(p, truth, population.phases)
-    return pd.concat([rows, *others], ignore_index=True)
+    return pd.concat([rows, compare(clubs, population)], ignore_index=True)

@@ -14,7 +14,6 @@ import numpy as np
 import pandas as pd
 
 from maturity_model.lab.page import Page, csv_text, markdown_table, plain
-from maturity_model.lab.validation.alarms import DETECTION_WEEKS, GRACE_WEEKS, RULES
 from maturity_model.lab.validation.cases import Settings
 from maturity_model.lab.validation.cases import cases as every_case
 from maturity_model.lab.validation.figures import calibration, overview, score_by_age
@@ -27,6 +26,7 @@ from maturity_model.lab.validation.forecasters import (
     TOOL,
 )
 from maturity_model.lab.validation.scores import AGE_BANDS, RESAMPLES
+from maturity_model.lab.validation.slips import DETECTION_WEEKS, GRACE_WEEKS, RULES
 from maturity_model.lab.validation.time_to_mature import END, NEXT_EVENT
 
 Tables = Mapping[str, pd.DataFrame]

@@ -56,7 +56,7 @@ def fitted(
         return load_population(path)
     except PopulationError:
         say(f"fitting {s.fit_tanks} tanks, {judged:.0%} judged")
-    clubs = simulate_clubs(world, s.clubs, s.fit_tanks, s.weeks, s.seed, judged, batch=2)
+    clubs = simulate_clubs(world, s.clubs, s.fit_tanks, s.weeks, s.seed, judged=judged, batch=2)
     plan = SamplingPlan(
         s.fit_draws, s.fit_tune, s.fit_chains, s.seed, sampler=choose_sampler(), cores=2
     )

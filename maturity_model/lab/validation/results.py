@@ -6,8 +6,9 @@ import hashlib
 import zipfile
 import zlib
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -24,6 +25,7 @@ SCORED_BY = (
 NOT_SCORING = {
     "acceptance.py", "cases.py", "figures.py", "misfits.py", "page.py", "practice.py", "tables.py",
 }  # fmt: skip
+TABLES = ("forecasts", "times", "alarms", "risk", "diagnosis")
 
 
 @dataclass(frozen=True)
@@ -37,37 +39,30 @@ class CaseResult:
     times : DataFrame
         Of the time to mature, by ``forecaster`` and ``until`` (the next event, or the end of
         what was followed); see :func:`.time_to_mature.verify_times`.
-    alarms : DataFrame
-        By ``forecaster``, ``rule`` and ``tank``; see :func:`.alarms.match_alarms`.
-    risk : DataFrame
-        See :func:`.slip_risk.risk_table`.
+    alarms, risk : DataFrame
+        By ``forecaster``; see :func:`.slips.match_alarms` and :func:`.slips.risk_table`.
     diagnosis : DataFrame
-        See :func:`.diagnosis.diagnose`; without rows if not asked for.
-    notes : DataFrame
-        ``subject`` (a forecaster, or ``evidence_weight``) and ``note``.
+        See :func:`.diagnosis.diagnose`; empty if not asked for.
+    note : dict of str to str
+        By forecaster, ``ceiling`` or ``evidence_weight``.
     """
 
     forecasts: pd.DataFrame
-    times: pd.DataFrame
-    alarms: pd.DataFrame
-    risk: pd.DataFrame
-    diagnosis: pd.DataFrame
-    notes: pd.DataFrame
-
-    @property
-    def note(self) -> dict[str, str]:
-        """Notes by subject."""
-        return dict(zip(self.notes["subject"], self.notes["note"], strict=True))
+    times: pd.DataFrame = field(default_factory=pd.DataFrame)
+    alarms: pd.DataFrame = field(default_factory=pd.DataFrame)
+    risk: pd.DataFrame = field(default_factory=pd.DataFrame)
+    diagnosis: pd.DataFrame = field(default_factory=pd.DataFrame)
+    note: dict[str, str] = field(default_factory=dict)
 
 
 def concatenate(results: Sequence[CaseResult]) -> CaseResult:
     """Join the tables of several forecasters of one case."""
-    tables = []
-    for f in fields(CaseResult):
-        parts = [getattr(r, f.name) for r in results]
+    tables = {}
+    for name in TABLES:
         # pandas warns of parts without rows.
-        tables.append(pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True))
-    return CaseResult(*tables)
+        parts = [part for r in results if len(part := getattr(r, name))]
+        tables[name] = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    return CaseResult(**tables, note={k: text for r in results for k, text in r.note.items()})
 
 
 def save(result: CaseResult, path: Path) -> None:
@@ -78,28 +73,29 @@ def save(result: CaseResult, path: Path) -> None:
     OSError
         When it cannot be written.
     """
-    columns = {}
-    for f in fields(result):
-        for name, values in getattr(result, f.name).items():
+    columns: dict[str, Any] = {f"note.{k}": np.array(text) for k, text in result.note.items()}
+    for table in TABLES:
+        for name, values in getattr(result, table).items():
             numbers = pd.api.types.is_numeric_dtype(values)
             array = values.to_numpy() if numbers else values.fillna("").to_numpy(dtype=str)
-            columns[f"{f.name}.{name}"] = array
+            columns[f"{table}.{name}"] = array
     with new_file(path) as part, part.open("wb") as file:
         np.savez_compressed(file, **columns)
 
 
 def load(path: Path) -> CaseResult | None:
     """Read a case; None where there is none, or not a whole one."""
-    tables: dict[str, dict[str, object]] = {f.name: {} for f in fields(CaseResult)}
+    parts: dict[str, dict[str, np.ndarray]] = {name: {} for name in (*TABLES, "note")}
     try:
         # NumPy would leave a damaged file open.
         with path.open("rb") as handle, np.load(handle, allow_pickle=False) as columns:
             for key, values in columns.items():
                 table, _, column = key.partition(".")
-                tables[table][column] = values
-        return CaseResult(*(pd.DataFrame(table) for table in tables.values()))
+                parts[table][column] = values
     except (OSError, EOFError, KeyError, ValueError, zipfile.BadZipFile, zlib.error):
         return None
+    note = {key: str(text) for key, text in parts.pop("note").items()}
+    return CaseResult(**{name: pd.DataFrame(part) for name, part in parts.items()}, note=note)
 
 
 def code_digest() -> str:

@@ -14,19 +14,20 @@ import numpy as np
 import pandas as pd
 
 from maturity_model._typing import Floats, Ints
-from maturity_model.lab.studies.scores import BINS
+from maturity_model.lab.studies.scores import BINS, bin_of, log_scores
 from maturity_model.lab.validation.forecasters import CEILING
 
 #: Columns before those of the phases.
 KEYS = ["forecaster", "club", "tank", "week", "truth"]
 #: First week of each band of age; the last has no end.
 AGE_BANDS = (0, 4, 8, 12, 16, 24, 32, 44)
-#: Floor of a probability in a logarithm.
-FLOOR = 1e-12
 #: Bootstrap samples, their seed, and the quantiles that bound an interval.
 RESAMPLES, SEED, QUANTILES = 1000, 17, (0.05, 0.95)
 #: With fewer clubs than this, tanks are resampled instead.
 MIN_CLUBS = 10
+
+
+# Scores of rows ---------------------------------------------------------------------------
 
 
 def forecast_table(
@@ -68,15 +69,13 @@ def score_rows(forecasts: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         The keys, and ``log_score`` (log probability of the true phase), ``brier`` (squared
-        distance from the truth, over all phases) and ``entropy`` (nats). The best is 0 for
-        the first two.
+        distance from the truth, over all phases) and ``entropy`` (nats).
     """
-    p = forecasts[phases_of(forecasts)].to_numpy()
-    hit = forecasts["truth"].to_numpy()[:, None] == np.arange(p.shape[1])
+    p, truth = forecasts[phases_of(forecasts)].to_numpy(), forecasts["truth"].to_numpy()
     return forecasts[KEYS].assign(
-        log_score=np.log(np.maximum(p[hit], FLOOR)),
-        brier=((p - hit) ** 2).sum(axis=1),
-        entropy=-(p * np.log(np.maximum(p, FLOOR))).sum(axis=1),
+        log_score=log_scores(p, truth),
+        brier=((p - np.eye(p.shape[1])[truth]) ** 2).sum(axis=1),
+        entropy=-(p * np.log(np.maximum(p, 1e-12))).sum(axis=1),
     )
 
 
@@ -92,7 +91,7 @@ def bin_forecasts(forecasts: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Number, summed probability and number that came true: ``n, stated, observed``.
+        ``n, stated, observed``: number, summed probability, and number that came true.
     """
     p = forecasts[phases_of(forecasts)].to_numpy()
     rows, phases = p.shape
@@ -100,18 +99,12 @@ def bin_forecasts(forecasts: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     phase = np.tile(np.arange(phases), rows)
     long = long.assign(
         phase=phase,
-        bin=np.minimum((p * BINS).astype(np.int64), BINS - 1).ravel(),
+        bin=bin_of(p.ravel(), BINS),
         stated=p.ravel(),
         observed=(long["truth"].to_numpy() == phase).astype(float),
     )
-    return long.groupby(list(by), sort=False).agg(
-        n=("stated", "size"), stated=("stated", "sum"), observed=("observed", "sum")
-    )
-
-
-def calibration_error(n: Floats, stated: Floats, observed: Floats) -> Floats:
-    """Expected calibration error from sums by bin, bins last: mean |stated - observed|."""
-    return np.asarray(np.abs(stated - observed).sum(axis=-1) / n.sum(axis=-1))
+    groups = long.assign(n=1).groupby(list(by), sort=False)
+    return groups[["n", "stated", "observed"]].sum()
 
 
 def summarize(forecasts: pd.DataFrame) -> pd.DataFrame:
@@ -127,16 +120,17 @@ def summarize(forecasts: pd.DataFrame) -> pd.DataFrame:
     rows = score_rows(forecasts).groupby("forecaster", sort=False)
     out = rows[["log_score", "brier", "entropy"]].mean()
     out.insert(0, "tank_weeks", rows.size())
-    bins = bin_forecasts(forecasts, ("forecaster", "bin")).reset_index("bin")
-    for name in out.index:
-        b = bins.loc[[name]]
-        out.loc[name, "calibration_error"] = calibration_error(
-            *(b[c].to_numpy() for c in ("n", "stated", "observed"))
-        )
-        top = b[b["bin"] > BINS // 2]
-        gap = (top["stated"] - top["observed"]).sum()
-        out.loc[name, "overconfidence"] = gap / max(top["n"].sum(), 1)
-    return out
+    bins = bin_forecasts(forecasts, ("forecaster", "bin"))
+    bins["gap"] = bins["stated"] - bins["observed"]
+    total = bins.assign(gap=bins["gap"].abs()).groupby("forecaster").sum()
+    top = bins[bins.index.get_level_values("bin") > BINS // 2].groupby("forecaster").sum()
+    return out.assign(
+        calibration_error=total["gap"] / total["n"],
+        overconfidence=(top["gap"] / top["n"]).reindex(out.index).fillna(0.0),
+    )
+
+
+# Intervals --------------------------------------------------------------------------------
 
 
 class Estimate(NamedTuple):
@@ -147,7 +141,8 @@ class Estimate(NamedTuple):
     high: float
 
 
-NOT_RUN = Estimate(float("nan"), float("nan"), float("nan"))
+#: Values of what was not run.
+NOT_RUN = np.full(1, np.nan)
 
 
 def estimate(values: Floats) -> Estimate:
@@ -159,23 +154,15 @@ def estimate(values: Floats) -> Estimate:
         From the sample, then from each bootstrap sample; only finite ones count.
     """
     drawn = values[1:][np.isfinite(values[1:])]
-    ends = np.quantile(drawn, QUANTILES) if len(drawn) else (np.nan, np.nan)
-    return Estimate(float(values[0]), float(ends[0]), float(ends[1]))
+    low, high = np.quantile(drawn, QUANTILES) if len(drawn) else (np.nan, np.nan)
+    return Estimate(float(values[0]), float(low), float(high))
 
 
 def bootstrap_weights(unit: Ints, n: int = RESAMPLES, seed: int = SEED) -> Floats:
-    """How often each tank counts when whole units are resampled.
+    """How often each tank counts when whole units are resampled, shape (1 + n, N).
 
-    Parameters
-    ----------
-    unit : int ndarray, shape (N,)
-        Unit (cluster) of each tank, from 0.
-    n, seed : int
-
-    Returns
-    -------
-    ndarray, shape (1 + n, N)
-        The first row is the sample itself: all ones.
+    ``unit`` holds the unit (cluster) of each tank, from 0. The first row is the sample itself:
+    all ones.
     """
     units = int(unit.max()) + 1
     times = np.random.default_rng(seed).multinomial(units, np.full(units, 1 / units), size=n)
@@ -186,7 +173,7 @@ def skill_score(score: Floats, reference: Floats, perfect: Floats) -> Floats:
     """Share of the way from a reference score (0) to the best one (1); nan without a way."""
     way = np.asarray(perfect - reference)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.where(way > 0, (score - reference) / way, np.nan))
+        return np.where(way > 0, (score - reference) / way, np.nan)
 
 
 class Verification:
@@ -229,11 +216,6 @@ class Verification:
         self._log, self._weeks = rows.sum(), rows.size()
         self._bins = bin_forecasts(forecasts, ("forecaster", "tank", "bin"))
 
-    @property
-    def forecasters(self) -> list[str]:
-        """Names, in the order of the tables."""
-        return list(self.summary.index)
-
     def log_score(self, name: str) -> Floats:
         """Mean log probability of the true phase."""
         log, weeks = self._log[name].to_numpy(), self._weeks[name].to_numpy()
@@ -250,6 +232,5 @@ class Verification:
     def calibration_error(self, name: str) -> Floats:
         """Expected calibration error over all phases."""
         sums = self._bins.loc[name].unstack("bin").fillna(0.0)
-        return calibration_error(
-            *(self.weights @ sums[c].to_numpy() for c in ("n", "stated", "observed"))
-        )
+        n, stated, observed = (self.weights @ sums[c].to_numpy() for c in self._bins)
+        return np.asarray(np.abs(stated - observed).sum(axis=1) / n.sum(axis=1))

@@ -4,22 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from importlib.metadata import version
 from pathlib import Path
 
 import pandas as pd
 
 from maturity_model.assessment.filtering import HORIZONS
 from maturity_model.lab.tasks import Say, silent
-from maturity_model.lab.validation.alarms import RULES, match_alarms
 from maturity_model.lab.validation.baselines import PhaseForecaster, fit_baselines
-from maturity_model.lab.validation.cases import TYPICAL, Case, Settings, is_fitted, size_of
+from maturity_model.lab.validation.cases import TYPICAL, Case, Settings, is_fitted, settings_of
 from maturity_model.lab.validation.ceiling import fit_ceiling
 from maturity_model.lab.validation.clubs import Club, club_of_tanks, merge_clubs, simulate_clubs
 from maturity_model.lab.validation.diagnosis import diagnose
 from maturity_model.lab.validation.features import log_features
 from maturity_model.lab.validation.forecasters import CEILING, FITS, TOOL
 from maturity_model.lab.validation.forecasts import Forecaster, Forecasts, make_forecasts
-from maturity_model.lab.validation.optional import PACKAGES, need
 from maturity_model.lab.validation.results import (
     CaseResult,
     concatenate,
@@ -27,9 +26,9 @@ from maturity_model.lab.validation.results import (
     load,
     population_digest,
     save,
-)
+)  # fmt: skip
 from maturity_model.lab.validation.scores import forecast_table
-from maturity_model.lab.validation.slip_risk import risk_by_age, risk_table
+from maturity_model.lab.validation.slips import RULES, match_alarms, risk_by_age, risk_table
 from maturity_model.lab.validation.time_to_mature import END, NEXT_EVENT, verify_times
 from maturity_model.population.types import Population
 
@@ -39,21 +38,15 @@ FULL = ("own", f"mechanistic-{TYPICAL}")
 EXAMINED = 40
 
 
-def _notes(**notes: str) -> pd.DataFrame:
-    return pd.DataFrame(list(notes.items()), columns=["subject", "note"])
-
-
 def score_references(
     tanks: Sequence[Club], training: Sequence[Club], seed: int, say: Say = silent
 ) -> CaseResult:
-    """Score the baselines and the ceiling.
+    """Score the baselines and the ceiling on some clubs, after training on others.
 
     Parameters
     ----------
-    tanks : sequence of Club
-        Scored.
-    training : sequence of Club
-        Other clubs of the same world: what the baselines and the ceiling are trained on.
+    tanks, training : sequence of Club
+        Clubs that are scored; other clubs of the same world.
     seed : int
     say : callable
         Called with one line of text per finished step.
@@ -62,18 +55,17 @@ def score_references(
     log, past = log_features(club), log_features(other)
     truth, catalogue = other.truth.ravel(), club.logbook.catalogue
     phases = tuple(catalogue.phases)
-    fitted = fit_baselines(past, truth, catalogue, len(phases), seed)
+    forecasters: dict[str, PhaseForecaster] = {}
+    forecasters |= fit_baselines(past, truth, catalogue, len(phases), seed)
     say("baselines")
-    ceiling = fit_ceiling(past, truth, len(phases), seed)
+    forecasters[CEILING] = ceiling = fit_ceiling(past, truth, len(phases), seed)
     say("ceiling")
     tables = []
-    forecasters: dict[str, PhaseForecaster] = {**fitted, CEILING: ceiling}
     for name, forecast in forecasters.items():
         p = forecast(log).reshape(*club.truth.shape, -1)
         tables.append(forecast_table(name, p, club.truth, club_of_tanks(tanks), phases))
-    none = pd.DataFrame(columns=["forecaster"])
-    notes = _notes(ceiling=f"{ceiling.trees} trees, power {ceiling.power:.2f}")
-    return CaseResult(pd.concat(tables, ignore_index=True), none, none, none, none, notes)
+    notes = {"ceiling": f"{ceiling.trees} trees, power {ceiling.power:.2f}"}
+    return CaseResult(pd.concat(tables, ignore_index=True), note=notes)
 
 
 def score_program(
@@ -90,8 +82,8 @@ def score_program(
     Parameters
     ----------
     tanks, training, seed, say
-        See :func:`score_references`; what slips back at each age is learned from the
-        training tanks.
+        See :func:`score_references`; how many slip back at each age is learned from the
+        training clubs.
     forecaster : Forecaster
     full : bool
         Also examine some tanks for surprises at every check-in, and diagnose.
@@ -101,25 +93,20 @@ def score_program(
     stated = Forecasts.concatenate(
         [make_forecasts(c, forecaster, alarms=examined, say=say) for c in tanks]
     )
-    phases = tuple(club.logbook.catalogue.phases)
+    asked = club, stated.asked, stated.by_week, seed
     times = [
-        verify_times(club, stated.asked, stated.by_week, seed, until_event=event).assign(
-            until=until
-        )
-        for until, event in ((NEXT_EVENT, True), (END, False))
+        verify_times(*asked, until_event=True).assign(until=NEXT_EVENT),
+        verify_times(*asked, until_event=False).assign(until=END),
     ]
     alarms = [match_alarms(stated, club.truth, rule) for rule in RULES]
     by_age = risk_by_age(club, merge_clubs(training))
-    diagnosis = pd.DataFrame(columns=["kind"])
-    if full:
-        diagnosis = diagnose(tanks, training, forecaster, say)
+    phases = tuple(club.logbook.catalogue.phases)
     return CaseResult(
         forecast_table(name, stated.phase, club.truth, club_of_tanks(tanks), phases),
         pd.concat(times, ignore_index=True).assign(forecaster=name),
-        pd.concat(alarms, ignore_index=True).assign(forecaster=name),
+        pd.concat([a for a in alarms if len(a)], ignore_index=True).assign(forecaster=name),
         risk_table(name, stated.risk, by_age, club),
-        diagnosis,
-        _notes(),
+        diagnose(tanks, training, forecaster, say) if full else pd.DataFrame(),
     )
 
 
@@ -148,8 +135,6 @@ def run(
 
     Raises
     ------
-    MissingPackage
-        Without scikit-learn or hmmlearn.
     OSError
         When a result cannot be written.
     """
@@ -164,48 +149,45 @@ def run(
 
 
 def _versions() -> tuple[str, ...]:
-    return tuple(f"{m} {need(m).__version__}" for m in PACKAGES)
+    return tuple(f"{name} {version(name)}" for name in ("scikit-learn", "hmmlearn"))
 
 
 def _simulate(case: Case, settings: Settings) -> tuple[list[Club], list[Club]]:
-    # The tanks that are scored, and those for training.
-    s = size_of(case, settings)
-    tanks = simulate_clubs(case.world, s.clubs, s.tanks, s.weeks, s.seed, after=s.after)
-    training = simulate_clubs(
-        case.world, s.clubs, s.training, s.weeks, s.seed, after=max(HORIZONS), batch=1
+    # The clubs that are scored, and those for training.
+    s, training = settings_of(case, settings), {"after": max(HORIZONS), "batch": 1}
+    return (
+        simulate_clubs(case.world, s.clubs, s.tanks, s.weeks, s.seed, after=s.after),
+        simulate_clubs(case.world, s.clubs, s.training, s.weeks, s.seed, **training),
     )
-    return tanks, training
 
 
 def _on_file(path: Path, make: Callable[[], CaseResult], say: Say) -> CaseResult:
     result = load(path)
-    if result is not None:
+    if result is None:
+        result = make()
+        save(result, path)
+    else:
         say("  on file")
-        return result
-    result = make()
-    save(result, path)
     return result
 
 
 def _score_case(
     case: Case, settings: Settings, population: Population, folder: Path, say: Say
 ) -> CaseResult:
-    size = size_of(case, settings)
-    key = key_of(case, size, population_digest(population), _versions())
+    key = key_of(case, settings_of(case, settings), population_digest(population), _versions())
     weight = 1.0 if case.group == "own" else population.evidence_weight
+    tool, full, seed = Forecaster(TOOL, population, weight), case.name in FULL, settings.seed
+
+    def indented(line: str) -> None:
+        say(f"  {line}")
 
     def make() -> CaseResult:
-        def indented(line: str) -> None:
-            say(f"  {line}")
-
-        tanks, training = _simulate(case, settings)
+        clubs = _simulate(case, settings)
         indented("simulated")
-        references = score_references(tanks, training, size.seed, indented)
-        tool, full = Forecaster(TOOL, population, weight), case.name in FULL
-        program = score_program(tanks, training, tool, full=full, seed=size.seed, say=indented)
-        result = concatenate([references, program])
-        notes = pd.concat([result.notes, _notes(evidence_weight=f"{weight:g}")])
-        return replace(result, notes=notes)
+        references = score_references(*clubs, seed, indented)
+        program = score_program(*clubs, tool, full=full, seed=seed, say=indented)
+        note = {"evidence_weight": f"{weight:g}"}
+        return concatenate([references, replace(program, note=note)])
 
     say(case.name)
     return _on_file(folder / f"{case.name}-{key}.npz", make, say)
@@ -216,14 +198,14 @@ def _score_fit(
 ) -> CaseResult:
     from maturity_model.lab.validation import pooled_fit
 
-    size = size_of(case, settings)
-    key = key_of(case, size, pooled_fit.fit_part(settings), judged, _versions())
+    fit = pooled_fit.fit_part(settings)
+    key = key_of(case, settings_of(case, settings), fit, judged, _versions())
 
     def make() -> CaseResult:
         learned = pooled_fit.fitted(case.world, settings, judged, folder, lambda m: say(f"  {m}"))
-        tanks, training = _simulate(case, settings)
         fitted = Forecaster(name, learned, learned.evidence_weight)
-        result = score_program(tanks, training, fitted, full=False, seed=size.seed, say=say)
+        clubs = _simulate(case, settings)
+        result = score_program(*clubs, fitted, full=False, seed=settings.seed, say=say)
         checks = learned.warning or "the fit passed its checks"
         shift = learned.provenance.get("sign_shift_variance", "not known")
         sources = (f"{p} {learned.provenance.get(p)}" for p in ("signs", "moves", "readings"))
@@ -231,7 +213,7 @@ def _score_fit(
             f"evidence weight {learned.evidence_weight:g} (variance of tanks’ shifts of signs: "
             f"{shift}); taken: {', '.join(sources)}; {checks}"
         )
-        return replace(result, notes=_notes(**{name: note}))
+        return replace(result, note={name: note})
 
     say(f"{case.name}, {name}")
     return _on_file(folder / f"{case.name}-fit-{key}.npz", make, say)

@@ -29,12 +29,9 @@ RESAMPLES = 300
 
 
 def next_event(club: Club) -> Ints:
-    """First week after each week with a recorded event other than a water change.
+    """First week after each week with an event that is no water change, shape (N, F).
 
-    Returns
-    -------
-    int ndarray, shape (N, F)
-        F where there is none.
+    F where there is none.
     """
     n, weeks = club.followed.shape
     out = np.full((n, weeks), weeks)
@@ -106,7 +103,9 @@ def kaplan_meier_cdf(pit: Floats, censored: Bools, at: Floats) -> Floats:
 
 
 def coverage(times: pd.DataFrame, level: float, weights: Floats) -> Floats:
-    """Share of the true times within the central interval of a level.
+    """Share of the true times within the central interval of a level, shape (1 + n,).
+
+    nan where hardly any tank was followed to the interval's end.
 
     Parameters
     ----------
@@ -115,18 +114,13 @@ def coverage(times: pd.DataFrame, level: float, weights: Floats) -> Floats:
     level : float
     weights : ndarray, shape (1 + n, N)
         See :func:`.scores.bootstrap_weights`.
-
-    Returns
-    -------
-    ndarray, shape (1 + n,)
-        nan where hardly any tank was followed to the interval's end.
     """
     pit, censored = times["pit"].to_numpy(), times["censored"].to_numpy()
     ends = np.array([(1 - level) / 2, (1 + level) / 2])
     beyond = pit >= ends[1]
-    if not len(pit) or (censored[~beyond].any() and beyond.sum() < MIN_BEYOND):
-        return np.full(len(weights), np.nan)
     out = np.full(len(weights), np.nan)
+    if censored[~beyond].any() and beyond.sum() < MIN_BEYOND:
+        return out
     for i, counts in enumerate(weights[:, times["tank"]].astype(int)):
         drawn = np.repeat(np.arange(len(pit)), counts)
         if len(drawn):

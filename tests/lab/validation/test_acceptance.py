@@ -2,21 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from validation_examples import BROKEN, MECHANISTIC, OWN, result, times
 
-from maturity_model.lab.validation.acceptance import Criterion, evaluate, pooled_presets
+from maturity_model.lab.validation.acceptance import (
+    Criterion,
+    evaluate,
+    pooled_presets,
+    verify,
+)
 from maturity_model.lab.validation.cases import Case, cases
 from maturity_model.lab.validation.forecasters import BASELINES, FITTED, FITTED_JUDGED
 from maturity_model.lab.validation.results import CaseResult
 from maturity_model.lab.validation.scores import Estimate
 
 
+def judge(chosen: Sequence[Case], results: Mapping[str, CaseResult]) -> list[Criterion]:
+    return evaluate(chosen, results, verify(chosen, results))
+
+
 def by_what(case: Case, one: CaseResult) -> dict[str, Criterion]:
-    return {c.what: c for c in evaluate([case], {case.name: one})}
+    return {c.what: c for c in judge([case], {case.name: one})}
 
 
 def test_a_good_forecaster_meets_all() -> None:
@@ -66,7 +76,7 @@ def test_fits_are_judged_where_they_were_run() -> None:
 def test_broken_assumptions_are_held_against_age_alone() -> None:
     other = BROKEN._replace(name="broken-y")
     results = {BROKEN.name: result((0.5, 0.5)), other.name: result((0.9, 0.4))}
-    found = evaluate([BROKEN, other], results)
+    found = judge([BROKEN, other], results)
     assert [(c.case, c.passed) for c in found] == [("broken-x", True), ("broken-y", False)]
 
 
@@ -79,7 +89,7 @@ def test_each_ecology_is_asked_the_same_and_judged_apart_and_together() -> None:
     # Bad in one preset shows there and, less, in all presets together; nowhere else.
     good, bad = result((0.85, 0.85)), result((0.99, 0.5))
     results = {c.name: bad if c.name == "mesocosm-busy" else good for c in chosen}
-    found = evaluate(chosen, results)
+    found = judge(chosen, results)
     asked: dict[str, list[tuple[str, float, float]]] = {}
     for c in found:
         asked.setdefault(c.case, []).append((c.what, c.least, c.most))

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from maturity_model.lab.validation.alarms import match_alarms, slip_weeks
 from maturity_model.lab.validation.forecasts import ALARMS, SILENT, Forecasts
+from maturity_model.lab.validation.slips import match_alarms, slip_weeks
 
 
 def said(top: list[int], alarm: list[int] | None = None) -> Forecasts:

@@ -15,7 +15,7 @@ from maturity_model.assessment.present import Present
 from maturity_model.lab.validation.clubs import Club, World, merge_clubs, simulate_clubs
 from maturity_model.lab.validation.diagnosis import diagnose, without
 from maturity_model.lab.validation.forecasts import ASKED, Forecaster, as_of, make_forecasts
-from maturity_model.lab.validation.slip_risk import risk_table, slips_within
+from maturity_model.lab.validation.slips import risk_table, slips_within
 from maturity_model.logbook import Event, Logbook
 from maturity_model.population import load_population
 from maturity_model.population.types import Population, take_draws
@@ -143,7 +143,7 @@ def test_an_overconfident_world_shows_in_the_diagnosis() -> None:
     assert score["without", "signs"] > nothing + 0.1
     assert score["corrected", "signs"] > max(nothing + 0.1, score["corrected", "readings"])
     assert set(rows["kind"]) == {
-        "weight", "without", "corrected", "sign", "reading", "level", "spread", "dwell", "stated"
+        "weight", "without", "corrected", "sign", "reading", "level", "spread", "dwell"
     }  # fmt: skip
     looks = rows[rows["kind"].isin(["sign", "level"])]
     assert looks["observed"].between(0, 1).all()

@@ -51,11 +51,10 @@ def made(quality: tuple[float, float], item: str = NASTY) -> CaseResult:
         {"kind": "dwell", "item": "bloom", "n": 9, "open": 1, "observed": 30.0, "expected": 12.0},
         {"kind": "spread", "item": item, "n": 100, "ratio": 4.0},
     ]
-    notes = {"subject": ["evidence_weight", "ceiling"], "note": ["1", "9 trees"]}
     both = pd.concat([times(1.0), times(1.0).assign(until=END)])
     return replace(
         result(quality), times=both, alarms=alarms, risk=pd.concat(risks),
-        diagnosis=pd.DataFrame(causes), notes=pd.DataFrame(notes),
+        diagnosis=pd.DataFrame(causes), note={"evidence_weight": "1", "ceiling": "9 trees"},
     )  # fmt: skip
 
 
