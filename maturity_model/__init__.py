@@ -1,7 +1,7 @@
 """Bayesian maturity-state estimator for marine aquaria.
 
 The weekly path: ``catalogue/`` (trade knowledge), ``logbook/`` (files in, problems out),
-``panel.py`` (the weekly grid), ``hmm/`` (the engine), ``population/`` (draws of what tanks
+``panel/`` (the weekly grid), ``hmm/`` (the engine), ``population/`` (draws of what tanks
 share), ``assessment/`` (what a keeper asks), ``report/`` (pages), ``cli/`` (commands).
 Beside it: ``fitting/`` (everything that imports PyMC), ``pooling/`` and ``scoring/`` (many
 logbooks), ``lab/`` (what proves the product). Imports point one way; ``tests/test_layers.py``

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
-from typing import TypeVar
 
 import numpy as np
 
@@ -36,18 +34,8 @@ from maturity_model.assessment.types import (
 )
 from maturity_model.hmm.mixture import FilteredMixture, k_limit
 from maturity_model.logbook import CheckIn, Event
-from maturity_model.panel import Panel
+from maturity_model.panel import Panel, rows_by_tank
 from maturity_model.population.types import Population
-
-Row = TypeVar("Row", CheckIn, Event)
-
-
-def _by_tank(rows: Iterable[Row], as_of: dt.date) -> dict[str, tuple[Row, ...]]:
-    out: dict[str, list[Row]] = {}
-    for row in rows:
-        if row.date <= as_of:
-            out.setdefault(row.tank, []).append(row)
-    return {name: tuple(rows) for name, rows in out.items()}
 
 
 def _reach(panel: Panel, n: int, checkins: tuple[CheckIn, ...]) -> Reach:
@@ -214,10 +202,12 @@ def assess(
     misfits = MisfitNotes(tables) if questions else None
     # The pool's time may be later than the day that is asked about, so all rows count here.
     pool = PoolLookup(
-        tables, _by_tank(logbook.checkins, dt.date.max), _by_tank(logbook.events, dt.date.max)
+        tables,
+        rows_by_tank(logbook.checkins, dt.date.max),
+        rows_by_tank(logbook.events, dt.date.max),
     )
-    checkins = _by_tank(logbook.checkins, panel.as_of)
-    events = _by_tank(logbook.events, panel.as_of)
+    checkins = rows_by_tank(logbook.checkins, panel.as_of)
+    events = rows_by_tank(logbook.events, panel.as_of)
 
     def assess_tank(n: int) -> TankAssessment:
         name = panel.tanks[n].name

@@ -15,7 +15,7 @@ from maturity_model.catalogue import LOOKS, load_catalogue
 from maturity_model.logbook import CheckIn, Event, Tank, read_logbook
 from maturity_model.panel import BALANCE_LEVELS, Panel, balance_level, build_panel
 
-DEMO = Path(__file__).parents[1] / "data" / "demo"
+DEMO = Path(__file__).parents[2] / "data" / "demo"
 
 
 def tank(name: str = "a", start: int = 0, **more: object) -> Tank:

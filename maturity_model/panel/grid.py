@@ -1,0 +1,318 @@
+"""Logbook to arrays on a weekly grid.
+
+Week 0 begins on the day a tank was started. The grid is ragged: it has one row for each tank
+and week, and those of tank ``n`` are ``first[n]:first[n + 1]``.
+"""
+
+from __future__ import annotations
+
+import bisect
+import datetime as dt
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
+
+import numpy as np
+
+from maturity_model._typing import Bools, Floats, Ints
+from maturity_model.catalogue import LOOKS, Catalogue
+from maturity_model.logbook import CheckIn, Event, Logbook, Tank
+from maturity_model.panel.codes import Codes, Observations
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+
+#: Percent of the volume changed in four weeks that counts as 1, its cap, and the usual.
+WATER_UNIT, WATER_CAP, WATER_USUAL = 40.0, 1.5, 0.6
+_LIVENESS = {"dry": 0.0, "mixed": 0.5, "live": 1.0, None: 0.5}
+
+Row = TypeVar("Row", CheckIn, Event)
+
+
+@dataclass(frozen=True)
+class Panel:
+    """Logs of N tanks on a weekly grid of R tank-weeks.
+
+    Attributes
+    ----------
+    logbook : Logbook
+    catalogue : Catalogue
+    as_of : date
+        The day up to which the log was used.
+    as_of_given : bool
+    tanks : tuple of Tank, length N
+    first : int ndarray, shape (N + 1,)
+        Row of week 0 of each tank.
+    rock : int ndarray, shape (N,)
+        Index into the catalogue's ``starts``.
+    signs, readings, judgements : Observations
+        Codes have the fields ``sign, look, level, seen``; ``analyte, low, high, previous,
+        gap`` (canonical units; -1 for no previous reading, and weeks since it); and
+        ``phase, previous`` (-1 for none).
+    impulse : ndarray, shape (R, E)
+        Event sizes that act on the move into the row's week.
+    pending : ndarray, shape (R, E)
+        Sizes of events after the week's last check-in: they act on the move out of it.
+    husbandry : ndarray, shape (R, J)
+        Covariates that act on the move into the row's week.
+    checked : bool ndarray, shape (R,)
+        Whether there was a check-in.
+    water_known : bool ndarray, shape (R,)
+        False: no water change was logged by the keeper so far, so it counts as unknown.
+    """
+
+    logbook: Logbook
+    catalogue: Catalogue
+    as_of: dt.date
+    as_of_given: bool
+    tanks: tuple[Tank, ...]
+    first: Ints
+    rock: Ints
+    signs: Observations
+    readings: Observations
+    judgements: Observations
+    impulse: Floats
+    pending: Floats
+    husbandry: Floats
+    checked: Bools
+    water_known: Bools
+
+    def __repr__(self) -> str:
+        return (
+            f"<Panel: {len(self.tanks)} tanks, {len(self.checked)} tank-weeks up to {self.as_of}, "
+            f"{int(self.checked.sum())} of them with a check-in; {len(self.signs.row)} signs, "
+            f"{len(self.readings.row)} readings, {len(self.judgements.row)} judged phases>"
+        )
+
+    def until(self, as_of: dt.date) -> Panel:
+        """The panel as it stood on an earlier day."""
+        return build_panel(self.logbook, self.catalogue, as_of)
+
+    def week_ends(self, n: int) -> tuple[dt.date, ...]:
+        """Last day of each week of tank n, at most the day of the panel."""
+        weeks = int(self.first[n + 1] - self.first[n])
+        return _week_ends(self.tanks[n].started, weeks, self.as_of)
+
+    def to_dataset(self) -> xr.Dataset:
+        """The panel as a labelled dataset (needs xarray)."""
+        return _to_dataset(self)
+
+
+class _Grid(NamedTuple):
+    """Arrays by row of the grid that :func:`build_panel` fills; fields as in :class:`Panel`."""
+
+    impulse: Floats
+    pending: Floats
+    husbandry: Floats
+    checked: Bools
+    water_known: Bools
+
+    @classmethod
+    def of(cls, rows: int, catalogue: Catalogue) -> _Grid:
+        events, covariates = len(catalogue.events), len(catalogue.husbandry)
+        return cls(
+            np.zeros((rows, events)),
+            np.zeros((rows, events)),
+            np.zeros((rows, covariates)),
+            np.zeros(rows, dtype=bool),
+            np.zeros(rows, dtype=bool),
+        )
+
+    def rows(self, first: int, last: int) -> _Grid:
+        """Views of rows first..last-1."""
+        here = slice(first, last)
+        return _Grid(
+            self.impulse[here],
+            self.pending[here],
+            self.husbandry[here],
+            self.checked[here],
+            self.water_known[here],
+        )
+
+    def fill(
+        self,
+        tank: Tank,
+        checkins: Sequence[CheckIn],
+        events: Sequence[Event],
+        as_of: dt.date,
+        water_known_from: dt.date | None,
+        catalogue: Catalogue,
+    ) -> None:
+        """Fill the rows of one tank."""
+        last_look: dict[int, dt.date] = {}
+        for c in checkins:
+            week = (c.date - tank.started).days // 7
+            last_look[week] = c.date
+            self.checked[week] = True
+        index = {name: i for i, name in enumerate(catalogue.events)}
+        for event in events:
+            week = (event.date - tank.started).days // 7
+            size = catalogue.events[event.kind].size(event.amount)
+            # After the week's last look the event cannot have shaped what was seen.
+            late = week in last_look and event.date > last_look[week]
+            (self.pending if late else self.impulse)[week, index[event.kind]] += size
+        ends = _week_ends(tank.started, len(self.checked), as_of)
+        water, self.water_known[:] = _water(events, ends, water_known_from)
+        names = list(catalogue.husbandry)
+        self.husbandry[:, names.index("live_rock")] = _LIVENESS[tank.rock]
+        self.husbandry[:, names.index("water_changed")] = water
+
+
+def rows_by_tank(rows: Iterable[Row], as_of: dt.date) -> dict[str, tuple[Row, ...]]:
+    """Check-ins or events up to a day, by tank; a tank without any has no entry."""
+    out: dict[str, list[Row]] = {}
+    for row in rows:
+        if row.date <= as_of:
+            out.setdefault(row.tank, []).append(row)
+    return {tank: tuple(rows) for tank, rows in out.items()}
+
+
+def _week_ends(started: dt.date, weeks: int, as_of: dt.date) -> tuple[dt.date, ...]:
+    return tuple(min(started + dt.timedelta(days=7 * t + 6), as_of) for t in range(weeks))
+
+
+def _water(
+    events: Sequence[Event], ends: Sequence[dt.date], known_from: dt.date | None
+) -> tuple[Floats, Bools]:
+    """Water changed in the four weeks to each week's end minus the usual, and whether known.
+
+    The covariate is 0 while unknown.
+    """
+    changes = sorted((e.date, e.amount or 0.0) for e in events if e.kind == "water_change")
+    days = [d for d, _ in changes]
+    total = np.concatenate([[0.0], np.cumsum([a for _, a in changes])])
+    out = np.zeros(len(ends))
+    known = np.zeros(len(ends), dtype=bool)
+    for t, end in enumerate(ends):
+        known[t] = known_from is not None and known_from <= end
+        if not known[t]:
+            continue
+        upto = bisect.bisect_right(days, end)
+        since = bisect.bisect_right(days, end - dt.timedelta(days=28))
+        percent = (total[upto] - total[since]) * 4 / min(4, t + 1)
+        out[t] = min(percent / WATER_UNIT, WATER_CAP) - WATER_USUAL
+    return out, known
+
+
+def water_known_from(logbook: Logbook) -> dict[str, dt.date | None]:
+    """Day from which each tank's water changes count as logged.
+
+    Returns
+    -------
+    dict of str to (date or None)
+        By tank: the day that the logbook states, else that of the first water change that
+        its keeper logged for any tank; None for never.
+    """
+    if logbook.water_known_from is not None:
+        return {name: logbook.water_known_from.get(name) for name in logbook.tanks}
+    who = {t.name: t.keeper or f"tank:{t.name}" for t in logbook.tanks.values()}
+    first: dict[str, dt.date] = {}
+    for e in logbook.events:
+        if e.kind == "water_change" and e.tank in who:
+            first[who[e.tank]] = min(first.get(who[e.tank], e.date), e.date)
+    return {name: first.get(keeper) for name, keeper in who.items()}
+
+
+def last_day(logbook: Logbook) -> dt.date:
+    """Return the last date of a log."""
+    days = [c.date for c in logbook.checkins[-1:]] + [e.date for e in logbook.events[-1:]]
+    return max(days + [t.started for t in logbook.tanks.values()], default=dt.date.min)
+
+
+def build_panel(
+    logbook: Logbook, catalogue: Catalogue | None = None, as_of: dt.date | None = None
+) -> Panel:
+    """Lay a logbook on the weekly grid.
+
+    Parameters
+    ----------
+    logbook : Logbook
+    catalogue : Catalogue, optional
+        Default: the logbook's own.
+    as_of : date, optional
+        Everything later is ignored. Default: the last date in the log.
+
+    Returns
+    -------
+    Panel
+        Tanks started after ``as_of`` are left out.
+
+    Raises
+    ------
+    ValueError
+        When the catalogue lacks signs of the logbook's own, or a row lies before its
+        tank was started (:func:`.read_logbook` refuses such rows).
+    """
+    catalogue = catalogue or logbook.catalogue
+    if lacking := logbook.catalogue.signs.keys() - catalogue.signs.keys():
+        raise ValueError(f"the catalogue lacks signs of the logbook: {', '.join(sorted(lacking))}")
+    given = as_of is not None
+    as_of = as_of or last_day(logbook)
+    tanks = tuple(t for t in logbook.tanks.values() if t.started <= as_of)
+    weeks = [(as_of - t.started).days // 7 + 1 for t in tanks]
+    first = np.concatenate([[0], np.cumsum(weeks)]).astype(np.int64)
+    rocks = list(catalogue.starts)
+    codes, grid = Codes(catalogue), _Grid.of(int(first[-1]), catalogue)
+    checkins, events = rows_by_tank(logbook.checkins, as_of), rows_by_tank(logbook.events, as_of)
+    known_from = water_known_from(logbook)
+    for n, tank in enumerate(tanks):
+        seen, happened = checkins.get(tank.name, ()), events.get(tank.name, ())
+        # Rows are sorted by date.
+        if any(rows and rows[0].date < tank.started for rows in (seen, happened)):
+            raise ValueError(f"tank {tank.name!r} has rows before it was started")
+        codes.add_tank(int(first[n]), tank.started, seen)
+        grid.rows(int(first[n]), int(first[n + 1])).fill(
+            tank, seen, happened, as_of, known_from[tank.name], catalogue
+        )
+    return Panel(
+        logbook=logbook,
+        catalogue=catalogue,
+        as_of=as_of,
+        as_of_given=given,
+        tanks=tanks,
+        first=first,
+        rock=np.array([rocks.index(t.rock or "unknown") for t in tanks], dtype=np.int64),
+        signs=codes.signs.done(),
+        readings=codes.readings.done(),
+        judgements=codes.judgements.done(),
+        impulse=grid.impulse,
+        pending=grid.pending,
+        husbandry=grid.husbandry,
+        checked=grid.checked,
+        water_known=grid.water_known,
+    )
+
+
+def _to_dataset(panel: Panel) -> xr.Dataset:
+    import xarray as xr
+
+    cat = panel.catalogue
+    rows = np.arange(len(panel.checked))
+    tank = np.repeat(np.arange(len(panel.tanks)), np.diff(panel.first))
+    data: dict[str, Any] = {
+        "impulse": (("row", "event"), panel.impulse, {"long_name": "event size"}),
+        "pending": (("row", "event"), panel.pending, {"long_name": "event size, next week"}),
+        "husbandry": (("row", "covariate"), panel.husbandry),
+        "checked": ("row", panel.checked),
+        "water_known": ("row", panel.water_known),
+        "rock": ("tank", np.array(list(cat.starts))[panel.rock]),
+    }
+    for kind in ("signs", "readings", "judgements"):
+        obs: Observations = getattr(panel, kind)
+        data[f"{kind}_row"] = (f"{kind}_observation", obs.row)
+        for field in obs.codes.dtype.names or ():
+            data[f"{kind}_{field}"] = (f"{kind}_observation", obs.codes[field][obs.code])
+    coords = {
+        "tank": [t.name for t in panel.tanks],
+        "event": list(cat.events),
+        "covariate": list(cat.husbandry),
+        # The names behind the indices in the codes.
+        "sign": list(cat.signs),
+        "analyte": list(cat.informative),
+        "look": list(LOOKS),
+        "phase": list(cat.phases),
+        "row_tank": ("row", tank),
+        "row_week": ("row", rows - panel.first[tank], {"long_name": "weeks since the start"}),
+    }
+    return xr.Dataset(data, coords, {"as_of": panel.as_of.isoformat()})
