@@ -109,20 +109,9 @@ def evaluate(
     results: Mapping[str, CaseResult],
     verified: Mapping[str, Verification],
 ) -> list[Criterion]:
-    """Evaluate all criteria of the cases that were run.
+    """Evaluate all criteria of the cases that were run, in their order.
 
-    Parameters
-    ----------
-    cases : sequence of Case
-    results : mapping of str to CaseResult
-        By name of the case.
-    verified : mapping of str to Verification
-        See :func:`verify`.
-
-    Returns
-    -------
-    list of Criterion
-        In the order of the cases; those of all presets of an ecology before its first.
+    Those of all presets of an ecology come before its first. ``verified`` is of :func:`verify`.
     """
     out: list[Criterion] = []
 

@@ -40,15 +40,9 @@ class _Classifier(NamedTuple):
 
 
 class Ceiling(NamedTuple):
-    """Boosted trees, one classifier for each fold of training tanks.
+    """Boosted trees, one classifier for each fold of training tanks, some ``trees`` of each.
 
-    Attributes
-    ----------
-    classifiers : tuple
-    trees : int
-        Trees that are used of each.
-    power : float
-        Power on the probabilities: below 1 they were overconfident of held-out tanks.
+    The ``power`` on their probabilities is below 1 if they were overconfident of held-out tanks.
     """
 
     classifiers: tuple[_Classifier, ...]
@@ -94,18 +88,10 @@ def _grow(x: Floats, truth: Ints, phases: int, seed: int) -> _Classifier:
 
 
 def fit_ceiling(log: pd.DataFrame, truth: Ints, phases: int, seed: int) -> Ceiling:
-    """Train on tanks whose true phase is known.
+    """Train on tanks whose true phase is known; ``truth`` is -1 where it is not.
 
     Trees are grown on all folds of tanks but one; how many are used, and the power that
     calibrates them, score best on the folds held out.
-
-    Parameters
-    ----------
-    log : DataFrame
-        See :func:`.features.log_features`.
-    truth : int ndarray, shape (rows,)
-        True phase; -1 where it is not known.
-    phases, seed : int
 
     Raises
     ------

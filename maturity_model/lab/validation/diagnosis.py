@@ -41,15 +41,7 @@ MIN_OBSERVATIONS = 20
 
 
 def without(tables: Tables, kind: str, item: str) -> Tables:
-    """Take one sign or analyte, or all evidence of a kind, out of the tables.
-
-    Parameters
-    ----------
-    tables : Tables
-    kind : {'sign', 'reading', 'event'}
-    item : str
-        A name, or ``all``.
-    """
+    """Take a sign, an analyte, or ``all`` evidence of a kind (sign, reading, event) out."""
     panel = tables.panel
     if kind == "event":
         impulse, pending = np.zeros_like(panel.impulse), np.zeros_like(panel.pending)
@@ -106,11 +98,8 @@ def correct(population: Population, gaps: pd.DataFrame, kinds: Collection[str]) 
 def compare(clubs: Sequence[Club], population: Population) -> pd.DataFrame:
     """Compare observations, given the true phase, with what the population expects.
 
-    Returns
-    -------
-    DataFrame
-        ``kind, item, phase, n, open, observed, observed_sd, expected, expected_sd, ratio``,
-        as far as a kind has them; see :func:`diagnose`.
+    The columns are ``kind, item, phase, n, open, observed, observed_sd, expected, expected_sd,
+    ratio``, as far as a kind has them; see :func:`diagnose`.
     """
     looks = pd.concat({i: _looks(c, population) for i, c in enumerate(clubs)}, names=["club"])
     parts = [_signs(looks), _readings(clubs, population), _dwell(clubs, population)]

@@ -27,19 +27,13 @@ def _calibration_curve(axes: Axes, bins: pd.DataFrame, title: str) -> None:
 
 
 def calibration(reliability: pd.DataFrame) -> Figure:
-    """Draw frequency against forecast probability of the program: all phases, then each.
+    """Draw frequency against forecast probability: all phases, then each.
 
-    Parameters
-    ----------
-    reliability : DataFrame
-        Of one case and the program; see :func:`.tables.reliability`.
+    From :func:`.tables.reliability` of one case and the program.
     """
-    sums = reliability.assign(
-        stated=reliability["stated"] * reliability["n"],
-        observed=reliability["observed"] * reliability["n"],
-    )
-    sums = sums.groupby("bin")[["n", "stated", "observed"]].sum()
-    every = sums[["stated", "observed"]].div(sums["n"], axis=0).assign(n=sums["n"])
+    n, means = reliability["n"], reliability[["stated", "observed"]]
+    sums = means.mul(n, axis=0).assign(n=n).groupby(reliability["bin"]).sum()
+    every = sums.div(sums["n"], axis=0).assign(n=sums["n"])
     phases = list(reliability.groupby("phase", sort=False))
     figure = Figure(figsize=(2.6 * (1 + len(phases)), 3), layout="constrained")
     axes = figure.subplots(1, 1 + len(phases), sharey=True)
@@ -50,13 +44,7 @@ def calibration(reliability: pd.DataFrame) -> Figure:
 
 
 def score_by_age(by_age: pd.DataFrame) -> Figure:
-    """Draw the log score of every forecaster by band of age.
-
-    Parameters
-    ----------
-    by_age : DataFrame
-        Of one case; see :func:`.tables.by_age`.
-    """
+    """Draw the log score of every forecaster by band of age, from :func:`.tables.by_age`."""
     figure = Figure(figsize=(8, 4), layout="constrained")
     axes = figure.subplots()
     starts = sorted(by_age["from_week"].unique())
@@ -72,13 +60,7 @@ def score_by_age(by_age: pd.DataFrame) -> Figure:
 
 
 def overview(scores: pd.DataFrame) -> Figure:
-    """Draw the log score of every forecaster in every case, with intervals of the program's.
-
-    Parameters
-    ----------
-    scores : DataFrame
-        See :func:`.tables.scores`.
-    """
+    """Draw the log score of every forecaster in every case, from :func:`.tables.scores`."""
     cases = list(scores["case"].unique())
     figure = Figure(figsize=(9, 1.2 + 0.3 * len(cases)), layout="constrained")
     axes = figure.subplots()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from typing import NamedTuple
 
@@ -15,6 +15,7 @@ from maturity_model.assessment.observed import checkins_of, observed
 from maturity_model.assessment.present import Present
 from maturity_model.assessment.surprise import recent_slip, surprises
 from maturity_model.hmm.mixture import FilteredMixture
+from maturity_model.lab.tasks import Say, silent
 from maturity_model.lab.validation.clubs import Club
 from maturity_model.population.tables import Hazards
 from maturity_model.population.types import Population
@@ -114,22 +115,11 @@ def normalized_phases(found: FilteredMixture, weeks: int) -> Floats:
 
 
 def make_forecasts(
-    club: Club,
-    forecaster: Forecaster,
-    *,
-    alarms: int = 0,
-    say: Callable[[str], None] = lambda _: None,
+    club: Club, forecaster: Forecaster, *, alarms: int = 0, say: Say = silent
 ) -> Forecasts:
     """Forecast every week of a club.
 
-    Parameters
-    ----------
-    club : Club
-    forecaster : Forecaster
-    alarms : int
-        Number of tanks whose every check-in is examined for surprises, which is slow.
-    say : callable
-        Called with one line of text per club.
+    Of the first ``alarms`` tanks, every check-in is examined for surprises, which is slow.
     """
     panel, weeks = club.panel(), club.weeks
     tables = make_tables(panel, forecaster.population, forecaster.weight)

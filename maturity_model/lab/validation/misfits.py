@@ -24,8 +24,12 @@ LOOKS, SCORED = (12, 24, 40, 60), 8
 FALSE_ALARMS = 0.05
 
 
-def _look(case: Case, clubs: int, tanks: int, seed: int, population: Population) -> pd.DataFrame:
-    # Every tank at every look: excess, whether it fits badly, and mean scores of the weeks before.
+def look(case: Case, clubs: int, tanks: int, seed: int, population: Population) -> pd.DataFrame:
+    """Look at every tank of a case: ``tank, week, excess, bad``, and means over the weeks before.
+
+    These are ``log_score``, and ``over_sure``: the largest probability less whether its phase
+    is true. For excess and bad see :class:`.assessment.misfit.Misfit`.
+    """
     rows = []
     for number, club in enumerate(simulate_clubs(case.world, clubs, tanks, max(LOOKS), seed)):
         tables = make_tables(club.panel(), population)
@@ -51,31 +55,16 @@ def run(
     population: Population,
     say: Say = silent,
 ) -> dict[str, pd.DataFrame]:
-    """Look at every tank of every case.
+    """Look at every tank of every case; see :func:`look`.
 
-    Parameters
-    ----------
-    chosen : sequence of Case
-    tanks : tuple of int
-        In the model's own world, each with its own parameters; in each other case, two to a
-        club.
-    seed : int
-    population : Population
-    say : callable
-        Called with the name of each finished case.
-
-    Returns
-    -------
-    dict of str to DataFrame
-        By case, one row per tank and look: ``tank, week, excess, bad`` (see
-        :class:`.assessment.misfit.Misfit`), and means over the weeks before: ``log_score``,
-        and ``over_sure``, the largest probability less whether its phase is true.
+    ``tanks`` is their number in the model's own world, each with its own parameters, and in
+    each other case, two to a club.
     """
     looks = {}
     for case in chosen:
         n = tanks[case.group != "own"]
         clubs = n if case.group == "own" else -(-n // 2)
-        looks[case.name] = _look(case, clubs, n, seed, population)
+        looks[case.name] = look(case, clubs, n, seed, population)
         say(case.name)
     return looks
 

@@ -352,16 +352,7 @@ def read_table(text: str) -> pd.DataFrame:
 
 
 def write_report(tables: Tables, settings: Settings, out: Path, command: str) -> None:
-    """Write the page, its figures, and the tables it is made from.
-
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-        See :func:`.tables.summarize_results`.
-    settings : Settings
-    out : Path
-        Made if it is not there.
-    command : str
+    """Write the page, its figures, and the tables it is made from, into a folder.
 
     Raises
     ------

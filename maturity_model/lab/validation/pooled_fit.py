@@ -26,7 +26,8 @@ def fitted(
     """Learn a population from further tanks of a world, without their true phases.
 
     What is handed on is what ``maturity-model fit`` would hand on: its evidence weight is
-    chosen by the pool.
+    chosen by the pool, and its ``warning`` says when the fit did not pass its checks. The
+    population, and each chain as it finishes, are kept in ``folder``.
 
     Parameters
     ----------
@@ -35,14 +36,8 @@ def fitted(
     judged : float
         Share of the tanks whose keeper judges the phase.
     folder : Path
-        Keeps the population, and each chain as it finishes.
     say : callable
         Called with one line of text when a fit begins.
-
-    Returns
-    -------
-    Population
-        Its ``warning`` says when the fit did not pass its checks.
     """
     from maturity_model.fitting.handing_on.hand_on import hand_on
     from maturity_model.fitting.options import ModelOptions

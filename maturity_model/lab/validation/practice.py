@@ -127,18 +127,10 @@ def read_shifts(path: Path) -> dict[str, Floats]:
 
 
 def run(tanks: int, scored: int, say: Say, taught: Mapping[str, Floats] | None = None) -> Result:
-    """Weigh practice again, and score it.
+    """Weigh practice again with ``tanks`` of each preset and seed, and score it.
 
-    Parameters
-    ----------
-    tanks : int
-        Of each preset and seed of the training.
-    scored : int
-        Of each preset that is scored.
-    say : callable
-        Called with one line of text per finished step.
-    taught : mapping of str to ndarray, optional
-        Shifts of an earlier run, to be scored.
+    Of each preset, ``scored`` tanks are scored. Shifts of an earlier run, ``taught``, are not
+    found again.
     """
     catalogue, weight = former_catalogue(), DEFAULT_EVIDENCE_WEIGHT
     practice = elicit_population(catalogue, weight)
@@ -217,16 +209,14 @@ def _gains(scores: pd.DataFrame) -> pd.DataFrame:
     # By world and preset, what each population gains over practice, and its standard error.
     keys = ["world", "preset"]
     wide = scores.pivot(index=[*keys, "club"], columns="population", values="log_score")
-    wide = wide[scores["population"].unique()]
-    gain = wide.sub(wide["practice"], axis=0).drop(columns="practice").groupby(keys, sort=False)
-    mean, error = gain.mean(), gain.sem()
-    shown = pd.DataFrame(
-        {c: [f"{a:+.3f} ({b:.3f})" for a, b in zip(mean[c], error[c], strict=True)] for c in mean}
-    )
-    practice = wide["practice"].groupby(keys, sort=False).mean()
-    shown.insert(0, "practice", [f"{x:.3f}" for x in practice])
-    shown.insert(0, "scored on", [", ".join(key) for key in practice.index])
-    return shown
+    gain = wide.sub(wide["practice"], axis=0).groupby(keys)
+    order = pd.MultiIndex.from_frame(scores[keys].drop_duplicates())
+    mean, error = gain.mean().loc[order], gain.sem().loc[order]
+    practice = wide["practice"].groupby(keys).mean()[order]
+    columns = {"scored on": map(", ".join, order), "practice": map("{:.3f}".format, practice)}
+    for name in scores["population"].unique()[1:]:
+        columns[name] = map("{:+.3f} ({:.3f})".format, mean[name], error[name])
+    return pd.DataFrame({name: list(cells) for name, cells in columns.items()})
 
 
 def write(result: Result, tanks: int, scored: int, out: Path, command: str) -> None:

@@ -33,17 +33,9 @@ MIN_CLUBS = 10
 def forecast_table(
     forecaster: str, p: Floats, truth: Ints, club: Ints, phases: Sequence[str]
 ) -> pd.DataFrame:
-    """Lay out forecasts of known phases.
+    """Lay out forecasts P(phase), shape (N, W, K), of known phases ``truth``, shape (N, W).
 
-    Parameters
-    ----------
-    forecaster : str
-    p : ndarray, shape (N, W, K)
-        P(phase) by tank and week.
-    truth : int ndarray, shape (N, W)
-        True phase; -1 in weeks that are not scored.
-    club : int ndarray, shape (N,)
-    phases : sequence of str, length K
+    Weeks in which the truth is -1 are left out. ``club`` is of shape (N,).
 
     Raises
     ------
@@ -63,13 +55,10 @@ def phases_of(forecasts: pd.DataFrame) -> list[str]:
 
 
 def score_rows(forecasts: pd.DataFrame) -> pd.DataFrame:
-    """Score each row.
+    """Score each row: ``log_score, brier, entropy`` after the keys.
 
-    Returns
-    -------
-    DataFrame
-        The keys, and ``log_score`` (log probability of the true phase), ``brier`` (squared
-        distance from the truth, over all phases) and ``entropy`` (nats).
+    The log probability of the true phase, the squared distance from the truth over all
+    phases, and the entropy in nats.
     """
     p, truth = forecasts[phases_of(forecasts)].to_numpy(), forecasts["truth"].to_numpy()
     return forecasts[KEYS].assign(
@@ -82,16 +71,8 @@ def score_rows(forecasts: pd.DataFrame) -> pd.DataFrame:
 def bin_forecasts(forecasts: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     """Sum up forecast probability and outcome of each phase in equal bins.
 
-    Parameters
-    ----------
-    forecasts : DataFrame
-    by : sequence of str
-        Group by these of the keys, ``phase`` (an index) and ``bin``.
-
-    Returns
-    -------
-    DataFrame
-        ``n, stated, observed``: number, summed probability, and number that came true.
+    Grouped by some of the keys, ``phase`` (an index) and ``bin``: number, summed probability
+    and number that came true, ``n, stated, observed``.
     """
     p = forecasts[phases_of(forecasts)].to_numpy()
     rows, phases = p.shape
@@ -110,12 +91,9 @@ def bin_forecasts(forecasts: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
 def summarize(forecasts: pd.DataFrame) -> pd.DataFrame:
     """Compute the scores of each forecaster.
 
-    Returns
-    -------
-    DataFrame
-        By forecaster: ``tank_weeks, log_score, brier, entropy, calibration_error`` and
-        ``overconfidence``: mean forecast probability less the share that came true, in the
-        bins above one half, where at most one phase of a week can lie.
+    ``tank_weeks, log_score, brier, entropy, calibration_error`` and ``overconfidence``: mean
+    forecast probability less the share that came true, in the bins above one half, where at
+    most one phase of a week can lie.
     """
     rows = score_rows(forecasts).groupby("forecaster", sort=False)
     out = rows[["log_score", "brier", "entropy"]].mean()
@@ -146,13 +124,7 @@ NOT_RUN = np.full(1, np.nan)
 
 
 def estimate(values: Floats) -> Estimate:
-    """Read off an estimate.
-
-    Parameters
-    ----------
-    values : ndarray, shape (1 + n,)
-        From the sample, then from each bootstrap sample; only finite ones count.
-    """
+    """Read off an estimate from the values of the sample and its bootstrap samples, (1 + n,)."""
     drawn = values[1:][np.isfinite(values[1:])]
     low, high = np.quantile(drawn, QUANTILES) if len(drawn) else (np.nan, np.nan)
     return Estimate(float(values[0]), float(low), float(high))

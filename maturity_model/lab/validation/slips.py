@@ -55,17 +55,8 @@ def risk_by_age(club: Club, training: Club) -> Floats:
 def risk_table(forecaster: str, risk: Floats, by_age: Floats, club: Club) -> pd.DataFrame:
     """Lay out scored forecasts of the risk of slipping back.
 
-    Parameters
-    ----------
-    forecaster : str
-    risk, by_age : ndarray, shape (N, W, H)
-        Forecast of the program, and of age alone, by horizon.
-    club : Club
-
-    Returns
-    -------
-    DataFrame
-        ``forecaster, horizon, tank, week, stated, by_age, slipped``.
+    From forecasts of the program and of age alone, each of shape (N, W, H); the columns are
+    ``forecaster, horizon, tank, week, stated, by_age, slipped``.
     """
     parts = []
     for i, horizon in enumerate(HORIZONS):

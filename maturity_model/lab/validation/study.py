@@ -41,16 +41,7 @@ EXAMINED = 40
 def score_references(
     tanks: Sequence[Club], training: Sequence[Club], seed: int, say: Say = silent
 ) -> CaseResult:
-    """Score the baselines and the ceiling on some clubs, after training on others.
-
-    Parameters
-    ----------
-    tanks, training : sequence of Club
-        Clubs that are scored; other clubs of the same world.
-    seed : int
-    say : callable
-        Called with one line of text per finished step.
-    """
+    """Score the baselines and the ceiling on some clubs, after training on others."""
     club, other = merge_clubs(tanks), merge_clubs(training)
     log, past = log_features(club), log_features(other)
     truth, catalogue = other.truth.ravel(), club.logbook.catalogue
@@ -79,14 +70,8 @@ def score_program(
 ) -> CaseResult:
     """Score what the program forecasts with one population.
 
-    Parameters
-    ----------
-    tanks, training, seed, say
-        See :func:`score_references`; how many slip back at each age is learned from the
-        training clubs.
-    forecaster : Forecaster
-    full : bool
-        Also examine some tanks for surprises at every check-in, and diagnose.
+    How many tanks slip back at each age is learned from the training clubs. With ``full``,
+    some tanks are also examined for surprises at every check-in, and the world is diagnosed.
     """
     club, name = merge_clubs(tanks), forecaster.name
     examined = -(-EXAMINED // len(tanks)) if full else 0
@@ -117,21 +102,7 @@ def run(
     folder: Path,
     say: Say = silent,
 ) -> dict[str, CaseResult]:
-    """Score the cases; each is saved in ``folder`` as it finishes, and taken up by a rerun.
-
-    Parameters
-    ----------
-    chosen : sequence of Case
-    settings : Settings
-    population : Population
-    folder : Path
-    say : callable
-        Called with one line of text per finished step.
-
-    Returns
-    -------
-    dict of str to CaseResult
-        By name of the case.
+    """Score the cases, by name; each is saved in ``folder`` at once, and taken up by a rerun.
 
     Raises
     ------
