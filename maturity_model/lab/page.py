@@ -7,7 +7,6 @@ give the same files, and all files of a page are put in place together.
 from __future__ import annotations
 
 import html
-import inspect
 import io
 import re
 from collections.abc import Callable, Iterable, Mapping
@@ -117,9 +116,8 @@ class Page:
         self.files: dict[str, str] = {}
 
     def text(self, words: str) -> None:
-        """Add paragraphs of Markdown; indentation that all lines share is removed."""
-        if words := inspect.cleandoc(words):
-            self.parts.append(words)
+        """Add paragraphs of Markdown; indentation is removed."""
+        self.parts.append("\n".join(line.strip() for line in words.strip().splitlines()))
 
     def heading(self, words: str, level: int = 2) -> None:
         """Add a heading."""

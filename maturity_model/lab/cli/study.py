@@ -43,31 +43,6 @@ def _run(args: argparse.Namespace, command: str) -> int:
     return DONE
 
 
-def _fit_study(args: argparse.Namespace, command: str) -> int:
-    import importlib
-
-    from maturity_model.fitting.command import missing_modules
-
-    if lacking := missing_modules():
-        say(f"maturity-model: {', '.join(lacking)} not installed; this study needs the extra fit")
-        return USAGE
-    study = importlib.import_module(f"maturity_model.lab.studies.{args.kind.study}")
-    report = progress()
-
-    try:
-        if args.kind.study == "agreement":
-            found = study.run(args.tanks, args.pool, args.weeks, args.seed, args.draws, report)
-            study.write(found, args.out, args.pool, args.weeks, args.seed, args.draws)
-        else:
-            size = args.tanks, args.weeks, args.seed
-            names, rows = study.run(args.replications, *size, args.out, report)
-            study.write(names, rows, study.setting(*size), args.out)
-    except OSError as error:
-        return cannot_write(args.out, error)
-    print(f"Report: {args.out / 'README.md'}")
-    return DONE
-
-
 def _pooling(args: argparse.Namespace, command: str) -> int:
     from maturity_model.fitting.command import missing_modules
 
@@ -97,27 +72,6 @@ def _pooling(args: argparse.Namespace, command: str) -> int:
         return cannot_write(args.out, error)
     for v in pooling_report.verdicts(rows, *way, setting.seed):
         print(f"{'met' if v.met else 'missed'}: {v.what} ({v.mean:+.3f})")
-    print(f"Report: {args.out / 'README.md'}")
-    return DONE
-
-
-def _identifiability(args: argparse.Namespace, command: str) -> int:
-    from maturity_model.fitting.command import missing_modules
-
-    if lacking := missing_modules():
-        say(f"maturity-model: {', '.join(lacking)} not installed; this study needs the extra fit")
-        return USAGE
-    from maturity_model.lab.studies import identifiability as study
-    from maturity_model.lab.studies import identifiability_report as report
-    from maturity_model.lab.studies.identifiability_points import Setting
-
-    setting = Setting(
-        args.clubs, args.seed, args.tanks, args.weeks, args.longest, args.draws, args.tune
-    )
-    try:
-        report.write(study.run(setting, args.work, progress()), setting, args.out)
-    except OSError as error:
-        return cannot_write(args.out, error)
     print(f"Report: {args.out / 'README.md'}")
     return DONE
 
@@ -197,8 +151,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
             else:
                 limits = whole(field.metadata["least"], field.metadata["most"])
                 study.add_argument(option, type=limits, default=field.default, metavar="N")
-        legacy = {"pooling": _pooling, "identifiability": _identifiability}
-        other = legacy.get(kind.study, _fit_study) if kind.fits else _run
+        other = _pooling if kind.study == "pooling" else _run
         study.set_defaults(run_study=other, kind=kind)
     misfit = add("misfit", "how often a log is said to fit badly, with and without cause")
     misfit.add_argument("--tanks", type=whole(2, 100_000), default=40, metavar="N")

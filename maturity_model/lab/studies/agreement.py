@@ -2,18 +2,19 @@
 
 The weekly path mixes over the draws of a population fitted without the tank, reweighted by
 the tank's likelihood, with pace and skill integrated by quadrature. The refit samples
-everything again, the tank in the pool. Both say the phase in the log's last week.
+everything again, the tank in the pool. Both state the phase in the log's last week.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
 from dataclasses import replace
+from functools import cache, cached_property
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from maturity_model._typing import Floats
 from maturity_model.assessment.filtering import filter_tank, make_tables
@@ -21,59 +22,25 @@ from maturity_model.catalogue import Catalogue, load_catalogue
 from maturity_model.fitting.pooled_fit import MAX_DRAWS
 from maturity_model.fitting.sampling import SamplingPlan
 from maturity_model.fitting.to_population import make_population
+from maturity_model.lab.page import Page
 from maturity_model.lab.studies.refit import Refit, Refitter, filter_given
 from maturity_model.lab.studies.replications import thinned
+from maturity_model.lab.studies.settings import Agreement
+from maturity_model.lab.tasks import Say, run_tasks, silent
 from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
 from maturity_model.logbook import Logbook
 from maturity_model.panel import Panel, build_panel
 from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.priors import priors_from_catalogue
-from maturity_model.whole_files import write_file
+from maturity_model.population.types import Population
 
-#: Wanted: so many new tanks; and total variation on average, and at worst.
-TANKS = 20
+#: Wanted of the total variation: on average, and at worst.
 MEAN_LIMIT, WORST_LIMIT = 0.03, 0.10
 #: Age of the youngest new tank, weeks; the oldest is as old as the pool.
 YOUNGEST = 6
-#: Two chains are enough to tell how much is noise of the sampler.
-CHAINS = 2
-
-
-class Agreement(NamedTuple):
-    """One new tank.
-
-    Attributes
-    ----------
-    tank : str
-    weeks : int
-        Its age.
-    weekly, refit : ndarray, shape (K,)
-        P(phase in the last week | log).
-    distance : float
-        Total variation between them.
-    noise : float
-        Total variation between the first and the second half of the refit's draws.
-    khat : float
-        Pareto k of the weekly update's weights.
-    power : float
-        Share of the tank's log-likelihood that the weights carry; 1 is all of it.
-    divergent : int
-        In the refit.
-    seconds : float
-        Of the refit's sampling.
-    """
-
-    tank: str
-    weeks: int
-    weekly: Floats
-    refit: Floats
-    distance: float
-    noise: float
-    khat: float
-    power: float
-    divergent: int
-    seconds: float
+#: Two chains are enough to see how much is noise of the sampler.
+CHAINS, TUNE = 2, 300
 
 
 def total_variation(p: Floats, q: Floats) -> float:
@@ -108,9 +75,9 @@ def simulate_club(
         for name, age in zip(new.logbook.tanks, ages, strict=True)
     }
 
-    def moved(rows: tuple[Any, ...]) -> list[Any]:
+    def moved(rows: tuple[Any, ...]) -> tuple[Any, ...]:
         out = [replace(r, tank=f"new-{r.tank}", date=r.date + later[r.tank]) for r in rows]
-        return sorted((r for r in out if r.date <= as_of), key=lambda r: r.date)
+        return tuple(sorted((r for r in out if r.date <= as_of), key=lambda r: r.date))
 
     tanks = {
         f"new-{name}": replace(
@@ -118,165 +85,181 @@ def simulate_club(
         )
         for name, t in new.logbook.tanks.items()
     }
-    book = replace(
-        new.logbook,
-        tanks=tanks,
-        checkins=tuple(moved(new.logbook.checkins)),
-        events=tuple(moved(new.logbook.events)),
-    )
+    checkins, events = moved(new.logbook.checkins), moved(new.logbook.events)
+    book = replace(new.logbook, tanks=tanks, checkins=checkins, events=events)
     return pool.logbook, book, as_of
 
 
 def with_tank(pool: Logbook, new: Logbook, name: str) -> Logbook:
     """The pool's logbook and one new tank, which comes last."""
+
+    def merged(pool: tuple[Any, ...], new: tuple[Any, ...]) -> tuple[Any, ...]:
+        return tuple(sorted([*pool, *(r for r in new if r.tank == name)], key=lambda r: r.date))
+
     return replace(
         pool,
         tanks={**pool.tanks, name: new.tanks[name]},
-        checkins=_merged(pool.checkins, new.checkins, name),
-        events=_merged(pool.events, new.events, name),
+        checkins=merged(pool.checkins, new.checkins),
+        events=merged(pool.events, new.events),
     )
-
-
-def _merged(pool: tuple[Any, ...], new: tuple[Any, ...], name: str) -> tuple[Any, ...]:
-    return tuple(sorted([*pool, *(r for r in new if r.tank == name)], key=lambda r: r.date))
 
 
 def present_phase(panel: Panel, n: int, refit: Refit, refitter: Refitter) -> tuple[Floats, float]:
     """P(phase in the last week) of tank n after a refit, shape (K,), and its noise."""
-    found = filter_given(panel, n, refit.draws, refitter.priors, refitter.evidence_weight)
-    each = found.chain.by_phase(found.states[-1], axis=0)
+    filtered = filter_given(panel, n, refit.draws, refitter.priors, refitter.evidence_weight)
+    each = filtered.chain.by_phase(filtered.states[-1], axis=0)
     first, second = np.array_split(each, 2, axis=1)
     return each.mean(axis=1), total_variation(first.mean(axis=1), second.mean(axis=1))
 
 
+class _Study:
+    """One setting: its club, and the pool fitted without any new tank."""
+
+    def __init__(self, setting: Agreement):
+        self.setting, self.catalogue = setting, load_catalogue()
+        self.pool, self.new, self.as_of = simulate_club(
+            self.catalogue, setting.pool, setting.tanks, setting.weeks, setting.seed
+        )
+        self.panel = build_panel(self.pool, self.catalogue, self.as_of)
+        priors = priors_from_catalogue(self.catalogue)
+        self.refitter = Refitter(priors, DEFAULT_EVIDENCE_WEIGHT)
+
+    def fit(self, panel: Panel, seed: int) -> Refit:
+        plan = SamplingPlan(self.setting.draws, TUNE, chains=CHAINS, seed=seed, cores=1)
+        return self.refitter.fit(panel, plan)
+
+    @cached_property
+    def population(self) -> Population:
+        base = self.fit(self.panel, self.setting.seed)
+        return make_population(
+            thinned(base.draws, min(MAX_DRAWS, base.n_draws)),
+            self.refitter.priors,
+            name="without the tank",
+            kind="fitted",
+            evidence_weight=self.refitter.evidence_weight,
+        )
+
+
+@cache
+def _study(setting: Agreement) -> _Study:
+    # A process makes and compiles its models once.
+    return _Study(setting)
+
+
+def compare(setting: Agreement, i: int) -> pd.DataFrame:
+    """The weekly update of new tank i beside a refit: one row of ``tanks.csv``."""
+    study, n = _study(setting), setting.pool
+    name = list(study.new.tanks)[i]
+    panel = build_panel(with_tank(study.pool, study.new, name), study.catalogue, study.as_of)
+    filtered, _ = filter_tank(make_tables(panel, study.population), n)
+    weekly = filtered.phases()[-1]
+    fit = study.fit(panel, setting.seed + 1 + i)
+    refit, noise = present_phase(panel, n, fit, study.refitter)
+    phases = study.catalogue.phases
+    row = {
+        "tank": name,
+        "weeks": int(panel.first[n + 1] - panel.first[n]),
+        "distance": total_variation(weekly, refit),
+        "noise": noise,
+        "khat": float(filtered.trusted.khat_full[-1]),
+        "power": float(filtered.trusted.power[-1]),
+        "divergent": fit.divergent,
+        "seconds": fit.seconds,
+        **{f"weekly_{phase}": p for phase, p in zip(phases, weekly, strict=True)},
+        **{f"refit_{phase}": p for phase, p in zip(phases, refit, strict=True)},
+    }
+    return pd.DataFrame([row])
+
+
 def run(
-    n_new: int,
-    n_pool: int,
-    weeks: int,
-    seed: int,
-    draws: int = 500,
-    say: Callable[[str], None] = lambda _: None,
-) -> list[Agreement]:
+    setting: Agreement, work: Path | None = None, processes: int = 1, say: Say = silent
+) -> pd.DataFrame:
     """Compare weekly updates with refits, one new tank at a time.
 
     Parameters
     ----------
-    n_new, n_pool, weeks, seed : int
-    draws : int
-        Of each of the two chains of a fit.
+    setting : Agreement
+    work : Path, optional
+        Keeps the comparisons.
+    processes : int
     say : callable
-        Told about progress.
+        Called with one line of text per finished comparison.
 
     Returns
     -------
-    list of Agreement
+    DataFrame
+        A row for each new tank: its age in ``weeks``; total variation between the two answers
+        (``distance``) and between the refit's two chains (``noise``); Pareto k of the weekly
+        update's weights, and the share (``power``) of the tank's log-likelihood that they carry;
+        ``divergent`` transitions and ``seconds`` of the refit; and both answers by phase.
     """
-    catalogue = load_catalogue()
-    refitter = Refitter(priors_from_catalogue(catalogue), DEFAULT_EVIDENCE_WEIGHT)
-    pool, new, as_of = simulate_club(catalogue, n_pool, n_new, weeks, seed)
-    plan = SamplingPlan(draws, tune=300, chains=CHAINS, seed=seed, cores=1)
-    base = refitter.fit(build_panel(pool, catalogue, as_of), plan)
-    say(f"pool: {base.seconds:.0f} s, {base.divergent} divergent")
-    population = make_population(
-        thinned(base.draws, min(MAX_DRAWS, base.n_draws)),
-        refitter.priors,
-        name="without the tank",
-        kind="fitted",
-        evidence_weight=refitter.evidence_weight,
-    )
-    out = []
-    for i, name in enumerate(new.tanks):
-        panel = build_panel(with_tank(pool, new, name), catalogue, as_of)
-        n = n_pool
-        found, _ = filter_tank(make_tables(panel, population), n)
-        weekly = found.phases()[-1]
-        again = refitter.fit(panel, replace(plan, seed=seed + 1 + i))
-        refit, noise = present_phase(panel, n, again, refitter)
-        out.append(
-            Agreement(
-                name,
-                int(panel.first[n + 1] - panel.first[n]),
-                weekly,
-                refit,
-                total_variation(weekly, refit),
-                noise,
-                float(found.trusted.khat_full[-1]),
-                float(found.trusted.power[-1]),
-                again.divergent,
-                again.seconds,
-            )
-        )
-        say(f"{name}: total variation {out[-1].distance:.4f}, {again.seconds:.0f} s")
-    return out
+    tasks = {f"new tank {i + 1}": (setting, i) for i in range(setting.tanks)}
+    key = _study(setting).refitter.inputs(_study(setting).panel)
+    rows = run_tasks(compare, tasks, folder=work, key=key, processes=processes, say=say)
+    return pd.concat(rows.values(), ignore_index=True)
 
 
-def agrees(results: list[Agreement]) -> bool:
+def read(folder: Path) -> pd.DataFrame:
+    """The committed comparisons."""
+    return pd.read_csv(folder / "tanks.csv")
+
+
+def agrees(rows: pd.DataFrame) -> bool:
     """Whether the distances are as small as wanted."""
-    distance = [r.distance for r in results]
-    return bool(np.mean(distance) < MEAN_LIMIT and max(distance) < WORST_LIMIT)
+    distance = rows["distance"]
+    return bool(distance.mean() < MEAN_LIMIT and distance.max() < WORST_LIMIT)
 
 
-def write(
-    results: list[Agreement], out: Path, n_pool: int, weeks: int, seed: int, draws: int = 500
-) -> None:
-    """Write ``tanks.csv`` and ``README.md``.
+def summary(rows: pd.DataFrame, setting: Agreement) -> list[str]:
+    """The verdict."""
+    return [f"{'reached' if agrees(rows) else 'not reached'}: mean {rows['distance'].mean():.4f}"]
 
-    Parameters
-    ----------
-    results : list of Agreement
-    out : Path
-    n_pool, weeks, seed, draws : int
-        As given to :func:`run`.
-    """
-    out.mkdir(parents=True, exist_ok=True)
-    phases = tuple(load_catalogue().phases)
-    head = [f"{how}_{phase}" for how in ("weekly", "refit") for phase in phases]
-    lines = [",".join(["tank,weeks,distance,noise,khat,power,divergent,seconds", *head])]
-    for r in results:
-        about = f"{r.tank},{r.weeks},{r.distance:.5f},{r.noise:.5f},{r.khat:.2f},{r.power:.3f}"
-        each = ",".join(f"{p:.5f}" for p in (*r.weekly, *r.refit))
-        lines.append(f"{about},{r.divergent},{r.seconds:.1f},{each}")
-    write_file(out / "tanks.csv", "\n".join(lines) + "\n")
-    distance = np.array([r.distance for r in results])
-    table = "\n".join(
-        f"| {r.tank} | {r.weeks} | {phases[int(np.argmax(r.refit))]} {100 * r.refit.max():.0f} % "
-        f"| {r.distance:.4f} | {r.noise:.4f} | {r.khat:.2f} | {100 * r.power:.0f} % |"
-        for r in results
+
+def page(rows: pd.DataFrame, setting: Agreement) -> Page:
+    """``tanks.csv`` and what it says."""
+    page = Page("Weekly update against a full refit", setting.command)
+    distance, full = rows["distance"], Agreement()
+    page.text(f"""
+        A simulated club: a pool of {setting.pool} tanks of {setting.weeks} weeks, and {len(rows)}
+        new tanks of {rows["weeks"].min()} to {rows["weeks"].max()} weeks, one keeper to a tank,
+        which begin with dry rock; seed {setting.seed}. For each new tank the phase in the last week
+        is worked out twice. Weekly update: the population fitted to the pool alone
+        ({min(MAX_DRAWS, CHAINS * setting.draws)} draws), reweighted by the tank's likelihood, pace
+        and skill integrated by quadrature. Refit: everything sampled again with the tank in the
+        pool, and the tank filtered under each draw of parameters, its own pace and its keeper's
+        skill. Evidence weight {DEFAULT_EVIDENCE_WEIGHT:g} in both; {CHAINS} chains of
+        {setting.draws} draws after {TUNE}. A club's own fit would have a larger pool and longer
+        chains.
+
+        Total variation between the two: mean **{distance.mean():.4f}** (wanted: below
+        {MEAN_LIMIT:g}), worst **{distance.max():.4f}** (wanted: below {WORST_LIMIT:g}),
+        {len(rows)} tanks. {"**Reached**" if agrees(rows) else "**Not reached**"}.
+        """)
+    if len(rows) < full.tanks:
+        page.text(f"This is a **reduced** run: wanted are {full.tanks} new tanks.")
+    refit = rows.filter(like="refit_").rename(columns=lambda name: name.removeprefix("refit_"))
+    likeliest = refit.idxmax(axis=1) + [f" {100 * p:.0f} %" for p in refit.max(axis=1)]
+    table = pd.DataFrame(
+        {
+            "tank": rows["tank"],
+            "weeks": rows["weeks"],
+            "likeliest phase": likeliest,
+            "total variation": distance,
+            "noise": rows["noise"],
+            "k̂": rows["khat"],
+            "weight": 100 * rows["power"],
+        }
     )
-    reduced = (
-        ""
-        if len(results) >= TANKS
-        else f"\nThis is a **reduced** run: wanted are {TANKS} new tanks, `--tanks {TANKS}`.\n"
-    )
-    verdict = "**Reached**" if agrees(results) else "**Not reached**"
-    text = f"""# Weekly update against a full refit
-
-A simulated club: a pool of {n_pool} tanks of {weeks} weeks, and {len(results)} new tanks of
-{min(r.weeks for r in results)} to {max(r.weeks for r in results)} weeks, one keeper to a tank;
-seed {seed}. For each new tank the phase in the last week is worked out twice. Weekly update:
-the population fitted to the pool alone ({min(MAX_DRAWS, CHAINS * draws)} draws), reweighted by
-the tank's likelihood, pace and skill integrated by quadrature. Refit: everything sampled again
-with the tank in the pool, and the tank filtered under each draw of parameters, its own pace
-and its keeper's skill. Evidence weight {DEFAULT_EVIDENCE_WEIGHT:g} in both; {CHAINS} chains of
-{draws} draws after 300.
-
-Total variation between the two: mean **{distance.mean():.4f}** (wanted: below {MEAN_LIMIT:g}),
-worst **{distance.max():.4f}** (wanted: below {WORST_LIMIT:g}), {len(results)} tanks. {verdict}.
-{reduced}
-| tank | weeks | likeliest phase | total variation | noise | k̂ | weight |
-|---|---|---|---|---|---|---|
-{table}
-
-*Noise* is the total variation between the refit's first and second chain: what sampling alone
-makes of it. *k̂* is the Pareto k of the draws' weights. *Weight* is the share of the tank's
-log-likelihood that the draws' weights carry (less than all of it where they could not be
-trusted). {sum(r.divergent for r in results)} divergences in all refits;
-{np.median([r.seconds for r in results]):.0f} s a refit after compiling.
-
-The pool is smaller and the chains are shorter than a club's own fit would have, to make
-{len(results)} refits affordable. New tanks begin with dry rock.
-
-Made by `maturity-model study agreement --tanks {len(results)} --pool {n_pool} --weeks {weeks} \
---draws {draws} --seed {seed} --out reports/agreement`.
-"""
-    write_file(out / "README.md", text)
+    digits = {"total variation": "{:.4f}", "noise": "{:.4f}", "k̂": "{:.2f}", "weight": "{:.0f} %"}
+    page.table(table, digits)
+    page.text(f"""
+        *Noise* is the total variation between the refit's first and second chain: what sampling
+        alone makes of it. *k̂* is the Pareto k of the draws' weights. *Weight* is the share of the
+        tank's log-likelihood that the draws' weights carry (less than all of it where they could
+        not be trusted). {rows["divergent"].sum()} divergences in all refits;
+        {rows["seconds"].median():.0f} s a refit after compiling.
+        """)
+    digits = dict.fromkeys(rows.select_dtypes("float").columns, "{:.5f}")
+    digits |= {"khat": "{:.2f}", "power": "{:.3f}", "seconds": "{:.1f}"}
+    page.csv("tanks.csv", rows, digits)
+    return page

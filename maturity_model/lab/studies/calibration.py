@@ -8,23 +8,25 @@ by Holm's method.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable
 from functools import cache
 from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
+from scipy import stats
 
 from maturity_model._typing import Floats, Ints
-from maturity_model.lab.studies.coverage import INTERVAL, summarise
-from maturity_model.lab.studies.replications import Row, Setting, replicate
-from maturity_model.whole_files import write_file
+from maturity_model.lab.page import Page
+from maturity_model.lab.studies.coverage import INTERVAL, by_replication, sampling
+from maturity_model.lab.studies.replications import Design, ranks_of, read, replicate
+from maturity_model.lab.studies.settings import Calibration
+from maturity_model.lab.tasks import Say, silent
+from maturity_model.lab.worlds.simulate_logbook import Habits
+
+__all__ = ["page", "read", "run", "summary"]
 
 #: Probability of any false alarm among all parameters.
 LEVEL = 0.05
-#: Replications wanted.
-REPLICATIONS = 200
 #: Uniform samples that the distance is compared with, and their seed.
 NULL_SAMPLES, NULL_SEED = 200_000, 20260101
 #: Errors whose detection is worked out: shift of the posterior in standard deviations,
@@ -32,30 +34,12 @@ NULL_SAMPLES, NULL_SEED = 200_000, 20260101
 ERRORS = ((0.2, 1.0), (0.3, 1.0), (0.4, 1.0), (0.0, 0.8), (0.0, 0.6), (0.0, 1.25), (0.0, 1.6))
 
 
-def setting(n_tanks: int = 8, weeks: int = 20, seed: int = 31) -> Setting:
+def design(setting: Calibration) -> Design:
     """The small club of this study: sparse answers, many events."""
-    return Setting(
-        n_tanks,
-        weeks,
-        seed,
-        checkin=0.7,
-        sign=0.5,
-        reading=0.3,
-        judged=0.25,
-        events_per_year=2.0,
+    habits = Habits(
+        weeks=setting.weeks, checkin=0.7, sign=0.5, reading=0.3, judged=0.25, events_per_year=2.0
     )
-
-
-def _tails(n: int, cells: int) -> Floats:
-    # min(P(X <= x), P(X >= x)) for X binomial (n, (i + 1) / cells); shape (cells - 1, n + 1).
-    log_choose = np.array(
-        [math.lgamma(n + 1) - math.lgamma(x + 1) - math.lgamma(n - x + 1) for x in range(n + 1)]
-    )
-    p = np.arange(1, cells)[:, None] / cells
-    x = np.arange(n + 1)
-    pmf = np.exp(log_choose + x * np.log(p) + (n - x) * np.log1p(-p))
-    below, above = np.cumsum(pmf, axis=1), np.cumsum(pmf[:, ::-1], axis=1)[:, ::-1]
-    return np.asarray(np.minimum(np.minimum(below, above), 1.0))
+    return Design(setting.tanks, setting.seed, habits)
 
 
 def distance(counts: Ints) -> Floats:
@@ -72,8 +56,10 @@ def distance(counts: Ints) -> Floats:
         The smallest of the binomial tail chances; small is far from uniform.
     """
     n, cells = int(counts[0].sum()), counts.shape[1]
+    p, x = np.arange(1, cells)[:, None] / cells, np.arange(n + 1)
+    tails = np.minimum(stats.binom.cdf(x, n, p), stats.binom.sf(x - 1, n, p))
     reached = np.cumsum(counts, axis=1)[:, :-1]
-    return np.asarray(_tails(n, cells)[np.arange(cells - 1), reached].min(axis=1))
+    return np.asarray(tails[np.arange(cells - 1), reached].min(axis=1))
 
 
 @cache
@@ -116,14 +102,14 @@ def holm(p: Floats) -> Floats:
 
 
 def power(n: int, cells: int, quantities: int, shift: float, scale: float) -> float:
-    """Chance to be told of one wrong parameter among many, by Holm's first step.
+    """Chance that one wrong parameter among many raises an alarm, by Holm's first step.
 
     Parameters
     ----------
     n, cells, quantities : int
-        Replications, ranks that there can be, parameters tested.
+        Replications, possible ranks, parameters tested.
     shift, scale : float
-        A normal posterior is off by so many of its standard deviations, and its standard
+        A normal posterior is off by ``shift`` of its standard deviations, and its standard
         deviation is wrong by a factor.
     """
     samples = 500
@@ -137,137 +123,88 @@ def power(n: int, cells: int, quantities: int, shift: float, scale: float) -> fl
     return float((p * quantities < LEVEL).mean())
 
 
-class Verdict(NamedTuple):
-    """What the ranks say.
+def uniformity(rows: pd.DataFrame, cells: int) -> pd.DataFrame:
+    """Test the ranks of every quantity, as in ``uniformity.csv``: ``quantity``, ``p``, ``p_holm``.
 
-    Attributes
-    ----------
-    p, adjusted : ndarray, shape (Q,)
+    No ``p_holm`` below :data:`LEVEL`: no alarm.
     """
-
-    p: Floats
-    adjusted: Floats
-
-    @property
-    def uniform(self) -> bool:
-        """Whether no parameter raises an alarm."""
-        return bool((self.adjusted >= LEVEL).all())
-
-
-def judge(rows: list[Row], cells: int) -> Verdict:
-    """Test all ranks."""
-    p = p_values(np.stack([r.ranks for r in rows]), cells)
-    return Verdict(p, holm(p))
+    ranks = ranks_of(rows, others=True)
+    p = p_values(ranks.to_numpy(), cells)
+    return pd.DataFrame({"quantity": ranks.columns, "p": p, "p_holm": holm(p)})
 
 
 def run(
-    replications: int,
-    n_tanks: int,
-    weeks: int,
-    seed: int,
-    out: Path,
-    say: Callable[[str], None] = lambda _: None,
-) -> tuple[tuple[str, ...], list[Row]]:
-    """Ranks of all parameters in each replication.
-
-    Parameters
-    ----------
-    replications, n_tanks, weeks, seed : int
-    out : Path
-        Folder in which ``ranks.csv`` is kept; replications already there are taken up.
-    say : callable
-        Told about progress.
-
-    Returns
-    -------
-    names : tuple of str
-    rows : list of Row
-    """
-    return replicate(setting(n_tanks, weeks, seed), replications, out / "ranks.csv", say)
+    setting: Calibration, work: Path | None = None, processes: int = 1, say: Say = silent
+) -> pd.DataFrame:
+    """Ranks of all parameters in each replication, as of :func:`.replicate`."""
+    return replicate(design(setting), setting.replications, work, processes, say)
 
 
-def write(names: tuple[str, ...], rows: list[Row], used: Setting, out: Path) -> None:
-    """Write ``uniformity.csv`` and ``README.md`` beside ``ranks.csv``.
+def summary(rows: pd.DataFrame, setting: Calibration) -> list[str]:
+    """The verdict."""
+    return [_verdict(uniformity(rows, design(setting).ranks)).replace("**", "")]
 
-    Parameters
-    ----------
-    names : tuple of str
-    rows : list of Row
-    used : Setting
-        That the ranks were made with.
-    out : Path
-    """
-    out.mkdir(parents=True, exist_ok=True)
-    found = judge(rows, used.ranks)
-    lines = ["quantity,p,p_holm"]
-    for name, p, q in zip(names, found.p, found.adjusted, strict=True):
-        lines.append(f'"{name}",{p:.5f},{q:.5f}')
-    write_file(out / "uniformity.csv", "\n".join(lines) + "\n")
-    n, m = len(rows), len(names)
-    worst = np.argsort(found.p)[:5]
-    table = "\n".join(
-        f"| `{names[i]}` | {found.p[i]:.4f} | {found.adjusted[i]:.3f} |" for i in worst
+
+def _verdict(found: pd.DataFrame) -> str:
+    alarms = (found["p_holm"] < LEVEL).sum()
+    if alarms:
+        return f"**Not uniform**: {alarms} of {len(found)} adjusted p-values lie below {LEVEL:g}."
+    return f"**No alarm**: the smallest adjusted p-value is {found['p_holm'].min():.3f}."
+
+
+def page(rows: pd.DataFrame, setting: Calibration) -> Page:
+    """``ranks.csv``, ``uniformity.csv`` and what they say."""
+    used, n = design(setting), len(rows)
+    found = uniformity(rows, used.ranks)
+    m = len(found)
+    page = Page("Simulation-based calibration of the pooled model", setting.command)
+    page.text(f"""
+        {n} replications, seed {setting.seed}. In each, parameters are drawn from the catalogue's
+        priors and the answers of a small club from them ({setting.tanks} tanks of {setting.weeks}
+        weeks, two to a keeper; what was looked at, events and rock are always the same), and the
+        whole model is fitted with evidence weight 1. Counted is how many of {used.ranks - 1}
+        posterior draws lie below the truth. If the fit is right, every count from 0 to
+        {used.ranks - 1} is as likely as any other.
+
+        Tested for each of {m} quantities: all shared parameters, the log-likelihood of the whole
+        log, and pace and skill of the first tank. The test is the greatest distance of the ranks'
+        empirical distribution from the uniform one, each point measured by its binomial tail
+        (Säilynoja, Bürkner & Vehtari 2022), its p-value from {NULL_SAMPLES} uniform samples;
+        together by Holm's method at level {LEVEL:g}.
+
+        {_verdict(found)} Of the {m} p-values {(found["p"] < 0.05).sum()} lie below 0.05
+        ({0.05 * m:.0f} would be expected of uniform ranks).
+        """)
+    if n < Calibration().replications:
+        page.text(f"""
+            This is a **reduced** run: wanted are {Calibration().replications} replications.
+            """)
+    least = found.iloc[np.argsort(found["p"].to_numpy())[:5]]
+    page.table(
+        least.set_axis(["the five least uniform", "p", "adjusted"], axis=1),
+        {"the five least uniform": "`{}`", "p": "{:.4f}", "adjusted": "{:.3f}"},
     )
-    detected = "\n".join(
-        f"| {shift:g} | {scale:g} | {100 * power(n, used.ranks, m, shift, scale):.0f} % |"
-        for shift, scale in ERRORS
-    )
-    verdict = (
-        f"**No alarm**: the smallest adjusted p-value is {found.adjusted.min():.3f}."
-        if found.uniform
-        else f"**Not uniform**: {int((found.adjusted < LEVEL).sum())} of {m} adjusted p-values "
-        f"lie below {LEVEL:g}."
-    )
-    seconds = np.array([r.seconds for r in rows])
-    covered = summarise(names, rows, used.ranks)
-    reduced = (
-        ""
-        if n >= REPLICATIONS
-        else f"\nThis is a **reduced** run: wanted are {REPLICATIONS} replications. The command "
-        f"below, with `--replications {REPLICATIONS}`, runs the rest.\n"
-    )
-    text = f"""# Simulation-based calibration of the pooled model
+    each = by_replication(rows, used.ranks)
+    page.text(f"""
+        Central {INTERVAL:.0%} intervals of the shared parameters, from the same ranks, hold the
+        truth of {100 * each.mean():.1f} % (standard error over replications
+        {100 * each.sem():.1f} %).
 
-{n} replications, seed {used.seed}. In each, parameters are drawn from the catalogue's priors
-and the answers of a small club from them ({used.n_tanks} tanks of {used.weeks} weeks, two to a
-keeper; what was looked at, events and rock are always the same), and the whole model is fitted
-with evidence weight 1. Counted is how many of {used.ranks - 1} posterior draws lie below the
-truth. If the fit is right, every count from 0 to {used.ranks - 1} is as likely as any other.
+        What would have been noticed: the chance of an alarm if the posterior of one quantity were
+        off by some of its standard deviations, or its standard deviation wrong by a factor.
+        """)
+    noticed = pd.DataFrame(ERRORS, columns=["off by", "factor"])
+    noticed["noticed"] = [100 * power(n, used.ranks, m, *error) for error in ERRORS]
+    page.table(noticed, {"off by": "{:g}", "factor": "{:g}", "noticed": "{:.0f} %"})
+    ess = rows["least_ess"]
+    page.text(f"""
+        {sampling(rows, used)} Effective draws of the
+        worst parameter before thinning: {ess.median():.0f} in the median replication,
+        {ess.min():.0f} in the worst, and fewer than the {used.ranks - 1} kept in
+        {(ess < used.ranks - 1).sum()} of {n}; those stay in.
 
-Tested for each of {m} quantities: all shared parameters, the log-likelihood of the whole log,
-and pace and skill of the first tank. The test is the greatest distance of the ranks' empirical
-distribution from the uniform one, each point measured by its binomial tail (Säilynoja, Bürkner
-& Vehtari 2022), its p-value from {NULL_SAMPLES} uniform samples; together by Holm's method at
-level {LEVEL:g}.
-
-{verdict} Of the {m} p-values {int((found.p < 0.05).sum())} lie below 0.05
-({0.05 * m:.0f} would be expected of uniform ranks).
-{reduced}
-| the five least uniform | p | adjusted |
-|---|---|---|
-{table}
-
-Central {INTERVAL:.0%} intervals of the shared parameters, from the same ranks, hold the truth of
-{100 * covered.share:.1f} % (standard error over replications {100 * covered.error:.1f} %).
-
-What would have been noticed: the chance of an alarm if the posterior of one quantity were off
-by so many of its standard deviations, or its standard deviation wrong by a factor.
-
-| off by | factor | noticed |
-|---|---|---|
-{detected}
-
-Sampling: one chain of {used.draws} draws after {used.tune}, thinned to {used.ranks - 1};
-{sum(r.divergent for r in rows)} divergences in all. Effective draws of the worst parameter before
-thinning: {np.median([r.least_ess for r in rows]):.0f} in the median replication,
-{min(r.least_ess for r in rows):.0f} in the worst, and fewer than the {used.ranks - 1} kept in
-{sum(r.least_ess < used.ranks - 1 for r in rows)} of {n}; those stay in. {np.median(seconds):.1f} s
-a replication after compiling.
-
-`ranks.csv` has a line for each replication, `uniformity.csv` one for each quantity.
-
-Made by `maturity-model study calibration --replications {n} --tanks {used.n_tanks} \
---weeks {used.weeks} --seed {used.seed} --out reports/calibration`; a run that was interrupted
-goes on where it stopped.
-"""
-    write_file(out / "README.md", text)
+        `ranks.csv` has a line for each replication, `uniformity.csv` one for each quantity.
+        """)
+    page.csv("uniformity.csv", found, {"p": "{:.5f}", "p_holm": "{:.5f}"})
+    page.csv("ranks.csv", rows, {"least_ess": "{:.0f}", "seconds": "{:.2f}"})
+    return page

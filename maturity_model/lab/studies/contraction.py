@@ -6,9 +6,11 @@ A posterior that has half the prior's standard deviation has contracted by three
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+from scipy.optimize import isotonic_regression
 
 from maturity_model._typing import Floats
 
@@ -20,17 +22,7 @@ _LOG_ODDS = ("carry", "outlier", "judge_accuracy", "judge_repeat")
 
 
 class Group(NamedTuple):
-    """Parameters that answer one question.
-
-    Attributes
-    ----------
-    key : str
-        A plain word for tables and files.
-    words : str
-        In the words of the trade.
-    parts : tuple of str
-        Beginnings of the names of its parameters.
-    """
+    """Parameters that answer one question: a key, words of the trade, beginnings of names."""
 
     key: str
     words: str
@@ -61,7 +53,7 @@ GROUPS = (
 
 
 def group_of(name: str) -> Group:
-    """The group of a parameter, named as by :func:`.replications.shared_names`.
+    """The group of a parameter, named as by :func:`.parameters.shared_names`.
 
     Raises
     ------
@@ -104,25 +96,14 @@ def contraction(posterior_sd: Floats, prior_sd: Floats) -> Floats:
     return np.asarray(1 - (np.asarray(posterior_sd) / np.asarray(prior_sd)) ** 2)
 
 
-def rising(values: Floats) -> Floats:
-    """The closest values, in squares, that never fall (pool adjacent violators)."""
-    blocks: list[list[float]] = []
-    for value in np.asarray(values, dtype=float):
-        blocks.append([float(value), 1.0])
-        while len(blocks) > 1 and blocks[-2][0] > blocks[-1][0]:
-            (a, m), (b, n) = blocks[-2:]
-            blocks[-2:] = [[(a * m + b * n) / (m + n), m + n]]
-    return np.concatenate([np.full(int(n), value) for value, n in blocks])
-
-
-def size_at(sizes: tuple[int, ...], contracted: Floats, threshold: float) -> float:
+def size_at(sizes: Sequence[int], contracted: Floats, threshold: float) -> float:
     """Size at which a threshold is reached, interpolated on log size.
 
-    What noise of sampling makes fall with size is levelled first (:func:`rising`).
+    What noise of sampling makes fall with size is levelled first, by isotonic regression.
 
     Parameters
     ----------
-    sizes : tuple of int
+    sizes : sequence of int
         Rising.
     contracted : ndarray, shape (len(sizes),)
     threshold : float
@@ -133,7 +114,7 @@ def size_at(sizes: tuple[int, ...], contracted: Floats, threshold: float) -> flo
         The smallest size where it is reached there already (so: that, or fewer); infinite
         where it is not reached at the largest.
     """
-    y = rising(contracted)
+    y = isotonic_regression(contracted).x
     reached = np.flatnonzero(y >= threshold)
     if not len(reached):
         return math.inf

@@ -6,55 +6,37 @@ with evidence weight 1; intervals are central, between order statistics of the d
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
 
-import numpy as np
+import pandas as pd
 
-from maturity_model._typing import Bools, Floats, Ints
-from maturity_model.lab.studies.replications import OTHERS, Row, Setting, replicate
-from maturity_model.whole_files import write_file
+from maturity_model.lab.page import Page
+from maturity_model.lab.studies.replications import Design, ranks_of, read, replicate
+from maturity_model.lab.studies.settings import Coverage
+from maturity_model.lab.tasks import Say, silent
+from maturity_model.lab.worlds.simulate_logbook import Habits
+
+__all__ = ["page", "read", "run", "summary"]
 
 #: Probability of the intervals, and the coverage that is wanted.
 INTERVAL, WANTED = 0.90, (0.85, 0.95)
 
 
-def setting(n_tanks: int = 60, weeks: int = 60, seed: int = 47) -> Setting:
+def design(setting: Coverage) -> Design:
     """A club of usual habits; 200 ranks, so that 180 of them are 90 %."""
-    return Setting(n_tanks, weeks, seed, ranks=200, draws=250, tune=300)
+    habits = Habits(weeks=setting.weeks, judged=0.2)
+    return Design(setting.tanks, setting.seed, habits, ranks=200, draws=250, tune=300)
 
 
-class Coverage(NamedTuple):
-    """Share of intervals that hold the truth.
-
-    Attributes
-    ----------
-    share : float
-        Over all shared parameters and replications.
-    error : float
-        Its standard error over replications, which are independent of each other, while
-        parameters of one replication are not; NaN for a single one.
-    by_group : dict of str to float
-        Of the elements of each array of parameters.
-    by_replication : ndarray, shape (M,)
-    """
-
-    share: float
-    error: float
-    by_group: dict[str, float]
-    by_replication: Floats
-
-
-def inside(ranks: Ints, cells: int) -> Bools:
+def inside(ranks: pd.DataFrame, cells: int) -> pd.DataFrame:
     """Whether the truth of each rank lies in the central interval.
 
     Parameters
     ----------
-    ranks : int ndarray
+    ranks : DataFrame or ndarray of int
         Draws below the truth, of cells - 1.
     cells : int
-        So many ranks that the interval's tails are whole numbers of them.
+        Possible ranks; the interval's tails must be whole numbers of them.
     """
     tail = cells * (1 - INTERVAL) / 2
     if abs(tail - round(tail)) > 1e-9:
@@ -62,99 +44,75 @@ def inside(ranks: Ints, cells: int) -> Bools:
     return (ranks >= round(tail)) & (ranks < cells - round(tail))
 
 
-def summarise(names: tuple[str, ...], rows: list[Row], cells: int) -> Coverage:
-    """Coverage over all shared parameters."""
-    shared = [i for i, name in enumerate(names) if name not in OTHERS]
-    hit = inside(np.stack([r.ranks[shared] for r in rows]), cells)
-    group = np.array([names[i].partition("[")[0] for i in shared])
-    by_group = {str(g): float(hit[:, group == g].mean()) for g in dict.fromkeys(group)}
-    each = hit.mean(axis=1)
-    error = each.std(ddof=1) / np.sqrt(len(each)) if len(each) > 1 else np.nan
-    return Coverage(float(each.mean()), float(error), by_group, each)
+def by_replication(rows: pd.DataFrame, cells: int) -> pd.Series:
+    """Share of the shared parameters whose interval holds the truth.
+
+    Replications are independent of each other, while parameters of one replication are not:
+    the standard error of the mean is that over replications.
+    """
+    return inside(ranks_of(rows, others=False), cells).mean(axis=1)
+
+
+def by_parameter(rows: pd.DataFrame, cells: int) -> pd.DataFrame:
+    """Coverage of the elements of each array of parameters, as in ``coverage.csv``."""
+    hit = inside(ranks_of(rows, others=False), cells).mean()
+    name = hit.index.str.partition("[").get_level_values(0).rename("parameter")
+    found = hit.groupby(name, sort=False).agg(elements="size", coverage="mean")
+    return found.reset_index()
 
 
 def run(
-    replications: int,
-    n_tanks: int,
-    weeks: int,
-    seed: int,
-    out: Path,
-    say: Callable[[str], None] = lambda _: None,
-) -> tuple[tuple[str, ...], list[Row]]:
-    """Ranks of all parameters in each replication.
-
-    Parameters
-    ----------
-    replications, n_tanks, weeks, seed : int
-    out : Path
-        Folder in which ``ranks.csv`` is kept; replications already there are taken up.
-    say : callable
-        Told about progress.
-
-    Returns
-    -------
-    names : tuple of str
-    rows : list of Row
-    """
-    return replicate(setting(n_tanks, weeks, seed), replications, out / "ranks.csv", say)
+    setting: Coverage, work: Path | None = None, processes: int = 1, say: Say = silent
+) -> pd.DataFrame:
+    """Ranks of all parameters in each replication, as of :func:`.replicate`."""
+    return replicate(design(setting), setting.replications, work, processes, say)
 
 
-def write(names: tuple[str, ...], rows: list[Row], used: Setting, out: Path) -> None:
-    """Write ``coverage.csv`` and ``README.md`` beside ``ranks.csv``.
+def summary(rows: pd.DataFrame, setting: Coverage) -> list[str]:
+    """The share covered."""
+    share = by_replication(rows, design(setting).ranks).mean()
+    return [f"intervals hold the truth of {100 * share:.1f} % of parameters"]
 
-    Parameters
-    ----------
-    names : tuple of str
-    rows : list of Row
-    used : Setting
-        That the ranks were made with.
-    out : Path
-    """
-    out.mkdir(parents=True, exist_ok=True)
-    found = summarise(names, rows, used.ranks)
-    counts = {g: sum(n.partition("[")[0] == g for n in names) for g in found.by_group}
-    lines = ["parameter,elements,coverage"]
-    lines += [f"{g},{counts[g]},{share:.4f}" for g, share in found.by_group.items()]
-    write_file(out / "coverage.csv", "\n".join(lines) + "\n")
-    table = "\n".join(
-        f"| `{g}` | {counts[g]} | {100 * share:.0f} % |" for g, share in found.by_group.items()
+
+def sampling(rows: pd.DataFrame, design: Design) -> str:
+    """How the chains went, in words."""
+    return (
+        f"Sampling: one chain of {design.draws} draws after {design.tune}, thinned to "
+        f"{design.ranks - 1}; {rows['divergent'].sum()} divergences in all; "
+        f"{rows['seconds'].median():.1f} s a club after compiling."
     )
+
+
+def page(rows: pd.DataFrame, setting: Coverage) -> Page:
+    """``ranks.csv``, ``coverage.csv`` and what they say."""
+    used, full = design(setting), Coverage()
+    each = by_replication(rows, used.ranks)
     low, high = WANTED
-    met = low <= found.share <= high
-    full = setting()
-    same = (used.n_tanks, used.weeks) == (full.n_tanks, full.weeks) and len(rows) >= 20
-    reduced = (
-        ""
-        if same
-        else f"""
-This is a **reduced** version: wanted are at least 20 replications of {full.n_tanks} tanks and
-{full.weeks} weeks, `maturity-model study coverage --replications 20 --tanks {full.n_tanks} \
---weeks {full.weeks} --seed {full.seed} --out reports/coverage`.
-"""
-    )
-    error = "" if np.isnan(found.error) else f" ± {100 * found.error:.1f} %"
-    text = f"""# Coverage of the pooled fit's intervals
+    page = Page("Coverage of the pooled fit's intervals", setting.command)
+    found = by_parameter(rows, used.ranks)
+    page.text(f"""
+        {len(rows)} simulated clubs of {setting.tanks} tanks and {setting.weeks} weeks, two tanks to
+        a keeper; seed {setting.seed}. Each has its own draw of the parameters from the catalogue's
+        priors; what was looked at, events and rock are the same in all. The whole model is fitted
+        with evidence weight 1.
 
-{len(rows)} simulated clubs of {used.n_tanks} tanks and {used.weeks} weeks, two tanks to a keeper;
-seed {used.seed}. Each has its own draw of the parameters from the catalogue's priors; what was
-looked at, events and rock are the same in all. The whole model is fitted with evidence weight 1.
-
-Central {INTERVAL:.0%} intervals hold the truth of **{100 * found.share:.1f} %**{error} of
-{sum(counts.values())} shared parameters (standard error over clubs; wanted: {100 * low:.0f} to
-{100 * high:.0f} %). {"**Reached**" if met else "**Not reached**"}. Single clubs:
-{100 * found.by_replication.min():.0f} to {100 * found.by_replication.max():.0f} %.
-{reduced}
-| parameter | elements | coverage |
-|---|---|---|
-{table}
-
-Sampling: one chain of {used.draws} draws after {used.tune}, thinned to {used.ranks - 1};
-{sum(r.divergent for r in rows)} divergences in all; the least effective draws of any parameter
-before thinning were {min(r.least_ess for r in rows):.0f};
-{np.median([r.seconds for r in rows]):.0f} s a club after compiling.
-
-Made by `maturity-model study coverage --replications {len(rows)} --tanks {used.n_tanks} \
---weeks {used.weeks} --seed {used.seed} --out reports/coverage`; a run that was interrupted goes
-on where it stopped.
-"""
-    write_file(out / "README.md", text)
+        Central {INTERVAL:.0%} intervals hold the truth of **{100 * each.mean():.1f} %**
+        ± {100 * each.sem():.1f} % of {found["elements"].sum()} shared parameters (standard error
+        over clubs; wanted: {100 * low:.0f} to {100 * high:.0f} %).
+        {"**Reached**" if low <= each.mean() <= high else "**Not reached**"}. Single clubs:
+        {100 * each.min():.0f} to {100 * each.max():.0f} %.
+        """)
+    if (setting.tanks, setting.weeks) != (full.tanks, full.weeks) or len(rows) < full.replications:
+        page.text(f"""
+            This is a **reduced** version: wanted are at least {full.replications} replications of
+            {full.tanks} tanks and {full.weeks} weeks.
+            """)
+    shown = found.assign(parameter="`" + found["parameter"] + "`", coverage=100 * found["coverage"])
+    page.table(shown, {"coverage": "{:.0f} %"})
+    page.text(f"""
+        {sampling(rows, used)} The least effective
+        draws of any parameter before thinning were {rows["least_ess"].min():.0f}.
+        """)
+    page.csv("coverage.csv", found, {"coverage": "{:.4f}"})
+    page.csv("ranks.csv", rows, {"least_ess": "{:.0f}", "seconds": "{:.2f}"})
+    return page

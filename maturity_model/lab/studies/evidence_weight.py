@@ -128,7 +128,7 @@ def _default(scores: pd.DataFrame) -> str:
     if best < DEFAULT_EVIDENCE_WEIGHT:
         return f"{said}."
     return (
-        f"{said}: it is kept because in two simulated\necologies less weight finds the phase "
+        f"{said}: it is kept because in two simulated ecologies less weight finds the phase "
         "better ([measured](../validation/also_tried.md))."
     )
 

@@ -1,74 +1,23 @@
-"""What the study of identifiability fits, and what it keeps of each fit."""
+"""What the study of identifiability fits: clubs of several sizes, and how they are logged."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
-from maturity_model._typing import Floats
+from maturity_model.lab.studies.settings import Identifiability
+from maturity_model.lab.worlds.simulate_logbook import Habits
 from maturity_model.population.constants import FIT_WEIGHT
 
 #: Tanks at the usual weeks, and weeks at the usual tanks.
-SIZES, SPANS = (5, 10, 20, 40, 80, 160), (13, 26, 52, 104)
-USUAL_TANKS, USUAL_WEEKS = 40, 60
-#: Chances of a check-in in a week, that it answers a sign and holds a reading; events of each
-#: kind in a tank's year.
-CHECKIN, SIGN, READING, EVENTS = 0.75, 0.55, 0.3, 0.25
+SIZES, SPANS, USUAL_TANKS = (5, 10, 20, 40, 80, 160), (13, 26, 52, 104), 40
+#: How the clubs are logged; every check-in is judged, until judgements are taken out.
+HABITS = Habits(checkin=0.75, sign=0.55, reading=0.3, judged=1.0, events_per_year=0.25)
 #: Sizes at which a fifth of the tanks is judged too, and at which long chains are drawn.
 JUDGED_SIZES, CHECKED_SIZES = (20, 40), (20, 40)
-#: One tank in so many is judged, at every check-in.
+#: The share of tanks that is judged, at every check-in, is one in this number.
 ONE_JUDGED_IN = 5
-#: Chains of the check, each so many times as long as the usual one.
+#: Chains of the check, and how many times as long as the usual one each is.
 CHECK_CHAINS, CHECK_LENGTH = 3, 3
-
-
-@dataclass(frozen=True)
-class Setting:
-    """Sizes of the study.
-
-    Attributes
-    ----------
-    clubs, seed : int
-    tanks : int
-        Of the largest club.
-    weeks : int
-        For which clubs of different sizes are logged.
-    longest : int
-        Weeks of the longest log.
-    draws, tune : int
-        Of the one chain of a fit.
-    """
-
-    clubs: int = 3
-    seed: int = 83
-    tanks: int = SIZES[-1]
-    weeks: int = USUAL_WEEKS
-    longest: int = SPANS[-1]
-    draws: int = 300
-    tune: int = 300
-
-    @property
-    def sizes(self) -> tuple[int, ...]:
-        """Tanks of the clubs."""
-        return tuple(n for n in SIZES if n <= self.tanks)
-
-    @property
-    def usual(self) -> int:
-        """Tanks of the clubs that are logged for different numbers of weeks."""
-        return max(n for n in self.sizes if n <= USUAL_TANKS)
-
-    def points(self) -> tuple[Point, ...]:
-        """All that is fitted of each club."""
-        spans = [w for w in SPANS if w <= self.longest]
-        out = [Point(n, self.weeks) for n in self.sizes]
-        out += [Point(self.usual, w) for w in spans if w != self.weeks]
-        out += [Point(n, self.weeks, judged=True) for n in self.sizes if n in JUDGED_SIZES]
-        out += [Point(n, self.weeks, weight=1.0) for n in self.sizes]
-        return tuple(out)
-
-    def checked(self) -> tuple[Point, ...]:
-        """What is fitted of the first club with long chains too."""
-        return tuple(Point(n, self.weeks) for n in self.sizes if n in CHECKED_SIZES)
 
 
 class Point(NamedTuple):
@@ -88,49 +37,28 @@ class Point(NamedTuple):
     weight: float = FIT_WEIGHT
     judged: bool = False
 
-
-class Learned(NamedTuple):
-    """What one fit left of the prior.
-
-    Attributes
-    ----------
-    mean, sd : ndarray, shape (Q,)
-        Of the posterior, on the scale of the priors.
-    truth : ndarray, shape (Q,)
-        That the club was simulated with, on that scale.
-    ess : ndarray, shape (Q,)
-        Effective draws.
-    r_hat : float
-        The largest, of halves of the chain or of chains.
-    divergent : int
-    seconds : float
-        Of sampling.
-    """
-
-    mean: Floats
-    sd: Floats
-    truth: Floats
-    ess: Floats
-    r_hat: float
-    divergent: int
-    seconds: float
+    def __str__(self) -> str:
+        judged = ", judged" if self.judged else ""
+        return f"{self.tanks} tanks, {self.weeks} weeks, weight {self.weight:g}{judged}"
 
 
-class Found(NamedTuple):
-    """All fits.
+def sizes_of(setting: Identifiability) -> tuple[int, ...]:
+    """Tanks of the clubs."""
+    return tuple(n for n in SIZES if n <= setting.tanks)
 
-    Attributes
-    ----------
-    names : tuple of str
-        Q parameters.
-    prior_sd : ndarray, shape (Q,)
-    fits : dict of Point to list of Learned
-        One for each club.
-    checks : dict of Point to Learned
-        Of long chains, first club.
-    """
 
-    names: tuple[str, ...]
-    prior_sd: Floats
-    fits: dict[Point, list[Learned]]
-    checks: dict[Point, Learned]
+def points(setting: Identifiability) -> tuple[Point, ...]:
+    """All that is fitted of each club."""
+    sizes, weeks = sizes_of(setting), setting.weeks
+    usual = max(n for n in sizes if n <= USUAL_TANKS)
+    return (
+        *(Point(n, weeks) for n in sizes),
+        *(Point(usual, w) for w in SPANS if w <= setting.longest and w != weeks),
+        *(Point(n, weeks, judged=True) for n in sizes if n in JUDGED_SIZES),
+        *(Point(n, weeks, weight=1.0) for n in sizes),
+    )
+
+
+def checked(setting: Identifiability) -> tuple[Point, ...]:
+    """What is fitted of the first club with long chains too."""
+    return tuple(Point(n, setting.weeks) for n in sizes_of(setting) if n in CHECKED_SIZES)

@@ -1,188 +1,369 @@
-"""What the fits of the study of identifiability say, as arrays and as CSV."""
+"""What the fits of the study of identifiability say: contraction, and tanks needed.
+
+Contraction comes as a data frame with a row for each parameter, fit and club: ``parameter``, its
+``group`` (:data:`.contraction.GROUPS`), ``weight``, ``judged`` and the club's ``tanks`` and
+``weeks``; ``contraction``; and ``off``, the posterior mean less the truth in standard deviations
+of the prior.
+"""
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from dataclasses import dataclass
-from pathlib import Path
+from functools import cache
+from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 
 from maturity_model._typing import Floats
 from maturity_model.lab.studies.contraction import (
+    GROUPS,
+    LEARNED,
     THRESHOLDS,
     contraction,
+    extrapolated,
     group_of,
     share_learned,
     size_at,
 )
-from maturity_model.lab.studies.identifiability_points import Found, Point
 from maturity_model.population.constants import FIT_WEIGHT
 
 #: Decimals of contraction on file.
 DIGITS = 3
-_HEAD = ("parameter", "group", "weight", "judged", "tanks", "weeks")
+POINT = ["parameter", "group", "weight", "judged", "tanks", "weeks"]
+#: What is asked first: words, and the groups that answer.
+QUESTIONS = {
+    "how long phases last": ["times"],
+    "signs: how often each is seen in each phase": ["signs"],
+    "kits: what they read in each phase": ["levels"],
+    "kits: their noise": ["noise"],
+    "events: what each does, and for how long": ["events", "memory"],
+    "slipping back: how often, unprovoked": ["slips"],
+}
+#: Groups that a log without judgements can inform.
+WORDS = {g.key: g.words for g in GROUPS if g.key != "judges"}
+#: Shares of a question's parameters.
+HALF, MOST = 0.5, 0.9
+#: At most this number of parameters is named in a list.
+NAMED = 8
+#: Of fewer parameters the error is chance. From these on a squared error counts as larger than
+#: stated (times the posterior's variance), and as one-sided (prior standard deviations).
+FEW, WRONG, BIASED = 3, 1.5, 0.3
+#: Standard errors that are put down to chance.
+CHANCE = 2.5
+#: Less contraction than this is not extrapolated, and a larger gap between sizes is a difference.
+LEAST, DIFFERENCE = 0.2, 0.05
 
 
-@dataclass(frozen=True)
+class Middle(NamedTuple):
+    """Median, smallest and largest over clubs; of an even number the larger middle one."""
+
+    tanks: float
+    least: float
+    most: float
+
+
+def middle(values: Floats) -> Middle:
+    """The middle club, and the range of all."""
+    ordered = np.sort(np.ravel(values))
+    return Middle(*ordered[[len(ordered) // 2, 0, -1]].tolist())
+
+
+def contracted(fits: pd.DataFrame) -> pd.DataFrame:
+    """Hold the posteriors of usual chains against the prior, rounded as on file."""
+    usual = fits[~fits["long"]]
+    out = usual[["parameter", "weight", "judged", "tanks", "weeks", "club"]].copy()
+    out.insert(1, "group", [group_of(name).key for name in usual["parameter"]])
+    out["contraction"] = contraction(usual["sd"], usual["prior_sd"]).round(DIGITS)
+    out["off"] = ((usual["mean"] - usual["truth"]) / usual["prior_sd"]).round(DIGITS)
+    return out
+
+
+def to_columns(rows: pd.DataFrame) -> pd.DataFrame:
+    """Contraction with a column for each club, as in ``contraction.csv``."""
+    named = rows.rename(columns={"contraction": "club_"}).rename(columns={"off": "off_"})
+    wide = named.pivot(index=POINT, columns="club", values=["club_", "off_"])
+    wide.columns = [f"{what}{club}" for what, club in wide.columns]
+    order = pd.MultiIndex.from_frame(rows[POINT].drop_duplicates())
+    return wide.loc[order].reset_index().assign(judged=lambda x: x["judged"].map(_YES_NO))
+
+
+_YES_NO = {True: "yes", False: "no"}
+
+
+def from_columns(wide: pd.DataFrame) -> pd.DataFrame:
+    """The inverse of :func:`to_columns`."""
+    rows = pd.wide_to_long(wide, ["club", "off"], i=POINT, j="number", sep="_").reset_index()
+    rows["judged"] = rows["judged"] == "yes"
+    return rows.rename(columns={"club": "contraction", "number": "club"})
+
+
+@dataclass(frozen=True, eq=False)
 class Contracted:
     """Contraction of every parameter at every point of every club.
 
     Attributes
     ----------
-    names : tuple of str
-        Q parameters.
-    at : dict of Point to ndarray, shape (Q, C)
-        Contraction in each of C clubs.
-    off : dict of Point to ndarray, shape (Q, C)
-        Posterior mean less the truth, in standard deviations of the prior.
+    rows : DataFrame
     weeks : int
         Of the clubs of different sizes.
-    usual_weight : float
-        Evidence weight that ``maturity-model fit`` uses.
     """
 
-    names: tuple[str, ...]
-    at: dict[Point, Floats]
-    off: dict[Point, Floats]
+    rows: pd.DataFrame
     weeks: int
-    usual_weight: float = FIT_WEIGHT
 
     @property
-    def clubs(self) -> int:
-        """Number of clubs."""
-        return int(next(iter(self.at.values())).shape[1])
+    def names(self) -> list[str]:
+        """The parameters, in order."""
+        return list(dict.fromkeys(self.rows["parameter"]))
 
     @property
-    def sizes(self) -> tuple[int, ...]:
+    def sizes(self) -> list[int]:
         """Numbers of tanks, rising."""
-        return tuple(
-            sorted(p.tanks for p in self.at if self._usual(p) and p.weight == self.usual_weight)
+        return sorted(self.by_size()["tanks"].unique().tolist())
+
+    def by_size(self, weight: float = FIT_WEIGHT) -> pd.DataFrame:
+        """Rows of the clubs of different sizes, none of them judged."""
+        rows = self.rows
+        return rows[(rows["weeks"] == self.weeks) & ~rows["judged"] & (rows["weight"] == weight)]
+
+    def largest(self, weight: float = FIT_WEIGHT) -> pd.DataFrame:
+        """Rows of the largest size."""
+        return self.by_size(weight)[lambda rows: rows["tanks"] == self.sizes[-1]]
+
+    def members(self, *groups: str) -> list[str]:
+        """The parameters of some groups."""
+        return [name for name in self.names if group_of(name).key in groups]
+
+    @cache  # noqa: B019 (a run makes one of these)
+    def tanks_needed(self, weight: float, threshold: float) -> pd.DataFrame:
+        """Tanks at which each parameter is learned (rows), in each club (columns)."""
+        values = self.by_size(weight).pivot(
+            index=["parameter", "club"], columns="tanks", values="contraction"
         )
+        sizes = [size_at(list(values.columns), row, threshold) for row in values.to_numpy()]
+        return pd.Series(sizes, index=values.index).unstack().loc[self.names]
 
-    def _usual(self, point: Point) -> bool:
-        return point.weeks == self.weeks and not point.judged
-
-    def by_size(self, weight: float) -> Floats:
-        """Contraction by number of tanks, shape (S, Q, C)."""
-        return np.stack([self.at[Point(n, self.weeks, weight)] for n in self.sizes])
-
-    def off_by_size(self, weight: float) -> Floats:
-        """Posterior mean less the truth by number of tanks, in prior sds, shape (S, Q, C)."""
-        return np.stack([self.off[Point(n, self.weeks, weight)] for n in self.sizes])
-
-    def members(self, *keys: str) -> list[int]:
-        """Which parameters belong to some groups."""
-        return [i for i, name in enumerate(self.names) if group_of(name).key in keys]
-
-    def learned_at(self, weight: float, threshold: float) -> Floats:
-        """Tanks at which each parameter is learned in each club, shape (Q, C)."""
-        by_size = self.by_size(weight)
-        return np.array(
-            [
-                [size_at(self.sizes, by_size[:, q, c], threshold) for c in range(self.clubs)]
-                for q in range(len(self.names))
-            ]
-        )
-
-    def group_at(
-        self, keys: tuple[str, ...], weight: float, threshold: float, share: float
+    def groups_need(
+        self, groups: list[str], weight: float, threshold: float, share: float
     ) -> Floats:
-        """Tanks at which a share of some groups' parameters is learned, shape (C,)."""
-        sizes = self.learned_at(weight, threshold)[self.members(*keys)]
-        return np.array([share_learned(column, share) for column in sizes.T])
+        """Tanks at which a share of some groups' parameters is learned, by club."""
+        needed = self.tanks_needed(weight, threshold).loc[self.members(*groups)]
+        return np.array([share_learned(needed[club], share) for club in needed])
+
+    def medians(self) -> pd.Series:
+        """Median contraction over parameters and clubs, by group, weight, judged, tanks, weeks."""
+        return self.rows.groupby(POINT[1:])["contraction"].median()
 
 
-def contracted(found: Found, weeks: int) -> Contracted:
-    """Hold posteriors against the prior."""
-    at, off = {}, {}
-    for point, fits in found.fits.items():
-        by_club = np.stack([contraction(f.sd, found.prior_sd) for f in fits], axis=1)
-        distance = np.stack([(f.mean - f.truth) / found.prior_sd for f in fits], axis=1)
-        # As on file, so that the file gives the same report.
-        at[point], off[point] = by_club.round(DIGITS), distance.round(DIGITS)
-    return Contracted(found.names, at, off, weeks)
+def tanks_table(found: Contracted) -> pd.DataFrame:
+    """Tanks until each parameter is learned in the middle club, as in ``tanks.csv``.
+
+    Missing: not within the largest club. The smallest club stands for itself or fewer.
+    """
+    rows = [
+        (name, group_of(name).key, weight, threshold, *middle(needed))
+        for weight in (FIT_WEIGHT, 1.0)
+        for threshold in THRESHOLDS
+        for name, needed in found.tanks_needed(weight, threshold).iterrows()
+    ]
+    columns = ["parameter", "group", "weight", "threshold", *Middle._fields]
+    return pd.DataFrame(rows, columns=columns).replace(math.inf, math.nan)
 
 
-def middle(values: Floats) -> tuple[float, float, float]:
-    """Median, smallest and largest over clubs; of an even number the larger middle one."""
-    ordered = np.sort(np.ravel(values))
-    return float(ordered[len(ordered) // 2]), float(ordered[0]), float(ordered[-1])
+def size_words(value: float, sizes: list[int]) -> str:
+    """One number of tanks in words."""
+    if math.isinf(value):
+        return f"over {sizes[-1]}"
+    return f"{sizes[0]} or fewer" if value <= sizes[0] else f"{value:.0f}"
 
 
-def contraction_csv(found: Contracted) -> str:
-    """A line for each parameter and point, a column for each club."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    numbers = range(1, found.clubs + 1)
-    writer.writerow((*_HEAD, *(f"club_{c}" for c in numbers), *(f"off_{c}" for c in numbers)))
-    for point, values in found.at.items():
-        about = (f"{point.weight:g}", "yes" if point.judged else "no", point.tanks, point.weeks)
-        for name, row, off in zip(found.names, values, found.off[point], strict=True):
-            cells = (f"{v:.{DIGITS}f}" for v in (*row, *off))
-            writer.writerow((name, group_of(name).key, *about, *cells))
-    return text.getvalue()
-
-
-def read_contraction(path: Path, weeks: int) -> Contracted:
-    """Read what :func:`contraction_csv` wrote.
+def sizes_in_words(values: Floats, sizes: list[int]) -> str:
+    """Tanks until something is learned: the middle club, and the range of all.
 
     Parameters
     ----------
-    path : Path
-    weeks : int
-        Of the clubs of different sizes.
+    values : ndarray, shape (C,)
+    sizes : list of int
+        That were tried.
     """
-    names: dict[str, None] = {}
-    at: dict[Point, list[list[float]]] = {}
-    off: dict[Point, list[list[float]]] = {}
-    with path.open(encoding="utf-8", newline="") as handle:
-        for line in csv.DictReader(handle):
-            names[line["parameter"]] = None
-            point = Point(
-                int(line["tanks"]),
-                int(line["weeks"]),
-                float(line["weight"]),
-                line["judged"] == "yes",
-            )
-            for where, start in ((at, "club_"), (off, "off_")):
-                values = [float(v) for k, v in line.items() if k.startswith(start)]
-                where.setdefault(point, []).append(values)
-    return Contracted(
-        tuple(names),
-        {p: np.array(v) for p, v in at.items()},
-        {p: np.array(v) for p, v in off.items()},
-        weeks,
+    centre, least, most = middle(values)
+    if math.isinf(least):
+        return f"**not within {sizes[-1]}**"
+    if math.isinf(centre):
+        return f"**not within {sizes[-1]}** (one club from {size_words(least, sizes)})"
+    if least == most:
+        return size_words(centre, sizes)
+    return f"{size_words(centre, sizes)} ({size_words(least, sizes)} to {size_words(most, sizes)})"
+
+
+def answers(found: Contracted) -> pd.DataFrame:
+    """Tanks until each question is answered."""
+
+    def tanks(groups: list[str], weight: float, share: float) -> str:
+        return sizes_in_words(found.groups_need(groups, weight, LEARNED, share), found.sizes)
+
+    largest = found.largest()
+    return pd.DataFrame(
+        {
+            "what about": f"{words} ({len(found.members(*groups))})",
+            "tanks until half is learned": tanks(groups, FIT_WEIGHT, HALF),
+            "until nine tenths is": tanks(groups, FIT_WEIGHT, MOST),
+            f"contraction at {found.sizes[-1]} tanks": largest["contraction"][
+                largest["group"].isin(groups)
+            ].median(),
+            "half, at weight 1": tanks(groups, 1.0, HALF),
+            "nine tenths, at weight 1": tanks(groups, 1.0, MOST),
+        }
+        for words, groups in QUESTIONS.items()
     )
 
 
-def tanks_csv(found: Contracted) -> str:
-    """A line for each parameter, weight and threshold: tanks until it is learned.
+def unlearned(found: Contracted, weight: float, threshold: float) -> list[str]:
+    """What the middle club does not learn at any size, by group; judges left out."""
+    needed = found.tanks_needed(weight, threshold)
+    never = {name for name, row in needed.iterrows() if math.isinf(middle(row).tanks)}
+    lines = []
+    for key, words in WORDS.items():
+        own = [n for n in found.members(key) if n in never]
+        left = [n for n in found.members(key) if n not in never]
+        if not own:
+            continue
+        # The shorter of both lists is written out.
+        which = "all" if not left else ", ".join(f"`{n}`" for n in own)
+        if left and len(own) > NAMED:
+            which = "all but " + ", ".join(f"`{n}`" for n in left)
+            which = which if len(left) <= NAMED else "see the tables below"
+        lines.append(f"{words}: {len(own)} of {len(own) + len(left)} ({which})")
+    return lines
 
-    Empty cells: not within the largest club. The smallest club stands for itself or fewer.
+
+def groups_table(found: Contracted) -> pd.DataFrame:
+    """Tanks until half of each group is learned, by threshold."""
+    last, rows = found.sizes[-1], []
+    for key, words in WORDS.items():
+        wanted = [(f"{t:g}", FIT_WEIGHT, t) for t in THRESHOLDS]
+        wanted.append((f"{LEARNED:g} at weight 1", 1.0, LEARNED))
+        sizes = {name: found.groups_need([key], w, t, HALF) for name, w, t in wanted}
+        there = found.medians()[key, FIT_WEIGHT, False, last, found.weeks]
+        more = "far beyond"
+        if there >= LEAST:
+            more = f"about {float(f'{extrapolated(last, there, LEARNED):.2g}'):g} tanks"
+        if not math.isinf(middle(sizes[f"{LEARNED:g}"]).tanks):
+            more = ""
+        cells = {name: sizes_in_words(size, found.sizes) for name, size in sizes.items()}
+        name = f"{words} ({len(found.members(key))})"
+        rows.append({"what": name, **cells, "if it went on likewise": more})
+    return pd.DataFrame(rows)
+
+
+def spans(found: Contracted) -> pd.DataFrame:
+    """Median contraction of each group by (tanks, weeks): weeks at the usual tanks, and twice
+    the tanks, if they were fitted.
     """
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(("parameter", "group", "weight", "threshold", "tanks", "least", "most"))
-    for weight in (found.usual_weight, 1.0):
-        for threshold in THRESHOLDS:
-            for name, row in zip(found.names, found.learned_at(weight, threshold), strict=True):
-                cells = ("" if math.isinf(v) else f"{v:.1f}" for v in middle(row))
-                writer.writerow((name, group_of(name).key, f"{weight:g}", f"{threshold:g}", *cells))
-    return text.getvalue()
+    unjudged = found.medians().xs((FIT_WEIGHT, False), level=("weight", "judged"))
+    table = unjudged.unstack(["tanks", "weeks"]).loc[list(WORDS)]
+    other = [tanks for tanks, weeks in table.columns if weeks != found.weeks]
+    if not other:
+        return pd.DataFrame(index=table.index)
+    chosen = sorted(point for point in table.columns if point[0] == other[0])
+    double = (2 * other[0], found.weeks)
+    return table[[*chosen, *([double] if double in table.columns else [])]]
 
 
-def checks_csv(found: Found) -> str:
-    """A line for each parameter that was fitted with long chains too."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(("parameter", "tanks", "weeks", "prior_sd", "sd", "sd_long", "ess", "ess_long"))
-    for point, long in found.checks.items():
-        usual = found.fits[point][0]
-        for q, name in enumerate(found.names):
-            sds = (f"{v:.4f}" for v in (found.prior_sd[q], usual.sd[q], long.sd[q]))
-            ess = (f"{v:.0f}" for v in (usual.ess[q], long.ess[q]))
-            writer.writerow((name, point.tanks, point.weeks, *sds, *ess))
-    return text.getvalue()
+def longer_or_more(table: pd.DataFrame) -> str:
+    """What the longest logs tell more about than twice the tanks, and the other way round.
+
+    Parameters
+    ----------
+    table : DataFrame
+        As of :func:`spans`.
+    """
+    if table.shape[1] < 2 or table.columns[-1][0] == table.columns[-2][0]:
+        return ""
+    (tanks, weeks), (double, usual) = table.columns[-2:]
+    gain = (table.iloc[:, -2] - table.iloc[:, -1]).rename(WORDS)
+    longer = ", ".join(gain.index[gain > DIFFERENCE]) or "nothing"
+    more = ", ".join(gain.index[gain < -DIFFERENCE]) or "nothing"
+    return (
+        f"{tanks} tanks for {weeks} weeks make {tanks * weeks} tank-weeks, {double} tanks for "
+        f"{usual} weeks {double * usual}. By more than {DIFFERENCE:g}, longer logs tell more "
+        f"about: {longer}; more tanks tell more about: {more}."
+    )
+
+
+def judged_table(found: Contracted) -> pd.DataFrame:
+    """Median contraction of each group with and without judges."""
+    medians = found.medians().xs((FIT_WEIGHT, found.weeks), level=("weight", "weeks"))
+    judged = medians.unstack(["tanks", "judged"])
+    tanks = sorted({t for t, yes in judged.columns if yes})
+    table = judged[[(t, yes) for t in tanks for yes in (False, True)]]
+    table.columns = [f"{t} tanks{', judged' if yes else ''}" for t, yes in table.columns]
+    return table.loc[[g.key for g in GROUPS]].rename({g.key: g.words for g in GROUPS})
+
+
+def errors(found: Contracted, weight: float) -> pd.DataFrame:
+    """Squared error by group and size, beside what the posterior says of it.
+
+    Returns
+    -------
+    DataFrame
+        By ``group`` and ``tanks``: ``error``, mean of squared ``off``; ``left``, mean of
+        1 - contraction, which agrees with it where a fit is right; ``bias``, mean of ``off``; and
+        their number ``n``. Groups of few parameters are left out.
+    """
+    rows = found.by_size(weight)
+    rows = rows.assign(error=rows["off"] ** 2, left=1 - rows["contraction"])
+    table = rows.groupby(["group", "tanks"]).agg(
+        error=("error", "mean"), left=("left", "mean"), bias=("off", "mean"), n=("off", "size")
+    )
+    return table.loc[[key for key in WORDS if len(found.members(key)) >= FEW]]
+
+
+def truth_table(found: Contracted) -> pd.DataFrame:
+    """Squared error of each group by size, at both weights, in words."""
+    rows = []
+    tables = {weight: errors(found, weight) for weight in (FIT_WEIGHT, 1.0)}
+    for key in dict.fromkeys(tables[1.0].index.get_level_values("group")):
+        for weight, table in tables.items():
+            own = table.loc[key]
+            cells = {f"{n} tanks": f"{r.error:.2f} / {r.left:.2f}" for n, r in own.iterrows()}
+            what = f"{WORDS[key]} ({len(found.members(key))})"
+            bias = f"{own['bias'].iloc[-1]:+.2f}"
+            rows.append({"what": what, "weight": f"{weight:g}", **cells, "too high": bias})
+    return pd.DataFrame(rows)
+
+
+def misled(found: Contracted, weight: float) -> list[str]:
+    """Groups whose error at the largest size is larger than the posterior says, in words."""
+    out = []
+    for (key, _), row in (
+        errors(found, weight).xs(found.sizes[-1], level="tanks", drop_level=False).iterrows()
+    ):
+        ratio, bias = row["error"] / row["left"], row["bias"]
+        # What chance makes of as many independent squares.
+        if ratio <= max(WRONG, 1 + CHANCE * math.sqrt(2 / row["n"])):
+            continue
+        side = f", too {'high' if bias > 0 else 'low'} by {abs(bias):.1f} prior sds on average"
+        side = side if abs(bias) > BIASED else ""
+        out.append(f"{WORDS[key]}: squared error {ratio:.1f} times as large{side}")
+    return out
+
+
+def error_ratio(found: Contracted, weight: float) -> pd.Series:
+    """Squared error in variances of the posterior, mean of each club; 1 is right."""
+    rows = found.by_size(weight)
+    rows = rows[rows["group"] != "judges"]
+    return (rows["off"] ** 2 / (1 - rows["contraction"])).groupby(rows["club"]).mean()
+
+
+def doubling(found: Contracted) -> tuple[float, float]:
+    """How far the rule of extrapolation is off from half the largest size to that: mean, bias."""
+    values = found.by_size()[lambda rows: rows["group"] != "judges"].pivot(
+        index=["parameter", "club"], columns="tanks", values="contraction"
+    )
+    half, last = values.columns[-2:] if values.shape[1] > 1 else (values.columns[0],) * 2
+    a, b = values[half], values[last]
+    off = last * a / (last * a + half * (1 - a)) - b
+    return float(off.abs().mean()), float(off.mean())

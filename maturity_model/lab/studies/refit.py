@@ -18,6 +18,7 @@ from maturity_model.fitting.design import keepers_of, make_design
 from maturity_model.fitting.sampling import SamplingPlan
 from maturity_model.fitting.to_population import make_population
 from maturity_model.hmm.mixture import FilteredMixture, filter_mixture
+from maturity_model.lab.tasks import digest
 from maturity_model.panel import Panel
 from maturity_model.population.priors import Priors
 from maturity_model.population.tables import (
@@ -77,6 +78,17 @@ class Refitter:
         self._compiled: dict[Any, Any] = {}
         #: Wall time spent on compiling.
         self.compile_seconds = 0.0
+
+    def inputs(self, panel: Panel) -> str:
+        """Digest of everything that the posterior of a panel depends on, versions included."""
+        import nutpie
+
+        from maturity_model.fitting.model import ModelOptions
+        from maturity_model.fitting.pooled_fit import inputs_digest
+
+        options = self.options or ModelOptions()
+        inputs = inputs_digest(panel, self.priors, self.evidence_weight, options)
+        return digest(inputs, nutpie.__version__)
 
     def _model_of(self, panel: Panel) -> Any:
         from maturity_model.fitting.model import ModelOptions, data_of, named_data

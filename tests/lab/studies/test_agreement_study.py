@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from pathlib import Path
 
 import numpy as np
@@ -45,21 +44,16 @@ def test_total_variation_by_hand() -> None:
     )
 
 
-def read(path: Path) -> list[dict[str, str]]:
-    with path.open(encoding="utf-8", newline="") as handle:
-        return list(csv.DictReader(handle))
-
-
 def test_the_committed_updates_agree_with_refits() -> None:
-    table = read(REPORTS / "agreement" / "tanks.csv")
-    distances = []
-    for row in table:
-        weekly, refit = (
-            np.array([float(row[f"{how}_{p}"]) for p in PRIORS.phases])
-            for how in ("weekly", "refit")
-        )
-        distances.append(agreement.total_variation(weekly, refit))
-        assert float(row["distance"]) == pytest.approx(distances[-1], abs=2e-5)
-        assert int(row["divergent"]) == 0
-    assert np.mean(distances) < agreement.MEAN_LIMIT
-    assert max(distances) < agreement.WORST_LIMIT
+    rows = agreement.read(REPORTS / "agreement")
+    weekly, refit = (rows[[f"{how}_{p}" for p in PRIORS.phases]] for how in ("weekly", "refit"))
+    distance = [
+        agreement.total_variation(p, q)
+        for p, q in zip(weekly.to_numpy(), refit.to_numpy(), strict=True)
+    ]
+    np.testing.assert_allclose(rows["distance"], distance, atol=2e-5)
+    assert (rows["divergent"] == 0).all()
+    assert len(rows) == 20
+    assert np.mean(distance) < agreement.MEAN_LIMIT
+    assert max(distance) < agreement.WORST_LIMIT
+    assert agreement.agrees(rows)

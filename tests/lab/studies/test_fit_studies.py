@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import csv
+import math
 from dataclasses import replace
+from fractions import Fraction
 from functools import cache
 from pathlib import Path
-from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 pytest.importorskip("nutpie", reason="the extra 'fit' is not installed")
@@ -18,23 +19,26 @@ from maturity_model.catalogue import load_catalogue
 from maturity_model.fitting.sampling import SamplingPlan
 from maturity_model.fitting.to_population import make_population
 from maturity_model.lab.studies import calibration, coverage, replications
-from maturity_model.lab.studies.refit import Refitter, filter_given
-from maturity_model.lab.studies.replications import (
-    OTHERS,
-    Replicator,
-    Row,
-    Setting,
-    design_club,
+from maturity_model.lab.studies.parameters import (
     draw_truth,
     learned,
-    log_likelihood,
-    read_rows,
-    replicate,
     shared_names,
     shared_values,
-    thinned,
-    write_rows,
 )
+from maturity_model.lab.studies.refit import Refitter, filter_given
+from maturity_model.lab.studies.replications import (
+    ABOUT,
+    OTHERS,
+    Design,
+    Replicator,
+    design_club,
+    log_likelihood,
+    ranks_of,
+    replicate,
+    thinned,
+)
+from maturity_model.lab.studies.settings import Calibration, Coverage
+from maturity_model.lab.worlds.simulate_logbook import Habits
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.priors import priors_from_catalogue
 
@@ -43,7 +47,8 @@ pytestmark = pytest.mark.fit
 REPORTS = Path(__file__).parents[3] / "reports"
 CATALOGUE = load_catalogue()
 PRIORS = priors_from_catalogue(CATALOGUE)
-TINY = Setting(4, 10, seed=5, draws=99, tune=120, judged=0.3, events_per_year=2.0)
+HABITS = Habits(weeks=10, judged=0.3, events_per_year=2.0)
+TINY = Design(4, 5, HABITS, draws=99, tune=120)
 
 
 @cache
@@ -51,20 +56,29 @@ def replicator() -> Replicator:
     return Replicator(TINY)
 
 
+def frame(ranks: np.ndarray, names: tuple[str, ...] = ()) -> pd.DataFrame:
+    """Replications with these ranks, shape (N, Q)."""
+    names = names or tuple(f"x[{i}]" for i in range(ranks.shape[1]))
+    about = pd.DataFrame({name: np.zeros(len(ranks)) for name in ABOUT})
+    return pd.concat([about, pd.DataFrame(ranks, columns=list(names))], axis=1)
+
+
 # The test of uniformity ------------------------------------------------------------------
 
 
 def test_distance_is_the_least_binomial_tail() -> None:
-    from scipy.stats import binom
+    # Chances as fractions, summed one by one.
+    def pmf(x: int, n: int, p: Fraction) -> Fraction:
+        return math.comb(n, x) * p**x * (1 - p) ** (n - x)
 
-    rng = np.random.default_rng(1)
-    counts = rng.multinomial(30, np.full(8, 1 / 8), size=5)
+    counts = np.random.default_rng(1).multinomial(30, np.full(8, 1 / 8), size=5)
     for row, found in zip(counts, calibration.distance(counts), strict=True):
         tails = []
-        for i, reached in enumerate(np.cumsum(row)[:-1]):
-            law = binom(30, (i + 1) / 8)
-            tails += [law.cdf(reached), law.sf(reached - 1)]
-        assert found == pytest.approx(min(tails), rel=1e-9)
+        for i, reached in enumerate(np.cumsum(row)[:-1].tolist()):
+            p = Fraction(i + 1, 8)
+            tails.append(sum(pmf(x, 30, p) for x in range(reached + 1)))
+            tails.append(sum(pmf(x, 30, p) for x in range(reached, 31)))
+        assert found == pytest.approx(float(min(tails)), rel=1e-9)
 
 
 def test_uniform_ranks_alarm_as_often_as_stated() -> None:
@@ -83,11 +97,11 @@ def test_wrong_posteriors_are_told_among_many_right_ones(shift: float, scale: fl
     ranks = rng.integers(0, 100, (200, 140))
     truth, draws = rng.normal(size=(200, 1)), rng.normal(shift, scale, (200, 99))
     ranks[:, 17] = (draws < truth).sum(axis=1)
-    rows = [Row(i, 0, 400.0, 1.0, r) for i, r in enumerate(ranks)]
-    found = calibration.judge(rows, 100)
-    assert not found.uniform
-    assert found.adjusted[17] < calibration.LEVEL
-    assert np.argmin(found.p) == 17
+    ranks = np.column_stack([ranks, np.tile(np.arange(100), 2)])
+    found = calibration.uniformity(frame(ranks), 100)
+    assert found["p_holm"][17] < calibration.LEVEL
+    assert found["p"].idxmin() == 17
+    assert found["quantity"][17] == "x[17]"
     assert calibration.power(200, 100, 140, shift, scale) > 0.9
 
 
@@ -117,16 +131,15 @@ def test_central_interval_holds_nine_tenths_of_the_ranks() -> None:
 
 
 def test_coverage_leaves_out_what_is_not_shared() -> None:
-    names = ("a[x]", "a[y]", "b", *OTHERS)
-    rows = [
-        Row(0, 0, 1.0, 1.0, np.array([0, 50, 50, 0, 0, 0])),
-        Row(1, 0, 1.0, 1.0, np.array([50, 50, 99, 0, 0, 0])),
-        Row(2, 0, 1.0, 1.0, np.array([50, 50, 50, 0, 0, 0])),
-    ]
-    found = coverage.summarise(names, rows, 100)
-    assert found.share == pytest.approx(7 / 9)
-    assert found.by_group == {"a": pytest.approx(5 / 6), "b": pytest.approx(2 / 3)}
-    assert found.error == pytest.approx(np.std([2 / 3, 2 / 3, 1], ddof=1) / np.sqrt(3))
+    ranks = np.array([[0, 50, 50, 0, 0, 0], [50, 50, 99, 0, 0, 0], [50, 50, 50, 0, 0, 0]])
+    rows = frame(ranks, ("a[x]", "a[y]", "b", *OTHERS))
+    each = coverage.by_replication(rows, 100)
+    assert each.mean() == pytest.approx(7 / 9)
+    assert each.sem() == pytest.approx(np.std([2 / 3, 2 / 3, 1], ddof=1) / np.sqrt(3))
+    found = coverage.by_parameter(rows, 100)
+    assert found["parameter"].tolist() == ["a", "b"]
+    assert found["elements"].tolist() == [2, 1]
+    assert found["coverage"].tolist() == pytest.approx([5 / 6, 2 / 3])
 
 
 # Replications ----------------------------------------------------------------------------
@@ -168,12 +181,13 @@ def test_a_replication_depends_on_its_number_only() -> None:
     # Who looked when, and at what, stays.
     np.testing.assert_array_equal(log_a.signs.row, log_c.signs.row)
     np.testing.assert_array_equal(log_a.impulse, log_c.impulse)
-    assert one.key() == other.key()
-    assert one.key() != Replicator(Setting(4, 10, seed=6)).key()
+    key = one.refitter.inputs(one.panel)
+    assert key == other.refitter.inputs(other.panel)
+    assert key != one.refitter.inputs(Replicator(replace(TINY, seed=6)).panel)
 
 
 def test_two_tanks_to_a_keeper() -> None:
-    panel = design_club(TINY, CATALOGUE)
+    panel = design_club(4, 5, HABITS, CATALOGUE)
     assert [t.keeper for t in panel.tanks] == ["keeper-0", "keeper-0", "keeper-1", "keeper-1"]
 
 
@@ -201,38 +215,25 @@ def test_the_logs_likelihood_is_the_sum_over_tanks() -> None:
     assert log_likelihood(panel, truth, PRIORS) == pytest.approx([sum(each)])
 
 
-def test_rows_survive_the_file(tmp_path: Path) -> None:
-    path, names = tmp_path / "in" / "ranks.csv", ("a[x, y]", "b")
-    rows = [Row(i, i, 300.0, 1.25, np.array([i, 9 - i])) for i in range(3)]
-    assert read_rows(path, names) == []
-    write_rows(path, names, "k", rows)
-    again = read_rows(path, names, "k")
-    assert [r[:4] for r in again] == [r[:4] for r in rows]
-    assert all((a.ranks == b.ranks).all() for a, b in zip(again, rows, strict=True))
-    assert read_rows(path, names, "other") == []
-    assert read_rows(path, ("a", "b"), "k") == []
-
-
 def test_finished_replications_are_taken_up(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     ran: list[int] = []
 
-    def fake(self: Replicator, i: int) -> Row:
+    def fake(self: Replicator, i: int) -> pd.DataFrame:
         if i == 2 and len(ran) < 3:
             ran.append(-1)
             raise KeyboardInterrupt
         ran.append(i)
-        return Row(i, 0, 99.0, 0.5, np.full(len(self.names), i))
+        return frame(np.full((1, len(self.names)), i), self.names).assign(replication=i)
 
     monkeypatch.setattr(Replicator, "run", fake)
-    path = tmp_path / "ranks.csv"
     with pytest.raises(KeyboardInterrupt):
-        replicate(TINY, 4, path)
-    names, rows = replicate(TINY, 4, path)
+        replicate(TINY, 4, tmp_path)
+    rows = replicate(TINY, 4, tmp_path)
     assert ran == [0, 1, -1, 2, 3]
-    assert [r.replication for r in rows] == [0, 1, 2, 3]
-    assert len(names) == len(rows[0].ranks)
+    assert rows["replication"].tolist() == [0, 1, 2, 3]
+    assert tuple(ranks_of(rows, others=True)) == (*shared_names(PRIORS), *OTHERS)
 
 
 def test_thinned_draws_are_spread_evenly() -> None:
@@ -246,27 +247,24 @@ def test_thinned_draws_are_spread_evenly() -> None:
 # What is committed -----------------------------------------------------------------------
 
 
-def read(path: Path) -> list[dict[str, str]]:
-    with path.open(encoding="utf-8", newline="") as handle:
-        return list(csv.DictReader(handle))
-
-
 def test_the_committed_ranks_are_uniform() -> None:
-    folder = REPORTS / "calibration"
-    table = read(folder / "uniformity.csv")
-    names = tuple(r["quantity"] for r in table)
-    assert names == (*shared_names(PRIORS), *OTHERS)
-    rows = read_rows(folder / "ranks.csv", names)
-    found = calibration.judge(rows, calibration.setting().ranks)
-    assert found.uniform
-    np.testing.assert_allclose(found.adjusted, [float(r["p_holm"]) for r in table], atol=1e-5)
-    text = (folder / "README.md").read_text(encoding="utf-8")
-    assert f"{len(rows)} replications" in text
-    assert "**No alarm**" in text
-    assert ("**reduced**" in text) == (len(rows) < calibration.REPLICATIONS)
+    rows = calibration.read(REPORTS / "calibration")
+    cells = calibration.design(Calibration()).ranks
+    found = calibration.uniformity(rows, cells)
+    assert tuple(found["quantity"]) == (*shared_names(PRIORS), *OTHERS)
+    assert (found["p_holm"] >= calibration.LEVEL).all()
+    assert len(rows) == Calibration().replications
+    assert "**No alarm**" in (REPORTS / "calibration" / "README.md").read_text(encoding="utf-8")
     # Ranks count for little where draws are few.
-    assert np.mean([r.least_ess < calibration.setting().ranks for r in rows]) <= 0.02
-    assert sum(r.divergent for r in rows) <= 0.001 * len(rows) * calibration.setting().draws
+    assert (rows["least_ess"] < cells).mean() <= 0.02
+    assert rows["divergent"].sum() <= 0.001 * len(rows) * calibration.design(Calibration()).draws
+
+
+def test_the_committed_intervals_cover_as_wanted() -> None:
+    rows = coverage.read(REPORTS / "coverage")
+    assert tuple(ranks_of(rows, others=False)) == shared_names(PRIORS)
+    low, high = coverage.WANTED
+    assert low <= coverage.by_replication(rows, coverage.design(Coverage()).ranks).mean() <= high
 
 
 # Tiny runs -------------------------------------------------------------------------------
@@ -290,22 +288,25 @@ def test_swapped_data_give_the_draws_of_a_fresh_model() -> None:
 
 @pytest.mark.slow
 def test_tiny_studies(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def tiny(*args: Any) -> Setting:
-        return TINY
-
-    monkeypatch.setattr(calibration, "setting", tiny)
-    # With the model that is compiled already for this setting.
-    monkeypatch.setattr(replications, "Replicator", lambda setting: replicator())
-    names, rows = calibration.run(6, 4, 10, 5, tmp_path / "c")
-    assert len(rows) == 6
-    for row in rows:
-        assert row.ranks.min() >= 0
-        assert row.ranks.max() < TINY.ranks
+    for study in (calibration, coverage):
+        monkeypatch.setattr(study, "design", lambda setting: TINY)
+    # With the model that is compiled already for this design.
+    monkeypatch.setattr(replications, "_replicator", lambda design: replicator())
+    setting = Calibration(replications=6, tanks=4, weeks=10, seed=5)
+    rows = calibration.run(setting, tmp_path / "work")
+    ranks = ranks_of(rows, others=True).to_numpy()
+    assert len(ranks) == 6
+    assert ranks.min() >= 0
+    assert ranks.max() < TINY.ranks
     # Six ranks of each: far from all alike, on average near the middle.
-    ranks = np.stack([r.ranks for r in rows])
     assert abs(ranks.mean() - 49.5) < 8
-    calibration.write(names, rows, TINY, tmp_path / "c")
-    assert "6 replications" in (tmp_path / "c" / "README.md").read_text(encoding="utf-8")
-    coverage.write(names, rows, TINY, tmp_path / "v")
-    text = (tmp_path / "v" / "README.md").read_text(encoding="utf-8")
-    assert "**reduced**" in text
+    calibration.page(rows, setting).write(tmp_path / "c")
+    text = (tmp_path / "c" / "README.md").read_text(encoding="utf-8")
+    assert text.count("**reduced**") == 1
+    assert text.splitlines()[2].startswith("6 replications")
+    pd.testing.assert_frame_equal(
+        ranks_of(calibration.read(tmp_path / "c"), others=True), ranks_of(rows, others=True)
+    )
+    assert "**reduced**" in coverage.page(rows, Coverage(6, 4, 10, 5)).markdown()
+    (line,) = coverage.summary(rows, Coverage(6, 4, 10, 5))
+    assert line.startswith("intervals hold the truth of ")

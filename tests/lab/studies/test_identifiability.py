@@ -2,24 +2,38 @@
 
 from __future__ import annotations
 
-import csv
 import math
-import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
+from scipy.optimize import isotonic_regression
 
+from maturity_model.lab.page import csv_text
 from maturity_model.lab.studies import contraction as c
-from maturity_model.lab.studies import identifiability_points as study
-from maturity_model.lab.studies import identifiability_report as report
-from maturity_model.lab.studies import identifiability_sections as sections
+from maturity_model.lab.studies import identifiability as study
 from maturity_model.lab.studies import identifiability_tables as tables
+from maturity_model.lab.studies.identifiability_points import (
+    CHECKED_SIZES,
+    SIZES,
+    Point,
+    checked,
+    points,
+    sizes_of,
+)
+from maturity_model.lab.studies.settings import Identifiability
 
 COMMITTED = Path(__file__).parents[3] / "reports" / "identifiability"
-SIZES = (5, 10, 20, 40)
-NAMES = tables.read_contraction(COMMITTED / "contraction.csv", study.USUAL_WEEKS).names
-TINY = study.Setting(clubs=3, seed=4, tanks=10, weeks=12, longest=26)
+FOUR = (5, 10, 20, 40)
+TINY = Identifiability(clubs=3, seed=4, tanks=10, weeks=12, longest=26)
+
+
+def committed() -> tables.Contracted:
+    return tables.Contracted(study.read(COMMITTED).contraction, Identifiability().weeks)
+
+
+NAMES = committed().names
 
 
 # Arithmetic ------------------------------------------------------------------------------
@@ -42,35 +56,29 @@ def test_values_on_the_scale_of_their_priors() -> None:
 
 def test_a_line_on_log_tanks_is_met_where_it_crosses() -> None:
     # Contraction 0.2 a doubling: 0.75 is half way, on the log, from 20 to 40.
-    assert c.size_at(SIZES, np.array([0.25, 0.45, 0.65, 0.85]), 0.75) == pytest.approx(
+    assert c.size_at(FOUR, np.array([0.25, 0.45, 0.65, 0.85]), 0.75) == pytest.approx(
         20 * math.sqrt(2)
     )
-    assert c.size_at(SIZES, np.array([0.25, 0.45, 0.75, 0.85]), 0.75) == pytest.approx(20)
+    assert c.size_at(FOUR, np.array([0.25, 0.45, 0.75, 0.85]), 0.75) == pytest.approx(20)
     # Met at once: that many, or fewer. Met at the very end, and not at all.
-    assert c.size_at(SIZES, np.array([0.8, 0.85, 0.9, 0.95]), 0.75) == 5
-    assert c.size_at(SIZES, np.array([0.1, 0.2, 0.3, 0.75]), 0.75) == pytest.approx(40)
-    assert c.size_at(SIZES, np.array([0.1, 0.2, 0.3, 0.749]), 0.75) == math.inf
+    assert c.size_at(FOUR, np.array([0.8, 0.85, 0.9, 0.95]), 0.75) == 5
+    assert c.size_at(FOUR, np.array([0.1, 0.2, 0.3, 0.75]), 0.75) == pytest.approx(40)
+    assert c.size_at(FOUR, np.array([0.1, 0.2, 0.3, 0.749]), 0.75) == math.inf
 
 
 def test_a_lucky_draw_does_not_count_as_learned() -> None:
     # 0.8 and 0.6 level to 0.7: the threshold is met later.
-    found = c.size_at(SIZES, np.array([0.1, 0.8, 0.6, 0.9]), 0.75)
+    found = c.size_at(FOUR, np.array([0.1, 0.8, 0.6, 0.9]), 0.75)
     assert found == pytest.approx(20 * 2**0.25)
-    np.testing.assert_allclose(c.rising(np.array([0.1, 0.8, 0.6, 0.9])), [0.1, 0.7, 0.7, 0.9])
-    np.testing.assert_allclose(c.rising(np.array([3.0, 2.0, 1.0])), [2.0, 2.0, 2.0])
-    np.testing.assert_allclose(c.rising(np.array([1.0, 3.0, 2.0, 1.0])), [1.0, 2.0, 2.0, 2.0])
-    kept = np.array([0.1, 0.2, 0.2, 0.5])
-    np.testing.assert_array_equal(c.rising(kept), kept)
+    levelled = isotonic_regression([0.1, 0.8, 0.6, 0.9]).x
+    np.testing.assert_allclose(levelled, [0.1, 0.7, 0.7, 0.9])
 
 
 def test_more_is_never_needed_for_less() -> None:
     rng = np.random.default_rng(1)
     for row in rng.uniform(-0.1, 1, (200, 4)):
-        sizes = [c.size_at(SIZES, row, t) for t in (0.3, 0.5, 0.75, 0.9)]
+        sizes = [c.size_at(FOUR, row, t) for t in (0.3, 0.5, 0.75, 0.9)]
         assert sizes == sorted(sizes)
-        found = c.rising(row)
-        assert (np.diff(found) >= 0).all()
-        assert found.sum() == pytest.approx(row.sum())
 
 
 def test_half_of_a_group_is_learned_when_half_is() -> None:
@@ -95,7 +103,7 @@ def test_the_middle_club_is_never_between_learned_and_not() -> None:
 
 def test_sizes_in_words() -> None:
     def said(*values: float) -> str:
-        return sections.sizes_said(np.array(values), SIZES)
+        return tables.sizes_in_words(np.array(values), list(FOUR))
 
     assert said(12.0, 8.4, 30.0) == "12 (8 to 30)"
     assert said(5.0, 5.0, 5.0) == "5 or fewer"
@@ -104,58 +112,54 @@ def test_sizes_in_words() -> None:
     assert said(math.inf, math.inf, 33.0) == "**not within 40** (one club from 33)"
 
 
-# The report ------------------------------------------------------------------------------
+# The page --------------------------------------------------------------------------------
 
 
 def test_points_of_a_setting() -> None:
-    full = study.Setting()
-    assert full.sizes == (5, 10, 20, 40, 80, 160)
-    points = full.points()
-    assert len(points) == len(set(points)) == 18
-    assert sorted(p.weeks for p in points if p.weeks != 60) == [13, 26, 52, 104]
-    assert {p.tanks for p in points if p.weeks != 60} == {40}
-    assert set(full.checked()) <= set(points)
-    assert TINY.sizes == (5, 10)
-    assert study.Point(10, 13) in TINY.points()
+    full = Identifiability()
+    assert sizes_of(full) == (5, 10, 20, 40, 80, 160)
+    every = points(full)
+    assert len(every) == len(set(every)) == 18
+    assert sorted(p.weeks for p in every if p.weeks != 60) == [13, 26, 52, 104]
+    assert {p.tanks for p in every if p.weeks != 60} == {40}
+    assert set(checked(full)) <= set(every)
+    assert sizes_of(TINY) == (5, 10)
+    assert Point(10, 13) in points(TINY)
 
 
-def made_up(setting: study.Setting) -> study.Found:
+def made_up(setting: Identifiability) -> pd.DataFrame:
     """Fits whose sd halves with four times the tanks, but for slips, which stay as they are."""
     sd = np.linspace(0.2, 0.8, len(NAMES))
     slips = np.array([c.group_of(n).key == "slips" for n in NAMES])
 
-    def fit(point: study.Point, number: int) -> study.Learned:
+    def fit(point: Point, number: int, *, long: bool = False) -> pd.DataFrame:
         tanks = point.tanks * point.weeks / setting.weeks * point.weight
         left = np.where(slips, 1.0, 1 / np.sqrt(1 + tanks * (1 + 0.1 * number)))
-        zero = np.zeros(len(NAMES))
         # As far from the truth as the posterior says.
-        return study.Learned(sd * left, sd * left, zero, 300.0 + zero, 1.01, 0, 60.0)
+        return pd.DataFrame(
+            {"club": number + 1, **point._asdict(), "long": long, "parameter": NAMES,
+             "mean": sd * left, "sd": sd * left, "truth": 0.0, "prior_sd": sd, "ess": 300.0,
+             "r_hat": 1.002 if long else 1.01, "divergent": 0, "seconds": 60.0}
+        )  # fmt: skip
 
-    fits = {p: [fit(p, i) for i in range(setting.clubs)] for p in setting.points()}
-    checks = {p: fit(p, 0)._replace(r_hat=1.002) for p in setting.checked()}
-    return study.Found(NAMES, sd, fits, checks)
-
-
-def read(path: Path) -> list[dict[str, str]]:
-    with path.open(encoding="utf-8", newline="") as handle:
-        return list(csv.DictReader(handle))
+    fits = [fit(p, i) for p in points(setting) for i in range(setting.clubs)]
+    return pd.concat([*fits, *(fit(p, 0, long=True) for p in checked(setting))])
 
 
-def test_the_report_says_what_was_found(tmp_path: Path) -> None:
-    setting = study.Setting(clubs=3, tanks=40, weeks=20, longest=26)
-    found = made_up(setting)
-    report.write(found, setting, tmp_path)
+def test_the_page_says_what_was_found(tmp_path: Path) -> None:
+    setting = Identifiability(clubs=3, tanks=40, weeks=20, longest=26)
+    results = study.results_of(made_up(setting))
+    study.page(results, setting).write(tmp_path)
     text = (tmp_path / "README.md").read_text(encoding="utf-8")
     assert "**reduced**" in text
     # 1 / (1 + 0.4 n) is a quarter at 7.5 tanks; between 5 and 10, on the log.
     low, high = 1 - 1 / (1 + 0.4 * 5.5), 1 - 1 / (1 + 0.4 * 11)
     wanted = 5 * 2 ** ((0.75 - low) / (high - low))
-    rows = read(tmp_path / "tanks.csv")
-    of = {(r["parameter"], r["weight"], r["threshold"]): r for r in rows}
-    assert float(of["pace_sd", "0.4", "0.75"]["tanks"]) == pytest.approx(wanted, rel=0.01)
-    assert of["log_setback[bloom]", "1", "0.5"]["tanks"] == ""
+    needed = pd.read_csv(tmp_path / "tanks.csv").set_index(["parameter", "weight", "threshold"])
+    assert needed["tanks"]["pace_sd", 0.4, 0.75] == pytest.approx(wanted, rel=0.01)
+    assert np.isnan(needed["tanks"]["log_setback[bloom]", 1, 0.5])
     assert "- slipping back unprovoked: 4 of 4 (all)" in text
-    answers = text.split("|---|---|---|---|---|---|\n")[1].splitlines()
+    answers = text[text.index("| how long phases last (3)") :].splitlines()
     assert answers[0].startswith("| how long phases last (3) | 7 (6 to 8) |")
     assert answers[5].count("**not within 40**") == 4
     assert "1.00 ± 0.00 at evidence weight 0.4 and 1.00 ± 0.00 at evidence weight 1" in text
@@ -163,83 +167,78 @@ def test_the_report_says_what_was_found(tmp_path: Path) -> None:
     assert "| how long phases last (3) | 0.4 | 0.31 / 0.31 |" in text
     assert "| slipping back unprovoked (4) | 1 | 1.00 / 1.00 |" in text
     assert "median **1.000**" in text
-    again = tables.read_contraction(tmp_path / "contraction.csv", setting.weeks)
-    assert tables.tanks_csv(again) == (tmp_path / "tanks.csv").read_text(encoding="utf-8")
-    assert report.picture(again) == (tmp_path / "contraction.svg").read_text(encoding="utf-8")
+    assert "R-hat of half-chains\n1.010, " in text
+    assert "at most 1.002." in text
+    again = study.read(tmp_path)
+    pd.testing.assert_frame_equal(
+        tables.to_columns(again.contraction), tables.to_columns(results.contraction)
+    )
+    assert study.page(again, setting).markdown() == text
 
 
 def test_a_narrow_posterior_far_from_the_truth_is_told() -> None:
-    found = tables.contracted(made_up(TINY), TINY.weeks)
-    assert sections.misled(found, 0.4) == sections.misled(found, 1.0) == []
-    point = study.Point(10, TINY.weeks)
-    slips, carry = found.members("slips"), found.members("carry")
+    found = tables.Contracted(study.results_of(made_up(TINY)).contraction, TINY.weeks)
+    assert tables.misled(found, 0.4) == tables.misled(found, 1.0) == []
+    rows = found.rows
+    here = (rows["tanks"] == 10) & (rows["weeks"] == TINY.weeks) & (rows["weight"] == 0.4)
     # Thrice the sd of the prior too low; and as often too high as too low.
-    found.off[point][slips] = -3.0
-    found.off[point][carry] = np.array([[1.0], [-1.0], [1.0], [-1.0]])
-    assert sections.misled(found, 0.4) == [
+    rows.loc[here & (rows["group"] == "slips"), "off"] = -3.0
+    carry = here & (rows["group"] == "carry")
+    rows.loc[carry, "off"] = np.resize([1.0, -1.0], carry.sum())
+    assert tables.misled(found, 0.4) == [
         "slipping back unprovoked: squared error 9.0 times as large, "
         "too low by 3.0 prior sds on average",
         "how readings carry over: squared error 5.4 times as large",
     ]
-    assert sections.misled(found, 1.0) == []
+    assert tables.misled(found, 1.0) == []
 
 
-def test_the_picture_has_its_numbers_in_words() -> None:
-    found = tables.contracted(made_up(TINY), TINY.weeks)
-    root = ET.fromstring(report.picture(found))
-    name = "{http://www.w3.org/2000/svg}"
-    assert root.get("role") == "img"
-    said = root.find(f"{name}desc")
-    assert said is not None
-    assert said.text is not None
+def test_the_figure_draws_its_numbers_and_says_them() -> None:
+    found = tables.Contracted(study.results_of(made_up(TINY)).contraction, TINY.weeks)
+    drawn, numbers = study.figure(found)
     # 0.4 and 0.44 and 0.48 times 10 tanks: mean of 0.800, 0.815, 0.828.
-    assert "how long phases last: 0.69 at 5, 0.81 at 10 tanks" in said.text
-    assert "slipping back unprovoked: 0.00 at 5, 0.00 at 10 tanks" in said.text
-    lines = [e for e in root.iter(f"{name}polyline") if e.get("class") == "p"]
-    assert len(lines) == len(NAMES) - 2
-    # Where the first panel's curves end, from its foot up: 10 tanks at weights 0.4 and 1.
-    frame = next(e for e in root.iter(f"{name}rect") if e.get("class") == "f")
-    top, high = (float(frame.get(k, "")) for k in ("y", "height"))
-    for kind, weight in (("c", 0.4), ("o", 1.0)):
-        curve = next(e for e in root.iter(f"{name}polyline") if e.get("class") == kind)
-        y = float(curve.get("points", "").split(",")[-1])
-        told = np.mean([1 - 1 / (1 + 10 * weight * (1 + 0.1 * i)) for i in range(3)])
-        assert 1 - (y - top) / high == pytest.approx(told, abs=0.002)
+    assert "how long phases last: 0.69 at 5, 0.81 at 10 tanks" in numbers
+    assert "slipping back unprovoked: 0.00 at 5, 0.00 at 10 tanks" in numbers
+    panels = [p for p in drawn.axes if p.get_visible()]
+    assert len(panels) == len(tables.WORDS)
+    times = [line.get_ydata()[-1] for line in panels[0].lines]
+    # Three parameters, their median at weight 0.4 and at 1, and the threshold.
+    told = [np.mean([1 - 1 / (1 + 10 * w * (1 + 0.1 * i)) for i in range(3)]) for w in (0.4, 1.0)]
+    np.testing.assert_allclose(times, [told[0]] * 4 + [told[1], c.LEARNED], atol=1e-3)
 
 
 # What is committed -----------------------------------------------------------------------
 
 
 def test_the_committed_tanks_follow_from_the_committed_contraction() -> None:
-    found = tables.read_contraction(COMMITTED / "contraction.csv", study.USUAL_WEEKS)
-    assert found.sizes == study.SIZES
-    assert found.clubs == study.Setting().clubs
-    assert set(found.at) == set(study.Setting().points())
-    assert tables.tanks_csv(found) == (COMMITTED / "tanks.csv").read_text(encoding="utf-8")
-    assert report.picture(found) == (COMMITTED / "contraction.svg").read_text(encoding="utf-8")
-    text = (COMMITTED / "README.md").read_text(encoding="utf-8")
-    assert sections.answers(found) in text
-    assert sections.by_group(sections.unlearned(found, 1.0, 0.5), found) in text
-    assert sections.groups_table(found) in text
-    assert sections.parameters(found) in text
-    assert "**reduced**" not in text
+    found = committed()
+    assert tuple(found.sizes) == SIZES
+    assert found.rows["club"].nunique() == Identifiability().clubs
+    fitted = found.rows[["tanks", "weeks", "weight", "judged"]].drop_duplicates()
+    assert {Point(*row) for row in fitted.itertuples(index=False)} == set(points(Identifiability()))
+    formats = {"weight": "{:g}", "threshold": "{:g}"}
+    formats |= dict.fromkeys(tables.Middle._fields, "{:.1f}")
+    assert csv_text(tables.tanks_table(found), formats) == (COMMITTED / "tanks.csv").read_text()
+    assert "**reduced**" not in (COMMITTED / "README.md").read_text(encoding="utf-8")
 
 
 def test_the_committed_short_chains_agree_with_long_ones() -> None:
-    rows = read(COMMITTED / "checks.csv")
-    assert {int(r["tanks"]) for r in rows} == set(study.CHECKED_SIZES)
-    ratio = np.array([float(r["sd"]) / float(r["sd_long"]) for r in rows])
-    assert len(ratio) == len(study.CHECKED_SIZES) * len(NAMES)
-    assert abs(np.median(ratio) - 1) < 0.02
+    checks = study.read(COMMITTED).checks
+    assert set(checks["tanks"]) == set(CHECKED_SIZES)
+    ratio = checks["sd"] / checks["sd_long"]
+    assert len(ratio) == len(CHECKED_SIZES) * len(NAMES)
+    assert abs(ratio.median() - 1) < 0.02
     # 300 draws leave some per cent of a standard deviation open.
     assert np.sqrt(np.mean(np.log(ratio) ** 2)) < 0.1
     assert np.abs(np.log(ratio)).max() < 0.3
+    assert (checks["r_hat_long"] < 1.01).all()
 
 
 def test_the_committed_posteriors_are_right_where_they_should_be() -> None:
     # Errors as large as the posterior says at evidence weight 1, smaller at less.
-    found = tables.read_contraction(COMMITTED / "contraction.csv", study.USUAL_WEEKS)
-    by_weight = [found.off_by_size(w) ** 2 / (1 - found.by_size(w)) for w in (0.4, 1.0)]
-    assert by_weight[1].mean() == pytest.approx(1, abs=0.15)
-    seen = found.members("signs", "levels")
-    assert by_weight[0][:, seen].mean() < by_weight[1][:, seen].mean()
+    whole, less = (committed().by_size(w) for w in (1.0, 0.4))
+    ratio = whole["off"] ** 2 / (1 - whole["contraction"])
+    assert ratio.mean() == pytest.approx(1, abs=0.15)
+    seen = less["group"].isin(["signs", "levels"])
+    smaller = (less["off"] ** 2 / (1 - less["contraction"]))[seen]
+    assert smaller.mean() < ratio[whole["group"].isin(["signs", "levels"])].mean()

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 pytest.importorskip("nutpie", reason="the extra 'fit' is not installed")
@@ -15,20 +16,20 @@ from maturity_model.cli import main
 from maturity_model.fitting.sampling import SamplingPlan
 from maturity_model.lab.studies import contraction as c
 from maturity_model.lab.studies import identifiability as study
-from maturity_model.lab.studies.identifiability_points import Point, Setting
-from maturity_model.lab.studies.identifiability_tables import read_contraction
+from maturity_model.lab.studies import identifiability_fits as fits
+from maturity_model.lab.studies.identifiability_points import Point
+from maturity_model.lab.studies.parameters import draw_truth, shared_names
 from maturity_model.lab.studies.refit import Refitter, filter_given
-from maturity_model.lab.studies.replications import draw_truth, shared_names
+from maturity_model.lab.studies.settings import Identifiability
 from maturity_model.panel import Panel
 from maturity_model.population.priors import priors_from_catalogue
 
 pytestmark = pytest.mark.fit
 
 COMMITTED = Path(__file__).parents[3] / "reports" / "identifiability"
-CATALOGUE = load_catalogue()
-PRIORS = priors_from_catalogue(CATALOGUE)
+PRIORS = priors_from_catalogue(load_catalogue())
 NAMES = shared_names(PRIORS)
-TINY = Setting(clubs=3, seed=4, tanks=10, weeks=12, longest=26)
+TINY = Identifiability(clubs=1, seed=4, tanks=10, weeks=12, longest=26)
 
 
 # Priors ----------------------------------------------------------------------------------
@@ -44,7 +45,7 @@ def test_every_parameter_is_in_one_group() -> None:
 
 
 def test_spreads_of_the_prior_are_the_catalogues() -> None:
-    sd = dict(zip(NAMES, study.prior_sd(CATALOGUE, PRIORS, NAMES), strict=True))
+    sd = fits.prior_sd()
     event = PRIORS.events.index("crash")
     for name, wanted in (
         ("log_advance[bloom]", PRIORS.log_advance_sd[1]),
@@ -65,9 +66,9 @@ def test_spreads_of_the_prior_are_the_catalogues() -> None:
 
 
 def test_a_smaller_club_is_a_part_of_the_largest() -> None:
-    club = study.make_club(TINY, 0, CATALOGUE, PRIORS)
-    whole = study.club_panel(club, Point(10, 12), CATALOGUE)
-    part = study.club_panel(club, Point(5, 12), CATALOGUE)
+    club = fits.make_club(TINY, 0)
+    whole = fits.club_panel(club, Point(10, 12))
+    part = fits.club_panel(club, Point(5, 12))
     assert np.diff(whole.first).tolist() == [12] * 10
     assert np.diff(part.first).tolist() == [12] * 5 + [1] * 5
     assert [t.keeper for t in part.tanks[:3]] == ["keeper-0", "keeper-0", "keeper-1"]
@@ -81,13 +82,13 @@ def test_a_smaller_club_is_a_part_of_the_largest() -> None:
     np.testing.assert_array_equal(part.impulse[:rows], whole.impulse[:rows])
     assert not part.impulse[rows:].any()
     assert len(part.judgements.row) == 0
-    short = study.club_panel(club, Point(10, 6), CATALOGUE)
+    short = fits.club_panel(club, Point(10, 6))
     assert np.diff(short.first).tolist() == [6] * 10
 
 
 def test_tanks_that_are_no_part_of_it_tell_nothing() -> None:
-    club = study.make_club(TINY, 1, CATALOGUE, PRIORS)
-    part = study.club_panel(club, Point(5, 12), CATALOGUE)
+    club = fits.make_club(TINY, 1)
+    part = fits.club_panel(club, Point(5, 12))
     truth = draw_truth(part, np.random.default_rng(2))
     each = [filter_given(part, n, truth, PRIORS, 1.0).log_likelihood[-1, 0] for n in range(10)]
     assert max(each[:5]) < -1
@@ -95,15 +96,15 @@ def test_tanks_that_are_no_part_of_it_tell_nothing() -> None:
 
 
 def test_a_fifth_of_the_tanks_is_judged() -> None:
-    club = study.make_club(TINY, 0, CATALOGUE, PRIORS)
-    panel = study.club_panel(club, Point(10, 12, judged=True), CATALOGUE)
+    club = fits.make_club(TINY, 0)
+    panel = fits.club_panel(club, Point(10, 12, judged=True))
     judged = {x.tank for x in panel.logbook.checkins if x.judged_phase}
     assert judged == {panel.tanks[0].name, panel.tanks[5].name}
     assert all(x.judged_phase for x in panel.logbook.checkins if x.tank in judged)
 
 
 def test_clubs_differ_and_come_again() -> None:
-    one, again, other = (study.make_club(TINY, n, CATALOGUE, PRIORS) for n in (0, 0, 1))
+    one, again, other = (fits.make_club(TINY, n) for n in (0, 0, 1))
     assert one.book.checkins == again.book.checkins
     np.testing.assert_array_equal(one.truth, again.truth)
     assert (one.truth != other.truth).all()
@@ -111,8 +112,8 @@ def test_clubs_differ_and_come_again() -> None:
 
 
 def test_the_committed_parameters_are_todays() -> None:
-    found = read_contraction(COMMITTED / "contraction.csv", 60)
-    assert found.names == NAMES
+    found = study.read(COMMITTED).contraction
+    assert tuple(dict.fromkeys(found["parameter"])) == NAMES
 
 
 # A tiny run ------------------------------------------------------------------------------
@@ -142,22 +143,17 @@ def fitted(monkeypatch: pytest.MonkeyPatch) -> list[float]:
 
 
 def test_finished_fits_are_taken_up(tmp_path: Path, fitted: list[float]) -> None:
-    setting = Setting(clubs=1, seed=4, tanks=5, weeks=8, longest=8)
+    setting = Identifiability(clubs=1, seed=4, tanks=5, weeks=8, longest=8)
     first = study.run(setting, tmp_path)
     assert fitted == [0.4, 1.0]
     again = study.run(setting, tmp_path)
     assert len(fitted) == 2
-    for point, fits in first.fits.items():
-        for a, b in zip(fits[0], again.fits[point][0], strict=True):
-            np.testing.assert_array_equal(a, b)
-    # A damaged file, or one of other parameters, costs one fit.
-    one, other = sorted(tmp_path.glob("*.json"))
-    one.write_text("{", encoding="utf-8")
-    kept = json.loads(other.read_text(encoding="utf-8"))
-    other.write_text(json.dumps(kept | {"mean": [1.0]}), encoding="utf-8")
-    study.run(setting, tmp_path)
+    for a, b in zip(first, again, strict=True):
+        pd.testing.assert_frame_equal(a, b, check_exact=True)
+    # Another club leaves those that are there; other chains do not.
+    study.run(replace(setting, clubs=2), tmp_path)
     assert len(fitted) == 4
-    study.run(Setting(clubs=1, seed=4, tanks=5, weeks=8, longest=8, draws=301), tmp_path)
+    study.run(replace(setting, draws=301), tmp_path)
     assert len(fitted) == 6
 
 
@@ -170,20 +166,22 @@ def test_the_command_makes_its_files(
     for name, n in sizes.items():
         words += [f"--{name}", str(n)]
     assert main(words) == 0
-    assert "README.md" in capsys.readouterr().out
-    assert {p.name for p in (tmp_path / "r").iterdir()} == {
-        "README.md", "checks.csv", "contraction.csv", "contraction.svg", "tanks.csv",
-    }  # fmt: skip
-    found = read_contraction(tmp_path / "r" / "contraction.csv", 10)
-    assert found.names == NAMES
-    assert found.clubs == 2
-    assert set(found.at) == {
+    assert "how long phases last (3): not within 20\n" in capsys.readouterr().out
+    assert {p.name for p in (tmp_path / "r").iterdir()} == {p.name for p in COMMITTED.iterdir()}
+    results = study.read(tmp_path / "r")
+    found = results.contraction
+    assert tuple(dict.fromkeys(found["parameter"])) == NAMES
+    assert found["club"].nunique() == 2
+    at = {Point(*row) for row in found[list(Point._fields)].itertuples(index=False)}
+    assert at == {
         *(Point(n, 10, w) for n in (5, 10, 20) for w in (0.4, 1.0)), Point(20, 13),
         Point(20, 10, judged=True),
     }  # fmt: skip
     # Draws of the prior have learned nothing: its variance, from 40 draws.
-    assert abs(np.mean(list(found.at.values()))) < 0.05
-    assert len(fitted) == 2 * len(found.at) + 1
+    assert abs(found["contraction"].mean()) < 0.05
+    assert len(fitted) == 2 * len(at) + 1
+    assert results.sampling["fits"].item() == 2 * len(at)
+    assert len(results.checks) == len(NAMES)
     before = (tmp_path / "r" / "README.md").read_bytes()
     assert main(words) == 0
     assert (tmp_path / "r" / "README.md").read_bytes() == before
@@ -191,20 +189,16 @@ def test_the_command_makes_its_files(
 
 @pytest.mark.long
 @pytest.mark.slow
-def test_signs_are_learned_and_events_are_not(tmp_path: Path) -> None:
-    setting = Setting(clubs=1, seed=4, tanks=20, weeks=40, longest=40, draws=100, tune=150)
-    made = study.Study(setting, tmp_path, lambda _: None)
-    club = study.make_club(setting, 0, CATALOGUE, PRIORS)
-    found = made.fit(club, 0, Point(20, 40, 1.0))
-    left = c.contraction(found.sd, study.prior_sd(CATALOGUE, PRIORS, NAMES))
-    mean = {
-        g.key: float(np.mean([x for n, x in zip(NAMES, left, strict=True) if c.group_of(n) == g]))
-        for g in c.GROUPS
-    }
+def test_signs_are_learned_and_events_are_not() -> None:
+    setting = Identifiability(clubs=1, seed=4, tanks=20, weeks=40, longest=40, draws=100, tune=150)
+    found = fits.fit_point(setting, 0, Point(20, 40, 1.0))
+    left = c.contraction(found["sd"], found["prior_sd"])
+    mean = pd.Series(left).groupby([c.group_of(n).key for n in found["parameter"]]).mean()
     assert mean["signs"] > 0.4
     assert mean["levels"] > 0.4
     # Nobody judges, and events are few.
     for key in ("memory", "judges"):
         assert abs(mean[key]) < 0.3
     # The truth is where the posterior is.
-    assert np.mean(((found.mean - found.truth) / found.sd) ** 2) == pytest.approx(1, abs=0.4)
+    z = (found["mean"] - found["truth"]) / found["sd"]
+    assert (z**2).mean() == pytest.approx(1, abs=0.4)

@@ -6,6 +6,8 @@ import csv
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import pandas as pd
 import pytest
 
 pytest.importorskip("nutpie", reason="the extra 'fit' is not installed")
@@ -15,6 +17,7 @@ from maturity_model.fitting.options import ModelOptions
 from maturity_model.lab.studies import agreement, pooling, pooling_fits, pooling_weight
 from maturity_model.lab.studies.pooling import ALL, AS_USED, SIGNS_AND_READINGS
 from maturity_model.lab.studies.refit import Refitter
+from maturity_model.lab.studies.settings import Agreement
 from maturity_model.population.priors import Priors
 
 pytestmark = [pytest.mark.fit, pytest.mark.slow]
@@ -37,15 +40,17 @@ class SharedRefitter(Refitter):
 def test_a_tiny_agreement(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # Five tanks and a new one: as many as in the pool below.
     monkeypatch.setattr(agreement, "Refitter", SharedRefitter)
-    results = agreement.run(2, 5, 12, seed=4, draws=150)
-    assert [r.weeks for r in results] == [6, 12]
-    for r in results:
-        assert r.weekly.sum() == pytest.approx(1)
-        assert r.refit.sum() == pytest.approx(1)
-        # Short chains: the limits of the study are for longer ones.
-        assert r.distance < 0.15
-    agreement.write(results, tmp_path, 5, 12, 4, 150)
-    assert (tmp_path / "tanks.csv").read_text(encoding="utf-8").count("\n") == 3
+    setting = Agreement(tanks=2, pool=5, weeks=12, draws=150, seed=4)
+    rows = agreement.run(setting, tmp_path / "work")
+    assert rows["weeks"].tolist() == [6, 12]
+    for how in ("weekly", "refit"):
+        np.testing.assert_allclose(rows.filter(like=f"{how}_").sum(axis=1), 1)
+    # Short chains: the limits of the study are for longer ones.
+    assert (rows["distance"] < 0.15).all()
+    agreement.page(rows, setting).write(tmp_path / "out")
+    assert len(agreement.read(tmp_path / "out")) == 2
+    monkeypatch.setattr(Refitter, "fit", None)
+    pd.testing.assert_frame_equal(agreement.run(setting, tmp_path / "work"), rows)
 
 
 def test_a_tiny_study_goes_on_where_it_stopped(
