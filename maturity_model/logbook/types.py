@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, field
+from collections.abc import Container
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from reprlib import repr as shorten
 from typing import Literal
@@ -196,6 +197,15 @@ class Logbook:
     water_known_from: dict[str, dt.date | None] | None = None
     asks_consent: bool = False
     has_checkins: bool = True
+
+    def only(self, names: Container[str]) -> Logbook:
+        """Return a logbook of some of its tanks, by name."""
+        return replace(
+            self,
+            tanks={name: tank for name, tank in self.tanks.items() if name in names},
+            checkins=tuple(c for c in self.checkins if c.tank in names),
+            events=tuple(e for e in self.events if e.tank in names),
+        )
 
     def __repr__(self) -> str:
         return (

@@ -1,4 +1,4 @@
-"""What is to be scored and how, in words that a worker elsewhere can open."""
+"""A scoring job: names of files and settings that a worker on another machine can open."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ import numpy as np
 
 from maturity_model import __version__
 from maturity_model.assessment.filtering import HORIZONS, PACE_NODES, SKILL_NODES
-from maturity_model.logbook import CheckIn, Event, Logbook, read_logbook
+from maturity_model.logbook import Logbook, read_logbook
 from maturity_model.panel import last_day, water_known_from
 from maturity_model.pooling import is_pool
 from maturity_model.pooling.as_logbook import LAST_DAY
@@ -33,7 +33,7 @@ class ScoringError(ValueError):
 
 @dataclass(frozen=True)
 class Job:
-    """Everything a worker needs to be told; paths are read by it.
+    """Everything a worker needs; it opens the files itself.
 
     Attributes
     ----------
@@ -48,8 +48,8 @@ class Job:
     state : str or None
         Folder of saved forward messages.
     expected : str
-        Digest of the settings, where they are known: a worker that finds other files than
-        the one who sent it refuses.
+        Digest of the settings, where they are known: a worker refuses if its files give
+        another.
     """
 
     source: str
@@ -79,7 +79,7 @@ class LogbookSource:
         book = read_logbook(path)
         self.catalogue, self.sha256, self.ends = book.catalogue, book.sha256, last_day(book)
         self.refused = book.refused_tanks
-        # Asked of the whole log: a keeper's first water change may be another tank's.
+        # From the whole log, because a keeper's first water change may be in another tank.
         self._book = replace(book, water_known_from=water_known_from(book))
         self._names = [t.name for t in book.tanks.values()]
         self.rows = {
@@ -94,28 +94,14 @@ class LogbookSource:
         ]
 
     def read(self, part: TankRange) -> tuple[Logbook, dict[str, int]]:
-        """Some tanks of the logbook, and how many rows they have."""
+        """Read the tanks of a range; also how many rows of each table they have."""
         names = self._names[int(part.low or 0) : int(part.high or 0)]
-        book = some_tanks(self._book, set(names))
+        book = self._book.only(set(names))
         rows = {"tanks": len(names), "checkins": len(book.checkins), "events": len(book.events)}
         return book, rows
 
 
-def some_tanks(book: Logbook, names: set[str]) -> Logbook:
-    """A logbook of some of its tanks."""
-
-    def of(rows: tuple[CheckIn, ...] | tuple[Event, ...]) -> Any:
-        return tuple(r for r in rows if r.tank in names)
-
-    return replace(
-        book,
-        tanks={name: tank for name, tank in book.tanks.items() if name in names},
-        checkins=of(book.checkins),
-        events=of(book.events),
-    )
-
-
-class Opened(NamedTuple):
+class OpenJob(NamedTuple):
     """A job with its files open.
 
     Attributes
@@ -127,7 +113,7 @@ class Opened(NamedTuple):
     ends : date
         Last day of the source's calendar.
     settings : dict
-        All that the scores hang on.
+        Everything that the scores depend on.
     digest : str
         SHA-256 of the settings.
     """
@@ -140,7 +126,7 @@ class Opened(NamedTuple):
     digest: str
 
 
-def open_job(job: Job, *, check: bool = True) -> Opened:
+def open_job(job: Job, *, check: bool = True) -> OpenJob:
     """Open the files of a job.
 
     Parameters
@@ -192,24 +178,24 @@ def open_job(job: Job, *, check: bool = True) -> Opened:
             "who sent it"
         )
     ends = LAST_DAY if isinstance(source, PoolReader) else source.ends
-    return Opened(source, population, weight, ends, settings, digest)
+    return OpenJob(source, population, weight, ends, settings, digest)
 
 
 @functools.lru_cache(maxsize=1)
-def opened(job: Job) -> Opened:
-    """A job opened once in this process; its files were checked by whoever made it."""
+def open_once(job: Job) -> OpenJob:
+    """Open a job once in this process; its files were checked when it was made."""
     return open_job(job, check=False)
 
 
 def model_digest(population: Population, evidence_weight: float) -> str:
-    """SHA-256 of everything about the model that a tank's probabilities hang on."""
+    """SHA-256 of everything in the model that a tank's probabilities depend on."""
     labels = [
         __version__, evidence_weight, PACE_NODES, SKILL_NODES, HORIZONS, population.n_stages,
         population.phases, population.signs, population.analytes, population.events,
         population.covariates, population.looks, population.rocks,
     ]  # fmt: skip
-    found = hashlib.sha256(json.dumps(labels).encode())
+    digest = hashlib.sha256(json.dumps(labels).encode())
     for name in DIMS:
         values = np.ascontiguousarray(getattr(population, name), dtype="<f8")
-        found.update(f"{name}{values.shape}".encode() + values.tobytes())
-    return found.hexdigest()
+        digest.update(f"{name}{values.shape}".encode() + values.tobytes())
+    return digest.hexdigest()

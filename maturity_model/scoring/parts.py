@@ -1,9 +1,8 @@
-"""Scores as a folder of Parquet files, each whole or not there, and what is known of them."""
+"""Scores as a folder of Parquet files, with a manifest and a journal of finished parts."""
 
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
@@ -13,12 +12,12 @@ from typing import Any
 import numpy as np
 
 from maturity_model.assessment.filtering import HORIZONS
-from maturity_model.scoring.job import Job, Opened, Part, ScoringError, opened, some_tanks
-from maturity_model.scoring.state import Store
+from maturity_model.scoring.job import Job, OpenJob, Part, ScoringError, open_once
+from maturity_model.scoring.saved_filters import FilterStore
 from maturity_model.scoring.tanks import TankScores, score_tanks
-from maturity_model.whole_files import new_file, remove_leftovers, write_file
+from maturity_model.whole_files import file_sha256, new_file, remove_leftovers, write_file
 
-#: Readers of Parquet folders pass over names that begin so.
+#: Readers of Parquet folders ignore names that begin with an underscore or a dot.
 MANIFEST, JOURNAL, LOCK = "_manifest.json", "_progress.jsonl", ".lock"
 #: Tanks whose tables are in memory together.
 BATCH = 32
@@ -26,8 +25,8 @@ _MAX_TEXT = 256 * 2**20
 
 
 @dataclass(frozen=True)
-class Done:
-    """A finished file: its number, name and digest, and the rows that went in."""
+class FinishedPart:
+    """A file of scores: its number, name and digest, and the rows read for it by table."""
 
     number: int
     file: str
@@ -37,7 +36,7 @@ class Done:
     read: dict[str, int]
 
 
-def score_part(job: Job, part: Part, threads: int = 1) -> Done:
+def score_part(job: Job, part: Part, threads: int = 1) -> FinishedPart:
     """Score the tanks of one part and write its file; the same bytes each time.
 
     Parameters
@@ -45,72 +44,60 @@ def score_part(job: Job, part: Part, threads: int = 1) -> Done:
     job : Job
     part : Part
     threads : int
-        The kernels release the GIL; the result does not hang on it.
+        The kernels release the GIL; the result does not depend on the number.
     """
-    work = opened(job)
-    book, read = work.source.read(part.tanks)
-    store = Store(Path(job.state), work.settings["model_sha256"]) if job.state else None
+    opened = open_once(job)
+    book, read = opened.source.read(part.tanks)
+    store = None
+    if job.state:
+        store = FilterStore(Path(job.state), opened.settings["model_sha256"])
     names = list(book.tanks)
     batches = [set(names[i : i + BATCH]) for i in range(0, len(names), BATCH)]
 
-    def one(batch: set[str]) -> list[TankScores]:
-        mine = some_tanks(book, batch)
-        return list(score_tanks(mine, work.population, work.evidence_weight, work.ends, store))
+    def score_batch(batch: set[str]) -> list[TankScores]:
+        settings = opened.population, opened.evidence_weight, opened.ends, store
+        return list(score_tanks(book.only(batch), *settings))
 
     if threads > 1 and len(batches) > 1:
         with ThreadPoolExecutor(threads) as pool:
-            found = [s for batch in pool.map(one, batches) for s in batch]
+            scored = list(pool.map(score_batch, batches))
     else:
-        found = [s for batch in batches for s in one(batch)]
-    return _done(job, part, found, work, read)
+        scored = list(map(score_batch, batches))
+    scores = [tank for batch in scored for tank in batch]
+    path = Path(job.out) / f"part-{part.number:06d}.parquet"
+    digest = _write(path, scores, opened)
+    weeks = sum(len(s.day) for s in scores)
+    return FinishedPart(part.number, path.name, digest, len(scores), weeks, read)
 
 
-def _done(
-    job: Job, part: Part, found: list[TankScores], work: Opened, read: dict[str, int]
-) -> Done:
-    name = f"part-{part.number:06d}.parquet"
-    digest = _write(Path(job.out) / name, found, work)
-    weeks = sum(len(s.day) for s in found)
-    return Done(part.number, name, digest, len(found), weeks, read)
-
-
-def _write(path: Path, found: list[TankScores], work: Opened) -> str:
+def _write(path: Path, scores: list[TankScores], job: OpenJob) -> str:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    phases = list(work.population.phases)
+    phases = list(job.population.phases)
     names = phases + [f"regression_{h}" for h in HORIZONS] + ["khat", "power", "effective"]
-    counts = [len(s.day) for s in found]
-    values = np.concatenate([s.values for s in found])
+    counts = [len(s.day) for s in scores]
+    values = np.concatenate([s.values for s in scores])
     columns = {
-        "tank": pa.array(np.repeat(np.array([s.tank for s in found], dtype=object), counts)),
+        "tank": pa.array(np.repeat(np.array([s.tank for s in scores], dtype=object), counts)),
         "week": pa.array(np.concatenate([np.arange(c, dtype=np.int32) for c in counts])),
-        "day": pa.array(np.concatenate([s.day for s in found]).astype(np.int32)),
-        "checked": pa.array(np.concatenate([s.checked for s in found])),
+        "day": pa.array(np.concatenate([s.day for s in scores]).astype(np.int32)),
+        "checked": pa.array(np.concatenate([s.checked for s in scores])),
     }
     columns |= {name: pa.array(values[:, i]) for i, name in enumerate(names)}
-    table = pa.table(columns).replace_schema_metadata({"scores": work.digest})
+    table = pa.table(columns).replace_schema_metadata({"scores": job.digest})
     with new_file(path, durable=True) as part:
         pq.write_table(table, part, compression="zstd", row_group_size=max(table.num_rows, 1))
-        return file_digest(part)
+        return file_sha256(part)
 
 
-def file_digest(path: Path) -> str:
-    """SHA-256 of a file."""
-    found = hashlib.sha256()
-    with path.open("rb") as handle:
-        while chunk := handle.read(2**22):
-            found.update(chunk)
-    return found.hexdigest()
-
-
-class Folder:
+class ScoreFolder:
     """The folder of the scores of one job.
 
     Parameters
     ----------
     path : Path
-    work : Opened
+    job : OpenJob
     force : bool
         Replace scores made with other settings.
 
@@ -120,8 +107,8 @@ class Folder:
         When it holds something else.
     """
 
-    def __init__(self, path: Path, work: Opened, *, force: bool = False):
-        self.path, self.work = Path(path), work
+    def __init__(self, path: Path, job: OpenJob, *, force: bool = False):
+        self.path, self.job = Path(path), job
         self._begin(force)
 
     def _begin(self, force: bool) -> None:
@@ -135,23 +122,23 @@ class Folder:
         manifest = _json(self.path / MANIFEST)
         if inside and manifest is None and any(_is_part(n) for n in inside) and not force:
             raise ScoringError(f"{self.path} holds parts without a manifest; --force replaces them")
-        if manifest is not None and manifest.get("digest") != self.work.digest:
+        if manifest is not None and manifest.get("digest") != self.job.digest:
             if not force:
                 raise ScoringError(
                     f"{self.path} holds scores of another pool, population or setting"
-                    f"{_difference(manifest.get('settings'), self.work.settings)}; "
+                    f"{_difference(manifest.get('settings'), self.job.settings)}; "
                     "choose another folder, or replace them with --force"
                 )
-            force, manifest = True, None
+            manifest = None
         if manifest is None:
             for name in inside:
                 if name != MANIFEST:
                     (self.path / name).unlink(missing_ok=True)
             self._manifest([], complete=False)
 
-    def kept(self) -> dict[int, Done]:
-        """Finished parts, as far as their files are still what they were."""
-        told: dict[int, Done] = {}
+    def finished(self) -> dict[int, FinishedPart]:
+        """Finished parts by number, as far as their files are unchanged."""
+        parts: dict[int, FinishedPart] = {}
         manifest = _json(self.path / MANIFEST) or {}
         rows = list(manifest.get("parts") or [])
         with contextlib.suppress(OSError):
@@ -161,21 +148,21 @@ class Folder:
                     rows.append(json.loads(line))
         for row in rows:
             with contextlib.suppress(TypeError, KeyError, ValueError, OSError):
-                done = Done(**row)
-                path = self.path / f"part-{int(done.number):06d}.parquet"
-                counts = (done.tanks, done.weeks, *dict(done.read).values())
+                part = FinishedPart(**row)
+                path = self.path / f"part-{int(part.number):06d}.parquet"
+                counts = (part.tanks, part.weeks, *dict(part.read).values())
                 if not all(type(c) is int for c in counts):
                     continue
-                if done.file == path.name and file_digest(path) == done.sha256:
-                    told[done.number] = done
-        return told
+                if part.file == path.name and file_sha256(path) == part.sha256:
+                    parts[part.number] = part
+        return parts
 
-    def add(self, done: Done) -> None:
-        """Note a finished part."""
+    def add(self, part: FinishedPart) -> None:
+        """Note a finished part in the journal."""
         with (self.path / JOURNAL).open("a", encoding="utf-8") as handle:
-            handle.write(json.dumps(asdict(done)) + "\n")
+            handle.write(json.dumps(asdict(part)) + "\n")
 
-    def finish(self, parts: list[Done]) -> None:
+    def finish(self, parts: list[FinishedPart]) -> None:
         """Check that every row was read once, and close the folder.
 
         Raises
@@ -183,7 +170,7 @@ class Folder:
         ScoringError
             When the parts do not add up to the source.
         """
-        for table, rows in self.work.source.rows.items():
+        for table, rows in self.job.source.rows.items():
             read = sum(p.read.get(table, 0) for p in parts)
             if read != rows:
                 raise ScoringError(
@@ -193,13 +180,13 @@ class Folder:
         self._manifest(sorted(parts, key=lambda p: p.number), complete=True)
         (self.path / JOURNAL).unlink(missing_ok=True)
 
-    def _manifest(self, parts: list[Done], *, complete: bool) -> None:
+    def _manifest(self, parts: list[FinishedPart], *, complete: bool) -> None:
         content = {
             "complete": complete,
             "tanks": sum(p.tanks for p in parts),
             "tank_weeks": sum(p.weeks for p in parts),
-            "settings": self.work.settings,
-            "digest": self.work.digest,
+            "settings": self.job.settings,
+            "digest": self.job.digest,
             "parts": [asdict(p) for p in parts],
         }
         write_file(self.path / MANIFEST, json.dumps(content, indent=1) + "\n")
@@ -213,10 +200,10 @@ def _json(path: Path) -> dict[str, Any] | None:
     try:
         if path.stat().st_size > _MAX_TEXT:
             return None
-        found = json.loads(path.read_bytes())
+        content = json.loads(path.read_bytes())
     except (OSError, ValueError, RecursionError):
         return None
-    return found if isinstance(found, dict) else None
+    return content if isinstance(content, dict) else None
 
 
 def _difference(theirs: Any, ours: dict[str, Any]) -> str:

@@ -1,4 +1,4 @@
-"""Scoring a whole pool: here, by processes, or on a cluster; the same bytes each way."""
+"""Scoring a whole pool: in this process, in several, or on a cluster; the bytes are the same."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from pathlib import Path
 
 from maturity_model.population.files import default_population_path
 from maturity_model.scoring.job import Job, LogbookSource, Part, ScoringError, open_job
-from maturity_model.scoring.parts import LOCK, Done, Folder, score_part
+from maturity_model.scoring.parts import LOCK, FinishedPart, ScoreFolder, score_part
 from maturity_model.whole_files import locked
 
 #: Seconds between two lines of progress.
@@ -71,7 +71,7 @@ def score(
     population : str or Path, optional
         Default: the one that ships with the package.
     draws : int, optional
-        Use so many draws of it, evenly spaced. Default: all.
+        Use this number of its draws, evenly spaced. Default: all.
     evidence_weight : float, optional
         Default: the population's own.
     workers : int
@@ -81,8 +81,7 @@ def score(
     scheduler : str, optional
         Address of a Dask scheduler; its workers must see the same files, and do the work.
     state : str or Path, optional
-        Folder of forward messages: tanks whose history is unchanged cost their new weeks
-        alone.
+        Folder of saved filters: of a tank with unchanged history, only new weeks are filtered.
     part_tanks : int
         Tanks in one file.
     force : bool
@@ -120,63 +119,66 @@ def score(
     if inside == outside or outside in inside.parents or inside in outside.parents:
         raise ScoringError("the scores and their source may not lie in each other")
     progress("checking the files")
-    work = open_job(job)
-    job = replace(job, expected=work.digest)
-    todo = [Part(i, r) for i, r in enumerate(work.source.ranges(part_tanks))]
-    if not todo:
+    opened = open_job(job)
+    job = replace(job, expected=opened.digest)
+    parts = [Part(i, r) for i, r in enumerate(opened.source.ranges(part_tanks))]
+    if not parts:
         raise ScoringError(f"{job.source} holds no tank")
-    out = Path(job.out)
-    out.mkdir(parents=True, exist_ok=True)
-    with locked(out / LOCK, ScoringError(f"another run is writing to {out}")):
-        folder = Folder(out, work, force=force)
-        done = {n: d for n, d in folder.kept().items() if n < len(todo)}
+    path = Path(job.out)
+    path.mkdir(parents=True, exist_ok=True)
+    with locked(path / LOCK, ScoringError(f"another run is writing to {path}")):
+        folder = ScoreFolder(path, opened, force=force)
+        done = {n: part for n, part in folder.finished().items() if n < len(parts)}
         kept = len(done)
-        waiting = [part for part in todo if part.number not in done]
-        tell = _Progress(progress, sum(p.tanks.tanks for p in todo), done)
-        cores = max(1, threads or (os.cpu_count() or 1) // max(1, workers))
-        if not waiting:
-            found: Iterator[Done] = iter(())
-        elif scheduler is not None:
-            found = _on_cluster(job, waiting, scheduler)
-        elif workers > 1:
-            found = _by_processes(job, waiting, workers, cores)
-        else:
-            found = (score_part(job, part, cores) for part in waiting)
-        for part in found:
+        report_progress = _Progress(progress, sum(p.tanks.tanks for p in parts), done)
+        waiting = [part for part in parts if part.number not in done]
+        for part in _scored(job, waiting, workers, threads, scheduler):
             folder.add(part)
             done[part.number] = part
-            tell(part)
+            report_progress(part)
         folder.finish(list(done.values()))
-    parts = list(done.values())
     return ScoreReport(
-        Path(out),
-        sum(p.tanks for p in parts),
-        sum(p.weeks for p in parts),
-        len(parts),
+        path,
+        sum(p.tanks for p in done.values()),
+        sum(p.weeks for p in done.values()),
+        len(done),
         kept,
-        work.population.n_draws,
+        opened.population.n_draws,
         time.monotonic() - begun,
-        work.source.refused if isinstance(work.source, LogbookSource) else (),
+        opened.source.refused if isinstance(opened.source, LogbookSource) else (),
     )
 
 
-class _Progress:
-    """Says now and then how far it is, and how long the rest will take."""
+def _scored(
+    job: Job, parts: list[Part], workers: int, threads: int | None, scheduler: str | None
+) -> Iterator[FinishedPart]:
+    if not parts:
+        return iter(())
+    if scheduler is not None:
+        return _on_cluster(job, parts, scheduler)
+    threads = max(1, threads or (os.cpu_count() or 1) // max(1, workers))
+    if workers > 1:
+        return _by_processes(job, parts, workers, threads)
+    return (score_part(job, part, threads) for part in parts)
 
-    def __init__(self, progress: Callable[[str], None], total: int, done: dict[int, Done]):
+
+class _Progress:
+    """Reports now and then how much is done, and how long the rest will take."""
+
+    def __init__(self, progress: Callable[[str], None], total: int, done: dict[int, FinishedPart]):
         self.progress, self.total = progress, total
         self.tanks = sum(d.tanks for d in done.values())
-        self.here, self.begun, self.told = 0, time.monotonic(), float("-inf")
+        self.here, self.begun, self.reported = 0, time.monotonic(), float("-inf")
         if self.tanks:
             progress(f"{self.tanks:,} of {total:,} tanks were scored by an earlier run")
 
-    def __call__(self, part: Done) -> None:
+    def __call__(self, part: FinishedPart) -> None:
         self.tanks += part.tanks
         self.here += part.tanks
         now = time.monotonic()
-        if now - self.told < _EVERY and self.tanks < self.total:
+        if now - self.reported < _EVERY and self.tanks < self.total:
             return
-        self.told = now
+        self.reported = now
         rate = self.here / max(now - self.begun, 1e-9)
         left = (self.total - self.tanks) / rate
         self.progress(
@@ -185,7 +187,9 @@ class _Progress:
         )
 
 
-def _by_processes(job: Job, parts: list[Part], workers: int, threads: int) -> Iterator[Done]:
+def _by_processes(
+    job: Job, parts: list[Part], workers: int, threads: int
+) -> Iterator[FinishedPart]:
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor, as_completed
     from concurrent.futures.process import BrokenProcessPool
@@ -204,7 +208,7 @@ def _by_processes(job: Job, parts: list[Part], workers: int, threads: int) -> It
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _on_cluster(job: Job, parts: list[Part], address: str) -> Iterator[Done]:
+def _on_cluster(job: Job, parts: list[Part], address: str) -> Iterator[FinishedPart]:
     try:
         dask = importlib.import_module("distributed")
     except ImportError:

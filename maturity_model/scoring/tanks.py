@@ -1,4 +1,4 @@
-"""Some tanks of a log, filtered week by week; weeks that are known already are not again."""
+"""Scores of some tanks, week by week; weeks whose filter was saved are not filtered again."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ from maturity_model.assessment.filtering import (
     make_tables,
 )
 from maturity_model.hmm.mixture import FilteredMixture, SavedFilter, extend
-from maturity_model.logbook import CheckIn, Event, Logbook
-from maturity_model.panel import Panel, build_panel
+from maturity_model.logbook import Logbook
+from maturity_model.panel import Panel, build_panel, rows_by_tank
 from maturity_model.population.tables import Hazards, tank_hazards
 from maturity_model.population.types import Population
-from maturity_model.scoring.state import SavedTank, Store, history_keys
+from maturity_model.scoring.saved_filters import FilterStore, SavedTank, history_keys
 
 
 class TankScores(NamedTuple):
@@ -54,7 +54,7 @@ def score_tanks(
     population: Population,
     evidence_weight: float,
     ends: dt.date,
-    store: Store | None = None,
+    store: FilterStore | None = None,
 ) -> Iterator[TankScores]:
     """Score all tanks of a logbook, in its order.
 
@@ -66,7 +66,7 @@ def score_tanks(
     evidence_weight : float
     ends : date
         Everything later is ignored.
-    store : Store, optional
+    store : FilterStore, optional
         Forward messages of an earlier run; brought up to this one.
     """
     panel = build_panel(book, as_of=ends)
@@ -112,30 +112,21 @@ def score_tanks(
 
 
 def recognised(tables: Tables) -> list[Tables]:
-    """Tables of each tank, with what the population knows of it; else the very same tables.
+    """Tables of each tank, changed for those that the population has learned from.
 
-    As in an assessment: a keeper's skill is known, and what the population has learned from a
-    tank is not counted again.
+    As in an assessment: the keeper's skill is known, and what the population has learned from
+    a tank is not counted twice.
     """
     from maturity_model.assessment.pool_members import PoolLookup
 
     book = tables.panel.logbook
-    checkins: dict[str, list[CheckIn]] = {}
-    events: dict[str, list[Event]] = {}
-    for c in book.checkins:
-        checkins.setdefault(c.tank, []).append(c)
-    for e in book.events:
-        events.setdefault(e.tank, []).append(e)
-    found = PoolLookup(
-        tables,
-        {name: tuple(rows) for name, rows in checkins.items()},
-        {name: tuple(rows) for name, rows in events.items()},
-    )
-    return [found.of(n)[0] for n in range(len(tables.panel.tanks))]
+    checkins = rows_by_tank(book.checkins, dt.date.max)
+    pool = PoolLookup(tables, checkins, rows_by_tank(book.events, dt.date.max))
+    return [pool.of(n)[0] for n in range(len(tables.panel.tanks))]
 
 
 def _known_before(tables: Tables | None, draws: int) -> bytes:
-    # What a tank's probabilities hang on besides its history and the model.
+    # What a tank's probabilities depend on besides its history and the model.
     if tables is None:
         return b"%d" % draws
     prior = b"" if tables.log_prior is None else tables.log_prior.tobytes()

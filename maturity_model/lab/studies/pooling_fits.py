@@ -125,13 +125,7 @@ def _cut(
     else:
         # What phases show is learned from the judged tanks alone, everything else from all.
         judged = frozenset(c.tank for c in panel.logbook.checkins if c.judged_phase)
-        book = panel.logbook
-        few = replace(
-            book,
-            tanks={name: t for name, t in book.tanks.items() if name in judged},
-            checkins=tuple(c for c in book.checkins if c.tank in judged),
-            events=tuple(e for e in book.events if e.tank in judged),
-        )
+        few = panel.logbook.only(judged)
         whole = _sampled(build_panel(few, panel.catalogue, panel.as_of), setting, number, way)
         index = np.linspace(0, whole.n_draws - 1, IMPUTATIONS).round().astype(np.int64)
         given = take_draws(whole, index)

@@ -23,9 +23,9 @@ from maturity_model.panel import build_panel, last_day
 from maturity_model.population import Population, elicit_population
 from maturity_model.population.members import make_members
 from maturity_model.population.tables import fit_to_catalogue, tank_hazards
-from maturity_model.scoring import state, tanks
+from maturity_model.scoring import saved_filters, tanks
 from maturity_model.scoring.job import model_digest
-from maturity_model.scoring.state import Store, history_keys
+from maturity_model.scoring.saved_filters import FilterStore, history_keys
 from maturity_model.scoring.tanks import TankScores, score_tanks
 
 
@@ -42,7 +42,7 @@ def run(
     weight: float = 0.7,
 ) -> dict[str, TankScores]:
     drawn = fit_to_catalogue(drawn or population(), book.catalogue)
-    store = Store(folder, model_digest(drawn, weight)) if folder else None
+    store = FilterStore(folder, model_digest(drawn, weight)) if folder else None
     return {s.tank: s for s in score_tanks(book, drawn, weight, as_of, store)}
 
 
@@ -404,7 +404,7 @@ def test_values_that_are_no_probabilities_are_refused(tmp_path: Path) -> None:
     # With a digest that fits: somebody wrote it so.
     book = simulated(8)
     drawn = fit_to_catalogue(population(), book.catalogue)
-    store = Store(tmp_path, model_digest(drawn, 0.7))
+    store = FilterStore(tmp_path, model_digest(drawn, 0.7))
     panel = build_panel(book)
     run(book, panel.as_of, tmp_path)
     name = panel.tanks[0].name
@@ -431,8 +431,8 @@ def test_values_that_are_no_probabilities_are_refused(tmp_path: Path) -> None:
 
 
 def test_a_name_is_no_path(tmp_path: Path) -> None:
-    store = Store(tmp_path / "state", "m")
+    store = FilterStore(tmp_path / "state", "m")
     for name in ("../../etc/x", "/abs", "a\x00b", "\udc80", "x" * 5000):
         assert store.path(name).relative_to(tmp_path / "state")
         assert len(store.path(name).name) == 36
-    assert state.N_EXTRA == 5
+    assert saved_filters.N_EXTRA == 5

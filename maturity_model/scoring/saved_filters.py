@@ -1,9 +1,9 @@
-"""Forward messages of tanks, kept between runs, so that a new week costs one step.
+"""Forward messages of tanks, saved between runs, so that a new week costs one step.
 
-What is kept is that of a tank's last week but one: the last may still change as days go by,
-earlier ones only by an edit. A message is taken up only if everything the filter reads of
+The message saved is that of a tank's last week but one: the last may still change as days go
+by, earlier ones only by an edit. A message is used only if everything the filter reads of
 the weeks up to it (observations as codes, events, husbandry, rock) and the model have the
-digest under which it was kept; otherwise the tank is filtered from its start. A store is
+digest under which it was saved; otherwise the tank is filtered from its start. A store is
 not trusted: a file of another size, with another digest, or with values that are no
 probabilities counts as absent.
 """
@@ -61,7 +61,7 @@ def history_keys(panel: Panel, n: int, model: str, besides: bytes = b"") -> list
     model : str
         Digest of the model.
     besides : bytes
-        Whatever else the tank's probabilities hang on.
+        Everything else that the tank's probabilities depend on.
 
     Returns
     -------
@@ -80,7 +80,7 @@ def history_keys(panel: Panel, n: int, model: str, besides: bytes = b"") -> list
             here = codes[code[starts[t] : starts[t + 1]]]
             found.update(struct.pack("<q", len(here)))
             for field in here.dtype.names or ():
-                # 0 and -0 share a code, and which of them stands for it hangs on other rows.
+                # 0 and -0 share a code, and other rows decide which of them it holds.
                 found.update((here[field] + 0).tobytes())
         for values in (panel.impulse, panel.pending, panel.husbandry):
             found.update(values[first + t].tobytes())
@@ -89,7 +89,7 @@ def history_keys(panel: Panel, n: int, model: str, besides: bytes = b"") -> list
     return out
 
 
-class Store:
+class FilterStore:
     """A folder of saved tanks, one file each.
 
     Parameters
@@ -115,9 +115,9 @@ class Store:
         nodes: tuple[int, ...] = (PACE_NODES, SKILL_NODES),
         draws: int | None = None,
     ) -> SavedTank | None:
-        """What is kept of a tank, if it is of the history and the model that ``keys`` tell.
+        """Load a tank's saved filter if it belongs to the history and model of ``keys``.
 
-        Never of the last week; None for whatever cannot be used.
+        Never that of the last week; None if there is none that can be used.
         """
         try:
             with self.path(tank).open("rb") as handle:
@@ -146,7 +146,7 @@ class Store:
         return SavedTank(week, SavedFilter(filtered, log_likelihood), load, values)
 
     def save(self, tank: str, key: bytes, saved: SavedTank) -> None:
-        """Keep a tank; a kill leaves the old file or the new one.
+        """Save a tank.
 
         Raises
         ------
