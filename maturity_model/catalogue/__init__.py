@@ -1,7 +1,7 @@
 """Trade knowledge as data: signs, analytes, events, phases, husbandry.
 
-Every number carries a source mark, written behind it in square brackets
-(``0.35 [P]``); the marks are explained in ``data/sources.csv``.
+The tables in ``data/`` may be edited. Every number carries a source mark, written behind it
+in square brackets (``0.35 [P]``); the marks are explained in ``data/sources.csv``.
 """
 
 from maturity_model.catalogue.load import (

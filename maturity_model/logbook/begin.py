@@ -117,7 +117,7 @@ def begin_logbook(
         raise BeginError("two of the tanks have one name; choose another for one of them")
     if folder.exists() and not folder.is_dir():
         raise BeginError(f"{folder} is a file; name a folder")
-    there = _tables_in(folder) if folder.is_dir() else []
+    there = _tables_in(folder)
     if there:
         raise BeginError(f"{folder} holds a logbook already ({there[0]}); nothing was changed")
     # The start as ISO, whatever form it was given in.
@@ -153,9 +153,8 @@ def _names(folder: Path) -> list[str]:
 
 
 def _tables_in(folder: Path) -> list[str]:
-    found = []
-    for name in _names(folder):
+    def is_table(name: str) -> bool:
         stem, ending = os.path.splitext(name.lower())
-        if ending == ".xlsx" or (ending == ".csv" and stem in TABLES):
-            found.append(name)
-    return found
+        return ending == ".xlsx" or (ending == ".csv" and stem in TABLES)
+
+    return [name for name in _names(folder) if is_table(name)]

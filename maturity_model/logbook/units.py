@@ -99,26 +99,26 @@ def units_of(analyte: str) -> dict[str, Unit]:
     """Return every unit known for an analyte, by name; empty for an unknown analyte."""
     if analyte in _SUBSTANCES:
         return _nutrient(analyte)
-    found: tuple[Unit, ...] = ()
+    units: tuple[Unit, ...] = ()
     if analyte == "ph":
-        found = (Unit("[pH]", _same), Unit("[pH] total", _same))
+        units = (Unit("[pH]", _same), Unit("[pH] total", _same))
     elif analyte == "temperature":
-        found = (Unit("Cel", _same), Unit("[degF]", _fahrenheit), Unit("K", _kelvin))
+        units = (Unit("Cel", _same), Unit("[degF]", _fahrenheit), Unit("K", _kelvin))
     elif analyte == "alkalinity":
-        found = (
+        units = (
             Unit("meq/L", _same),
             Unit("mmol/L", _same),
             Unit("[dKH]", partial(_times, MEQ_PER_DKH)),
             Unit("mg/L CaCO3", partial(_times, MEQ_PER_MG_CACO3)),
         )
     elif analyte == "salinity":
-        found = (
+        units = (
             Unit("1", _same),
             Unit("g/kg", partial(_times, 1 / seawater.ABSOLUTE_PER_PRACTICAL)),
             Unit("mS/cm", seawater.salinity_from_conductivity),
             *(_gravity(*g) for g in _GRAVITIES),
         )
-    return {u.name: u for u in found}
+    return {u.name: u for u in units}
 
 
 #: Other spellings, after :func:`_plain`.

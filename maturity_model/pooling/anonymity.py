@@ -1,4 +1,4 @@
-"""What a pool still reveals, counted and said in plain words."""
+"""What a pool still reveals, counted and explained in its README.md."""
 
 from __future__ import annotations
 

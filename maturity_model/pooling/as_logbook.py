@@ -99,12 +99,12 @@ def _checkins(
     columns = ("tank", "look_number", "observer", "look", "judged_phase")
     for i, (tank, number, observer, look, judged) in enumerate(_rows(table, *columns)):
         signs = {name: a[i] for name, a in zip(names, answers, strict=True) if a[i] is not None}
-        found = readings.pop((tank, number), {})
-        made = CheckIn(tank, dates[i], observer or "", look, judged, "", signs, found)
-        numbered.append((dates[i], number, made))
+        read = readings.pop((tank, number), {})
+        checkin = CheckIn(tank, dates[i], observer or "", look, judged, "", signs, read)
+        numbered.append((dates[i], number, checkin))
     if readings:
         raise PoolError("readings belong to check-ins that are not in the pool")
-    return tuple(made for _, _, made in sorted(numbered, key=lambda n: n[:2]))
+    return tuple(checkin for _, _, checkin in sorted(numbered, key=lambda n: n[:2]))
 
 
 def _readings(content: Content) -> dict[tuple[str, int], dict[str, Reading]]:

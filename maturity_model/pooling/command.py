@@ -1,4 +1,4 @@
-"""What ``maturity-model pool`` does, without the command line's options."""
+"""Making a pool of logbooks: the command ``maturity-model pool`` without its options."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ MAX_LISTED = 20
 
 @dataclass(frozen=True)
 class ClubReport:
-    """What was found in one logbook.
+    """What became of one logbook.
 
     Attributes
     ----------
@@ -41,7 +41,7 @@ class ClubReport:
         The first problems, as messages.
     readable : bool
     on_your_word : bool
-        It has no column ``consent``.
+        It has no column ``consent``, so the person who pools answers for its keepers.
     """
 
     label: str
@@ -105,7 +105,7 @@ def make_pool(
     Returns
     -------
     PoolReport
-        Without any tank left, nothing is written.
+        If no tank is left, nothing is written.
 
     Raises
     ------
@@ -176,10 +176,10 @@ def _labels(paths: list[Path]) -> dict[Path, str]:
     """
     if len(paths) > MAX_CLUBS:
         raise PoolError(f"more than {MAX_CLUBS} logbooks: make several pools")
-    found = list(dict.fromkeys(Path(os.path.realpath(p)) for p in paths))
-    if len(found) < len(paths):
+    real = list(dict.fromkeys(Path(os.path.realpath(p)) for p in paths))
+    if len(real) < len(paths):
         raise PoolError("the same logbook is given twice")
-    short = {p: p.stem if p.suffix.lower() == ".xlsx" else p.name for p in found}
+    short = {p: p.stem if p.suffix.lower() == ".xlsx" else p.name for p in real}
     for _ in range(50):
         counts = Counter(short.values())
         if max(counts.values(), default=1) == 1:

@@ -86,7 +86,7 @@ def _member(name: str) -> zipfile.ZipInfo:
 
 
 def date_range(started: dt.date, day: int) -> str:
-    """Days on which day ``day`` of a tank may have been, where only its month is told.
+    """Dates that day ``day`` of a tank may be, if only the month of its start is known.
 
     Returns
     -------

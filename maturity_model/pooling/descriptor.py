@@ -1,4 +1,4 @@
-"""A pool's descriptor, and what its tables must keep to."""
+"""Checks of a pool: its descriptor, and the constraints of its tables."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _MAX_DAY = 36_525
 
 
 def read_descriptor(path: Path) -> dict[str, Any]:
-    """Read what a pool says of itself: format, digests, and what its codes stand for."""
+    """Read what a pool states of itself: format, digests, and the meaning of its codes."""
     try:
         with (path / DESCRIPTOR).open("rb") as handle:
             data = handle.read(_MAX_BYTES + 1)
@@ -41,7 +41,7 @@ def read_descriptor(path: Path) -> dict[str, Any]:
 
 
 def agree(about: dict[str, Any], catalogue: Catalogue) -> tuple[Catalogue, tuple[str, ...]]:
-    """Add the pool's own signs to the catalogue; the result, and the pool's signs in order."""
+    """Add the pool's own signs to the catalogue; also return the pool's signs in order."""
     try:
         theirs = about["codes"]
         signs, own = [str(s) for s in theirs["signs"]], list(about["own_signs"])
@@ -84,10 +84,10 @@ def _cells(row: dict[str, Any], catalogue: Catalogue) -> dict[str, str]:
     }
 
 
-def check_schema(kind: TableKind, found: Any) -> None:
+def check_schema(kind: TableKind, arrow: Any) -> None:
     """Raise PoolError where an Arrow schema is not that of the table."""
     expected = [(c.name, ARROW[c.type]) for c in kind.columns]
-    schema = [(f.name, str(f.type)) for f in found]
+    schema = [(f.name, str(f.type)) for f in arrow]
     if schema != expected:
         wrong = next((a for a, b in zip(schema, expected, strict=False) if a != b), ("",))
         raise PoolError(f"{kind.name} has other columns than a pool: {wrong[0][:40]!r}")

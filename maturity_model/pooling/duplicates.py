@@ -17,7 +17,7 @@ from maturity_model.pooling.logbook_arrays import Book, LogbookArrays, TankPlace
 MIN_CHECKINS, MIN_ANSWERS = 3, 20
 #: Two tanks that agree in this share of that many answers are worth a look.
 ALIKE_SHARE = 0.9
-#: A check-in with this many signs or readings may point to its double.
+#: A check-in with this many signs or readings may identify a duplicate.
 _MIN_SIGNS, _MIN_READINGS = 4, 2
 #: How many tanks with the same check-in are compared with each other.
 _NEIGHBOURS = 4
@@ -59,7 +59,7 @@ def find_pairs(arrays: LogbookArrays) -> list[Pair]:
 
 
 def _candidates(books: list[Book]) -> set[tuple[TankPlace, TankPlace]]:
-    """Pairs that share the start and one telling check-in, by 64-bit hashes of its answers."""
+    """Pairs that share the start and one check-in of many answers, by 64-bit hashes of both."""
     places: list[TankPlace] = []
     hashes: list[NDArray[np.uint64]] = []
     owners: list[Ints] = []
@@ -81,12 +81,12 @@ def _candidates(books: list[Book]) -> set[tuple[TankPlace, TankPlace]]:
                 (book.signs[rows], sign_weights, _MIN_SIGNS),
                 (book.readings[rows], reading_weights, _MIN_READINGS),
             ):
-                telling = (cells >= 0).sum(axis=1) >= least
-                mixed = ((cells[telling].astype(np.int64) + 2).astype(np.uint64) * weights).sum(
-                    axis=1, dtype=np.uint64
-                )
-                hashes.append(mixed + date[telling])
-                owners.append(owner[telling])
+                many_answers = (cells >= 0).sum(axis=1) >= least
+                mixed = (
+                    (cells[many_answers].astype(np.int64) + 2).astype(np.uint64) * weights
+                ).sum(axis=1, dtype=np.uint64)
+                hashes.append(mixed + date[many_answers])
+                owners.append(owner[many_answers])
     if not hashes:
         return set()
     values, owner = np.concatenate(hashes), np.concatenate(owners)

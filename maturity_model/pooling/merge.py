@@ -40,7 +40,7 @@ class PooledTank:
     name, keeper, club : str
         Pseudonyms.
     started : date
-        For the writer's arithmetic; only its month is written.
+        Only its month is written.
     last_day : int
         Days from the start to the end of the week of the tank's last row, or to the last
         day of all logbooks, whichever is earlier.
@@ -69,7 +69,7 @@ class PooledTank:
 
 @dataclass(frozen=True)
 class Pool:
-    """What goes into a pool, and how it came about.
+    """Content of a pool, and how it came about.
 
     Attributes
     ----------
@@ -160,7 +160,7 @@ class _Merge:
         self.people = _Groups()
 
     def pool(self) -> Pool:
-        same, apart = self._settle()
+        same, apart = self._split_pairs()
         groups: dict[Hashable, list[TankPlace]] = {}
         tanks = _Groups()
         for pair in same:
@@ -194,7 +194,7 @@ class _Merge:
             clubs=len({place.book for place in inside}),
         )
 
-    def _settle(self) -> tuple[list[Pair], list[Pair]]:
+    def _split_pairs(self) -> tuple[list[Pair], list[Pair]]:
         """Pairs to merge and to keep apart; one contradiction keeps a whole group apart."""
         groups = _Groups()
         for pair in self.pairs:
@@ -217,10 +217,10 @@ class _Merge:
     def _refused(
         self, groups: dict[Hashable, list[TankPlace]], tanks: _Groups, apart: list[Pair]
     ) -> set[Hashable]:
-        said = {root: [self._consent(p) for p in group] for root, group in groups.items()}
-        no = {root for root, answers in said.items() if False in answers}
-        silent = {root for root, answers in said.items() if True not in answers}
-        # What looks like a refused tank may be it.
+        given = {root: [self._consent(p) for p in group] for root, group in groups.items()}
+        no = {root for root, answers in given.items() if False in answers}
+        silent = {root for root, answers in given.items() if True not in answers}
+        # A tank that looks like a refused one may be the same.
         near = {
             tanks.find(here)
             for p in apart
@@ -231,13 +231,13 @@ class _Merge:
 
     def _keeper(self, place: TankPlace) -> tuple[int, str, str]:
         tank = self.arrays.tank(place)
-        # A keeper whom nobody named has this tank alone.
+        # A keeper without a name has this tank alone.
         return (place.book, "named", tank.keeper) if tank.keeper else (
             place.book, "of tank", tank.name,
         )  # fmt: skip
 
     def _people_names(self, kept: list[list[TankPlace]]) -> dict[Hashable, str]:
-        """Pseudonym of each group of people: the least of its members', so that no order counts."""
+        """Pseudonym of each group of people: the least of its members', whatever their order."""
         people = {self._keeper(place) for group in kept for place in group}
         for group in kept:
             for b, row in self._rows(group):

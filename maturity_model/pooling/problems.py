@@ -1,4 +1,4 @@
-"""What keeps a pool from being made or read."""
+"""Why a pool cannot be made or read."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Keyed names: stable for whoever holds the key, meaningless to everybody else.
+"""Pseudonyms: keyed hashes of names, stable under one key and meaningless without it.
 
 A plain hash of a name can be undone by hashing all likely names; HMAC-SHA256 (RFC 2104,
 FIPS 198-1) cannot without the key.
@@ -47,14 +47,14 @@ class Pseudonyms:
         ----------
         kind : {'tank', 'keeper', 'club'}
         *names : str
-            What tells it apart from all others of its kind.
+            Together unique among all of its kind.
 
         Returns
         -------
         str
             A letter, a hyphen and 24 hexadecimal digits.
         """
-        # JSON parts the names without doubt: ("a", "bc") and ("ab", "c") differ.
+        # JSON keeps the names apart: ("a", "bc") and ("ab", "c") differ.
         message = json.dumps([kind, *names]).encode()
         digest = hmac.new(self._key, message, hashlib.sha256).hexdigest()
         return f"{LETTERS[kind]}-{digest[:DIGITS]}"
@@ -76,7 +76,7 @@ def load_key(path: Path) -> tuple[bytes, bool]:
     Raises
     ------
     PoolError
-        When it is there but holds no key, or others can read it, or it cannot be made.
+        When it exists but holds no key, or others can read it, or it cannot be made.
     """
     try:
         text = f"{_HEAD} {secrets.token_hex(_BYTES)}\n"

@@ -8,7 +8,7 @@ from maturity_model.catalogue import LOOKS, METHODS, ROCKS, Catalogue
 from maturity_model.pooling.merge import SAND_BANDS, VOLUME_BANDS
 from maturity_model.pooling.pseudonyms import DIGITS, LETTERS
 
-#: Of the descriptor; raised when a pool of an older program can no longer be read.
+#: Format of pools; raised when pools of older versions can no longer be read.
 FORMAT = 1
 #: Table Schema types and what they are in Parquet.
 ARROW = {"string": "string", "yearmonth": "string", "integer": "int32", "number": "double",
@@ -26,7 +26,7 @@ class Column(NamedTuple):
     choices : tuple of str
         All values it may have; empty for any.
     kind : str
-        For a pseudonym, what it stands for.
+        For a pseudonym: tank, keeper or club.
     low : int or None
         Least number.
     """
@@ -57,7 +57,7 @@ class Column(NamedTuple):
 
 
 class TableKind(NamedTuple):
-    """One table: ``key`` tells its rows apart; ``parents`` maps columns to a table's key."""
+    """One table: ``key`` is unique to a row; ``parents`` maps columns to a table's key."""
 
     name: str
     title: str
@@ -179,7 +179,7 @@ def _kits(catalogue: Catalogue) -> TableKind:
 
 
 def codes(catalogue: Catalogue, sign_names: tuple[str, ...]) -> dict[str, Any]:
-    """Return what the codes in a pool stand for, as far as a reader must agree on it."""
+    """Return the meaning of the codes in a pool, as far as a reader must agree on it."""
     return {
         "phases": list(catalogue.phases),
         "looks": list(LOOKS),

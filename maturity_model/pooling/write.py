@@ -35,7 +35,7 @@ def write_pool(arrays: LogbookArrays, pool: Pool, folder: Path) -> None:
     arrays : LogbookArrays
     pool : Pool
     folder : Path
-        There already, and empty.
+        An existing, empty folder.
     """
     columns = make_columns(arrays, pool)
     kinds = tables(arrays.catalogue, arrays.sign_names())
@@ -69,7 +69,7 @@ def _write_table(path: Path, kind: TableKind, columns: dict[str, Any]) -> None:
 
 
 def _split(values: Any) -> dict[str, Any]:
-    """Values and the mask of their gaps; a list says None itself."""
+    """Values and the mask of their gaps; in a list, a gap is None."""
     if isinstance(values, np.ma.MaskedArray):
         return {"obj": values.data, "mask": np.ma.getmaskarray(values)}
     return {"obj": values}

@@ -75,16 +75,16 @@ def history_keys(panel: Panel, n: int, model: str, besides: bytes = b"") -> list
     ]
     out = []
     for t in range(last - first):
-        found = hashlib.sha256(key)
+        digest = hashlib.sha256(key)
         for codes, starts, code in kinds:
             here = codes[code[starts[t] : starts[t + 1]]]
-            found.update(struct.pack("<q", len(here)))
+            digest.update(struct.pack("<q", len(here)))
             for field in here.dtype.names or ():
                 # 0 and -0 share a code, and other rows decide which of them it holds.
-                found.update((here[field] + 0).tobytes())
+                digest.update((here[field] + 0).tobytes())
         for values in (panel.impulse, panel.pending, panel.husbandry):
-            found.update(values[first + t].tobytes())
-        key = found.digest()
+            digest.update(values[first + t].tobytes())
+        key = digest.digest()
         out.append(key)
     return out
 

@@ -89,17 +89,17 @@ def score_tanks(
     for n, tank in enumerate(panel.tanks):
         tables, known = own[n].of_tank(n), saved[n]
         if known is None:
-            found, hazards = filter_tank(tables, n)
-            values = _values(found, hazards)
+            filtered, hazards = filter_tank(tables, n)
+            values = _values(filtered, hazards)
         else:
-            found, hazards = _continue(tables, n, known)
-            values = np.concatenate([known.values, _values(found, hazards)])
+            filtered, hazards = _continue(tables, n, known)
+            values = np.concatenate([known.values, _values(filtered, hazards)])
         weeks = len(values)
         # The last week may still change as days go by; the one before only by an edit.
         closed = weeks - 2
         if store is not None and closed >= 0 and (known is None or known.week < closed):
-            at = closed - (weeks - len(found.states))
-            messages = SavedFilter.at(found, at)
+            at = closed - (weeks - len(filtered.states))
+            messages = SavedFilter.at(filtered, at)
             kept = SavedTank(closed, messages, hazards.load[at], values[: closed + 1])
             store.save(tank.name, keys[n][closed], kept)
         first, last = int(panel.first[n]), int(panel.first[n + 1])
@@ -152,7 +152,7 @@ def _continue(tables: Tables, n: int, known: SavedTank) -> tuple[FilteredMixture
     population = tables.population
     # From the saved week on, for the move out of it.
     hazards = tank_hazards(tables.panel, n, population, tables.pace, known.week, known.load)
-    found = extend(
+    filtered = extend(
         known.messages,
         population.chain,
         hazards.moves(),
@@ -161,15 +161,15 @@ def _continue(tables: Tables, n: int, known: SavedTank) -> tuple[FilteredMixture
         tables.log_prior,
     )
     new = Hazards(population, hazards.advance[1:], hazards.load[1:], hazards.pending[1:])
-    return found, new
+    return filtered, new
 
 
-def _values(found: FilteredMixture, hazards: Hazards) -> Floats:
-    risk = found.risk(hazards.advance, hazards.ahead(max(HORIZONS)), HORIZONS)
-    trusted = found.trusted
+def _values(filtered: FilteredMixture, hazards: Hazards) -> Floats:
+    risk = filtered.risk(hazards.advance, hazards.ahead(max(HORIZONS)), HORIZONS)
+    trusted = filtered.trusted
     return np.column_stack(
         [
-            found.phases(),
+            filtered.phases(),
             np.clip(np.einsum("thd,td->th", risk, trusted.weight), 0.0, 1.0),
             trusted.khat,
             trusted.power,
