@@ -75,7 +75,7 @@ def first_passage_pmf(
     chain, d = present.mixture.chain, start.shape[-1]
     ahead = look_ahead(present, horizon, plan)
     out = np.empty((horizon, d))
-    native.first_arrival(
+    native.first_passage(
         np.ascontiguousarray(start),
         np.ascontiguousarray(present.hazards.advance[-1]),
         np.ascontiguousarray(ahead.factor[0]),

@@ -1,6 +1,10 @@
-"""The engine: hidden Markov chains, filtered, smoothed and looked ahead. Knows no aquaria.
+"""The engine: hidden Markov chains, filtered, smoothed and forecast. It knows no aquaria.
 
-Names are imported on first use, so that only the kernels that are needed get loaded.
+``chain.py`` is any chain in logarithms, for checks and small problems. The weekly command runs
+the staged chain of ``staged.py``: ``mixture.py`` filters it under all draws and nodes with the
+compiled ``*_kernels.py``, and ``native.py`` caches their machine code. Imports are NumPy and
+numba only. A kernel is plain ``numba.njit``, lanes last, scratch passed in; one that the weekly
+command runs needs its signature in ``native.py``.
 """
 
 from __future__ import annotations

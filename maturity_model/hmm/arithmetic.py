@@ -1,17 +1,17 @@
-"""Arithmetic of the compiled kernels: functions that vectorise, and where numbers stop."""
+"""Arithmetic of the compiled kernels: functions that vectorise, and bounds of numbers."""
 
 from __future__ import annotations
 
 import numpy as np
 from numba import njit
 
-# Division by zero is handled; contraction to fused multiply-add changes only rounding.
+# Kernels handle division by zero; contraction to fused multiply-add changes only rounding.
 JIT = {"cache": True, "nogil": True, "error_model": "numpy", "fastmath": {"contract"}}
 
 #: A step less likely than this under every state counts as impossible.
 TINY = 1e-300
-#: Ratios of likelihoods in backward passes stop here, so that 0 * inf cannot arise. They
-#: grow so large only in states that the data so far all but rule out.
+#: Upper bound on ratios of likelihoods in backward passes, so that 0 * inf cannot arise. They
+#: get this large only in states that the data so far all but rule out.
 HUGE = 1e250
 
 
@@ -20,9 +20,8 @@ def exp_lanes(x):
     """exp(x) in arithmetic that vectorises; relative error below 4e-16.
 
     Cody and Waite's reduction and a polynomial of degree 11 on [-ln2/2, ln2/2] that
-    interpolates (exp(x) - 1 - x) / x^2 at the Chebyshev nodes (error 1e-17). Beyond -700
-    and 700 the end's value is returned, so that exp(-inf) is 1e-304: zero for every use
-    here. NaN counts as -inf.
+    interpolates (exp(x) - 1 - x) / x^2 at the Chebyshev nodes (error 1e-17). Arguments are
+    clipped to [-700, 700], so that exp(-inf) is 1e-304, practically zero. NaN counts as -inf.
     """
     x = x if x > -700.0 else -700.0
     x = x if x < 700.0 else 700.0
@@ -70,7 +69,7 @@ def log_lanes(x):
     return n * 0.6931471805599453 + 2.0 * s + 2.0 * s * z * p
 
 
-# Too long for the compiler to inline by itself, and calls do not vectorise.
+# Inlined because a call would keep the caller's loop from vectorising.
 @njit(inline="always", **JIT)
 def tail_lanes(z):
     """P(N(0,1) > z) in arithmetic that vectorises; relative error below (4 + z^2) 3e-16.

@@ -1,8 +1,8 @@
 """Any hidden Markov chain: filter, smoother, best path, sampled paths, forecast.
 
 The general engine, for checking and for chains of any shape. It works with logarithms
-throughout, so that a state whose probability is far below the smallest float is kept and
-wins when later data rule out the others. Steps are called weeks.
+throughout, so that a state whose probability is far below the smallest float survives, and
+wins if later data rule out the others. Steps are called weeks.
 
 Filter and backward pass are those of Rabiner 1989, *Proc. IEEE* 77: 257-286, normalised
 at each step, with the smoother written as the backward chain of Kitagawa 1987, *JASA* 82:
@@ -233,7 +233,7 @@ def forecast(initial_now: ArrayLike, transition: ArrayLike, weeks: int) -> Float
     ahead[0] = now / now.sum()
     for h in range(weeks):
         row = ahead[h] @ (moves[h] if len(moves) > 1 else moves[0])
-        # Rows within the tolerance of 1 must not let the sum drift over many weeks.
+        # Rows sum to 1 within a tolerance; without this the total could drift over many weeks.
         ahead[h + 1] = row / row.sum()
     return ahead
 
@@ -242,7 +242,7 @@ def forecast(initial_now: ArrayLike, transition: ArrayLike, weeks: int) -> Float
 
 
 def _numbers(name: str, value: ArrayLike) -> Floats:
-    # Always a fresh array: the caller's stays as it was, and kernels compile once.
+    # Always a new C-ordered float array: the caller's is left alone, and kernels compile once.
     array = np.asarray(value)
     if array.dtype.kind not in "biuf":
         raise TypeError(f"{name} holds {array.dtype} values; it must hold real numbers")
@@ -324,7 +324,7 @@ def _filtered(
 
 
 def _normalised(logs: Floats) -> Floats:
-    # Rounding of large logarithms leaves sums off 1 by a few units in the last place.
+    # Rounding of large logarithms moves the sums off 1 by a few units in the last place.
     p = np.exp(logs)
     p /= p.sum(axis=1, keepdims=True)
     return p

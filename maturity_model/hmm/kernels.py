@@ -16,7 +16,7 @@ node weights   (P, Q, T, D)        P(node | observations to t) within draw d
 with D draws, P nodes that change the moves and Q nodes that change the emissions.
 A lane under which the data are impossible gets scale 0 and probabilities 0.
 All kernels release the GIL, write into arrays that the caller made and allocate
-nothing (``work`` arrays are scratch), so that :mod:`.native` can keep their machine code.
+nothing (``work`` arrays are scratch), so that :mod:`.native` can cache their machine code.
 """
 
 from __future__ import annotations

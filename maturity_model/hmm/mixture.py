@@ -1,9 +1,8 @@
 """One series under a mixture of chains: draws of the parameters, nodes within draws.
 
-Within a draw everything is exact given the quadrature; across draws the weights are the
-draw's own likelihood, Pareto-smoothed, and tempered where they cannot be trusted
-(:mod:`.psis`). All of it is causal: what is said of step t uses steps up to t only,
-weights included.
+Within a draw everything is exact given the quadrature. The weights of the draws are their
+likelihoods, Pareto-smoothed, and tempered where they are unreliable (:mod:`.psis`).
+Everything is causal: results for step t use steps up to t only, weights included.
 """
 
 from __future__ import annotations
@@ -18,7 +17,7 @@ from maturity_model.hmm import native
 from maturity_model.hmm.psis import TrustedWeights, trusted_weights
 from maturity_model.hmm.staged import StagedChain
 
-#: Draws kept, as a share, where the weights must be tempered.
+#: Minimum effective sample size after tempering, as a share of the draws.
 MIN_EFFECTIVE_SHARE = 0.25
 
 
@@ -43,7 +42,7 @@ class FilteredMixture:
     log_likelihood : ndarray, shape (T, D)
         Of the observations to t, by draw.
     trusted : TrustedWeights
-        P(draw | observations to t), as far as it can be trusted.
+        P(draw | observations to t), tempered where that is unreliable.
     start : TrustedWeights
         The same before the first observation, one step.
     lane_log_likelihood : ndarray, shape (P, Q, T, D)
@@ -146,7 +145,7 @@ def filter_mixture(
         Weights of the nodes; sum to 1.
     log_prior : ndarray, shape (D,), optional
         Log weights of the draws before the first observation, up to a constant.
-        Default: all alike.
+        Default: equal.
 
     Returns
     -------
@@ -155,7 +154,7 @@ def filter_mixture(
     Raises
     ------
     ValueError
-        When shapes do not fit together: the kernels would read beyond their arrays.
+        When shapes disagree: the kernels would read beyond their arrays.
     """
     weeks, s, q, d = emission.shape
     p = moves.shape[2]
@@ -172,10 +171,10 @@ def filter_mixture(
     mass = np.zeros((chain.n_phases, d))
     start = np.tile(initial, (p, q, 1, 1))
     native.filter_lanes(start, moves, emission, *chain, filtered, scale, mass)
-    return _mixed(chain, moves, emission, node_prior, log_prior, filtered, scale, None)
+    return _mix_lanes(chain, moves, emission, node_prior, log_prior, filtered, scale, None)
 
 
-def _mixed(
+def _mix_lanes(
     chain: StagedChain,
     moves: Floats,
     emission: Floats,
@@ -185,14 +184,17 @@ def _mixed(
     scale: Floats,
     before: Floats | None,
 ) -> FilteredMixture:
-    # before (P, Q, D): log-likelihood within each lane of the steps that are not here.
+    """Mix filtered lanes over nodes, and weight the draws.
+
+    ``before`` (P, Q, D) is the log-likelihood within each lane of steps before these.
+    """
     p, q, weeks, s, d = filtered.shape
     with np.errstate(divide="ignore"):
         steps = np.log(scale)
         if before is not None:
-            # Added in the order of a filter over all steps: the same numbers, bit for bit.
+            # In the order of a filter over all steps, so that even the rounding is the same.
             steps[:, :, 0] += before
-        # The sums of np.cumsum over axis 2, which goes against the layout of the memory.
+        # Equals np.cumsum over axis 2, which is slow against the layout of the memory.
         so_far = steps
         for t in range(1, weeks):
             np.add(so_far[:, :, t], so_far[:, :, t - 1], out=so_far[:, :, t])
@@ -208,7 +210,7 @@ def _mixed(
         node_weight = np.where(total > 0, share / total, 0.0)
     states = np.empty((weeks, s, d))
     native.mix_nodes(filtered, node_weight, states)
-    # Weights of draws: of what was known before them, and of each step.
+    # Weights of the draws before the first step, and after each one.
     log_weight = np.concatenate([np.zeros((1, d)), log_likelihood])
     if log_prior is not None:
         log_weight += log_prior
@@ -222,7 +224,7 @@ def _mixed(
 
 
 class SavedFilter(NamedTuple):
-    """Forward messages of one series at one step: all that later steps need of the earlier.
+    """Forward messages of one series at one step; later steps need nothing else.
 
     Attributes
     ----------
@@ -236,11 +238,11 @@ class SavedFilter(NamedTuple):
     log_likelihood: Floats
 
     @classmethod
-    def at(cls, found: FilteredMixture, t: int) -> SavedFilter:
+    def at(cls, mixture: FilteredMixture, t: int) -> SavedFilter:
         """Messages of a filtered mixture at its step t."""
         return cls(
-            np.ascontiguousarray(found.filtered[:, :, t]),
-            np.ascontiguousarray(found.lane_log_likelihood[:, :, t]),
+            np.ascontiguousarray(mixture.filtered[:, :, t]),
+            np.ascontiguousarray(mixture.lane_log_likelihood[:, :, t]),
         )
 
 
@@ -252,7 +254,7 @@ def extend(
     node_prior: Floats,
     log_prior: Floats | None = None,
 ) -> FilteredMixture:
-    """Filter the steps after saved ones; equal to those steps of a filter over all.
+    """Filter the steps after saved ones; equals those steps of a filter over all.
 
     Parameters
     ----------
@@ -272,7 +274,7 @@ def extend(
     Raises
     ------
     ValueError
-        When shapes do not fit together, or there is no new step.
+        When shapes disagree, or there is no new step.
     """
     weeks, s, q, d = emission.shape
     p = moves.shape[2]
@@ -290,6 +292,6 @@ def extend(
     mass = np.zeros((chain.n_phases, d))
     start = np.ascontiguousarray(saved.filtered)
     native.filter_lanes(start, moves, emission, *chain, filtered, scale, mass)
-    return _mixed(
+    return _mix_lanes(
         chain, moves[1:], emission, node_prior, log_prior, filtered, scale, saved.log_likelihood
     )

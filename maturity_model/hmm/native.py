@@ -34,8 +34,8 @@ from maturity_model.whole_files import write_file
 
 Kernel = Callable[..., None]
 
-# By module, each kernel's arguments: f or i and a digit is a C-ordered float64 or int64 array
-# of that rank, n an int64, x a float64.
+# Arguments of the kernels of each module: f or i and a digit is a C-ordered float64 or int64
+# array of that rank, n an int64, x a float64.
 _SIGNATURES = {
     "kernels": {
         "filter_lanes": "f4 f4 f4 n n f5 f4 f2",
@@ -52,7 +52,7 @@ _SIGNATURES = {
     "path_kernels": {
         "first_slips": "f5 f4 f4 f4 f3 i1 n n f4 f3 f2",
         "long_stays": "f5 f4 f4 f4 f3 n n n f2 f2",
-        "first_arrival": "f3 f3 f3 f3 f3 n n f2 f2",
+        "first_passage": "f3 f3 f3 f3 f3 n n f2 f2",
     },
     "removal_kernels": {
         "leave_one_out": "f4 f4 f5 f4 f3 f2 n n i1 i1 f4 f3 i1 i1 f4 f3 i1 i1 f4 f3 f5 f3 f3",
@@ -62,9 +62,8 @@ _SIGNATURES = {
 #: Signature of each kernel.
 KERNELS = {name: spec for kernels in _SIGNATURES.values() for name, spec in kernels.items()}
 
-_SOURCES = tuple(Path(__file__).with_name(f"{m}.py") for m in ("arithmetic", *_SIGNATURES))
+_SOURCES = [Path(__file__).with_name(f"{m}.py") for m in ("native", "arithmetic", *_SIGNATURES)]
 _DTYPES = {"f": np.dtype(np.float64), "i": np.dtype(np.int64)}
-_FORMAT = 2
 _STALE_SECONDS = 30 * 86400
 _ENGINES: list[Any] = []  # they own the linked code
 _LOCK = threading.Lock()
@@ -98,7 +97,7 @@ def load_kernels() -> dict[str, Kernel]:
     try:
         import llvmlite.binding as llvm
 
-        # Versions of llvmlite differ in which of these exist.
+        # Each version of llvmlite has one of these or both.
         for start in ("initialize_native_target", "initialize_native_asmprinter"):
             getattr(llvm, start, lambda: None)()
         key = _key(llvm)
@@ -180,9 +179,9 @@ def _key(llvm: Any) -> str:
     numba = find_spec("numba")  # finds it without importing it
     version = Path(numba.origin).with_name("_version.py") if numba and numba.origin else None
     parts = (
-        _FORMAT, *(p.read_bytes() for p in _SOURCES), repr(KERNELS),
-        version.read_bytes() if version else b"", llvmlite.__version__, sys.version,
-        llvm.get_process_triple(), llvm.get_host_cpu_name(), llvm.get_host_cpu_features().flatten(),
+        [p.read_bytes() for p in _SOURCES], version.read_bytes() if version else b"",
+        llvmlite.__version__, sys.version, llvm.get_process_triple(), llvm.get_host_cpu_name(),
+        llvm.get_host_cpu_features().flatten(),
         os.environ.get("NUMBA_CPU_NAME", ""), os.environ.get("NUMBA_CPU_FEATURES", ""),
     )  # fmt: skip
     return hashlib.sha256(repr(parts).encode()).hexdigest()

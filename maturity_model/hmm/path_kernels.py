@@ -1,4 +1,4 @@
-"""Compiled kernels for whole paths: first slips, long stays, first arrivals.
+"""Compiled kernels for whole paths: first slips, long stays, first passages.
 
 Layout, lanes and rules as in :mod:`.kernels`.
 """
@@ -13,8 +13,8 @@ from maturity_model.hmm.kernels import _step_back
 
 @njit(**JIT)
 def _landing(moves, emission, scale, p, q, n_phases, n_stages, first, landing, work):
-    # landing[t, k]: P(observations from t on | first stage of phase k at t), over
-    # P(observations from t on | observations before t); steps first..T-1 of one lane.
+    # landing[t, k] = P(observations from t on | first stage of phase k at t), divided by
+    # P(observations from t on | observations before t), for steps first..T-1 of one lane.
     n_t, _, n_d = landing.shape
     n_s = n_phases * n_stages
     beta, g = work[:n_s], work[n_s : 2 * n_s]
@@ -41,7 +41,7 @@ def _landing(moves, emission, scale, p, q, n_phases, n_stages, first, landing, w
 def _slips_of_lane(
     start, filtered, moves, emission, scale, p, q, k, n_phases, n_stages, landing, w, out, work
 ):
-    # Adds w * P(first move below phase k at step start + i, phase k at `start` | everything).
+    # out += w * P(first move below phase k at step start + i, phase k at `start` | everything).
     n_t, n_s, n_d = filtered.shape[2:]
     last = n_s - 1
     sink, inverse = work[n_s + n_phases], work[n_s + n_phases + 1]
@@ -58,7 +58,7 @@ def _slips_of_lane(
         for d in range(n_d):
             inverse[d] = 1.0 / total[d] if total[d] > 0.0 else 0.0
             sink[d] = 0.0
-        # work[S + m]: what is set back out of phase m; sink: what collapses.
+        # work[S + m] is the flow set back out of phase m; sink is the flow that collapses.
         for m in range(k, n_phases):
             flow = work[n_s + m]
             back, fall = mv[2 * n_phases + m, p], mv[3 * n_phases + m, p]
@@ -106,7 +106,7 @@ def _slips_of_lane(
 def first_slips(
     filtered, moves, emission, scale, node_weight, starts, n_phases, n_stages, out, landing, work
 ):
-    """P(first move below the phase at step ``start`` comes at step start + i | everything).
+    """P(first move below the phase at step ``start`` is at step start + i | all observations).
 
     Parameters
     ----------
@@ -143,7 +143,7 @@ def long_stays(filtered, moves, emission, scale, node_weight, phase, n_phases, n
         P(node | all observations) within a draw.
     phase : int
     out : ndarray, shape (L, D), output
-        Entry i for i steps before; 0 where it is longer than the series.
+        Entry i for i steps before; 0 where the series is shorter.
     work : ndarray, shape (r + 1, D)
     """
     n_p, n_q, n_t, n_s, n_d = filtered.shape
@@ -154,8 +154,8 @@ def long_stays(filtered, moves, emission, scale, node_weight, phase, n_phases, n
     for p in range(n_p):
         for q in range(n_q):
             w = node_weight[p, q]
-            # work[i]: P(observations after t, in the phase until now | stage i at t),
-            # over P(observations after t | observations to t).
+            # work[i] = P(observations after t, in the phase until now | stage i at t), divided
+            # by P(observations after t | observations to t).
             for i in range(n_stages):
                 b = work[i]
                 for d in range(n_d):
@@ -189,15 +189,15 @@ def long_stays(filtered, moves, emission, scale, node_weight, phase, n_phases, n
 
 
 @njit(**JIT)
-def first_arrival(start, advance, factor, setback, collapse, target, n_stages, out, work):
-    """P(first step in phase ``target`` or above comes h steps ahead), within a draw.
+def first_passage(start, advance, factor, setback, collapse, target, n_stages, out, work):
+    """P(first step in phase ``target`` or above is h steps ahead), within a draw.
 
     Parameters
     ----------
     start : ndarray, shape (P, S, D)
-        P(node, state now); what is in ``target`` or above already is left out.
+        P(node, state now). States in ``target`` or above are ignored.
     advance : ndarray, shape (K, P, D)
-        Hazard of advancing as it stands now, without events.
+        Present hazard of advancing, without events.
     factor : ndarray, shape (H, K or 1, D)
         Its factor 1..H steps ahead, by phase or for all.
     setback, collapse : ndarray, shape (H, K, D)

@@ -1,11 +1,11 @@
-"""Pareto-smoothed importance weights, with the power at which they can be trusted.
+"""Pareto-smoothed importance weights, tempered where they are unreliable.
 
 Vehtari, Simpson, Gelman, Yao and Gabry 2024, *Journal of Machine Learning Research*
 25(72); the tail is fitted as in Zhang and Stephens 2009, *Technometrics* 51: 316-325,
 with the weak prior of the former. Where the plain weights fail, the likelihood in them
 is raised to a power below 1, as in adaptive tempering (Jasra, Stephens, Doucet and
-Tsagaris 2011, *Scandinavian Journal of Statistics* 38: 1-22): draws are then moved
-towards the data only as far as importance weights can carry them.
+Tsagaris 2011, *Scandinavian Journal of Statistics* 38: 1-22), so that the draws move towards
+the data only as far as importance weights remain reliable.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ class TrustedWeights(NamedTuple):
     khat_full, khat : ndarray, shape (T,)
         Pareto k of the plain weights, and of those in ``weight``.
     power : ndarray, shape (T,)
-        Power of the likelihood in ``weight``; 1 is all of it.
+        Power of the likelihood in ``weight``; 1 without tempering.
     effective : ndarray, shape (T,)
         Effective number of draws, 1 / sum(weight ** 2).
     """
@@ -69,8 +69,8 @@ def smooth_weights(log_weight: Floats) -> tuple[Floats, Floats]:
     weight : ndarray, shape (T, D)
         Rows sum to 1.
     khat : ndarray, shape (T,)
-        ``-inf`` where all weights of a row are equal; ``inf`` where too few differ to
-        tell, or where no draw is possible (the weights are then equal).
+        ``-inf`` where all weights of a row are equal; ``inf`` where too few differ for a
+        fit, or where no draw is possible (the weights are then equal).
     """
     n_t, n = log_weight.shape
     top = log_weight.max(axis=1, keepdims=True)
@@ -112,7 +112,7 @@ def _effective(log_weight: Floats, power: Floats) -> Floats:
 
 
 def trusted_weights(log_weight: Floats, limit: float, min_share: float) -> TrustedWeights:
-    """Weights of draws at every step, tempered where the plain ones cannot be trusted.
+    """Weights of the draws at every step, tempered where the plain ones are unreliable.
 
     Parameters
     ----------
@@ -121,8 +121,7 @@ def trusted_weights(log_weight: Floats, limit: float, min_share: float) -> Trust
     limit : float
         Largest acceptable Pareto k.
     min_share : float
-        Where tempering is needed, the effective number of draws that it keeps at
-        least, as a share of D, in (0, 1).
+        Minimum effective number of draws after tempering, as a share of D, in (0, 1).
 
     Returns
     -------
@@ -136,7 +135,7 @@ def trusted_weights(log_weight: Floats, limit: float, min_share: float) -> Trust
     if len(bad):
         top = log_weight[bad].max(axis=1, keepdims=True)
         hopeless = ~np.isfinite(top[:, 0])
-        # -inf would stay -inf under any power; -1e9 does too, without 0 * inf at power 0.
+        # -1e9 stands for -inf: its weight is 0 under any power, but 0 * -1e9 is no NaN.
         rows = np.maximum(log_weight[bad] - np.where(hopeless[:, None], 0.0, top), -1e9)
         rows[hopeless] = 0.0
         low, high = np.zeros(len(bad)), np.ones(len(bad))
@@ -155,7 +154,7 @@ def trusted_weights(log_weight: Floats, limit: float, min_share: float) -> Trust
                 break
             share[todo] *= 0.8
         share[todo] = 0.0
-        # Equal weights at last, but none for a draw that the data rule out.
+        # The last resort is equal weights, except for draws that the data rule out.
         able = rows[todo] > -1e8
         weight[bad[todo]], khat[bad[todo]] = able / able.sum(axis=1, keepdims=True), -np.inf
         power[bad] = share

@@ -1,4 +1,4 @@
-"""Compiled kernels that take observations out of a filtered series again.
+"""Compiled kernels that remove observations from a filtered series.
 
 Layout, lanes and rules as in :mod:`.kernels`.
 """
@@ -10,7 +10,7 @@ from numba import njit
 from maturity_model.hmm.arithmetic import JIT, TINY, log_lanes
 from maturity_model.hmm.kernels import _step, _step_back
 
-#: Between these, a filter that keeps no step need not scale its states to sum to 1.
+#: States whose sum lies between these need no rescaling.
 LOW, HIGH = 1e-30, 1e30
 
 
@@ -36,16 +36,16 @@ def leave_one_out(
     starts_a, codes_a, table_a, out_a, starts_b, codes_b, table_b, out_b,
     starts_c, codes_c, table_c, out_c, beta, g, joint,
 ):  # fmt: skip
-    """Take each observation out again, one at a time, within each draw.
+    """Remove each observation, one at a time, within each draw.
 
-    With J_t(s, m, node) = P(state s at t, node, end in set m | all observations), taking
-    out observation i of step t, whose factor is e_i, leaves
+    With J_t(s, m, node) = P(state s at t, node, end in set m | all observations), removing
+    observation i of step t, whose factor is e_i, gives
 
         out[i, m] = sum over s, node of J_t(s, m, node) / e_i(s, node)
                   = P(end in set m | all others) P(all others) / P(all).
 
-    All nodes go backwards together and J_t is used up at once, so that everything stays in
-    the cache.
+    All nodes go backwards together and J_t is used at once, so that everything stays in the
+    processor's cache.
 
     Parameters
     ----------
@@ -56,8 +56,7 @@ def leave_one_out(
     starts_a, codes_a : int64 ndarray
         Observations of a first kind, as in :func:`.kernels.multiply_codes`; b and c likewise.
     table_a : ndarray, shape (C, S, Q or 1, D)
-        Their factors. States with factor 0 are passed over: there nothing can be divided
-        out again.
+        Their factors. States with factor 0 are skipped, because nothing can be divided out.
     out_a : ndarray, shape (observations, M, D), output
     beta : ndarray, shape (M, P, Q, S, D)
         Scratch, like ``g`` (2, S, D) and ``joint`` (M, S, D).
@@ -118,7 +117,7 @@ def filter_without(
     initial, moves, emission, starts, codes, table, first, n_phases, n_stages, states,
     log_likelihood, work,
 ):  # fmt: skip
-    """Filter without some of the observations, keeping only the end.
+    """Filter without some of the observations; only the last step is returned.
 
     Parameters
     ----------
@@ -127,12 +126,12 @@ def filter_without(
     emission : ndarray, shape (T, S, Q, D)
         Product of the factors of all observations.
     starts, codes : int64 ndarray
-        The observations to leave out, as in :func:`.kernels.multiply_codes`.
+        The observations to remove, as in :func:`.kernels.multiply_codes`.
     table : ndarray, shape (C, S, Q or 1, D)
         Their factors, all above 0.
     first : int
-        The step to begin with. Above 0, ``states`` and ``log_likelihood`` hold what is known
-        of the steps before it.
+        The step to begin with. Above 0, ``states`` and ``log_likelihood`` hold the results of
+        the step before it.
     states : ndarray, shape (P, Q, S, D), output
         P(state at the end | the other observations) within a lane.
     log_likelihood : ndarray, shape (P, Q, D), output
@@ -171,7 +170,7 @@ def filter_without(
                         x = a[d] * e[d]
                         b[d] = x
                         total[d] += x
-                # Most steps leave numbers that need no scaling, nor its logarithm.
+                # Most steps need no rescaling, and so no logarithm.
                 outside = 1 if t == n_t - 1 else 0
                 for d in range(n_d):
                     outside += (total[d] < LOW) + (total[d] > HIGH)

@@ -1,4 +1,4 @@
-"""Compiled kernel of the risk of slipping: all futures of the next steps, without events.
+"""Compiled kernel of the risk of slipping over the next steps, without further events.
 
 Layout, lanes and rules as in :mod:`.kernels`.
 """
@@ -13,7 +13,7 @@ from maturity_model.hmm.arithmetic import JIT, exp_lanes, hazard_share
 @njit(**JIT)
 def _future_moves(advance, factor, setback, collapse, p, n_phases, rows):
     # rows[h, :, d]: stay, advance, setback, collapse of phases 1..K-1, then of the last
-    # state, which is the same at all nodes p: it is worked out at the first one.
+    # state, which is the same at all nodes p and is computed at the first one.
     n_h, n_f, n_d = factor.shape
     for h in range(n_h):
         for k in range(1, n_phases + (1 if p == 0 else 0)):
@@ -36,8 +36,8 @@ def _future_moves(advance, factor, setback, collapse, p, n_phases, rows):
 
 
 @njit(**JIT)
-def _leave(rows, start, n_phases, n_stages, highest, v, mass, gone):
-    # mass[m] = what is set back out of phase m; gone += what lands below phase `start`.
+def _flow_down(rows, start, n_phases, n_stages, highest, v, mass, gone):
+    # mass[m] = flow set back out of phase m; gone += flow that lands below phase `start`.
     n_d = gone.shape[0]
     last = n_phases * n_stages - 1
     for m in range(start, min(highest // n_stages, n_phases - 1) + 1):
@@ -63,9 +63,9 @@ def _leave(rows, start, n_phases, n_stages, highest, v, mass, gone):
 
 
 @njit(**JIT)
-def _stay_up(rows, start, n_phases, n_stages, highest, v, mass):
-    # v moves one step on among the states from phase `start` up; at most `highest` was
-    # occupied, and what left it is in mass. The highest occupied one now.
+def _step_above(rows, start, n_phases, n_stages, highest, v, mass):
+    # Move v one step on within the states from phase `start` up, given the flows in mass.
+    # `highest` is the highest occupied state; returns the new one.
     n_d = v.shape[1]
     last = n_phases * n_stages - 1
     above = min(highest + 1, last)
@@ -101,7 +101,7 @@ def downward_risk(
     filtered : ndarray, shape (P, Q, T, S, D)
     node_weight : ndarray, shape (P, Q, T, D)
     advance : ndarray, shape (T, K, P, D)
-        Hazard of advancing as it stands at t, without events.
+        Hazard of advancing at t, without events.
     factor : ndarray, shape (T, H, K or 1, D)
         Its factor 1..H steps ahead, by phase or for all.
     setback, collapse : ndarray, shape (T, H, K, D)
@@ -137,11 +137,11 @@ def downward_risk(
                 for d in range(n_d):
                     gone[d] = 0.0
                 for h in range(steps):
-                    _leave(rows[h], start, n_phases, n_stages, highest, v, mass, gone)
+                    _flow_down(rows[h], start, n_phases, n_stages, highest, v, mass, gone)
                     for m in range(horizons.shape[0]):
                         if horizons[m] == h + 1:
                             target = out[t, m]
                             for d in range(n_d):
                                 target[d] += gone[d]
                     if h < steps - 1:
-                        highest = _stay_up(rows[h], start, n_phases, n_stages, highest, v, mass)
+                        highest = _step_above(rows[h], start, n_phases, n_stages, highest, v, mass)

@@ -69,8 +69,8 @@ class StagedChain(NamedTuple):
         -------
         ndarray, shape (S, K)
             Row j holds the weights of the phases' values in state j: linear
-            between the middles of the phases, constant beyond the outer ones.
-            With one stage it is the identity.
+            between the middles of the phases, constant beyond the outer ones; the
+            identity with one stage.
         """
         return _gradual(*self)
 

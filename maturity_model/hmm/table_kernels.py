@@ -1,4 +1,4 @@
-"""Compiled kernels of look-up tables: the likelihood of answers and of readings.
+"""Compiled kernels of look-up tables: likelihoods of answers and of readings.
 
 Layout, lanes and rules as in :mod:`.kernels`.
 """
@@ -14,14 +14,14 @@ from maturity_model.hmm.arithmetic import JIT, TINY, exp_lanes, log_lanes, tail_
 def _between(low, high, mean, sd):
     a = (low - mean) / sd
     b = (high - mean) / sd
-    # Work in the tail that is small, so that nothing cancels.
+    # Use the smaller tail, so that nothing cancels.
     right = a > 0.0
     return tail_lanes(a if right else -b) - tail_lanes(b if right else -a)
 
 
 @njit(**JIT)
 def interval_table(low, high, mean, sd, wide_mean, wide_sd, outlier, power, out, noise):
-    """Likelihood of values known to lie in intervals: normal, or with a small chance noise.
+    """Likelihood of readings known to lie in intervals: normal, or rarely independent noise.
 
     ``out = ((1 - outlier) P(low < N(mean, sd) < high) + outlier P(low < N(wide) < high))^power``
 
@@ -31,9 +31,9 @@ def interval_table(low, high, mean, sd, wide_mean, wide_sd, outlier, power, out,
         Ends of the intervals; may be infinite.
     mean, sd : ndarray, shape (C, S, D)
     wide_mean, wide_sd : ndarray, shape (C, D)
-        Of the values that say nothing about the state.
+        Of readings that do not depend on the state.
     outlier : ndarray, shape (D,)
-        Chance of such a value.
+        Probability of such a reading.
     power : float
     out : ndarray, shape (C, S, D), output
     noise : ndarray, shape (D,)
@@ -41,7 +41,7 @@ def interval_table(low, high, mean, sd, wide_mean, wide_sd, outlier, power, out,
     """
     n_c, n_s, n_d = out.shape
     for c in range(n_c):
-        # Read before the loops, which would not vectorise with them.
+        # Read here: inside the loops, these loads would prevent vectorising.
         lower, upper = low[c], high[c]
         centre, width = wide_mean[c], wide_sd[c]
         for d in range(n_d):
@@ -51,9 +51,9 @@ def interval_table(low, high, mean, sd, wide_mean, wide_sd, outlier, power, out,
             for d in range(n_d):
                 p = _between(lower, upper, centre[d], width[d])
                 p = (1.0 - outlier[d]) * p + noise[d]
-                found = exp_lanes(power * log_lanes(p if p > TINY else TINY))
-                found = found if p > 0.0 else 0.0
-                target[d] = found if power > 0.0 else 1.0
+                raised = exp_lanes(power * log_lanes(p if p > TINY else TINY))
+                raised = raised if p > 0.0 else 0.0
+                target[d] = raised if power > 0.0 else 1.0
 
 
 @njit(**JIT)

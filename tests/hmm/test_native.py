@@ -307,7 +307,7 @@ def test_the_key_knows_source_and_processor(
         sources = [*native._SOURCES]
         sources[i] = changed
         with monkeypatch.context() as patch:
-            patch.setattr(native, "_SOURCES", tuple(sources))
+            patch.setattr(native, "_SOURCES", sources)
             assert key() != before
     assert before == key()
 

@@ -261,7 +261,7 @@ def test_first_arrivals_equal_the_enumeration(size: tuple[int, int, int], by_pha
             return np.bincount(first, probability, horizon + 2)[1 : horizon + 1]
 
         out = np.full((horizon, DRAWS), np.nan)
-        native.first_arrival(
+        native.first_passage(
             start, advance, factor, setback, collapse, target, r, out,
             np.full((chain.n_states + 4 * k, DRAWS), np.nan),
         )  # fmt: skip
@@ -273,7 +273,7 @@ def test_arrivals_agree_with_sampled_paths() -> None:
     k, r, horizon = size
     chain, advance, factor, setback, collapse, start, matrices = future(6, size, True)
     out = np.empty((horizon, DRAWS))
-    native.first_arrival(
+    native.first_passage(
         start, advance, factor, setback, collapse, k - 1, r, out,
         np.empty((chain.n_states + 4 * k, DRAWS)),
     )  # fmt: skip
