@@ -142,7 +142,7 @@ class Table:
         self, line: int, column: str, text: str, fault: Fault, tank: str | None = None
     ) -> None:
         """Report a cell that is not used."""
-        self.problems.cell(self.file, line, column, text, fault, tank)
+        self.problems.add("error", "cell", self.file, line, column, text, fault, tank)
 
     def settle(self, line: int, column: str, text: str, how: str, mend: str) -> RuleUse:
         """Count one use of a rule; see :meth:`.Collector.settle`."""

@@ -98,12 +98,6 @@ class Collector:
         """Add how a file is read, or that it is not."""
         self.add("settled", "file", file, None, None, "", Fault(what, mend))
 
-    def cell(
-        self, file: str, line: int, column: str, value: str, fault: Fault, tank: str | None = None
-    ) -> None:
-        """Add a cell that is not used."""
-        self.add("error", "cell", file, line, column, value, fault, tank)
-
     def row(
         self,
         file: str,

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from logbook.read_logs import TODAY, Read
 
 from maturity_model.logbook import Logbook, read_logbook
 
-TODAY = dt.date(2026, 12, 31)
 TANKS = "tank,started\nReef,2026-01-01\n"
-
-Read = Callable[..., Logbook]
 
 
 @pytest.fixture

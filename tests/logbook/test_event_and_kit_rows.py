@@ -2,26 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import pytest
-
-from maturity_model.logbook import Logbook, Problem
-
-Read = Callable[..., Logbook]
-
-
-def errors(book: Logbook) -> list[Problem]:
-    return [p for p in book.problems if p.severity == "error"]
-
-
-def settled(book: Logbook) -> list[Problem]:
-    return [p for p in book.problems if p.severity == "settled"]
-
-
-def only(found: list[Problem]) -> Problem:
-    assert len(found) == 1, found
-    return found[0]
+from logbook.read_logs import Read, errors, only, settled
 
 
 def test_events(read: Read) -> None:

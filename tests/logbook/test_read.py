@@ -6,31 +6,14 @@ import datetime as dt
 import subprocess
 import sys
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from logbook.read_logs import TODAY, Read, check_reads_or_says_why, errors, only
 
-from maturity_model.logbook import Logbook, LogbookError, Problem, columns, read_logbook
-
-Read = Callable[..., Logbook]
-TODAY = dt.date(2026, 12, 31)
-
-
-def errors(book: Logbook) -> list[Problem]:
-    return [p for p in book.problems if p.severity == "error"]
-
-
-def settled(book: Logbook) -> list[Problem]:
-    return [p for p in book.problems if p.severity == "settled"]
-
-
-def only(found: list[Problem]) -> Problem:
-    assert len(found) == 1, found
-    return found[0]
-
+from maturity_model.logbook import columns, read_logbook
 
 # Settings and signs
 
@@ -151,20 +134,6 @@ def test_any_cells_are_used_or_said(tmp_path: Path, tables: dict[str, list[list[
         assert problem.value.isprintable()
         assert problem.what
         assert problem.mend
-
-
-def check_reads_or_says_why(path: Path) -> None:
-    """Anything but a LogbookError with problems, or a logbook that adds up, fails."""
-    problems = None
-    try:
-        book = read_logbook(path, today=TODAY)
-    except LogbookError as error:
-        problems = error.problems
-    if problems is None:
-        assert all(c.read == c.used + c.refused for c in book.rows)
-    else:
-        assert all(p.what and p.mend for p in problems)
-        assert problems
 
 
 @given(

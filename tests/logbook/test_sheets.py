@@ -16,6 +16,7 @@ import pytest
 import xlsxwriter
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from logbook.read_logs import check_reads_or_says_why
 
 from maturity_model.logbook import Logbook, LogbookError, read_logbook, sheets
 
@@ -205,20 +206,6 @@ def test_two_workbooks(read: Callable[..., Logbook], tmp_path: Path) -> None:
     (tmp_path / "~$log.xlsx").write_bytes(b"")
     with pytest.raises(LogbookError, match="2 workbooks"):
         read({"tanks": TANKS})
-
-
-def check_reads_or_says_why(path: Path) -> None:
-    """Anything but a LogbookError with problems, or a logbook that adds up, fails."""
-    problems = None
-    try:
-        book = read_logbook(path, today=TODAY)
-    except LogbookError as error:
-        problems = error.problems
-    if problems is None:
-        assert all(c.read == c.used + c.refused for c in book.rows)
-    else:
-        assert all(p.what and p.mend for p in problems)
-        assert problems
 
 
 def _rezip(data: bytes, change: Callable[[str, bytes], bytes], level: int = 9) -> bytes:
