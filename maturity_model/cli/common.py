@@ -67,8 +67,8 @@ def share_or_auto(text: str) -> float | None:
     return None if text == "auto" else share(text)
 
 
-def whole(low: int, high: int) -> Callable[[str], int]:
-    """Argument type: a whole number from ``low`` to ``high``."""
+def integer(low: int, high: int) -> Callable[[str], int]:
+    """Argument type: an integer from ``low`` to ``high``."""
 
     def number(text: str) -> int:
         # Longer than any limit here: int() of a very long text would itself be slow.

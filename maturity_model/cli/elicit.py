@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from maturity_model.cli.common import DONE, cannot_write, share, whole
+from maturity_model.cli.common import DONE, cannot_write, integer, share
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -21,8 +21,8 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         "With the default options it is the population that ships with the program."
     )
     parser.add_argument("--out", type=Path, required=True, metavar="FILE")
-    parser.add_argument("--draws", type=whole(32, 100_000), default=DEFAULT_DRAWS, metavar="N")
-    parser.add_argument("--seed", type=whole(0, 2**32), default=DEFAULT_SEED, metavar="SEED")
+    parser.add_argument("--draws", type=integer(32, 100_000), default=DEFAULT_DRAWS, metavar="N")
+    parser.add_argument("--seed", type=integer(0, 2**32), default=DEFAULT_SEED, metavar="SEED")
     parser.add_argument(
         "--evidence-weight",
         type=share,

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from maturity_model.cli.common import USAGE, refuse, share_or_auto, whole
+from maturity_model.cli.common import USAGE, integer, refuse, share_or_auto
 
 if TYPE_CHECKING:
     from maturity_model.fitting.comparison import Comparison
@@ -30,11 +30,11 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--report", type=Path, metavar="DIR", help="also write a report for researchers"
     )
-    parser.add_argument("--draws", type=whole(50, 100_000), default=1200, metavar="N")
-    parser.add_argument("--tune", type=whole(50, 100_000), default=500, metavar="N")
-    parser.add_argument("--chains", type=whole(1, 64), default=4, metavar="N")
-    parser.add_argument("--cores", type=whole(1, 64), default=2, metavar="N")
-    parser.add_argument("--seed", type=whole(0, 2**32), default=1, metavar="SEED")
+    parser.add_argument("--draws", type=integer(50, 100_000), default=1200, metavar="N")
+    parser.add_argument("--tune", type=integer(50, 100_000), default=500, metavar="N")
+    parser.add_argument("--chains", type=integer(1, 64), default=4, metavar="N")
+    parser.add_argument("--cores", type=integer(1, 64), default=2, metavar="N")
+    parser.add_argument("--seed", type=integer(0, 2**32), default=1, metavar="SEED")
     parser.add_argument(
         "--evidence-weight",
         type=share_or_auto,

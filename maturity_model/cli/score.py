@@ -12,10 +12,10 @@ from maturity_model.cli.common import (
     USAGE,
     cannot_write,
     folder,
+    integer,
     progress,
     refuse,
     share,
-    whole,
 )
 
 
@@ -37,7 +37,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--draws",
-        type=whole(1, 100_000),
+        type=integer(1, 100_000),
         metavar="N",
         help="use N draws of the population, evenly spaced (default: all)",
     )
@@ -48,11 +48,15 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         help="power on the likelihood of signs and readings, 0 to 1 (default: the population's)",
     )
     parser.add_argument(
-        "--workers", type=whole(1, 1024), default=1, metavar="N", help="processes (default: 1)"
+        "--workers",
+        type=integer(1, 1024),
+        default=1,
+        metavar="N",
+        help="processes (default: 1)",
     )
     parser.add_argument(
         "--threads",
-        type=whole(1, 1024),
+        type=integer(1, 1024),
         metavar="N",
         help="threads in each process (default: the cores, shared among the processes)",
     )
@@ -69,7 +73,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         "next run filters its new weeks alone, and tanks that were edited from their start",
     )
     parser.add_argument(
-        "--tanks-per-file", type=whole(1, 100_000), default=512, metavar="N",
+        "--tanks-per-file", type=integer(1, 100_000), default=512, metavar="N",
         help="tanks in one file, and in memory together (default: %(default)s)",
     )  # fmt: skip
     parser.add_argument(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from maturity_model.cli.common import DONE, USAGE, cannot_write, folder, say, share, whole
+from maturity_model.cli.common import DONE, USAGE, cannot_write, folder, integer, say, share
 
 #: What the command writes, and so may replace.
 _OWN = {"tanks.csv", "checkins.csv", "events.csv", "kits.csv", "truth.csv"}
@@ -31,14 +31,18 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         required=True,
         help="the program's own model, or an ecology that knows nothing of it",
     )
-    parser.add_argument("--tanks", type=whole(1, 100_000), default=60, metavar="N")
+    parser.add_argument("--tanks", type=integer(1, 100_000), default=60, metavar="N")
     parser.add_argument(
-        "--weeks", type=whole(1, 520), default=60, metavar="N", help="run to the end of week N"
+        "--weeks",
+        type=integer(1, 520),
+        default=60,
+        metavar="N",
+        help="run to the end of week N",
     )
-    parser.add_argument("--seed", type=whole(0, 2**32), default=1, metavar="SEED")
+    parser.add_argument("--seed", type=integer(0, 2**32), default=1, metavar="SEED")
     parser.add_argument(
         "--batch",
-        type=whole(0, 2**32),
+        type=integer(0, 2**32),
         default=0,
         metavar="N",
         help="another batch holds other tanks of the same world (default: 0)",

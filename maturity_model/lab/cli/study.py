@@ -8,7 +8,7 @@ import importlib
 import importlib.util
 from pathlib import Path
 
-from maturity_model.cli.common import DONE, USAGE, cannot_write, progress, say, whole
+from maturity_model.cli.common import DONE, USAGE, cannot_write, integer, progress, say
 from maturity_model.lab.studies.settings import STUDIES, Setting
 
 
@@ -143,25 +143,25 @@ def add_options(parser: argparse.ArgumentParser) -> None:
             metavar="DIR",
             help="keep finished results here, for a rerun (default: %(default)s)",
         )
-        study.add_argument("--processes", type=whole(1, 256), default=1, metavar="N")
+        study.add_argument("--processes", type=integer(1, 256), default=1, metavar="N")
         for field in dataclasses.fields(kind):
             option = f"--{field.name.replace('_', '-')}"
             if field.type == "bool":
                 study.add_argument(option, action="store_true")
             else:
-                limits = whole(field.metadata["least"], field.metadata["most"])
+                limits = integer(field.metadata["least"], field.metadata["most"])
                 study.add_argument(option, type=limits, default=field.default, metavar="N")
         other = _pooling if kind.study == "pooling" else _run
         study.set_defaults(run_study=other, kind=kind)
     misfit = add("misfit", "how often a log is said to fit badly, with and without cause")
-    misfit.add_argument("--tanks", type=whole(2, 100_000), default=40, metavar="N")
-    misfit.add_argument("--own-tanks", type=whole(2, 100_000), default=200, metavar="N")
+    misfit.add_argument("--tanks", type=integer(2, 100_000), default=40, metavar="N")
+    misfit.add_argument("--own-tanks", type=integer(2, 100_000), default=200, metavar="N")
     misfit.add_argument("--case", action="append", default=[], metavar="NAME")
-    misfit.add_argument("--seed", type=whole(0, 100_000), default=77, metavar="SEED")
+    misfit.add_argument("--seed", type=integer(0, 100_000), default=77, metavar="SEED")
     misfit.set_defaults(run_study=_misfit)
     practice = add("practice", "how practice's numbers were weighed with simulated ecologies")
-    practice.add_argument("--tanks", type=whole(10, 10_000), default=80, metavar="N")
-    practice.add_argument("--scored", type=whole(10, 10_000), default=80, metavar="N")
+    practice.add_argument("--tanks", type=integer(10, 10_000), default=80, metavar="N")
+    practice.add_argument("--scored", type=integer(10, 10_000), default=80, metavar="N")
     practice.add_argument(
         "--taught",
         type=Path,

@@ -10,9 +10,9 @@ from maturity_model.cli.common import (
     USAGE,
     cannot_write,
     folder,
+    integer,
     progress,
     say,
-    whole,
 )
 
 
@@ -41,34 +41,34 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         help="only this case or group (own, mechanistic, microcosm, mesocosm, broken); may be "
         "repeated",
     )
-    parser.add_argument("--tanks", type=whole(4, 100_000), default=80, metavar="N")
-    parser.add_argument("--clubs", type=whole(1, 1000), default=10, metavar="N")
+    parser.add_argument("--tanks", type=integer(4, 100_000), default=80, metavar="N")
+    parser.add_argument("--clubs", type=integer(1, 1000), default=10, metavar="N")
     parser.add_argument(
         "--own-tanks",
-        type=whole(4, 100_000),
+        type=integer(4, 100_000),
         default=400,
         metavar="N",
         help="tanks of the model's own world (default: %(default)s)",
     )
     parser.add_argument(
         "--own-clubs",
-        type=whole(1, 1000),
+        type=integer(1, 1000),
         default=50,
         metavar="N",
         help="their clubs, each with parameters of its own (default: %(default)s)",
     )
-    parser.add_argument("--weeks", type=whole(12, 300), default=60, metavar="N")
+    parser.add_argument("--weeks", type=integer(12, 300), default=60, metavar="N")
     parser.add_argument(
         "--training",
-        type=whole(8, 100_000),
+        type=integer(8, 100_000),
         default=200,
         metavar="N",
         help="further tanks, for the baselines and the ceiling (default: %(default)s)",
     )
-    parser.add_argument("--seed", type=whole(0, 100_000), default=41, metavar="SEED")
+    parser.add_argument("--seed", type=integer(0, 100_000), default=41, metavar="SEED")
     parser.add_argument(
         "--fit-tanks",
-        type=whole(0, 10_000),
+        type=integer(0, 10_000),
         default=0,
         metavar="N",
         help="also fit so many further tanks of each ecology's cases, without judgements and "
@@ -87,9 +87,9 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         default="auto",
         help="how tanks move under a fitted population, as in fit (default: %(default)s)",
     )
-    parser.add_argument("--draws", type=whole(50, 100_000), default=400, metavar="N")
-    parser.add_argument("--tune", type=whole(50, 100_000), default=400, metavar="N")
-    parser.add_argument("--chains", type=whole(1, 64), default=2, metavar="N")
+    parser.add_argument("--draws", type=integer(50, 100_000), default=400, metavar="N")
+    parser.add_argument("--tune", type=integer(50, 100_000), default=400, metavar="N")
+    parser.add_argument("--chains", type=integer(1, 64), default=2, metavar="N")
 
 
 def run(args: argparse.Namespace, command: str) -> int:
