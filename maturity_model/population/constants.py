@@ -2,7 +2,7 @@
 
 #: Draws and seed.
 DEFAULT_DRAWS, DEFAULT_SEED = 256, 20261125
-#: Power on the likelihood; what it gives up and why it stays is said in reports/evidence_weight.
+#: Power on the likelihood; reports/evidence_weight has its costs and the reasons for it.
 DEFAULT_EVIDENCE_WEIGHT = 0.4
 
 # Spreads of priors that are the same for every entry of the catalogue. All are [E]: elicited
@@ -16,7 +16,7 @@ SIGN_TANK_SD, SIGN_TANK_SD_SD = 0.5, 0.5
 #: Least spread of pace and skill.
 LEAST_SD = 0.02
 
-#: How ``maturity-model fit`` fits unless told otherwise, as reports/pooling names it.
+#: Default way of fitting of ``maturity-model fit``, as reports/pooling names it.
 DEFAULT_WAY = "whole"
-#: Evidence weight of the fit itself where the weekly path's is chosen afterwards.
+#: Evidence weight of the fit itself when the one for weekly reports is chosen afterwards.
 FIT_WEIGHT = 0.4

@@ -55,7 +55,7 @@ _UNITS = {
 }
 
 
-#: What a value may be; everything else would turn into nonsense without a word.
+#: Bounds of the values. Outside them, results would be wrong without any error.
 _BOUNDS = {
     "log_advance": (-700.0, 20.0),
     "log_setback": (-700.0, 20.0),
@@ -88,7 +88,7 @@ class PopulationError(ValueError):
 
 
 def default_population_path() -> Path:
-    """Where the population that ships with the package lies."""
+    """Path of the population that ships with the package."""
     package = Path(__file__).parent.parent
     shipped = package / "_shipped" / "default_population.nc"
     return shipped if shipped.exists() else package.parent / "data" / "default_population.nc"
@@ -105,7 +105,7 @@ def save_population(
     path : Path
         Replaced only when the new file is whole.
     documents : mapping of str to str, optional
-        JSON to be kept with it, in the group ``origin``: see :mod:`.model_inputs`.
+        JSON stored with it, in the group ``origin``: see :mod:`.model_inputs`.
     """
     import h5py
 
@@ -140,12 +140,12 @@ def save_population(
         if population.members is not None:
             write_members(file.create_group(_MEMBERS), population.members)
         for name, text in (documents or {}).items():
-            # Not an attribute: those are limited to 64 KiB.
+            # A data set, because attributes are limited to 64 KiB.
             file.create_dataset(f"{_ORIGIN}/{name}", data=text, dtype=h5py.string_dtype())
 
 
 def load_documents(path: str | Path) -> dict[str, str]:
-    """Read the JSON documents that were kept with a population; empty where there are none.
+    """Read the JSON documents stored with a population; empty if there are none.
 
     Raises
     ------
@@ -160,15 +160,14 @@ def load_documents(path: str | Path) -> dict[str, str]:
             raise PopulationError(f"{path}: larger than {MAX_BYTES // 2**20} MiB")
         with h5py.File(path, "r") as file:
             group = file.get(_ORIGIN, {})
-            found = {name: _dataset(file, f"{_ORIGIN}/{name}") for name in group}
-            return {k: v.decode() for k, v in found.items() if isinstance(v, bytes)}
+            texts = {name: _dataset(file, f"{_ORIGIN}/{name}") for name in group}
+            return {k: v.decode() for k, v in texts.items() if isinstance(v, bytes)}
     except (OSError, KeyError, ValueError, TypeError, AttributeError, RuntimeError) as error:
         raise PopulationError(f"{path}: its documents cannot be read ({error})") from None
 
 
 def _dataset(file: Any, name: str) -> Any:
-    # Its size is looked at before it is read: a small file can claim an enormous array,
-    # or values that lie in another file.
+    # Checked before reading: a small file can claim an enormous array, or values in another file.
     data = file[name]
     if data.size * 8 > MAX_BYTES:
         raise PopulationError(f"{name} is too large")
@@ -193,7 +192,7 @@ def _read(file: Any) -> dict[str, Any]:
 
 
 def _read_members(file: Any, n_draws: int) -> Members | None:
-    # Files from before there were members hold none.
+    # Older files have no such group.
     if _MEMBERS not in file:
         return None
     return read_members(
@@ -292,5 +291,5 @@ def load_population(path: str | Path | None = None) -> Population:
         OSError, KeyError, ValueError, TypeError, AttributeError, RuntimeError, MemoryError,
         OverflowError, IndexError,
     ) as error:  # fmt: skip
-        # h5py raises almost anything at damaged files.
+        # On damaged files h5py raises almost anything.
         raise PopulationError(f"{path}: not a population file ({error})") from None

@@ -1,13 +1,13 @@
-"""Who was in the pool: keepers recognised by a keyed digest, with what was learned of them.
+"""Members of the pool: keepers and tanks, recognised by keyed digests.
 
 A population holds no names. For each keeper of the pool it holds a digest of the name, keyed
-with a salt that is in the file, and that keeper's skill, draw by draw: the draws of skill and
-those of the population were made together and stay together. Names are few and short, so
-whoever holds the file can try names against it; with a secret that is kept outside the file,
-only those who have the secret can.
+with a salt that is in the file, and that keeper's skill in each draw. (The draws of skill and
+of the population are joint, so they stay together.) Names are few and short, so anyone who
+has the file can try names against it; with a secret outside the file, only those who have
+the secret can.
 
-Tanks of the pool are recognised in the same way, and so is whether their log up to the day
-of the fit is still the same: what a population has learned from a tank must not be counted
+Tanks are recognised in the same way, and a digest of a tank's log up to the day of the fit
+shows whether it has changed since: what a population learned from a tank must not count
 again when that tank is assessed.
 """
 
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 #: Bytes of the salt, and of a secret at least and at most.
 SALT_BYTES, MIN_SECRET, MAX_SECRET = 16, 16, 4096
-#: A skill beyond this (log-odds) is no skill.
+#: Bound on a skill, in log-odds.
 MAX_SKILL = 50.0
 
 
@@ -41,7 +41,7 @@ class SecretError(ValueError):
 
 
 def read_secret(path: Path) -> bytes:
-    """Read the secret in a file; blanks and line ends around it do not count.
+    """Read the secret in a file, without blanks and line ends around it.
 
     Raises
     ------
@@ -62,7 +62,7 @@ def read_secret(path: Path) -> bytes:
 
 
 def _plain(name: str) -> str:
-    # As people write one name in two logs: capitals and blanks do not count.
+    # The same person may write a name with other capitals or blanks in another log.
     return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
 
 
@@ -91,7 +91,7 @@ def tank_key(key: bytes, tank: Tank) -> str:
 def log_key(
     key: bytes, tank: Tank, checkins: Iterable[CheckIn], events: Iterable[Event], as_of: dt.date
 ) -> str:
-    """Digest of what a tank's log says of it up to a day; notes do not count."""
+    """Digest of a tank's log up to a day, without notes."""
     rows: list[Any] = [(tank.started.isoformat(), tank.rock)]
     for c in checkins:
         if c.date <= as_of:
@@ -103,7 +103,7 @@ def log_key(
 
 
 def looks_alone(keeper: str, checkins: Iterable[CheckIn]) -> bool:
-    """Whether nobody but the keeper made these check-ins; a blank observer is the keeper."""
+    """Whether the keeper made all these check-ins; a blank observer is the keeper."""
     return all(_plain(c.observer) in ("", _plain(keeper)) for c in checkins)
 
 
@@ -115,9 +115,9 @@ class Members:
     ----------
     salt : bytes
     secret : bool
-        Whether a secret outside the file is needed besides.
+        Whether a secret outside the file is needed too.
     check : str
-        Digest that tells a wrong secret from the right one.
+        Digest by which a wrong secret is detected.
     keepers : tuple of str, length M
         :func:`keeper_key` of each keeper, ascending.
     skill : ndarray, shape (M, D)
@@ -127,7 +127,7 @@ class Members:
     as_of : date
         The day up to which the logs went into the fit.
     key : bytes
-        Of the digests; empty while a secret is wanting.
+        Of the digests; empty until :meth:`unlock` gets the secret.
     """
 
     salt: bytes
@@ -140,7 +140,7 @@ class Members:
     key: bytes = b""
 
     def unlock(self, secret: bytes) -> Members:
-        """The same, able to recognise.
+        """Return the members with their key, able to recognise keepers and tanks.
 
         Raises
         ------
@@ -155,10 +155,9 @@ class Members:
         return replace(self, key=key)
 
     def skill_of(self, tank: Tank, checkins: Iterable[CheckIn]) -> Floats | None:
-        """Skill of a tank's keeper in each draw, shape (D,); None where it is not known.
+        """Skill of a tank's keeper in each draw, shape (D,); None if unknown.
 
-        It is not used where others looked at the tank too: the skill behind a look is
-        then not the keeper's alone.
+        None too if others looked at the tank: the looks then need more than one skill.
         """
         if not self.key or not tank.keeper or not looks_alone(tank.keeper, checkins):
             return None
@@ -184,25 +183,25 @@ def make_members(
     salt: bytes,
     secret: bytes = b"",
 ) -> Members:
-    """Gather what a file may hold of a pool.
+    """Collect what a file may hold about a pool.
 
     Parameters
     ----------
     tanks : sequence of (Tank, str, check-ins, events)
-        Each tank under the names of its own logbook, the pool's name for its keeper (one for
-        each keeper that the fit told apart), and its rows.
+        Each tank with the names of its own logbook, the pool's name for its keeper (one for
+        each keeper that the fit distinguished), and its rows.
     skill : mapping of str to ndarray, shape (D,)
-        By the pool's name for the keeper; empty when the model knows no skill.
+        By the pool's name for the keeper; empty when the model has no skill.
     as_of : date
     salt : bytes
     secret : bytes
-        Empty: the salt in the file is all that there is.
+        Empty: only the salt in the file is used.
 
     Returns
     -------
     Members
-        Without keepers who have no name, whose tanks others looked at too, or of whom two
-        cannot be told apart by name and club.
+        Without keepers who have no name, whose tanks others looked at too, or who share name
+        and club with another keeper.
     """
     key = derive_key(salt, secret)
     alone: dict[str, bool] = {}
@@ -270,7 +269,7 @@ def read_members(attrs: Mapping[str, Any], read: Callable[[str], Any], n_draws: 
     Raises
     ------
     ValueError
-        When it is damaged, or its draws are not those of the population.
+        When it is damaged, or its number of draws is not the population's.
     """
 
     def texts(name: str) -> tuple[str, ...]:

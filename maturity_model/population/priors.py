@@ -1,7 +1,7 @@
-"""The priors of the pooled fit: the laws from which the default population is drawn.
+"""Priors of a population's parameters, elicited from the catalogue.
 
-A draw from the model of :mod:`.model` without data has the law of
-:func:`.elicit.elicit_population`; a test compares their moments.
+:mod:`.elicit` draws the default population from them, and the pooled fit starts from them; a
+test compares the moments of the two.
 """
 
 from __future__ import annotations
@@ -15,7 +15,10 @@ import numpy as np
 
 from maturity_model._typing import Floats
 from maturity_model.catalogue import LOOKS, Catalogue
-from maturity_model.population.elicit import STAGES, WEEKS_PER_YEAR, start_distribution
+
+#: Stages per phase.
+STAGES = 3
+WEEKS_PER_YEAR = 365.2425 / 7
 
 
 class Spread(NamedTuple):
@@ -47,12 +50,12 @@ class Priors:
         Log weekly hazards; -inf in phase 0; spread :data:`BASELINE_SD`, that of
         collapse shared by all phases.
     event_effect : ndarray, shape (E, 3)
-        On advance, setback, collapse; exactly 0 stays 0.
+        On advance, setback, collapse; an effect of exactly 0 stays 0.
     event_sd : ndarray, shape (E,)
     event_memory, event_memory_sd : ndarray, shape (E,)
         Median in weeks, and spread of its logarithm.
     husbandry : ndarray, shape (J, K)
-        Exactly 0 stays 0.
+        An effect of exactly 0 stays 0.
     husbandry_sd : ndarray, shape (J,)
     pace_sd, skill_sd : Spread
         Normal, cut below :data:`LEAST_SD`.
@@ -129,8 +132,8 @@ class Priors:
 def geometric(priors: Priors) -> Priors:
     """The same priors with one stage per phase: the time in a phase is then geometric.
 
-    Mean times in the phases stay as they are, for tanks of usual pace and without events.
-    What a phase shows no longer changes gradually, as there are no stages to do it in.
+    Mean times in the phases stay the same, for tanks of usual pace and without events.
+    Emissions no longer change gradually within a phase, because it has no stages.
 
     Parameters
     ----------
@@ -141,7 +144,7 @@ def geometric(priors: Priors) -> Priors:
     Priors
     """
     r = priors.n_stages
-    # Weeks in a stage are geometric too, so m weeks in r stages become r m weeks in one.
+    # The weeks in a stage are geometric: r stages of m weeks become one of r m weeks.
     weeks = r / -np.expm1(-np.exp(priors.log_advance))
     start = priors.start.reshape(len(priors.start), -1, r).sum(axis=2)
     log_advance = np.log(-np.log1p(-1 / weeks))
@@ -159,15 +162,22 @@ def equal_correlation(n: int) -> Floats:
     return np.asarray(np.linalg.cholesky((np.eye(n) + np.ones((n, n))) / 2))
 
 
+def start_distribution(catalogue: Catalogue, n_states: int) -> Floats:
+    """P(state in week 0) by kind of rock, shape (R, S)."""
+    out = np.zeros((len(catalogue.starts), n_states))
+    for i, chances in enumerate(catalogue.starts.values()):
+        out[i, : len(chances)] = [c.value for c in chances]
+    return out / out.sum(axis=1, keepdims=True)
+
+
 def priors_from_catalogue(catalogue: Catalogue, n_stages: int = STAGES) -> Priors:
-    """Read the priors off the catalogue.
+    """Derive the priors from the catalogue.
 
     Parameters
     ----------
     catalogue : Catalogue
     n_stages : int
-        Stages per phase. With other than the catalogue's, the mean time in a phase
-        stays as it is.
+        Stages per phase. The mean time in a phase does not depend on it.
 
     Returns
     -------
@@ -177,7 +187,7 @@ def priors_from_catalogue(catalogue: Catalogue, n_stages: int = STAGES) -> Prior
     signs, events = list(catalogue.signs.values()), list(catalogue.events.values())
     covariates = list(catalogue.husbandry.values())
     analytes = [a for a in catalogue.analytes.values() if a.informative]
-    stage = [p.stage_weeks.value * STAGES / n_stages for p in phases]
+    stage = [p.stage_weeks.value * (STAGES / n_stages) for p in phases]
     observing = catalogue.observing
 
     def spread(quantity: str, item: str) -> Spread:
@@ -230,13 +240,13 @@ def priors_from_catalogue(catalogue: Catalogue, n_stages: int = STAGES) -> Prior
 
 
 def hold_emissions(priors: Priors, factor: float) -> Priors:
-    """Priors that hold what a phase shows closer to the catalogue.
+    """Priors that hold the emissions of the phases closer to the catalogue.
 
     Parameters
     ----------
     priors : Priors
     factor : float
-        On the spreads of signs' log-odds and of readings' means; above 0, 1 changes nothing.
+        On the spreads of signs' log-odds and of readings' means; above 0. 1 changes nothing.
 
     Returns
     -------

@@ -54,7 +54,7 @@ class Population:
     persistence : ndarray, shape (G, D)
         Change in them at the strongest balance of past sightings.
     small : ndarray, shape (G,)
-        How far skill and look count.
+        Factor on skill and look, 0 to 1.
     look_effect : ndarray, shape (3, D)
         Change in them by way of looking.
     reading_mean, reading_sd : ndarray, shape (A, K, D)
@@ -127,7 +127,7 @@ class Population:
 
     @property
     def standing(self) -> Standing:
-        """What lies behind the draws, and whether it passed its checks."""
+        """The origin of the draws, and whether a fit passed its checks."""
         if self.kind != "fitted":
             return "elicited"
         verdict = str(self.provenance.get("diagnostics", ""))
@@ -137,22 +137,22 @@ class Population:
 
     @property
     def warning(self) -> str:
-        """Why a fitted population is not to be trusted; empty where it may be."""
+        """Why a fitted population must not be trusted; empty if it may be."""
         standing = self.standing
         if standing in ("elicited", "passed"):
             return ""
-        said = [str(self.provenance.get("diagnostics", ""))]
-        if said == [""]:
-            said = ["its file does not say whether the fit passed its checks"]
+        reasons = [str(self.provenance.get("diagnostics", ""))]
+        if reasons == [""]:
+            reasons = ["its file does not say whether the fit passed its checks"]
         if standing == "approximate":
-            said = []
+            reasons = []
         if standing.startswith("approximate"):
-            said.insert(0, "an approximation, made for a first look and no substitute for a fit")
-        return "; ".join(said)
+            reasons.insert(0, "an approximation, made for a first look and no substitute for a fit")
+        return "; ".join(reasons)
 
     @property
     def of_practice(self) -> tuple[str, ...]:
-        """Parts of a fitted population that stayed practice's: signs, moves, readings."""
+        """Parts of a fitted population taken from practice: signs, moves, readings."""
         if self.kind != "fitted":
             return ()
         parts = ("signs", "moves", "readings")
@@ -160,15 +160,16 @@ class Population:
 
     @property
     def learned(self) -> tuple[str, ...]:
-        """Parts of a fitted population that are the pool's: signs, moves, readings."""
+        """Parts of a fitted population learned from the pool: signs, moves, readings."""
         parts = ("signs", "moves", "readings")
         return tuple(p for p in parts if self.provenance.get(p, "learned") == "learned")
 
     @property
     def tuned_by(self) -> str:
-        """The judgements that practice's numbers were shifted by; empty where none were."""
-        told = self.provenance
-        return str(told.get("chosen_by", "")) if told.get("signs") == "tuned" else ""
+        """The judgements by which practice's numbers were shifted; empty if they were not."""
+        if self.provenance.get("signs") != "tuned":
+            return ""
+        return str(self.provenance.get("chosen_by", ""))
 
     @property
     def chain(self) -> StagedChain:

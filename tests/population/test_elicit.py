@@ -17,7 +17,8 @@ from maturity_model.population.constants import (
     DEFAULT_EVIDENCE_WEIGHT,
     DEFAULT_SEED,
 )
-from maturity_model.population.elicit import draw_sign, start_distribution
+from maturity_model.population.elicit import draw_sign
+from maturity_model.population.priors import start_distribution
 from maturity_model.population.tables import fit_to_catalogue
 from maturity_model.population.types import DIMS, Population, take_draws
 
