@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 
 from maturity_model._typing import Ints
 from maturity_model.lab.worlds import simulate
-from maturity_model.logbook import Logbook
+from maturity_model.logbook import CheckIn, Event, Logbook
 from maturity_model.panel import Panel, build_panel
+
+Entry = TypeVar("Entry", CheckIn, Event)
 
 
 class World(NamedTuple):
@@ -60,6 +62,13 @@ class Club:
         starts = [t.started for t in self.logbook.tanks.values()]
         end = max(starts) + dt.timedelta(days=7 * self.weeks - 1)
         return build_panel(self.logbook, self.logbook.catalogue, end)
+
+    def dated(self, entries: Iterable[Entry]) -> Iterator[tuple[int, int, Entry]]:
+        """Number of the tank and days since its start, with each check-in or event."""
+        tanks = {t.name: (i, t.started) for i, t in enumerate(self.logbook.tanks.values())}
+        for entry in entries:
+            tank, started = tanks[entry.tank]
+            yield tank, (entry.date - started).days, entry
 
 
 def simulate_club(

@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 
 from maturity_model._typing import Floats
-from maturity_model.assessment.filtering import Tables, filter_tank, make_tables
+from maturity_model.assessment.filtering import Tables, make_tables
 from maturity_model.lab.tasks import Say, silent
 from maturity_model.lab.validation.clubs import Club
-from maturity_model.lab.validation.forecasts import Forecaster, normalized_phases
+from maturity_model.lab.validation.forecasts import Forecaster, filtered_phases
 from maturity_model.lab.validation.scores import forecast_table, summarize
 from maturity_model.panel import BALANCE_LEVELS, Panel
 from maturity_model.population.tables import sign_table
@@ -161,10 +161,8 @@ def _readings(clubs: Sequence[Club], population: Population) -> pd.DataFrame:
     rows = []
     for club in clubs:
         analytes = club.logbook.catalogue.analytes
-        tanks = {t.name: (i, t.started) for i, t in enumerate(club.logbook.tanks.values())}
-        for c in club.logbook.checkins:
-            tank, started = tanks[c.tank]
-            week = (c.date - started).days // 7
+        for tank, day, c in club.dated(club.logbook.checkins):
+            week = day // 7
             if 0 <= week < club.weeks and (phase := club.truth[tank, week]) >= 0:
                 rows += [
                     (population.analytes.index(a), phase, np.log(r.best + analytes[a].offset))
@@ -266,13 +264,9 @@ def diagnose(
     scores = []
     panels, gaps = [c.panel() for c in clubs], compare(training, population)
     for kind, item, tables in _variants(panels, population, forecaster.weight, gaps):
-        p = [
-            normalized_phases(filter_tank(t, n)[0], club.weeks)
-            for t, club, number in zip(tables, clubs, few, strict=True)
-            for n in range(number)
-        ]
+        p = [filtered_phases(t, c.weeks, n) for t, c, n in zip(tables, clubs, few, strict=True)]
         table = forecast_table(
-            "", np.stack(p), truth, np.zeros_like(truth[:, 0]), population.phases
+            "", np.concatenate(p), truth, np.zeros_like(truth[:, 0]), population.phases
         )
         scores.append(summarize(table).assign(kind=kind, item=item))
     say("diagnosis")

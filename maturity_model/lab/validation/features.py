@@ -6,7 +6,6 @@ Everything of week t uses check-ins and events up to the end of week t only.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -20,40 +19,8 @@ RECENT = 4
 LONGEST = 104.0
 
 
-def _wide(
-    rows: list[tuple[Any, ...]], how: str, grid: pd.MultiIndex, items: Sequence[str]
-) -> pd.DataFrame:
-    # Rows of tank, week, item and value, with a column for each item; nan where there is none.
-    long = pd.DataFrame(rows, columns=["tank", "week", "item", "value"])
-    cells = long.groupby(["tank", "week", "item"])["value"].agg(how).unstack("item")
-    return cells.reindex(index=grid, columns=list(items)).astype(float)
-
-
-def _last(values: pd.DataFrame) -> pd.DataFrame:
-    return values.groupby("tank").ffill()
-
-
-def weeks_since(values: pd.DataFrame) -> pd.DataFrame:
-    """Weeks since each column last held a value, 0 in that week; nan before the first."""
-    week = values.index.get_level_values("week").to_numpy(dtype=float)[:, None]
-    at = values.notna().astype(float).mul(week, axis=0).where(values.notna())
-    return (week - _last(at)).clip(upper=LONGEST)
-
-
-def _balance(gained: pd.DataFrame, weeks: int) -> pd.DataFrame:
-    # Sums that fade by the week.
-    out = np.array(gained.fillna(0.0)).reshape(-1, weeks, gained.shape[1])
-    for t in range(1, weeks):
-        out[:, t] += out[:, t - 1] * 2.0 ** (-7 / BALANCE_HALF_LIFE)
-    return pd.DataFrame(out.reshape(gained.shape), gained.index, gained.columns)
-
-
 def log_features(club: Club) -> pd.DataFrame:
     """Lay out a club's log by week.
-
-    Parameters
-    ----------
-    club : Club
 
     Returns
     -------
@@ -78,48 +45,84 @@ def log_features(club: Club) -> pd.DataFrame:
             By analyte: whether the last reading, if recent, was above the lowest step.
     """
     book, catalogue = club.logbook, club.logbook.catalogue
-    tanks = {t.name: (i, t.started) for i, t in enumerate(book.tanks.values())}
-    grid = pd.MultiIndex.from_product(
-        [range(len(tanks)), range(club.weeks)], names=["tank", "week"]
-    )
-    answers, gained, readings, positive = [], [], [], []
-    for c in book.checkins:
-        tank, started = tanks[c.tank]
-        days = (c.date - started).days
-        week = days // 7
-        left = 2.0 ** (-(7 * week + 6 - days) / BALANCE_HALF_LIFE)
-        answers += [(tank, week, s, float(seen)) for s, seen in c.signs.items()]
-        gained += [(tank, week, s, left if seen else -left) for s, seen in c.signs.items()]
-        for name, r in c.readings.items():
-            if name not in catalogue.informative:
-                continue
-            offset = catalogue.analytes[name].offset
-            readings.append((tank, week, name, np.log(r.best + offset)))
-            # Below the first step of its chart, or written as 0: nothing was found.
-            positive.append((tank, week, name, float(r.low > 0)))
-    events = [(*tanks[e.tank], e) for e in book.events]
-    dated = [(tank, (e.date - started).days // 7, e) for tank, started, e in events]
-    happened = [(tank, week, e.kind, 1.0) for tank, week, e in dated]
-    changed = [(t, w, "", e.amount or 0.0) for t, w, e in dated if e.kind == "water_change"]
+    looks, tests, events = _looks(club), _tests(club), _events(club)
     # A sign that only one club has would be a column of its own: leave it out.
     signs = [name for name, s in catalogue.signs.items() if not s.own]
-    answer = _wide(answers, "last", grid, signs)
+    answer = _wide(club, looks, "seen", "last", signs)
     reading, above = (
-        _wide(rows, "last", grid, catalogue.informative) for rows in (readings, positive)
+        _wide(club, tests, value, "last", catalogue.informative) for value in ("level", "above")
     )
-    water = _wide(changed, "sum", grid, [""]).fillna(0.0)
+    changes = events[events["item"] == "water_change"]
+    water = _wide(club, changes.assign(item=""), "amount", "sum", [""]).fillna(0.0)
     rocks = [list(catalogue.starts).index(t.rock or "unknown") for t in book.tanks.values()]
+    week = answer.index.get_level_values("week")
     features = {
-        "age": grid.get_level_values("week").to_frame(name="").set_index(grid).astype(float),
-        "rock": pd.DataFrame({"": np.repeat(rocks, club.weeks).astype(float)}, grid),
+        "age": pd.DataFrame({"": week.astype(float)}, answer.index),
+        "rock": pd.DataFrame({"": np.repeat(rocks, club.weeks).astype(float)}, answer.index),
         "answer": answer,
         "last": _last(answer),
-        "balance": _balance(_wide(gained, "sum", grid, signs), club.weeks),
+        "balance": _balance(_wide(club, looks, "gain", "sum", signs), club.weeks),
         "unlooked": weeks_since(answer),
         "reading": _last(reading),
         "untested": weeks_since(reading),
-        "since_event": weeks_since(_wide(happened, "last", grid, list(catalogue.events))),
+        "since_event": weeks_since(_wide(club, events, "amount", "last", list(catalogue.events))),
         "water": sum(water.groupby("tank").shift(k, fill_value=0.0) for k in range(RECENT)),
         "above_zero": _last(above).where(weeks_since(reading) < RECENT),
     }
     return pd.concat(features, axis=1)
+
+
+def weeks_since(values: pd.DataFrame) -> pd.DataFrame:
+    """Weeks since each column last held a value, 0 in that week; nan before the first."""
+    week = values.index.get_level_values("week").to_numpy(dtype=float)[:, None]
+    at = values.notna().astype(float).mul(week, axis=0).where(values.notna())
+    return (week - _last(at)).clip(upper=LONGEST)
+
+
+def _last(values: pd.DataFrame) -> pd.DataFrame:
+    return values.groupby("tank").ffill()
+
+
+def _looks(club: Club) -> pd.DataFrame:
+    # Gain: what is left of an answer's +1 or -1 at the end of its week.
+    rows = []
+    for tank, day, c in club.dated(club.logbook.checkins):
+        left = 2.0 ** (-(6 - day % 7) / BALANCE_HALF_LIFE)
+        rows += [(tank, day, s, float(y), left if y else -left) for s, y in c.signs.items()]
+    return pd.DataFrame(rows, columns=["tank", "day", "item", "seen", "gain"])
+
+
+def _tests(club: Club) -> pd.DataFrame:
+    # Above: not below the first step of its chart, and not written as 0.
+    catalogue = club.logbook.catalogue
+    rows = [
+        (tank, day, a, np.log(r.best + catalogue.analytes[a].offset), float(r.low > 0))
+        for tank, day, c in club.dated(club.logbook.checkins)
+        for a, r in c.readings.items()
+        if a in catalogue.informative
+    ]
+    return pd.DataFrame(rows, columns=["tank", "day", "item", "level", "above"])
+
+
+def _events(club: Club) -> pd.DataFrame:
+    rows = [(*when, e.kind, e.amount or 0.0) for *when, e in club.dated(club.logbook.events)]
+    return pd.DataFrame(rows, columns=["tank", "day", "item", "amount"])
+
+
+def _wide(
+    club: Club, rows: pd.DataFrame, value: str, how: str, items: Sequence[str]
+) -> pd.DataFrame:
+    # By tank and week, with a column for each item; nan where there is none.
+    shape = range(len(club.logbook.tanks)), range(club.weeks)
+    grid = pd.MultiIndex.from_product(shape, names=["tank", "week"])
+    rows = rows.assign(week=rows["day"] // 7)
+    cells = rows.groupby(["tank", "week", "item"])[value].agg(how).unstack("item")
+    return cells.reindex(index=grid, columns=list(items)).astype(float)
+
+
+def _balance(gained: pd.DataFrame, weeks: int) -> pd.DataFrame:
+    # Sums that fade by the week.
+    out = np.array(gained.fillna(0.0)).reshape(-1, weeks, gained.shape[1])
+    for t in range(1, weeks):
+        out[:, t] += out[:, t - 1] * 2.0 ** (-7 / BALANCE_HALF_LIFE)
+    return pd.DataFrame(out.reshape(gained.shape), gained.index, gained.columns)

@@ -114,6 +114,11 @@ def normalized_phases(found: FilteredMixture, weeks: int) -> Floats:
     return np.asarray(p / p.sum(axis=1, keepdims=True))
 
 
+def filtered_phases(tables: Tables, weeks: int, tanks: int) -> Floats:
+    """P(phase at t | log up to t) of the first tanks and weeks, shape (tanks, weeks, K)."""
+    return np.stack([normalized_phases(filter_tank(tables, n)[0], weeks) for n in range(tanks)])
+
+
 def make_forecasts(
     club: Club, forecaster: Forecaster, *, alarms: int = 0, say: Say = silent
 ) -> Forecasts:

@@ -27,15 +27,16 @@ import pandas as pd
 
 import maturity_model.catalogue
 from maturity_model._typing import Floats
-from maturity_model.assessment.filtering import filter_tank, make_tables
+from maturity_model.assessment.filtering import make_tables
 from maturity_model.catalogue import Catalogue, load_catalogue
 from maturity_model.catalogue.load import read_catalogue
 from maturity_model.fitting.handing_on.prior_shift_search import Labels, optimise_shift
 from maturity_model.fitting.handing_on.prior_shifts import catalogue_shifts
 from maturity_model.lab.page import Page, markdown_table
+from maturity_model.lab.studies.scores import log_scores
 from maturity_model.lab.tasks import Say
 from maturity_model.lab.validation.clubs import Club, World, merge_clubs, simulate_clubs
-from maturity_model.lab.validation.forecasts import normalized_phases
+from maturity_model.lab.validation.forecasts import filtered_phases
 from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.priors import priors_from_catalogue
@@ -178,12 +179,8 @@ def _fit_shifts(practice: Population, tanks: int, say: Say) -> dict[str, Floats]
 
 def _log_score(club: Club, population: Population) -> float:
     # Mean over tanks and weeks.
-    tables = make_tables(club.panel(), population)
-    weeks, scores = np.arange(club.weeks), []
-    for n, truth in enumerate(club.truth):
-        p = normalized_phases(filter_tank(tables, n)[0], club.weeks)
-        scores.append(np.log(np.maximum(p[weeks, truth], 1e-12)).mean())
-    return float(np.mean(scores))
+    p = filtered_phases(make_tables(club.panel(), population), club.weeks, len(club.truth))
+    return float(log_scores(p.reshape(-1, p.shape[2]), club.truth.ravel()).mean())
 
 
 def parameter_names(catalogue: Catalogue) -> list[str]:

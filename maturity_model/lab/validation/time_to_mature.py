@@ -35,10 +35,8 @@ def next_event(club: Club) -> Ints:
     """
     n, weeks = club.followed.shape
     out = np.full((n, weeks), weeks)
-    tanks = {t.name: (i, t.started) for i, t in enumerate(club.logbook.tanks.values())}
-    for e in club.logbook.events:
-        tank, started = tanks[e.tank]
-        week = (e.date - started).days // 7
+    for tank, day, e in club.dated(club.logbook.events):
+        week = day // 7
         if e.kind != "water_change" and 0 < week < weeks:
             out[tank, :week] = np.minimum(out[tank, :week], week)
     return out
