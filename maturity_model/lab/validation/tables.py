@@ -44,15 +44,20 @@ def scores(verified: Mapping[str, Verification]) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def _in_order(names: pd.Series) -> pd.Categorical:
+    return pd.Categorical(names, names.unique())
+
+
 def by_phase(result: CaseResult) -> pd.DataFrame:
     """Log score in weeks truly of a phase, and Brier score of its probability in all weeks."""
     f, phases = result.forecasts, phases_of(result.forecasts)
-    rows = score_rows(f).assign(phase=pd.Categorical.from_codes(f["truth"], phases))
-    by = rows.groupby(["forecaster", "phase"], sort=False, observed=False)["log_score"]
-    hit = pd.get_dummies(rows["phase"], dtype=float)
-    brier = (f[phases] - hit).pow(2).groupby(f["forecaster"]).mean().stack()
-    out = by.agg(true_weeks="size", log_score="mean")
-    return out.assign(brier=brier.rename_axis(out.index.names)).reset_index()
+    phase = pd.Categorical.from_codes(f["truth"], phases)
+    rows = score_rows(f).assign(forecaster=_in_order(f["forecaster"]), phase=phase)
+    out = rows.groupby(["forecaster", "phase"], observed=False)["log_score"].agg(["size", "mean"])
+    out = out.reset_index().rename(columns={"size": "true_weeks", "mean": "log_score"})
+    brier = (f[phases] - pd.get_dummies(phase, dtype=float)).pow(2)
+    means = brier.groupby(rows["forecaster"], observed=True).mean()
+    return out.assign(brier=means.to_numpy().ravel())
 
 
 def by_age(result: CaseResult) -> pd.DataFrame:
@@ -69,8 +74,8 @@ def by_age(result: CaseResult) -> pd.DataFrame:
 def reliability(result: CaseResult) -> pd.DataFrame:
     """Mean forecast probability and frequency by forecaster, phase and bin."""
     sums = bin_forecasts(result.forecasts, ("forecaster", "phase", "bin")).reset_index()
-    order = pd.Categorical(sums["forecaster"], result.forecasts["forecaster"].unique())
-    rows = sums.assign(forecaster=order).sort_values(["forecaster", "phase", "bin"])
+    rows = sums.assign(forecaster=_in_order(sums["forecaster"]))
+    rows = rows.sort_values(["forecaster", "phase", "bin"])
     return rows.assign(
         phase=np.array(phases_of(result.forecasts))[rows["phase"]],
         stated=rows["stated"] / rows["n"],
