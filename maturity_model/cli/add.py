@@ -7,7 +7,7 @@ from pathlib import Path
 
 from maturity_model.cli.common import DONE, LOG_ERRORS, USAGE, cannot_write, refuse, say
 
-#: Lines told on stderr of a file that is refused.
+#: Lines of a refused file that are listed on stderr.
 MAX_LISTED = 40
 
 

@@ -71,7 +71,7 @@ def integer(low: int, high: int) -> Callable[[str], int]:
     """Argument type: an integer from ``low`` to ``high``."""
 
     def number(text: str) -> int:
-        # Longer than any limit here: int() of a very long text would itself be slow.
+        # Longer texts exceed every limit here, and int() of a very long one would be slow.
         if not (text.isascii() and text.isdecimal() and len(text) <= 20) or not (
             low <= int(text) <= high
         ):

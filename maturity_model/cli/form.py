@@ -57,7 +57,7 @@ def run(args: argparse.Namespace, command: str) -> int:
     today = dt.date.today()
     try:
         population = load_population(args.population)
-        # What tells most, and what to be careful of, as of the day on which it is filled in.
+        # The most informative checks, and the cautions, as of the day when it is filled in.
         assessment = assess(build_panel(logbook, as_of=today), population, questions=True)
     except (PopulationError, PopulationMismatch) as error:
         return refuse(error, MISMATCH)

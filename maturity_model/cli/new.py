@@ -75,14 +75,14 @@ def run(args: argparse.Namespace, command: str) -> int:
 def _ask_all(given: dict[str, str]) -> list[NewTank]:
     rows = [_ask_tank(given)]
     while _answer("Another tank? y or Enter for no").lower() in ("y", "yes"):
-        # The keeper and the club are mostly the same.
+        # The next tank usually has the same keeper and club.
         same = {"keeper": rows[-1].keeper, "club": rows[-1].club}
         rows.append(_ask_tank(dict.fromkeys(given, "") | same))
     return rows
 
 
 def _ask_tank(given: dict[str, str]) -> NewTank:
-    """Ask for what is not given, each until it can be used."""
+    """Ask for each missing field until the answer is valid."""
     from maturity_model.catalogue import load_catalogue
     from maturity_model.logbook.begin import BeginError, NewTank, check_tank
 
@@ -93,7 +93,7 @@ def _ask_tank(given: dict[str, str]) -> NewTank:
             text = _answer(question)
             if not text and name not in _REQUIRED:
                 break
-            # What is not asked yet is filled in with what is surely right.
+            # Fill the other required fields with valid values, so that only this answer is checked.
             trial = {"tank": "tank", "started": today.isoformat()} | {name: text}
             try:
                 check_tank(NewTank(**trial), catalogue, today)
@@ -105,7 +105,7 @@ def _ask_tank(given: dict[str, str]) -> NewTank:
 
 
 def _answer(question: str) -> str:
-    # The question goes where messages go: standard output may be read by a program.
+    # To standard error, because a program may read standard output.
     print(f"{question}: ", end="", file=sys.stderr, flush=True)
     line = sys.stdin.readline()
     if not line:

@@ -7,21 +7,18 @@ of the script: names and numbers travel in attributes, and only as text.
 
 from __future__ import annotations
 
-import base64
 import datetime as dt
-import hashlib
 import json
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from maturity_model.report.files import file_names
 from maturity_model.report.form_parts import events_part, readings_part, signs_part
-from maturity_model.report.html import esc
+from maturity_model.report.html import esc, pin
 from maturity_model.report.question_sections import best_looks
 from maturity_model.report.question_words import observed_label
 from maturity_model.report.sections import caution_card, general_cautions
-from maturity_model.report.style import PALETTE
+from maturity_model.report.style import asset, style_sheet
 from maturity_model.report.wording import day
 
 if TYPE_CHECKING:
@@ -208,26 +205,13 @@ def _save() -> str:
     )
 
 
-def _pin(text: str) -> str:
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
-
-
 def _document(title: str, header: str, main: str, footer: str) -> str:
     """The page, with its one style sheet and its one script pinned by their hashes."""
-    here = Path(__file__).parent
-    light, dark = (
-        "".join(f"--{name}:{pair[scheme]};" for name, pair in PALETTE.items()) for scheme in (0, 1)
-    )
-    style = (
-        f":root{{color-scheme:light dark;{light}}}\n"
-        f"@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
-        + (here / "form.css").read_text("utf-8")
-    )
-    script = (here / "form.js").read_text("utf-8")
+    style, script = style_sheet("form.css"), asset("form.js")
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; '
-        f"style-src '{_pin(style)}'; script-src '{_pin(script)}'; base-uri 'none'; "
+        f"style-src '{pin(style)}'; script-src '{pin(script)}'; base-uri 'none'; "
         "form-action 'none'\">\n"
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="color-scheme" content="light dark">\n'

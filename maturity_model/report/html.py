@@ -76,6 +76,11 @@ def definitions(pairs: Iterable[tuple[str, str]]) -> str:
     return f"<dl>{''.join(f'<div><dt>{t}</dt><dd>{d}</dd></div>' for t, d in pairs)}</dl>"
 
 
+def pin(text: str) -> str:
+    """Hash by which a page's content security policy allows one style sheet or script."""
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+
+
 def page(title: str, header: str, main: str, footer: str, css: str = "") -> str:
     """A whole page: no script, nothing fetched, styles pinned by their hash.
 
@@ -91,11 +96,10 @@ def page(title: str, header: str, main: str, footer: str, css: str = "") -> str:
     style = CSS + css
     # A percent sign stays on the line of its number.
     header, main, footer = (part.replace(" %", "\u00a0%") for part in (header, main, footer))
-    pin = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; '
-        f"style-src 'sha256-{pin}'; base-uri 'none'; form-action 'none'\">\n"
+        f"style-src '{pin(style)}'; base-uri 'none'; form-action 'none'\">\n"
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="color-scheme" content="light dark">\n'
         '<meta name="referrer" content="no-referrer">\n'
