@@ -43,39 +43,6 @@ def _run(args: argparse.Namespace, command: str) -> int:
     return DONE
 
 
-def _pooling(args: argparse.Namespace, command: str) -> int:
-    from maturity_model.fitting.command import missing_modules
-
-    if lacking := missing_modules():
-        say(f"maturity-model: {', '.join(lacking)} not installed; this study needs the extra fit")
-        return USAGE
-    from maturity_model.lab.studies import pooling, pooling_report, pooling_weight
-    from maturity_model.lab.studies.pooling_worlds import Setting
-    from maturity_model.population.constants import DEFAULT_WAY
-
-    setting = Setting(
-        pool=args.pool,
-        held_out=args.tanks,
-        weeks=args.weeks,
-        seed=args.seed,
-        draws=args.draws,
-        tune=args.tune,
-    )
-    report = progress()
-    try:
-        folder = args.work
-        kinds = pooling_weight.run(args.seed, args.weeks, folder, report, args.weight_clubs)
-        rows = pooling.run(setting, args.clubs, folder, report, only_kept=args.only_kept)
-        way = DEFAULT_WAY, pooling.AS_USED
-        pooling_report.write(rows, kinds, setting, way, args.out)
-    except OSError as error:
-        return cannot_write(args.out, error)
-    for v in pooling_report.verdicts(rows, *way, setting.seed):
-        print(f"{'met' if v.met else 'missed'}: {v.what} ({v.mean:+.3f})")
-    print(f"Report: {args.out / 'README.md'}")
-    return DONE
-
-
 def _misfit(args: argparse.Namespace, command: str) -> int:
     if lacking := _lacking(fits=False):
         say(f"maturity-model: {lacking}")
@@ -151,8 +118,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
             else:
                 limits = integer(field.metadata["least"], field.metadata["most"])
                 study.add_argument(option, type=limits, default=field.default, metavar="N")
-        other = _pooling if kind.study == "pooling" else _run
-        study.set_defaults(run_study=other, kind=kind)
+        study.set_defaults(run_study=_run, kind=kind)
     misfit = add("misfit", "how often a log is said to fit badly, with and without cause")
     misfit.add_argument("--tanks", type=integer(2, 100_000), default=40, metavar="N")
     misfit.add_argument("--own-tanks", type=integer(2, 100_000), default=200, metavar="N")

@@ -1,243 +1,241 @@
-"""Whether a pooled fit finds the phases of further tanks better, by way of pooling.
-
-Needs the extra ``fit``, with nutpie. Each fit takes minutes and is kept, with its scores, in a
-folder: an interrupted study goes on where it stopped.
-"""
+"""Which way of pooling finds the phases of further tanks: the study and its page."""
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
-import numpy as np
+import pandas as pd
 
-from maturity_model._typing import Floats
-from maturity_model.fitting.handing_on.choose_weight import choose_weight
-from maturity_model.fitting.handing_on.hand_on import hand_on, with_practice_moves
-from maturity_model.lab.studies.pooling_fits import Way, fitted
-from maturity_model.lab.studies.pooling_weight import kept, phase_score
-from maturity_model.lab.studies.pooling_worlds import Club, Setting, make_club
-from maturity_model.panel import Panel
-from maturity_model.population.constants import DEFAULT_WAY
-from maturity_model.population.elicit import elicit_population
-from maturity_model.population.types import DIMS, Population, take_draws
-
-_JUDGED = {"judged": True, "judgement_weight": 1.0}
-#: Ways that are fitted; every other one is made of these.
-WAYS = (
-    Way("whole"),
-    Way("whole", **_JUDGED),  # type: ignore[arg-type]
-    Way("weight 1", weight=1.0),
-    Way("weight 1", weight=1.0, **_JUDGED),  # type: ignore[arg-type]
-    Way("held", hold=0.5),
-    Way("held", hold=0.5, **_JUDGED),  # type: ignore[arg-type]
-    Way("cut", cut="practice"),
-    Way("cut", cut="practice", **_JUDGED),  # type: ignore[arg-type]
-    Way("tank signs", weight=1.0, tank_signs=True),
-    Way("tank signs", weight=1.0, tank_signs=True, **_JUDGED),  # type: ignore[arg-type]
-    Way("judgements weighed", judged=True),
+from maturity_model.fitting.handing_on.choose_weight import WEIGHT_BY_SHIFT
+from maturity_model.lab.page import Page, bullets, markdown_table
+from maturity_model.lab.studies import pooling_weight
+from maturity_model.lab.studies.pooling_clubs import ACCURACY, JUDGED_SHARE, STRONG
+from maturity_model.lab.studies.pooling_fits import CHAINS
+from maturity_model.lab.studies.pooling_scores import (
+    AS_USED,
+    KEY,
+    PRACTICE,
+    PRACTICE_MOVES,
+    PRACTICE_WEIGHT,
+    WEIGHTS,
+    by_club,
+    differences,
+    label,
+    score_ways,
 )
-#: Weights with which held-out tanks are filtered; and draws that are mixed over.
-WEIGHTS, DRAWS = (0.4, 0.55, 0.7, 0.85, 1.0), 128
-#: The default population, and the weight that it is used with.
-PRACTICE, PRACTICE_WEIGHT = "practice", 0.4
-#: What is taken of a fit; the last only of the way that ``fit`` goes.
-ALL, SIGNS_AND_READINGS, AS_USED = "", "moves of practice", "as fit uses it"
-CLUBS = 2
+from maturity_model.lab.studies.settings import Pooling
+from maturity_model.lab.tasks import Say, silent
+from maturity_model.population.constants import DEFAULT_WAY, FIT_WEIGHT
+
+#: Log scores that differ by less are the same: using other draws moves the score this much.
+SAME = 0.002
+#: What each way means.
+MEANING = {
+    "whole": "everything is learned from the pool at evidence weight 0.4, the model as it is",
+    "weight 1": "the same at evidence weight 1, plain Bayes",
+    "held": "evidence weight 0.4, the spread of the priors of what phases show halved",
+    "cut": "what phases show stays as practice says; how tanks move is learned given it",
+    "tank signs": "each tank shifts the log-odds of each sign in the fit; evidence weight 1",
+    "judgements weighed": "as whole, judgements too at evidence weight 0.4",
+    PRACTICE_MOVES: "how tanks move is put back to what practice says once everything is fitted",
+    AS_USED: "what of the pool's signs, moves and readings tells its judgements better than "
+    "practice does, by more than a standard error, and the ω that tells them best; without "
+    f"judgements nothing but ω, and that no more than {FIT_WEIGHT:g}",
+}
 
 
-@dataclass(frozen=True)
-class Scored:
-    """Held-out tanks of one club under one population and weight.
+class Results(NamedTuple):
+    """What the study found: frames as in the CSV files of these names.
 
-    Attributes
-    ----------
-    club : int
-    way : str
-    judged : bool
-    taken : {'', 'moves of practice', 'as fit uses it'}
-        What was put back to practice once everything was fitted: nothing, how tanks move, or
-        what :func:`.hand_on.hand_on` puts back.
-    weight : float
-    chosen : bool
-        Whether the pool chose this weight.
-    shift_variance : float
-        As the pool told it; NaN for practice.
-    log_score : ndarray, shape (N,)
-        Of each tank, summed over its weeks.
-    weeks : int ndarray, shape (N,)
-    calibration_error : float
+    ``scores`` by club, way and weight (:func:`.by_club`), ``differences`` from practice, and
+    ``weights`` by kind of club (:func:`.pooling_weight.run`).
     """
 
-    club: int
-    way: str
-    judged: bool
-    taken: str
-    weight: float
-    chosen: bool
-    shift_variance: float
-    log_score: Floats
-    weeks: np.ndarray
-    calibration_error: float
-
-    @property
-    def mean(self) -> float:
-        """Mean log score of a tank-week."""
-        return float(self.log_score.sum() / self.weeks.sum())
+    scores: pd.DataFrame
+    differences: pd.DataFrame
+    weights: pd.DataFrame
 
 
-def _digest(population: Population, panel: Panel, *more: object) -> str:
-    digest = hashlib.sha256(repr((panel.logbook.sha256, more, panel.as_of)).encode())
-    for part in (*(getattr(population, name) for name in DIMS), panel.signs.code, panel.first):
-        digest.update(np.ascontiguousarray(part).tobytes())
-    return digest.hexdigest()[:24]
+class Verdict(NamedTuple):
+    """One must-hold, and the difference from practice that decides it, with its 95 %."""
 
-
-def _thinned(population: Population) -> Population:
-    index = np.linspace(0, population.n_draws - 1, min(DRAWS, population.n_draws))
-    return take_draws(population, np.unique(index.round().astype(np.int64)))
-
-
-def _choice(panel: Panel, population: Population, folder: Path) -> tuple[float, float]:
-    def make() -> dict[str, Floats]:
-        found = choose_weight(panel, population, (0.4, 1.0))
-        return {"found": np.array([found.weight, found.shift_variance])}
-
-    name = f"choice-{_digest(population, panel, population.evidence_weight)}.npz"
-    weight, variance = kept(folder / name, make)["found"]
-    return float(weight), float(variance)
-
-
-def _score(club: Club, population: Population, weight: float, folder: Path) -> tuple[Floats, float]:
-    def make() -> dict[str, Floats]:
-        whole, by_tank = phase_score(club.held_out, club.truth, population, weight)
-        return {"by_tank": by_tank, "error": np.array(whole.calibration_error)}
-
-    name = f"score-{_digest(population, club.held_out, club.number, weight)}.npz"
-    found = kept(folder / name, make)
-    return found["by_tank"], float(found["error"])
-
-
-def _of_population(
-    club: Club, way: Way, taken: str, population: Population, chosen: tuple[float, float],
-    folder: Path,
-) -> Iterator[Scored]:  # fmt: skip
-    weeks = np.diff(club.held_out.first)
-    for weight in sorted({*WEIGHTS, chosen[0]}):
-        by_tank, error = _score(club, population, weight, folder)
-        yield Scored(
-            club.number, way.name, way.judged, taken, weight, weight == chosen[0], chosen[1],
-            by_tank, weeks, error,
-        )  # fmt: skip
+    what: str
+    met: bool
+    mean: float
+    low: float
+    high: float
 
 
 def run(
-    setting: Setting,
-    clubs: int,
-    folder: Path,
-    say: Callable[[str], None] = lambda _: None,
-    ways: tuple[Way, ...] | None = None,
-    *,
-    only_kept: bool = False,
-) -> list[Scored]:
-    """Fit every way to every club's pool, and score the club's further tanks.
+    setting: Pooling, work: Path | None = None, processes: int = 1, say: Say = silent
+) -> Results:
+    """Score all ways of pooling, and evidence weights where the parameters are known.
 
     Parameters
     ----------
-    setting : Setting
-    clubs : int
-    folder : Path
+    setting : Pooling
+    work : Path
         Keeps fits and scores.
+    processes : int
+        For the evidence weights.
     say : callable
-        Told about progress.
-    ways : tuple of Way, optional
-        Default: :data:`WAYS`.
-    only_kept : bool
-        Fit nothing: score what is in the folder.
-
-    Returns
-    -------
-    list of Scored
-        Practice comes first in each club.
+        Called with one line of text per finished step.
     """
-    out: list[Scored] = []
-    for number in range(clubs):
-        club = make_club(setting, number)
-        practice = _thinned(elicit_population(club.held_out.catalogue, PRACTICE_WEIGHT))
-        fixed = PRACTICE_WEIGHT, float("nan")
-        out += _of_population(club, Way(PRACTICE), ALL, practice, fixed, folder)
-        for way in WAYS if ways is None else ways:
-            found = fitted(club, setting, way, folder, say, only_kept=only_kept)
-            if found is None:
-                continue
-            pool = club.judged if way.judged else club.unjudged
-            whole = _thinned(found)
-            for taken in (ALL, SIGNS_AND_READINGS, AS_USED):
-                if taken == AS_USED:
-                    if way.name != DEFAULT_WAY:
-                        continue
-                    population = hand_on(whole, pool, choose=True)
-                    chosen = population.evidence_weight, float("nan")
-                else:
-                    back = taken == SIGNS_AND_READINGS
-                    population = with_practice_moves(whole, pool.catalogue) if back else whole
-                    chosen = _choice(pool, population, folder)
-                each = list(_of_population(club, way, taken, population, chosen, folder))
-                out += each
-                at = next(s for s in each if s.chosen)
-                say(
-                    f"club {number + 1}, {way.name}{', judged' if way.judged else ''}"
-                    f"{', ' if taken else ''}{taken}: weight {at.weight:g}, "
-                    f"log score {at.mean:.4f}"
-                )
+    folder = work or Path("build", setting.study)
+    weights = pooling_weight.run(
+        setting.seed, setting.weeks, setting.weight_clubs, folder, processes, say
+    )
+    tanks = score_ways(setting, folder, say)
+    return Results(by_club(tanks), differences(tanks, setting.seed), weights)
+
+
+def read(folder: Path) -> Results:
+    """The committed results."""
+    scores, gains, weights = (
+        pd.read_csv(folder / f"{name}.csv", dtype={"judged": bool, "chosen": bool})
+        for name in Results._fields
+    )
+    return Results(scores.fillna({"taken": ""}), gains.fillna({"taken": ""}), weights)
+
+
+def verdicts(gains: pd.DataFrame, way: str, taken: str) -> list[Verdict]:
+    """The two must-holds, for one way of pooling at the weights that the pools chose.
+
+    Without judgements the mean difference must not be below -:data:`SAME`; with them the whole
+    interval must lie above 0.
+    """
+    out = []
+    for row in gains[(gains["way"] == way) & (gains["taken"] == taken)].itertuples():
+        met, what = row.mean >= -SAME, f"no worse than practice (by more than {SAME:g})"
+        what = f"without judgements, {what}"
+        if row.judged:
+            met = row.low > 0
+            what = f"with a fifth of the tanks judged at {100 * ACCURACY:g} %, better than practice"
+        out.append(Verdict(what, bool(met), row.mean, row.low, row.high))
     return out
 
 
-def difference(
-    scored: list[Scored], base: list[Scored], seed: int, repeats: int = 2000
-) -> tuple[float, float, float]:
-    """Mean log score of a tank-week less that of the base, over clubs.
+def best_way(gains: pd.DataFrame) -> tuple[str, str]:
+    """The way with the best worse case: the smaller of its two mean differences.
 
-    Parameters
-    ----------
-    scored, base : list of Scored
-        One of each club, in the same order.
-    seed : int
-    repeats : int
-        Of the bootstrap, which draws tanks within clubs.
+    Only ways that were fitted with and without judgements count.
 
-    Returns
-    -------
-    mean, low, high : float
-        With the bootstrap's central 95 %.
+    Raises
+    ------
+    ValueError
+        When there is none.
     """
-    rng = np.random.default_rng(seed)
-    each = []
-    for a, b in zip(scored, base, strict=True):
-        gain = a.log_score - b.log_score
-        at = rng.integers(len(gain), size=(repeats, len(gain)))
-        means = np.concatenate([[gain.sum() / a.weeks.sum()], gain[at].sum(1) / a.weeks[at].sum(1)])
-        each.append(means)
-    mean = np.mean(each, axis=0)
-    low, high = np.quantile(mean[1:], [0.025, 0.975])
-    return float(mean[0]), float(low), float(high)
+    both = gains.groupby(["way", "taken"], sort=False)["mean"].agg(["min", "size"])
+    worse = both.loc[both["size"] == 2, "min"]
+    if worse.empty:
+        raise ValueError("no way was fitted with and without judgements")
+    return worse.idxmax()
 
 
-def of_way(
-    rows: list[Scored], way: str, judged: bool, taken: str, weight: float | None = None
-) -> list[Scored]:
-    """Rows of a way, one of each club: at a weight, or at the weight that the pool chose."""
+def summary(results: Results, setting: Pooling) -> list[str]:
+    """The verdicts on what ``fit`` does."""
     return [
-        r
-        for r in rows
-        if (r.way, r.judged, r.taken) == (way, judged, taken)
-        and (r.chosen if weight is None else r.weight == weight)
+        f"{'met' if v.met else 'missed'}: {v.what} ({v.mean:+.3f})"
+        for v in verdicts(results.differences, DEFAULT_WAY, AS_USED)
     ]
 
 
-def practice_of(rows: list[Scored], clubs: list[int]) -> list[Scored]:
-    """Practice at its own weight, in these clubs."""
-    found = {r.club: r for r in of_way(rows, PRACTICE, False, ALL)}
-    return [found[c] for c in clubs]
+def _named(table: pd.DataFrame) -> pd.DataFrame:
+    # Way, what is taken and judged, from the index to two columns.
+    keys = list(table.index)
+    table = table.reset_index(drop=True)
+    table.insert(0, "way", [label(way, False, taken) for way, _, taken in keys])
+    table.insert(1, "judged", ["a fifth" if judged else "none" for _, judged, _ in keys])
+    return table
+
+
+def _ways(results: Results) -> pd.DataFrame:
+    chosen = results.scores[results.scores["chosen"]]
+    each = chosen.groupby(KEY, sort=False)[["log_score", "calibration_error", "weight"]]
+    digits = {"log_score": "{:.3f}", "calibration_error": "{:.3f}", "weight": "{:.2f}"}
+    clubs = each.agg({n: lambda x, d=d: " ".join(map(d.format, x)) for n, d in digits.items()})
+    gains = results.differences.set_index(KEY).sort_values("mean", ascending=False, kind="stable")
+    gain = [f"{r.mean:+.3f} ({r.low:+.3f} to {r.high:+.3f})" for r in gains.itertuples()]
+    table = _named(clubs.loc[gains.index].assign(gain=gain))
+    practice = clubs.xs(PRACTICE, level="way").assign(way=f"*{PRACTICE}*", judged="", gain="0")
+    table = pd.concat([practice.assign(weight=f"{PRACTICE_WEIGHT:g}"), table])
+    return table[["way", "judged", "gain", *digits]].set_axis(
+        ["way", "judged", "log score less practice (95 %)", "log score", "calibration error", "ω"],
+        axis=1,
+    )
+
+
+def _by_weight(scores: pd.DataFrame) -> pd.DataFrame:
+    practice = scores[scores["chosen"] & (scores["way"] == PRACTICE)]
+    base = scores["club"].map(practice.set_index("club")["log_score"])
+    rows = scores.assign(gain=scores["log_score"] - base)
+    rows = rows[(rows["way"] != PRACTICE) & rows["weight"].isin(WEIGHTS)]
+    gains = rows.groupby([*KEY, "weight"], sort=False)["gain"].mean().unstack()
+    return _named(gains.map("{:+.3f}".format).rename(columns="ω = {:g}".format))
+
+
+def _weights(weights: pd.DataFrame) -> pd.DataFrame:
+    by_kind = weights.pivot(index="sign_effect_sd", columns="weight", values="phase_log_score")
+    table = by_kind.map("{:.3f}".format).rename(columns="ω = {:g}".format)
+    told = weights.groupby("sign_effect_sd")[["told", "told_sd"]].first()
+    table.insert(0, "told", [f"{m:.2f} ± {sd:.2f}" for m, sd in told.itertuples(index=False)])
+    table["best"] = pooling_weight.best(weights).map("{:g}".format)
+    table.index = pd.Index(map("{:g}".format, table.index), name="spread of shifts")
+    return table.reset_index()
+
+
+def page(
+    results: Results, setting: Pooling, default: tuple[str, str] = (DEFAULT_WAY, AS_USED)
+) -> Page:
+    """The page and its CSV files.
+
+    Parameters
+    ----------
+    results : Results
+    setting : Pooling
+    default : tuple of str
+        The way that ``maturity-model fit`` pools, and what is taken of it.
+    """
+    scores, gains, weights = results
+    best = best_way(gains)
+    one_step = sorted(set(pooling_weight.best(weights, "one_step_score")))
+    kinds = weights.pivot(index="sign_effect_sd", columns="weight", values="one_step_score")
+    page = Page("Which way of pooling finds the phases of further tanks", setting.command)
+    page.fill(
+        Path(__file__).with_suffix(".md"),
+        setting=setting,
+        world=STRONG,
+        clubs=scores["club"].nunique(),
+        judged_share=100 * JUDGED_SHARE,
+        accuracy=100 * ACCURACY,
+        chains=CHAINS,
+        practice_weight=PRACTICE_WEIGHT,
+        ways=markdown_table(_ways(results)),
+        meanings=bullets(f"*{k}*: {v}." for k, v in MEANING.items()),
+        default=label(default[0], False, default[1]),
+        verdicts=bullets(
+            f"{v.what}: **{'met' if v.met else 'missed'}** "
+            f"({v.mean:+.3f}, 95 % {v.low:+.3f} to {v.high:+.3f})"
+            for v in verdicts(gains, *default)
+        ),
+        ranking=(
+            "It is also the way with the best worse case of the two."
+            if best == default
+            else f"The best worse case of the two has: {label(best[0], False, best[1])}."
+        ),
+        by_weight=markdown_table(_by_weight(scores)),
+        one_step="ω = " + " to ".join(f"{w:g}" for w in dict.fromkeys((one_step[0], one_step[-1]))),
+        loss=(kinds.max(axis=1) - kinds[PRACTICE_WEIGHT]).max(),
+        weight_tanks=pooling_weight.TANKS,
+        curve=", ".join(f"{x:g} → {w:g}" for x, w in WEIGHT_BY_SHIFT),
+        weights=markdown_table(_weights(weights)),
+    )
+    fine = dict.fromkeys(("log_score", "calibration_error"), "{:.5f}")
+    flags = dict.fromkeys(("judged", "chosen"), "{:d}")
+    page.csv("scores.csv", scores, fine | flags | {"weight": "{:g}", "shift_variance": "{:.4f}"})
+    ends = dict.fromkeys(("mean", "low", "high"), "{:.5f}")
+    page.csv("differences.csv", gains, ends | {"judged": "{:d}"})
+    formats = {"sign_effect_sd": "{:g}", "weight": "{:g}", "told": "{:.4f}", "told_sd": "{:.4f}"}
+    page.csv("weights.csv", weights, formats | dict.fromkeys(weights.columns[4:], "{:.5f}"))
+    return page

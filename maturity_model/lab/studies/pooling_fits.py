@@ -5,10 +5,9 @@ Needs the extra ``fit``, with nutpie.
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -17,18 +16,22 @@ from maturity_model.fitting.options import ModelOptions
 from maturity_model.fitting.sampling import SamplingPlan
 from maturity_model.fitting.to_population import make_population
 from maturity_model.lab.studies.cut_posterior import cut_fit
-from maturity_model.lab.studies.pooling_worlds import Club, Setting
+from maturity_model.lab.studies.pooling_clubs import Club
 from maturity_model.lab.studies.refit import Refit, Refitter
-from maturity_model.panel import Panel, build_panel
+from maturity_model.lab.studies.settings import Pooling
+from maturity_model.lab.tasks import Say, digest
+from maturity_model.panel import Panel
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.files import PopulationError, load_population, save_population
-from maturity_model.population.priors import Priors, hold_emissions, priors_from_catalogue
+from maturity_model.population.priors import hold_emissions, priors_from_catalogue
 from maturity_model.population.types import DIMS, Population, take_draws
 
 #: Draws of a population that is scored; as many as the default population has.
 DRAWS = 256
 #: Draws of what phases show in a cut fit; each gets some draws of the moves.
 IMPUTATIONS = 32
+#: Chains of each fit.
+CHAINS = 2
 
 
 @dataclass(frozen=True)
@@ -46,9 +49,8 @@ class Way:
         On the spread of the priors of what a phase shows.
     judgement_weight : float, optional
         Power on judgements; default: ``weight``.
-    cut : {'', 'practice', 'judged'}
-        Where what a phase shows comes from instead of the whole pool: practice, or the
-        judged tanks alone.
+    cut : bool
+        Whether what a phase shows comes from practice instead of the pool.
     tank_signs : bool
         Whether each tank shifts its signs' log-odds.
     """
@@ -58,80 +60,79 @@ class Way:
     weight: float = 0.4
     hold: float = 1.0
     judgement_weight: float | None = None
-    cut: str = ""
+    cut: bool = False
     tank_signs: bool = False
 
+    @property
+    def options(self) -> ModelOptions:
+        """Options of the model."""
+        return ModelOptions(tank_signs=self.tank_signs, judgement_weight=self.judgement_weight)
 
-def way_key(setting: Setting, way: Way, panel: Panel, priors: Priors) -> str:
-    """Digest of everything that a way's population depends on."""
-    import nutpie
-
-    from maturity_model.fitting.pooled_fit import inputs_digest
-
-    options = ModelOptions(tank_signs=way.tank_signs, judgement_weight=way.judgement_weight)
-    inputs = inputs_digest(panel, priors, way.weight, options)
-    plan = setting.draws, setting.tune, setting.chains, setting.seed
-    said = repr((inputs, plan, way.cut, nutpie.__version__))
-    return hashlib.sha256(said.encode()).hexdigest()[:16]
+    def refitter(self, panel: Panel) -> Refitter:
+        """What fits a pool in this way."""
+        priors = hold_emissions(priors_from_catalogue(panel.catalogue), self.hold)
+        return Refitter(priors, self.weight, self.options)
 
 
-def worst_r_hat(found: Refit) -> float:
+_JUDGED: dict[str, Any] = {"judged": True, "judgement_weight": 1.0}
+#: Ways that are fitted; every other one is made of these.
+WAYS = (
+    Way("whole"),
+    Way("whole", **_JUDGED),
+    Way("weight 1", weight=1.0),
+    Way("weight 1", weight=1.0, **_JUDGED),
+    Way("held", hold=0.5),
+    Way("held", hold=0.5, **_JUDGED),
+    Way("cut", cut=True),
+    Way("cut", cut=True, **_JUDGED),
+    Way("tank signs", weight=1.0, tank_signs=True),
+    Way("tank signs", weight=1.0, tank_signs=True, **_JUDGED),
+    Way("judgements weighed", judged=True),
+)
+
+
+def worst_r_hat(fit: Refit) -> float:
     """Largest R-hat of all parameters that tanks share and that vary."""
     worst = 1.0
     for name, dims in DIMS.items():
-        if name not in found.draws or dims[-1] != "draw":
+        if name not in fit.draws or dims[-1] != "draw":
             continue
-        flat = found.draws[name].reshape(-1, found.n_draws)
+        flat = fit.draws[name].reshape(-1, fit.n_draws)
         flat = flat[flat.std(axis=1) > 1e-12]
         if len(flat):
-            chains = flat.reshape(len(flat), found.chains, -1).transpose(1, 2, 0)
+            chains = flat.reshape(len(flat), fit.chains, -1).transpose(1, 2, 0)
             worst = max(worst, float(np.max(r_hat(chains))))
     return worst
 
 
-def _sampled(panel: Panel, setting: Setting, number: int, way: Way) -> Population:
-    priors = hold_emissions(priors_from_catalogue(panel.catalogue), way.hold)
-    options = ModelOptions(tank_signs=way.tank_signs, judgement_weight=way.judgement_weight)
-    plan = SamplingPlan(
-        setting.draws, setting.tune, setting.chains, setting.seed + number, cores=setting.chains
-    )
-    refitter = Refitter(priors, way.weight, options)
+def _sampled(panel: Panel, setting: Pooling, number: int, way: Way) -> Population:
+    plan = SamplingPlan(setting.draws, setting.tune, CHAINS, setting.seed + number, cores=CHAINS)
+    refitter = way.refitter(panel)
     # Thousands of shifts would make correlations dear to learn.
-    found = refitter.fit(panel, plan, low_rank=not way.tank_signs)
+    fit = refitter.fit(panel, plan, low_rank=not way.tank_signs)
     population = make_population(
-        found.draws,
-        priors,
+        fit.draws,
+        refitter.priors,
         name=way.name,
         kind="fitted",
         evidence_weight=way.weight,
         provenance={
-            "r_hat": f"{worst_r_hat(found):.4f}",
-            "divergent": str(found.divergent),
-            "seconds": f"{found.seconds:.0f}",
-            "gradients": str(found.steps),
+            "r_hat": f"{worst_r_hat(fit):.4f}",
+            "divergent": str(fit.divergent),
+            "seconds": f"{fit.seconds:.0f}",
+            "gradients": str(fit.steps),
             "compile_seconds": f"{refitter.compile_seconds:.0f}",
         },
     )
-    keep = np.linspace(0, found.n_draws - 1, min(DRAWS, found.n_draws)).round().astype(np.int64)
+    keep = np.linspace(0, fit.n_draws - 1, min(DRAWS, fit.n_draws)).round().astype(np.int64)
     return take_draws(population, keep)
 
 
-def _cut(
-    panel: Panel, setting: Setting, number: int, way: Way, say: Callable[[str], None]
-) -> Population:
+def _cut(panel: Panel, setting: Pooling, number: int, way: Way, say: Say) -> Population:
     seed = setting.seed * 10_000 + number
-    if way.cut == "practice":
-        given = elicit_population(panel.catalogue, way.weight, IMPUTATIONS, seed)
-    else:
-        # What phases show is learned from the judged tanks alone, everything else from all.
-        judged = frozenset(c.tank for c in panel.logbook.checkins if c.judged_phase)
-        few = panel.logbook.only(judged)
-        whole = _sampled(build_panel(few, panel.catalogue, panel.as_of), setting, number, way)
-        index = np.linspace(0, whole.n_draws - 1, IMPUTATIONS).round().astype(np.int64)
-        given = take_draws(whole, index)
     return cut_fit(
         panel,
-        given,
+        elicit_population(panel.catalogue, way.weight, IMPUTATIONS, seed),
         evidence_weight=way.weight,
         judgement_weight=way.judgement_weight,
         seed=seed,
@@ -140,54 +141,44 @@ def _cut(
     )
 
 
-def fitted(
-    club: Club,
-    setting: Setting,
-    way: Way,
-    folder: Path,
-    say: Callable[[str], None],
-    *,
-    only_kept: bool = False,
-) -> Population | None:
+def fitted(club: Club, setting: Pooling, way: Way, folder: Path, say: Say) -> Population | None:
     """The population of a way; taken from the folder where it is there already.
 
     Parameters
     ----------
     club : Club
-    setting : Setting
+    setting : Pooling
     way : Way
     folder : Path
     say : callable
-        Told about progress.
-    only_kept : bool
-        Do not fit.
+        Called with one line of text per finished fit.
 
     Returns
     -------
     Population or None
-        None where it is not in the folder and was not to be fitted.
+        None where it is not in the folder and is not to be fitted (``setting.only_kept``).
     """
     panel = club.judged if way.judged else club.unjudged
-    priors = hold_emissions(priors_from_catalogue(panel.catalogue), way.hold)
-    path = folder / f"{club.number}-{way_key(setting, way, panel, priors)}.nc"
+    plan = setting.draws, setting.tune, CHAINS, setting.seed
+    key = digest(way.refitter(panel).inputs(panel), plan, way.cut)
+    path = folder / f"{club.number}-{key}.nc"
+    found = None
     if path.is_file():
         try:
-            return _of_way(load_population(path), way)
+            found = load_population(path)
         except PopulationError as error:
             say(f"{error}; fitted again")
-    if only_kept:
-        return None
-    if way.cut:
-        found = _cut(panel, setting, club.number, way, say)
-    else:
-        found = _sampled(panel, setting, club.number, way)
-    folder.mkdir(parents=True, exist_ok=True)
-    save_population(found, path)
-    about = ", ".join(f"{k} {v}" for k, v in found.provenance.items())
-    say(f"club {club.number + 1}, {way.name}: {about}")
-    return _of_way(found, way)
-
-
-def _of_way(population: Population, way: Way) -> Population:
-    options = ModelOptions(tank_signs=way.tank_signs, judgement_weight=way.judgement_weight)
-    return replace(population, provenance={**population.provenance, **options.provenance()})
+    if found is None:
+        if setting.only_kept:
+            return None
+        fit = (
+            _cut(panel, setting, club.number, way, say)
+            if way.cut
+            else _sampled(panel, setting, club.number, way)
+        )
+        folder.mkdir(parents=True, exist_ok=True)
+        save_population(fit, path)
+        about = ", ".join(f"{k} {v}" for k, v in fit.provenance.items())
+        say(f"club {club.number + 1}, {way.name}: {about}")
+        found = fit
+    return replace(found, provenance={**found.provenance, **way.options.provenance()})

@@ -14,10 +14,10 @@ from maturity_model.lab.studies.settings import STUDIES, Setting
 REPORTS = Path(__file__).parents[3] / "reports"
 #: Those whose committed files give the whole page; some of them with the extra 'fit'.
 READ_BACK = [
-    *("evidence-weight", "surprise", "reliability", "identifiability"),
+    *("evidence-weight", "surprise", "reliability", "identifiability", "pooling"),
     *(pytest.param(n, marks=pytest.mark.fit) for n in ("agreement", "coverage", "calibration")),
 ]
-_NUMBER = re.compile(r"\d+(?:\.\d+)?")
+_NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?")
 
 
 def assert_same_but_for_rounding(found: str, wanted: str) -> None:

@@ -2,55 +2,66 @@
 
 from __future__ import annotations
 
-import csv
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from maturity_model.fitting.handing_on.choose_weight import WEIGHT_BY_SHIFT, weight_for
-from maturity_model.lab.studies import pooling_report as report
-from maturity_model.lab.studies.pooling import (
+from maturity_model.lab.studies import pooling as study
+from maturity_model.lab.studies import pooling_weight
+from maturity_model.lab.studies.pooling_clubs import Club, make_club
+from maturity_model.lab.studies.pooling_scores import (
     ALL,
     AS_USED,
-    SIGNS_AND_READINGS,
-    Scored,
-    difference,
-    of_way,
+    PRACTICE_MOVES,
+    by_club,
+    differences,
 )
-from maturity_model.lab.studies.pooling_weight import Kind, curve
-from maturity_model.lab.studies.pooling_worlds import Setting, make_club
+from maturity_model.lab.studies.settings import Pooling
 from maturity_model.population.constants import DEFAULT_WAY
 
 COMMITTED = Path(__file__).parents[3] / "reports" / "pooling"
-SETTING = Setting(pool=10, held_out=6, weeks=20)
 
 
-def _scored(way: str, judged: bool, gain: float, club: int = 0, taken: str = ALL) -> Scored:
-    rng = np.random.default_rng(club)
-    base = -0.5 * 50 + rng.normal(0, 5, 80)
+def club_of(number: int) -> Club:
+    return make_club(61, number, 10, 6, 20)
+
+
+def scored(way: str, judged: bool, gain: float, club: int, taken: str = ALL) -> pd.DataFrame:
+    """80 tanks of 50 weeks, better than practice by ``gain`` a week on average."""
+    base = -0.5 * 50 + np.random.default_rng(club).normal(0, 5, 80)
     noise = np.random.default_rng(100 + club).normal(0, 2, 80)
     own = 0.0 if way == "practice" else 1.0
-    log_score = base + own * (50 * gain + noise - noise.mean())
-    weeks = np.full(80, 50)
-    return Scored(club, way, judged, taken, 0.4, True, 0.7, log_score, weeks, 0.02)
+    return pd.DataFrame(
+        {"club": club + 1, "way": way, "judged": judged, "taken": taken, "weight": 0.4,
+         "chosen": True, "shift_variance": 0.7, "calibration_error": 0.02,
+         "tank": np.arange(80), "weeks": 50,
+         "log_score": base + own * (50 * gain + noise - noise.mean())}
+    )  # fmt: skip
 
 
-def _study(without: float, judged: float) -> list[Scored]:
-    return [
-        s
+def tanks(without: float, judged: float) -> pd.DataFrame:
+    parts = [
+        scored(*row, club)
         for club in (0, 1)
-        for s in (
-            _scored("practice", False, 0.0, club),
-            _scored("whole", False, without, club),
-            _scored("whole", True, judged, club),
+        for row in (
+            ("practice", False, 0.0),
+            ("whole", False, without),
+            ("whole", True, judged),
         )
     ]
+    return pd.concat(parts, ignore_index=True)
+
+
+def results(found: pd.DataFrame) -> study.Results:
+    return study.Results(by_club(found), differences(found, 1), kinds())
 
 
 def test_the_pool_and_the_judged_pool_are_the_same_logs() -> None:
-    club = make_club(SETTING, 0)
+    club = club_of(0)
     assert len(club.unjudged.judgements.row) == 0
     judged = {c.tank for c in club.judged.logbook.checkins if c.judged_phase}
     assert len(judged) == 2
@@ -58,19 +69,20 @@ def test_the_pool_and_the_judged_pool_are_the_same_logs() -> None:
     plain = tuple(replace(c, judged_phase=None) for c in club.judged.logbook.checkins)
     assert plain == club.unjudged.logbook.checkins
     assert len(club.truth) == club.held_out.first[-1]
-    again, other = make_club(SETTING, 0), make_club(SETTING, 1)
+    again, other = club_of(0), club_of(1)
     assert again.held_out.logbook.checkins == club.held_out.logbook.checkins
     assert other.held_out.logbook.checkins != club.held_out.logbook.checkins
 
 
 def test_differences_are_by_tank_week_and_over_clubs() -> None:
-    rows = _study(0.03, 0.05)
-    base = [r for r in rows if r.way == "practice"]
-    mean, low, high = difference(of_way(rows, "whole", True, ALL), base, 1)
+    found = differences(tanks(0.03, 0.05), 1).set_index(["way", "judged", "taken"])
+    mean, low, high = found.loc["whole", True, ALL]
     assert mean == pytest.approx(0.05)
     # Two clubs of 80 tanks: 2 nats of a tank over 50 weeks.
     error = 2 / 50 / np.sqrt(160)
     assert (high - low) / 2 == pytest.approx(1.96 * error, rel=0.2)
+    scores = by_club(tanks(0.03, 0.05)).set_index(["club", "way", "judged"])["log_score"]
+    assert scores[2, "whole", False] - scores[2, "practice", False] == pytest.approx(0.03)
 
 
 @pytest.mark.parametrize(
@@ -83,60 +95,60 @@ def test_differences_are_by_tank_week_and_over_clubs() -> None:
     ],
 )
 def test_a_worse_fit_is_told(without: float, judged: float, met: list[bool]) -> None:
-    found = report.verdicts(_study(without, judged), "whole", ALL, 1)
-    assert [v.met for v in found] == met
-    text = report.readme(_study(without, judged), _kinds(), SETTING, ("whole", ALL))
+    found = results(tanks(without, judged))
+    assert [v.met for v in study.verdicts(found.differences, "whole", ALL)] == met
+    text = study.page(found, Pooling(), ("whole", ALL)).markdown()
     assert text.count("**met**") == sum(met)
     assert text.count("**missed**") == 2 - sum(met)
+    assert f"| whole | none | {without:+.3f} (" in text
 
 
 def test_the_best_way_is_the_one_with_the_best_worse_case() -> None:
-    rows = _study(0.02, 0.03) + [
-        _scored("cut", judged, gain, club, taken=SIGNS_AND_READINGS)
+    more = [
+        scored("cut", judged, gain, club, PRACTICE_MOVES)
         for club in (0, 1)
         for judged, gain in ((False, -0.01), (True, 0.2))
     ]
     # Fitted without judgements only: no candidate.
-    rows += [_scored("held", False, 0.5, club) for club in (0, 1)]
-    assert report.best_way(rows, 1) == ("whole", ALL)
-    assert "best worse case of the two has: whole." in report.readme(
-        rows, _kinds(), SETTING, ("cut", SIGNS_AND_READINGS)
-    )
+    more += [scored("held", False, 0.5, club) for club in (0, 1)]
+    found = results(pd.concat([tanks(0.02, 0.03), *more], ignore_index=True))
+    assert study.best_way(found.differences) == ("whole", ALL)
+    text = study.page(found, Pooling(), ("cut", PRACTICE_MOVES)).markdown()
+    assert "best worse case of the two has: whole." in text
 
 
-def _kinds() -> tuple[Kind, ...]:
-    grid = np.arange(9) / 10
-    return tuple(
-        Kind(sd, np.array([told, told + 0.02]), np.tile(grid, (2, 1)), score, score * 0)
-        for sd, told, score in (
-            (0.0, 0.0, np.tile(grid, (2, 1))),
-            (1.0, 0.5, np.tile(-np.abs(grid - 0.3), (2, 1))),
-            (1.5, 1.0, np.tile(-np.abs(grid - 0.5), (2, 1))),
+def kinds() -> pd.DataFrame:
+    grid = np.array(pooling_weight.WEIGHTS)
+    parts = [
+        pd.DataFrame(
+            {"sign_effect_sd": sd, "told": told, "told_sd": 0.01, "weight": grid,
+             "phase_log_score": -np.abs(grid - best), "calibration_error": 0.0,
+             "one_step_score": grid / 10}
         )
-    )
+        for sd, told, best in ((0.0, 0.012, 1.0), (1.0, 0.51, 0.5), (1.5, 1.01, 0.7))
+    ]  # fmt: skip
+    return pd.concat(parts, ignore_index=True)
 
 
 def test_the_curve_never_rises() -> None:
-    assert curve(_kinds()) == ((0.01, 1.0), (0.51, 0.5), (1.01, 0.5))
+    assert pooling_weight.curve(kinds()) == ((0.01, 1.0), (0.51, 0.5), (1.01, 0.5))
+    text = study.page(results(tanks(0.0, 0.1)), Pooling(), ("whole", ALL)).markdown()
+    assert "prefers ω = 1 in every kind" in text
+    assert "costs at most 0.060 nats" in text
 
 
 def test_the_weights_in_use_are_the_committed_ones() -> None:
-    with (COMMITTED / "weights.csv").open(encoding="utf-8", newline="") as handle:
-        rows = list(csv.DictReader(handle))
-    kinds = dict.fromkeys(r["sign_effect_sd"] for r in rows)
-    assert len(kinds) == len(WEIGHT_BY_SHIFT)
-    for kind, (told, weight) in zip(kinds, WEIGHT_BY_SHIFT, strict=True):
-        own = [r for r in rows if r["sign_effect_sd"] == kind]
-        assert float(own[0]["told"]) == pytest.approx(told, abs=0.0051)
-        best = max(own, key=lambda r: float(r["phase_log_score"]))
-        assert float(best["weight"]) == pytest.approx(weight)
-        assert weight_for(told) == pytest.approx(weight)
+    weights = study.read(COMMITTED).weights
+    told = weights.groupby("sign_effect_sd")["told"].first()
+    np.testing.assert_allclose(told, [x for x, _ in WEIGHT_BY_SHIFT], atol=0.0051)
+    np.testing.assert_allclose(pooling_weight.best(weights), [w for _, w in WEIGHT_BY_SHIFT])
+    for x, weight in WEIGHT_BY_SHIFT:
+        assert weight_for(x) == pytest.approx(weight)
 
 
 def test_the_default_way_is_in_the_committed_study() -> None:
-    with (COMMITTED / "scores.csv").open(encoding="utf-8", newline="") as handle:
-        rows = list(csv.DictReader(handle))
-    own = [r for r in rows if (r["way"], r["taken"]) == (DEFAULT_WAY, AS_USED)]
-    assert {r["judged"] for r in own} == {"0", "1"}
-    text = (COMMITTED / "README.md").read_text(encoding="utf-8")
-    assert f"## What `fit` does: {report.label(DEFAULT_WAY, AS_USED)}\n" in text
+    found = study.read(COMMITTED)
+    own = found.differences[found.differences["taken"] == AS_USED]
+    assert set(own["way"]) == {DEFAULT_WAY}
+    assert set(own["judged"]) == {False, True}
+    assert all(v.met for v in study.verdicts(found.differences, DEFAULT_WAY, AS_USED))

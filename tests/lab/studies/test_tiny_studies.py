@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +13,14 @@ pytest.importorskip("nutpie", reason="the extra 'fit' is not installed")
 
 from maturity_model.cli import main
 from maturity_model.fitting.options import ModelOptions
-from maturity_model.lab.studies import agreement, pooling, pooling_fits, pooling_weight
-from maturity_model.lab.studies.pooling import ALL, AS_USED, SIGNS_AND_READINGS
+from maturity_model.lab.studies import (
+    agreement,
+    pooling,
+    pooling_fits,
+    pooling_scores,
+    pooling_weight,
+)
+from maturity_model.lab.studies.pooling_scores import ALL, AS_USED, KEY, PRACTICE_MOVES
 from maturity_model.lab.studies.refit import Refitter
 from maturity_model.lab.studies.settings import Agreement
 from maturity_model.population.priors import Priors
@@ -59,18 +64,17 @@ def test_a_tiny_study_goes_on_where_it_stopped(
     monkeypatch.setattr(pooling_fits, "Refitter", SharedRefitter)
     monkeypatch.setattr(pooling_weight, "SHIFTS", ((0.0, 0.0), (1.5, 0.8)))
     monkeypatch.setattr(pooling_weight, "TANKS", 4)
-    monkeypatch.setattr(pooling, "WAYS", pooling.WAYS[:2])
+    monkeypatch.setattr(pooling_scores, "WAYS", pooling_fits.WAYS[:2])
     sizes = "--clubs 1 --pool 6 --tanks 3 --weeks 15 --draws 20 --tune 50 --weight-clubs 2"
     args = ["study", "pooling", "--work", str(tmp_path / "work"), *sizes.split()]
     assert main([*args, "--out", str(tmp_path / "a")]) == 0
     assert "worse than practice" in capsys.readouterr().out
-    monkeypatch.setattr(pooling_fits, "Refitter", None)
+    monkeypatch.setattr(Refitter, "fit", None)
     assert main([*args, "--out", str(tmp_path / "b")]) == 0
-    for name in ("scores.csv", "weights.csv", "README.md"):
+    for name in ("scores.csv", "differences.csv", "weights.csv", "README.md"):
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
-    with (tmp_path / "a" / "scores.csv").open(encoding="utf-8", newline="") as handle:
-        rows = list(csv.DictReader(handle))
-    assert {(r["way"], r["judged"], r["taken"]) for r in rows} == {
-        ("practice", "0", ALL),
-        *(("whole", j, t) for j in "01" for t in (ALL, SIGNS_AND_READINGS, AS_USED)),
+    scores = pooling.read(tmp_path / "a").scores
+    assert set(scores[KEY].itertuples(index=False, name=None)) == {
+        ("practice", False, ALL),
+        *(("whole", j, t) for j in (False, True) for t in (ALL, PRACTICE_MOVES, AS_USED)),
     }
