@@ -104,10 +104,10 @@ def run(args: argparse.Namespace, command: str) -> int:
         cores=args.cores,
     )
 
-    def report(result: FitResult, loo: LeaveOneOut, comparison: Comparison | None) -> str:
-        from maturity_model.fitting.report.pooled_report import write_pooled_report
+    def report(result: FitResult, loo: LeaveOneOut, comparison: Comparison | None) -> Path:
+        from maturity_model.fitting.report.page import write_report
 
-        return str(write_pooled_report(result, loo, args.report, command, comparison))
+        return write_report(result, loo, args.report, command, comparison)
 
     return fit_command(
         args.logbook,

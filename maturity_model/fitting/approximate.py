@@ -1,24 +1,26 @@
-"""A fit without chains, for a first look: a normal law at the mode, and importance weights.
+"""A fit without chains, for a first look: Laplace's method and importance weights.
 
-The mode of the unconstrained posterior is climbed to from several starts (L-BFGS with the
-exact gradient); the curvature there, by differences of gradients, gives the normal law of
-Laplace's method. As the mode of a skewed law is not its middle, the normal law is moved to
-the weighted mean of its draws a few times (after Paananen et al. 2021, *Statistics and
+L-BFGS with the exact gradient climbs to the mode of the unconstrained posterior from several
+starts; the curvature there, by differences of gradients, gives the normal distribution of
+Laplace's method. As the mode of a skewed posterior is not its mean, the normal is moved to the
+weighted mean of its draws a few times (after Paananen et al. 2021, *Statistics and
 Computing* 31: 16, who also match variances). The last draws are reweighted towards the
 posterior by Pareto-smoothed importance sampling, whose k says how far that can be trusted
-(Vehtari et al. 2024). With hundreds of parameters it often cannot; then the fit fails its
-check, is moved as far as the weights carry it, and says so.
+(Vehtari et al. 2024). With hundreds of parameters it often cannot; then the weights are
+tempered until they can be, and the fit fails its check and says so.
 """
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from maturity_model._typing import Floats, Ints
+from maturity_model.fitting.diagnostics import Diagnostics
 from maturity_model.hmm.mixture import MIN_EFFECTIVE_SHARE
 from maturity_model.hmm.psis import trusted_weights
 from maturity_model.population.types import APPROXIMATE
@@ -27,21 +29,15 @@ if TYPE_CHECKING:
     import pymc as pm
     import xarray as xr
 
-    from maturity_model.fitting.options import ModelOptions
-    from maturity_model.fitting.pooled_fit import FitResult
-    from maturity_model.panel import Panel
-
-Floats = np.ndarray
-
 #: Largest Pareto k that passes.
 MAX_K = 0.7
-#: Draws of the normal law for each that is kept, and most draws kept.
-PER_DRAW, MAX_KEPT = 4, 512
+#: Draws of the normal for each that is returned, and draws returned.
+PER_DRAW, DRAWS = 4, 512
 #: Starts of the climb, and their spread about the usual start.
 STARTS, JITTER = 3, 0.3
-#: How often the normal law is moved to the mean of its weighted draws.
+#: How often the normal is moved to the mean of its weighted draws.
 MOVES = 3
-#: Step of the differences of gradients, and the least curvature that is believed.
+#: Step of the differences of gradients, and lower bound of the curvature.
 STEP, LEAST_CURVATURE = 1e-4, 0.05
 
 
@@ -53,7 +49,7 @@ class Approximation:
     ----------
     posterior, stats : xarray.Dataset
         Resampled draws with the dimensions ``chain`` (of length 1) and ``draw``; their
-        log density.
+        log density and log weight.
     khat : float
         Pareto k of the plain importance weights.
     power : float
@@ -61,10 +57,6 @@ class Approximation:
     effective : float
         Effective number of draws among ``proposed``.
     proposed : int
-    flat : int
-        Directions in which the mode was not curved as a mode is.
-    spread : float
-        Difference in log density of the best and the worst mode found.
     seconds : float
     """
 
@@ -74,8 +66,6 @@ class Approximation:
     power: float
     effective: float
     proposed: int
-    flat: int
-    spread: float
     seconds: float
 
     def problems(self) -> tuple[str, ...]:
@@ -87,6 +77,29 @@ class Approximation:
             f"{MAX_K}); its draws were moved towards it by {100 * self.power:.0f} % of their "
             "weights only",
         )
+
+    def diagnostics(self) -> Diagnostics:
+        """Of one chain, without the checks that need chains."""
+        return Diagnostics(
+            chains=1,
+            draws=int(self.posterior.sizes["draw"]),
+            divergent=0,
+            energy=(),
+            checks=(),
+            problems=self.problems(),
+            seconds=self.seconds,
+            gradients_per_second=float("nan"),
+        )
+
+    def provenance(self) -> dict[str, str]:
+        """Entries for the population's file, which calls itself approximate for good."""
+        return {
+            "made_by": "maturity-model fit --approximate",
+            "method": APPROXIMATE,
+            "pareto_k": f"{self.khat:.3f}",
+            "weight_power": f"{self.power:.3f}",
+            "effective_draws": f"{self.effective:.0f} of {self.proposed}",
+        }
 
 
 class Density:
@@ -114,7 +127,7 @@ class Density:
         return [p.reshape(s) for p, s in zip(parts, self.shapes, strict=True)]
 
     def __call__(self, x: Floats) -> tuple[float, Floats]:
-        """Log density and its gradient; what is not finite counts as nothing."""
+        """Log density and its gradient; where either is not finite, a density of almost 0."""
         value, *gradient = self._run(*self.split(x))
         flat = np.concatenate([np.ravel(g) for g in gradient])
         if not (np.isfinite(value) and np.isfinite(flat).all()):
@@ -142,8 +155,8 @@ def climb(density: Callable[[Floats], tuple[float, Floats]], start: Floats) -> t
         return -value, -gradient
 
     options = {"maxiter": 2000, "maxfun": 4000, "maxcor": 20, "ftol": 1e-12, "gtol": 1e-4}
-    found = minimize(down, start, jac=True, method="L-BFGS-B", options=options)
-    return np.asarray(found.x), -float(found.fun)
+    top = minimize(down, start, jac=True, method="L-BFGS-B", options=options)
+    return np.asarray(top.x), -float(top.fun)
 
 
 def curvature(density: Callable[[Floats], tuple[float, Floats]], mode: Floats) -> Floats:
@@ -156,18 +169,18 @@ def curvature(density: Callable[[Floats], tuple[float, Floats]], mode: Floats) -
     return (out + out.T) / 2
 
 
-def systematic(weight: Floats, n: int, rng: np.random.Generator) -> np.ndarray:
-    """n indices drawn with given weights, as evenly as can be."""
+def systematic(weight: Floats, n: int, rng: np.random.Generator) -> Ints:
+    """Systematic resampling: n indices whose counts follow the weights as evenly as possible."""
     at = (np.arange(n) + rng.random()) / n
-    found = np.searchsorted(np.cumsum(weight), at * (1 - 1e-12))
-    return np.minimum(found, len(weight) - 1)
+    index = np.searchsorted(np.cumsum(weight), at * (1 - 1e-12))
+    return np.minimum(index, len(weight) - 1)
 
 
 def laplace(
     density: Callable[[Floats], tuple[float, Floats]], mode: Floats, n: int,
     rng: np.random.Generator,
-) -> tuple[Floats, Floats, Floats, int]:  # fmt: skip
-    """Draw from the normal law at a mode, moved to where its weighted draws lie.
+) -> tuple[Floats, Floats, Floats]:  # fmt: skip
+    """Draw from the normal at a mode, moved to the mean of its weighted draws.
 
     Returns
     -------
@@ -175,26 +188,24 @@ def laplace(
     value : ndarray, shape (n,)
         Log density of each.
     log_weight : ndarray, shape (n,)
-        That, less the normal law's own.
-    flat : int
-        Directions whose curvature was raised to :data:`LEAST_CURVATURE`.
+        Log density less that of the normal.
     """
-    size, axes = np.linalg.eigh(curvature(density, mode))
-    flat = int((size < LEAST_CURVATURE).sum())
-    size = np.maximum(size, LEAST_CURVATURE)
-    middle = mode
+    eigenvalues, axes = np.linalg.eigh(curvature(density, mode))
+    # Directions that are flat, or not curved as at a mode, would get an endless spread.
+    eigenvalues = np.maximum(eigenvalues, LEAST_CURVATURE)
+    centre = mode
     for move in range(MOVES + 1):
         z = rng.normal(size=(n, len(mode)))
-        x = middle + (z / np.sqrt(size)) @ axes.T
+        x = centre + (z / np.sqrt(eigenvalues)) @ axes.T
         value = np.array([density(row)[0] for row in x])
         log_weight = value + 0.5 * (z**2).sum(axis=1)
         if move < MOVES:
-            middle = trusted_weights(log_weight[None], MAX_K, MIN_EFFECTIVE_SHARE).weight[0] @ x
-    return x, value, log_weight, flat
+            centre = trusted_weights(log_weight[None], MAX_K, MIN_EFFECTIVE_SHARE).weight[0] @ x
+    return x, value, log_weight
 
 
-def approximate(
-    model: pm.Model, seed: int, draws: int = MAX_KEPT, say: Callable[[str], None] | None = None
+def approximate_posterior(
+    model: pm.Model, seed: int, draws: int = DRAWS, say: Callable[[str], None] | None = None
 ) -> Approximation:
     """Approximate a model's posterior.
 
@@ -204,9 +215,9 @@ def approximate(
     seed : int
         The same seed and versions give the same draws.
     draws : int
-        To keep.
+        To return.
     say : callable, optional
-        Told in words how it goes.
+        Called with one line of text per finished step, for example ``print``.
 
     Returns
     -------
@@ -214,7 +225,7 @@ def approximate(
     """
     import xarray as xr
 
-    say = say or (lambda text: None)
+    say = say or (lambda _: None)
     began = time.perf_counter()
     rng = np.random.default_rng([seed, 0xA1])
     density = Density(model)
@@ -224,111 +235,37 @@ def approximate(
         jitter = rng.normal(0, JITTER, len(density.start)) if i else 0.0
         modes.append(climb(density, density.start + jitter))
     mode, height = max(modes, key=lambda m: m[1])
-    spread = height - min(h for _, h in modes)
-    say(f"{STARTS} climbs, highest log density {height:.1f} (lowest {height - spread:.1f})")
-    x, value, log_weight, flat = laplace(density, mode, PER_DRAW * draws, rng)
+    lowest = min(value for _, value in modes)
+    say(f"{STARTS} climbs, highest log density {height:.1f} (lowest {lowest:.1f})")
+    x, value, log_weight = laplace(density, mode, PER_DRAW * draws, rng)
     trusted = trusted_weights(log_weight[None], MAX_K, MIN_EFFECTIVE_SHARE)
+    # In the order drawn, so that the draws can be thinned evenly.
     index = systematic(trusted.weight[0], draws, rng)
-    # In the order drawn, so that thinning is as good as any.
-    rows = [density.report(row) for row in x[index]]
-    data: dict[str, Any] = {}
-    coords: dict[str, Any] = {"chain": [0], "draw": np.arange(draws)}
-    for j, variable in enumerate(density.reported):
-        name = str(variable.name)
-        dims = model.named_vars_to_dims.get(name) or [
-            f"{name}_dim_{k}" for k in range(np.ndim(rows[0][j]))
-        ]
-        data[name] = (("chain", "draw", *dims), np.array([row[j] for row in rows])[None])
-        coords |= {str(d): list(model.coords[d]) for d in dims if d in model.coords}
-    at = ("chain", "draw")
+    at, coords = ("chain", "draw"), {"chain": [0], "draw": np.arange(draws)}
     stats = {"log_density": (at, value[index][None]), "log_weight": (at, log_weight[index][None])}
     return Approximation(
-        xr.Dataset(data, coords),
-        xr.Dataset(stats, {"chain": [0], "draw": np.arange(draws)}),
+        _label(model, density, x[index]),
+        xr.Dataset(stats, coords),
         khat=float(trusted.khat_full[0]),
         power=float(trusted.power[0]),
         effective=float(trusted.effective[0]),
         proposed=len(x),
-        flat=flat,
-        spread=spread,
         seconds=time.perf_counter() - began,
     )
 
 
-def run_approximate(
-    panel: Panel,
-    *,
-    seed: int,
-    evidence_weight: float,
-    name: str,
-    options: ModelOptions | None = None,
-    say: Callable[[str], None] | None = None,
-) -> FitResult:
-    """As :func:`.pooled_fit.run_fit`, approximately.
+def _label(model: pm.Model, density: Density, x: Floats) -> xr.Dataset:
+    # Named variables of unconstrained draws (D, P), as one chain.
+    import xarray as xr
 
-    Parameters
-    ----------
-    panel : Panel
-    seed : int
-    evidence_weight : float
-    name : str
-        Of the population, which calls itself approximate for ever after.
-    options : ModelOptions, optional
-    say : callable, optional
-
-    Returns
-    -------
-    FitResult
-        Its diagnostics hold no checks of chains, as there are none.
-    """
-    import pytensor
-
-    from maturity_model.fitting import pooled_fit
-    from maturity_model.fitting.diagnostics import Diagnostics
-    from maturity_model.fitting.model import build_model
-    from maturity_model.fitting.options import ModelOptions
-    from maturity_model.fitting.sampling import SamplingPlan
-    from maturity_model.population.priors import priors_from_catalogue
-
-    priors, options = priors_from_catalogue(panel.catalogue), options or ModelOptions()
-    with pytensor.config.change_flags(mode="NUMBA"):
-        model = build_model(panel, priors, evidence_weight=evidence_weight, options=options)
-        found = approximate(model, seed, say=say)
-        prior = pooled_fit.prior_draws(model, pooled_fit.shared_names(found.posterior), seed)
-    provenance = {
-        "made_by": "maturity-model fit --approximate",
-        "method": APPROXIMATE,
-        "pareto_k": f"{found.khat:.3f}",
-        "weight_power": f"{found.power:.3f}",
-        "effective_draws": f"{found.effective:.0f} of {found.proposed}",
-        "logbook_sha256": panel.logbook.sha256,
-        "as_of": panel.as_of.isoformat(),
-        "tanks": str(len(panel.tanks)),
-        "tank_weeks": str(int(panel.first[-1])),
-        "priors_sha256": priors.sha256(),
-        "inputs_sha256": pooled_fit.inputs_digest(panel, priors, evidence_weight, options),
-        "options": repr(options),
-        **options.provenance(),
-        "seed": str(seed),
-        **{f"version_{k}": v for k, v in pooled_fit.versions(SamplingPlan(sampler="pymc")).items()},
-    }
-    population = pooled_fit.population_from(
-        found.posterior, priors, name=name, evidence_weight=evidence_weight, provenance=provenance
-    )
-    drift = pooled_fit.judge_drift(panel, found.posterior, prior, population, priors)
-    diagnostics = Diagnostics(
-        chains=1,
-        draws=int(found.posterior.sizes["draw"]),
-        divergent=0,
-        energy=(),
-        checks=(),
-        problems=(*found.problems(), *drift.problems),
-        seconds=found.seconds,
-        gradients_per_second=float("nan"),
-    )
-    population = replace(
-        population, provenance={**provenance, "diagnostics": diagnostics.verdict()}
-    )
-    return pooled_fit.FitResult(
-        population, diagnostics, found.posterior, found.stats, priors, prior, drift, panel
-    )
+    rows = [density.report(row) for row in x]
+    data: dict[str, Any] = {}
+    coords: dict[str, Any] = {"chain": [0], "draw": np.arange(len(x))}
+    for variable, values in zip(density.reported, zip(*rows, strict=True), strict=True):
+        name = str(variable.name)
+        dims = model.named_vars_to_dims.get(name) or [
+            f"{name}_dim_{k}" for k in range(np.ndim(values[0]))
+        ]
+        data[name] = (("chain", "draw", *dims), np.array(values)[None])
+        coords |= {str(d): list(model.coords[d]) for d in dims if d in model.coords}
+    return xr.Dataset(data, coords)

@@ -6,14 +6,15 @@ unit (:mod:`.leave_one_out`). Where the weights of a tank cannot be trusted, the
 again without it. Differences are of the same tanks on the same answers, so that their
 standard error is that of a paired comparison.
 
-A variant that knows less of a log cannot be scored on all of it. So there are four targets:
+A variant without some kind of observation cannot be scored on all of a log. So there are four
+targets:
 
 * ``log``: all answers of a tank.
 * ``signs``: its signs. A variant that also knows readings may use the tank's own,
   ``p(signs | readings)``; one that does not predicts ``p(signs)``.
 * ``readings``: likewise, given the tank's signs where a variant knows signs.
 * ``judgements``: its judged phases, given its signs, its readings, or both: of the four
-  the one that asks what the observations tell of the phase.
+  the one that asks what the observations say about the phase.
 
 Answers that are given enter at the evidence weight, as in the weekly update; answers that
 are predicted are scored by their plain likelihood.
@@ -21,10 +22,11 @@ are predicted are scored by their plain likelihood.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -32,7 +34,7 @@ from maturity_model._typing import Bools, Floats, Ints
 from maturity_model.fitting.leave_one_out import log_mean
 from maturity_model.fitting.options import ModelOptions
 from maturity_model.fitting.power_tables import Powers, powers_of_fit
-from maturity_model.fitting.sampling import SamplingPlan, plan_key, sample_chains
+from maturity_model.fitting.sampling import SamplingPlan
 from maturity_model.fitting.tank_likelihood import tank_log_likelihood
 from maturity_model.fitting.variants import Variant, variants_of
 from maturity_model.hmm.mixture import k_limit
@@ -44,13 +46,11 @@ if TYPE_CHECKING:
     from maturity_model.fitting.pooled_fit import FitResult
     from maturity_model.panel import Panel
 
-
 #: Refits of one variant without tanks whose weights cannot be trusted.
 MAX_REFITS = 3
 
 
-@dataclass(frozen=True)
-class Score:
+class Score(NamedTuple):
     """One variant's scores of the tanks.
 
     Attributes
@@ -61,6 +61,7 @@ class Score:
     khat : ndarray, shape (N,)
         Pareto k of the weights that leave the tank out.
     limit : float
+        Largest Pareto k that is trusted.
     left_out : int ndarray, shape (N,)
         0 where the tank was left out by weights; otherwise the number of tanks that the
         fit which predicted it was made without.
@@ -81,8 +82,7 @@ class Score:
         return ~(self.khat <= self.limit) & (self.left_out == 0)
 
 
-@dataclass(frozen=True)
-class Difference:
+class Difference(NamedTuple):
     """A variant against the fit itself, on one target.
 
     Attributes
@@ -111,6 +111,16 @@ class Difference:
     answers: int
     doubts: tuple[str, ...]
 
+    @property
+    def verdict(self) -> str:
+        """What the difference says of the variant, in words."""
+        if self.doubts:
+            return "not to be trusted"
+        error = self.standard_error
+        if not math.isfinite(error) or abs(self.difference) <= 2 * error:
+            return "cannot be told apart"
+        return "predicts worse" if self.difference < 0 else "predicts better"
+
 
 @dataclass(frozen=True)
 class Comparison:
@@ -134,33 +144,32 @@ class Comparison:
     @property
     def differences(self) -> tuple[Difference, ...]:
         """Every variant against the fit, on every target that it shares with it."""
-        full = self.scores[0]
         return tuple(
-            self._difference(full, score, target)
+            self._difference(score, target)
             for score in self.scores[1:]
-            for target in self._shared(score)
+            for target in self._shared_targets(score)
             if self.answers[target].any()
         )
 
-    def _shared(self, score: Score) -> tuple[str, ...]:
-        whole = score.variant.known == self.scores[0].variant.known
-        return ("log",) if whole else score.variant.targets
+    def _shared_targets(self, score: Score) -> tuple[str, ...]:
+        same = score.variant.known == self.scores[0].variant.known
+        return ("log",) if same else score.variant.targets
 
-    def _difference(self, full: Score, score: Score, target: str) -> Difference:
-        on = self.answers[target] > 0
-        d = (score.elpd[target] - full.elpd[target])[on]
-        n = int(on.sum())
+    def _difference(self, score: Score, target: str) -> Difference:
+        fit, on = self.scores[0], self.answers[target] > 0
+        elpd, reference = score.elpd[target][on], fit.elpd[target][on]
+        n = len(elpd)
         doubts = []
-        for which in (full, score):
-            bad = int((which.untrusted & on).sum())
-            if bad:
-                doubts.append(f"{which.variant.label}: Pareto k̂ too high for {bad} of {n} tanks")
-            doubts += [f"{which.variant.label}: {p}" for p in which.problems]
+        for s in (fit, score):
+            if bad := int((s.untrusted & on).sum()):
+                doubts.append(f"{s.variant.label}: Pareto k̂ too high for {bad} of {n} tanks")
+            doubts += [f"{s.variant.label}: {p}" for p in s.problems]
+        d = elpd - reference
         return Difference(
             variant=score.variant,
             target=target,
-            elpd=float(score.elpd[target][on].sum()),
-            reference=float(full.elpd[target][on].sum()),
+            elpd=float(elpd.sum()),
+            reference=float(reference.sum()),
             difference=float(d.sum()),
             standard_error=float(np.sqrt(n) * d.std(ddof=1)) if n > 1 else float("nan"),
             tanks=n,
@@ -171,24 +180,23 @@ class Comparison:
 
 def answers_by_tank(panel: Panel) -> dict[str, Ints]:
     """Number of answers of each tank by target."""
-    out = {}
+    counts = {}
     for kind in Powers._fields:
-        rows = getattr(panel, kind).row
-        tank = np.searchsorted(panel.first, rows, side="right") - 1
-        out[kind] = np.bincount(tank, minlength=len(panel.tanks)).astype(np.int64)
-    return {"log": np.sum(list(out.values()), axis=0), **out}
+        tank = np.searchsorted(panel.first, getattr(panel, kind).row, side="right") - 1
+        counts[kind] = np.bincount(tank, minlength=len(panel.tanks)).astype(np.int64)
+    return {"log": np.sum(list(counts.values()), axis=0), **counts}
 
 
-def blanked(panel: Panel, tanks: tuple[str, ...]) -> Panel:
-    """A panel without the check-ins of some tanks.
+def without_checkins(panel: Panel, tanks: tuple[str, ...]) -> Panel:
+    """A panel without the check-ins of some tanks, which then do not enter the likelihood.
 
-    Their events and husbandry stay, as they tell of the keeper's other tanks whether water
-    changes are logged; without check-ins they do not enter the likelihood.
+    Their events and husbandry stay, because they show whether the keeper logs water changes
+    of the other tanks too.
     """
     from maturity_model.panel import build_panel
 
-    kept = tuple(c for c in panel.logbook.checkins if c.tank not in tanks)
-    return build_panel(replace(panel.logbook, checkins=kept), panel.catalogue, panel.as_of)
+    checkins = tuple(c for c in panel.logbook.checkins if c.tank not in tanks)
+    return build_panel(replace(panel.logbook, checkins=checkins), panel.catalogue, panel.as_of)
 
 
 def score_tanks(
@@ -214,47 +222,36 @@ def score_tanks(
     khat : ndarray, shape (N,)
         -inf where no weights were needed.
     """
-    w = population.evidence_weight
-    known = set(variant.known)
-    cache: dict[Powers, Floats] = {}
+    known, shape = set(variant.known), (len(panel.tanks), population.n_draws)
+    cache: dict[Powers, Floats] = {Powers(0.0, 0.0, 0.0): np.zeros(shape)}
 
-    def values(**powers: float) -> Floats:
-        at = Powers(**{k: powers.get(k, 0.0) for k in Powers._fields})
+    def log_likelihood(**powers: float) -> Floats:
+        # Kinds that are not named are left out.
+        at = Powers(0.0, 0.0, 0.0)._replace(**powers)
         if at not in cache:
-            cache[at] = (
-                tank_log_likelihood(panel, population, at)
-                if any(at)
-                else np.zeros((len(panel.tanks), population.n_draws))
-            )
+            cache[at] = tank_log_likelihood(panel, population, at)
         return cache[at]
 
     if held_out:
-        log_weight = np.full((len(panel.tanks), population.n_draws), -np.log(population.n_draws))
-        khat = np.full(len(panel.tanks), -np.inf)
+        log_weight, khat = np.full(shape, -np.log(shape[1])), np.full(shape[0], -np.inf)
     else:
         fitted = powers_of_fit(population)._asdict()
-        weight, khat = smooth_weights(-values(**{k: fitted[k] for k in known}))
+        weight, khat = smooth_weights(-log_likelihood(**{k: fitted[k] for k in known}))
         with np.errstate(divide="ignore"):
             log_weight = np.log(weight)
-    out = {}
+    elpd = {}
     for target in variant.targets:
         if target == "log":
-            out[target] = log_mean(log_weight, values(**dict.fromkeys(known, 1.0)))
+            elpd[target] = log_mean(log_weight, log_likelihood(**dict.fromkeys(known, 1.0)))
             continue
-        # Judged phases are predicted, and are not given to what predicts.
-        given = dict.fromkeys(known - {target, "judgements"}, w)
-        both = log_mean(log_weight, values(**given, **{target: 1.0}))
-        out[target] = both - log_mean(log_weight, values(**given))
-    return out, khat
+        # Judged phases are predicted, but never given.
+        given = dict.fromkeys(known - {target, "judgements"}, population.evidence_weight)
+        both = log_mean(log_weight, log_likelihood(**given, **{target: 1.0}))
+        elpd[target] = both - log_mean(log_weight, log_likelihood(**given))
+    return elpd, khat
 
 
-@dataclass(frozen=True)
-class _Fit:
-    population: Population
-    problems: tuple[str, ...]
-
-
-def _fit(
+def fit_variant(
     panel: Panel,
     variant: Variant,
     priors: Priors,
@@ -262,33 +259,27 @@ def _fit(
     evidence_weight: float,
     folder: Path | None,
     say: Callable[[str], None],
-) -> _Fit:
+) -> tuple[Population, tuple[str, ...]]:
+    """Fit a variant: its population, and the failed gates of its chains."""
     import pytensor
 
     from maturity_model.fitting.diagnostics import diagnose
     from maturity_model.fitting.model import build_model
-    from maturity_model.fitting.pooled_fit import inputs_digest, join_chains, population_from
+    from maturity_model.fitting.pooled_fit import draw_chains, inputs_digest, population_from
 
-    if variant.geometric:
-        priors = geometric(priors)
+    priors, options = geometric(priors) if variant.geometric else priors, variant.options
     with pytensor.config.change_flags(mode="NUMBA"):
-        model = build_model(
-            panel,
-            priors,
-            evidence_weight=evidence_weight,
-            options=variant.options,
-        )
-        inputs = inputs_digest(panel, priors, evidence_weight, variant.options)
-        chains = sample_chains(model, plan, key=plan_key(plan, inputs), folder=folder, say=say)
-    posterior, stats = join_chains(chains)
+        model = build_model(panel, priors, evidence_weight=evidence_weight, options=options)
+        inputs = inputs_digest(panel, priors, evidence_weight, options)
+        posterior, stats, _ = draw_chains(model, plan, inputs, folder, say)
     population = population_from(
         posterior,
         priors,
         name=variant.name,
         evidence_weight=evidence_weight,
-        provenance=variant.options.provenance(),
+        provenance=options.provenance(),
     )
-    return _Fit(population, diagnose(posterior, stats).problems)
+    return population, diagnose(posterior, stats).problems
 
 
 def compare(
@@ -299,7 +290,7 @@ def compare(
     folder: Path | None = None,
     max_refits: int = MAX_REFITS,
     variants: tuple[str, ...] | None = None,
-    say: Callable[[str], None] | None = None,
+    say: Callable[[str], None] = lambda _: None,
 ) -> Comparison:
     """Fit the variants of a fit and score them all.
 
@@ -308,18 +299,18 @@ def compare(
     result : FitResult
         The fit itself, which is not repeated.
     options : ModelOptions
-        Its own.
+        Those of the fit.
     plan : SamplingPlan
         For the variants, and for refits without tanks.
     folder : Path, optional
-        Where finished chains are kept, to be taken up by a rerun.
+        Where finished chains are stored, to be taken up by a rerun.
     max_refits : int
         Of each variant, without tanks whose weights cannot be trusted. With more such tanks
         than that, several are left out of one refit.
     variants : tuple of str, optional
         Names of those to compare with; default: all.
-    say : callable, optional
-        Told in words how it goes.
+    say : callable
+        Called with one line of text per finished step, for example ``print``.
 
     Returns
     -------
@@ -328,40 +319,36 @@ def compare(
     Raises
     ------
     ChainLost
-        When a sampler gives up; what was finished is taken up by a rerun.
+        When a sampler gives up; a rerun takes up finished chains.
     """
-    panel, priors = result.panel, result.priors
-    weight = result.population.evidence_weight
-    told = say or (lambda text: None)
+    panel, weight = result.panel, result.population.evidence_weight
+    rest = result.priors, plan, weight, folder, say
     scores = []
     for variant in variants_of(options):
         if variant.name == "full":
-            found = _Fit(result.population, result.diagnostics.problems)
+            population, failed = result.population, result.diagnostics.problems
         elif variants is not None and variant.name not in variants:
             continue
         else:
-            told(f"comparing: {variant.label}")
-            found = _fit(panel, variant, priors, plan, weight, folder, told)
-        elpd, khat = score_tanks(panel, found.population, variant)
-        limit = float(k_limit(found.population.n_draws))
-        left_out = np.zeros(len(khat), dtype=np.int64)
+            say(f"comparing: {variant.label}")
+            population, failed = fit_variant(panel, variant, *rest)
+        elpd, khat = score_tanks(panel, population, variant)
+        limit = float(k_limit(population.n_draws))
+        left_out, problems = np.zeros(len(khat), dtype=np.int64), list(failed)
         bad = np.flatnonzero(~(khat <= limit))
-        problems = list(found.problems)
         folds = min(len(bad), max_refits)
         for fold in np.array_split(bad, folds) if folds else ():
             names = tuple(panel.tanks[n].name for n in fold)
-            told(f"{variant.label}: fitted again without {', '.join(names)}")
-            without = blanked(panel, names)
-            again = _fit(without, variant, priors, plan, weight, folder, told)
-            held, _ = score_tanks(panel, again.population, variant, held_out=True)
-            for target, values in held.items():
+            say(f"{variant.label}: fitted again without {', '.join(names)}")
+            refitted, failed = fit_variant(without_checkins(panel, names), variant, *rest)
+            held_out, _ = score_tanks(panel, refitted, variant, held_out=True)
+            for target, values in held_out.items():
                 elpd[target][fold] = values[fold]
             left_out[fold] = len(fold)
-            problems += [f"without {', '.join(names)}: {p}" for p in again.problems]
+            problems += [f"without {', '.join(names)}: {p}" for p in failed]
         scores.append(Score(variant, elpd, khat, limit, left_out, tuple(problems)))
-    return Comparison(
-        tuple(t.name for t in panel.tanks), tuple(scores), answers_by_tank(panel), weight
-    )
+    tanks = tuple(t.name for t in panel.tanks)
+    return Comparison(tanks, tuple(scores), answers_by_tank(panel), weight)
 
 
 def shorter(plan: SamplingPlan) -> SamplingPlan:

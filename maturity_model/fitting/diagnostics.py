@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -22,8 +23,7 @@ UNIT_LEVEL = ("pace", "skill", "tank_sign")
 MIN_ESS_UNIT = 200.0
 
 
-@dataclass(frozen=True)
-class ParameterCheck:
+class ParameterCheck(NamedTuple):
     """Convergence of one scalar parameter."""
 
     name: str
@@ -37,7 +37,7 @@ class ParameterCheck:
 
 @dataclass(frozen=True)
 class Diagnostics:
-    """What the sampler's diagnostics say.
+    """Convergence of a fit's chains.
 
     Attributes
     ----------
@@ -105,13 +105,8 @@ def flatten(posterior: xr.Dataset, names: list[str]) -> tuple[list[str], Floats]
     return labels, np.concatenate(columns, axis=2)
 
 
-def judged_names(posterior: xr.Dataset) -> list[str]:
-    """Variables that have a meaning of their own, in the order of a population's fields."""
-    return [n for n in (*DIMS, *OPTIONAL_DIMS, *UNIT_LEVEL) if n in posterior]
-
-
 def diagnose(posterior: xr.Dataset, stats: xr.Dataset, seconds: float = 0.0) -> Diagnostics:
-    """Judge chains.
+    """Check that chains converged.
 
     Parameters
     ----------
@@ -124,43 +119,37 @@ def diagnose(posterior: xr.Dataset, stats: xr.Dataset, seconds: float = 0.0) -> 
     -------
     Diagnostics
     """
-    labels, draws = flatten(posterior, judged_names(posterior))
-    # A constant needs no judging; what is not a number does.
-    moving = draws.min(axis=(0, 1)) != draws.max(axis=(0, 1))
-    labels = [label for label, on in zip(labels, moving, strict=True) if on]
-    draws = np.ascontiguousarray(draws[:, :, moving])
-    rhat, bulk = convergence.r_hat(draws), convergence.ess_bulk(draws)
-    tail = convergence.ess_tail(draws)
-    checks = tuple(
-        ParameterCheck(
-            name=label,
-            mean=float(draws[:, :, j].mean()),
-            sd=float(draws[:, :, j].std()),
-            r_hat=float(rhat[j]),
-            ess_bulk=float(bulk[j]),
-            ess_tail=float(tail[j]),
-            shared=label.partition("[")[0] not in UNIT_LEVEL,
-        )
-        for j, label in enumerate(labels)
+    names = [n for n in (*DIMS, *OPTIONAL_DIMS, *UNIT_LEVEL) if n in posterior]
+    labels, draws = flatten(posterior, names)
+    # A constant cannot fail to converge; a parameter that is not a number can.
+    varies = draws.min(axis=(0, 1)) != draws.max(axis=(0, 1))
+    draws = np.ascontiguousarray(draws[:, :, varies])
+    columns = (
+        draws.mean(axis=(0, 1)),
+        draws.std(axis=(0, 1)),
+        convergence.r_hat(draws),
+        convergence.ess_bulk(draws),
+        convergence.ess_tail(draws),
     )
-    divergent = int(np.asarray(stats["diverging"]).sum())
-    energy = tuple(float(e) for e in convergence.energy_fraction(_of(stats, "energy")))
-    steps = float(np.asarray(stats["n_steps"]).sum())
+    labels = [label for label, kept in zip(labels, varies, strict=True) if kept]
+    shared = [label.partition("[")[0] not in UNIT_LEVEL for label in labels]
+    rows = zip(labels, *(c.tolist() for c in columns), shared, strict=True)
+    checks = tuple(ParameterCheck._make(row) for row in rows)
+    divergent = int(stats["diverging"].sum())
+    energy = stats["energy"].transpose("chain", "draw").values.astype(float)
+    fractions = tuple(convergence.energy_fraction(energy).tolist())
     chains, n = draws.shape[:2]
+    steps = float(stats["n_steps"].sum())
     return Diagnostics(
         chains=chains,
         draws=n,
         divergent=divergent,
-        energy=energy,
+        energy=fractions,
         checks=checks,
-        problems=tuple(_problems(checks, divergent, chains * n, chains, energy)),
+        problems=tuple(_problems(checks, divergent, chains * n, chains, fractions)),
         seconds=seconds,
         gradients_per_second=steps / chains / seconds if seconds > 0 else float("nan"),
     )
-
-
-def _of(stats: xr.Dataset, name: str) -> Any:
-    return np.asarray(stats[name].transpose("chain", "draw").values, dtype=np.float64)
 
 
 def _problems(
@@ -169,31 +158,31 @@ def _problems(
     total: int,
     chains: int,
     energy: tuple[float, ...],
-) -> list[str]:
-    said = []
+) -> Iterator[str]:
     if chains < 2:
-        said.append("one chain alone cannot show that chains agree")
+        yield "one chain alone cannot show that chains agree"
     if divergent > MAX_DIVERGENT * total:
-        said.append(f"{divergent} of {total} transitions diverged")
+        yield f"{divergent} of {total} transitions diverged"
     # "not <=" also catches what is not a number.
     apart = [c for c in checks if not c.r_hat <= MAX_R_HAT]
     if apart:
         worst = max(apart, key=lambda c: c.r_hat)
-        said.append(
+        yield (
             f"the chains disagree on {len(apart)} parameters, most on {worst.name} "
             f"(R-hat {worst.r_hat:.3f}, limit {MAX_R_HAT})"
         )
-    for part in ("ess_bulk", "ess_tail"):
-        few = [c for c in checks if not getattr(c, part) >= (MIN_ESS if c.shared else MIN_ESS_UNIT)]
+    for part, where in (("ess_bulk", "of the middle"), ("ess_tail", "of the tails")):
+        few = [c for c in checks if not getattr(c, part) >= _least_ess(c)]
         if few:
             worst = min(few, key=lambda c: getattr(c, part))
-            what = "of the middle" if part == "ess_bulk" else "of the tails"
-            said.append(
-                f"too few effective draws {what} for {len(few)} parameters, fewest for "
-                f"{worst.name} ({getattr(worst, part):.0f}, limit "
-                f"{MIN_ESS if worst.shared else MIN_ESS_UNIT:.0f})"
+            yield (
+                f"too few effective draws {where} for {len(few)} parameters, fewest for "
+                f"{worst.name} ({getattr(worst, part):.0f}, limit {_least_ess(worst):.0f})"
             )
     low = [e for e in energy if not e >= MIN_ENERGY]
     if low:
-        said.append(f"energy was explored too slowly (fraction {min(low):.2f}, limit {MIN_ENERGY})")
-    return said
+        yield f"energy was explored too slowly (fraction {min(low):.2f}, limit {MIN_ENERGY})"
+
+
+def _least_ess(check: ParameterCheck) -> float:
+    return MIN_ESS if check.shared else MIN_ESS_UNIT

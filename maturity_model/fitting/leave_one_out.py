@@ -3,19 +3,18 @@
 Pareto-smoothed importance sampling (Vehtari, Gelman and Gabry 2017, *Statistics and
 Computing* 27: 1413-1432) with a whole tank as the unit, its pace and skill integrated out,
 so that what is predicted is a new tank. Two caveats. Tanks of one keeper share that
-keeper's skill, which the tanks left in still know of. And where the evidence weight is below
+keeper's skill, which the remaining tanks still inform. And where the evidence weight is below
 1, the tank is taken out of the fit at that weight, but scored by its plain likelihood.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from maturity_model._typing import Floats, Ints
-from maturity_model.fitting.power_tables import powers_of_fit
+from maturity_model.fitting.power_tables import checkins_by_tank, powers_of_fit
 from maturity_model.fitting.tank_likelihood import tank_log_likelihood
 from maturity_model.hmm.mixture import k_limit
 from maturity_model.hmm.psis import smooth_weights
@@ -25,9 +24,8 @@ if TYPE_CHECKING:
     from maturity_model.panel import Panel
 
 
-@dataclass(frozen=True)
-class LeaveOneOut:
-    """Predictive scores of tanks.
+class LeaveOneOut(NamedTuple):
+    """Predictive scores of N tanks under D draws.
 
     Attributes
     ----------
@@ -55,18 +53,18 @@ class LeaveOneOut:
 
     @property
     def total(self) -> float:
-        """Sum of the scores."""
+        """Sum of the scores (ELPD)."""
         return float(self.elpd.sum())
 
     @property
     def standard_error(self) -> float:
-        """Of the sum, over tanks; NaN for one tank."""
+        """Standard error of the sum, over tanks; NaN for one tank."""
         n = len(self.elpd)
         return float(np.sqrt(n) * self.elpd.std(ddof=1)) if n > 1 else float("nan")
 
     @property
     def effective_parameters(self) -> float:
-        """How much better tanks are described than predicted."""
+        """Effective number: how much better tanks are described than predicted."""
         return float((self.in_sample - self.elpd).sum())
 
     def unreliable(self) -> tuple[str, ...]:
@@ -77,9 +75,10 @@ class LeaveOneOut:
 
 def log_mean(log_weight: Floats, log_value: Floats) -> Floats:
     """Log of weighted means, shape (N,), of rows given as logs, shape (N, D)."""
-    joint = log_weight + log_value
-    top = joint.max(axis=1, keepdims=True)
-    return np.asarray(np.log(np.exp(joint - top).sum(axis=1)) + top[:, 0])
+    # Imported here: only the extra `fit` brings SciPy.
+    from scipy.special import logsumexp
+
+    return np.asarray(logsumexp(log_weight + log_value, axis=1))
 
 
 def leave_one_out(fitted: Floats, plain: Floats | None = None) -> tuple[Floats, Floats, Floats]:
@@ -121,13 +120,12 @@ def loo_by_tank(panel: Panel, population: Population) -> LeaveOneOut:
     fitted = tank_log_likelihood(panel, population, powers)
     plain = fitted if set(powers) == {1.0} else tank_log_likelihood(panel, population, 1.0)
     elpd, in_sample, khat = leave_one_out(fitted, plain)
-    checkins = np.add.reduceat(panel.checked.astype(np.int64), panel.first[:-1])
     return LeaveOneOut(
         tanks=tuple(t.name for t in panel.tanks),
         elpd=elpd,
         in_sample=in_sample,
         khat=khat,
         limit=float(k_limit(population.n_draws)),
-        checkins=checkins,
+        checkins=checkins_by_tank(panel),
         log_likelihood=fitted,
     )

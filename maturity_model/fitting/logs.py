@@ -6,19 +6,19 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    import numpy as np
+import numpy as np
 
+if TYPE_CHECKING:
     from maturity_model.fitting.pooled_fit import FitResult
     from maturity_model.logbook import CheckIn, Event, Logbook
     from maturity_model.population.members import Members
 
 
 def pool_logbooks(logbooks: list[Logbook]) -> Logbook:
-    """Several clubs' logbooks as one.
+    """Join several clubs' logbooks.
 
-    Names of tanks, keepers and observers are told apart by their logbook's number where
-    there is more than one, as two clubs may well have a tank of the same name.
+    With more than one, names of tanks, keepers and observers are prefixed by the number of
+    their logbook, because two clubs may well have a tank of the same name.
 
     Raises
     ------
@@ -42,7 +42,7 @@ def pool_logbooks(logbooks: list[Logbook]) -> Logbook:
     for i, book in enumerate(logbooks, start=1):
 
         def name(text: str, i: int = i) -> str:
-            # A blank name stays blank: nobody, or everybody.
+            # A blank keeper or observer stays blank.
             return f"{i}:{text}" if text else text
 
         for tank in book.tanks.values():
@@ -51,8 +51,8 @@ def pool_logbooks(logbooks: list[Logbook]) -> Logbook:
             replace(c, tank=name(c.tank), observer=name(c.observer)) for c in book.checkins
         ]
         events += [replace(e, tank=name(e.tank)) for e in book.events]
-        # A kit for everybody is everybody's of its own club; readings carry their
-        # intervals already, so that it only matters for predictive draws.
+        # Kits without a keeper are dropped: after pooling they would apply to every club. Only
+        # predictive draws are affected, because readings carry their intervals.
         kits += [replace(k, keeper=name(k.keeper)) for k in book.kits if k.keeper]
     digest = hashlib.sha256("".join(b.sha256 for b in logbooks).encode()).hexdigest()
     return replace(
@@ -65,7 +65,7 @@ def pool_logbooks(logbooks: list[Logbook]) -> Logbook:
         rows=tuple(r for b in logbooks for r in b.rows),
         refused_tanks=tuple(t for b in logbooks for t in b.refused_tanks),
         sha256=digest,
-        # A pool among them says it for its own tanks; asked of each logbook alone.
+        # From each logbook alone: a pool among them states it for its own tanks.
         water_known_from={
             f"{i}:{name}": day
             for i, book in enumerate(logbooks, start=1)
@@ -77,7 +77,7 @@ def pool_logbooks(logbooks: list[Logbook]) -> Logbook:
 def read_logs(paths: list[Path]) -> list[Logbook]:
     """Read logbooks and pools, in the order given.
 
-    The logs of a pool, which tells no dates, are laid to end on the last day of the
+    A pool has no dates; its logs are placed so that they end on the last day of the
     logbooks beside it.
 
     Raises
@@ -95,7 +95,7 @@ def read_logs(paths: list[Path]) -> list[Logbook]:
 
 
 def pool_members(result: FitResult, logbooks: list[Logbook], secret: bytes = b"") -> Members:
-    """Who was in a fit, for :func:`.members.make_members`; with a salt of its own each time.
+    """Who was in a fit (:func:`.members.make_members`), with a fresh salt each time.
 
     Parameters
     ----------
@@ -103,13 +103,14 @@ def pool_members(result: FitResult, logbooks: list[Logbook], secret: bytes = b""
         Of :func:`pool_logbooks` of the same logbooks, in the same order.
     logbooks : list of Logbook
     secret : bytes
-        Empty: whoever holds the file can try names against it.
+        If empty, anyone who has the file can try names against it.
     """
     import os
 
     from maturity_model.fitting.design import keepers_of
-    from maturity_model.fitting.pooled_fit import thin
+    from maturity_model.fitting.pooled_fit import MAX_DRAWS, stack_chains
     from maturity_model.population.members import SALT_BYTES, make_members
+    from maturity_model.population.types import evenly_spaced
 
     panel = result.panel
     own = {
@@ -121,7 +122,7 @@ def pool_members(result: FitResult, logbooks: list[Logbook], secret: bytes = b""
     events: dict[str, list[Event]] = {t.name: [] for t in panel.tanks}
     for c in panel.logbook.checkins:
         if c.tank in checkins:
-            # Under the names of its own logbook, as the tank is.
+            # Under its name in its own logbook, like the tank.
             observer = c.observer.partition(":")[2] if len(logbooks) > 1 else c.observer
             checkins[c.tank].append(replace(c, observer=observer))
     for e in panel.logbook.events:
@@ -130,10 +131,10 @@ def pool_members(result: FitResult, logbooks: list[Logbook], secret: bytes = b""
     keepers, keeper = keepers_of(panel)
     skill: dict[str, np.ndarray] = {}
     if "skill" in result.posterior:
-        draws = result.posterior["skill"].transpose("keeper", "chain", "draw").values
-        draws = draws.reshape(len(keepers), -1)
-        # The draws that the population kept, in its order.
-        skill = dict(zip(keepers, draws[:, thin(draws.shape[1])], strict=True))
+        # Those draws that the population holds, in its order.
+        draws = stack_chains(result.posterior, ["skill"])["skill"]
+        draws = draws[evenly_spaced(len(draws), MAX_DRAWS)]
+        skill = dict(zip(keepers, np.ascontiguousarray(draws.T), strict=True))
     tanks = [
         (own[t.name], keepers[keeper[n]], checkins[t.name], events[t.name])
         for n, t in enumerate(panel.tanks)

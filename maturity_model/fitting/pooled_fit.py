@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import importlib
+import platform
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -10,10 +13,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from maturity_model import __version__
+from maturity_model._typing import Floats
 from maturity_model.fitting.diagnostics import Diagnostics, diagnose, flatten
-from maturity_model.fitting.model_inputs import catalogue_json, digest
+from maturity_model.fitting.model_inputs import to_json
+from maturity_model.fitting.options import ModelOptions
 from maturity_model.fitting.sampling import (
-    Chain,
     SamplingPlan,
     choose_sampler,
     plan_key,
@@ -23,13 +27,12 @@ from maturity_model.fitting.sampling import (
 from maturity_model.fitting.to_population import make_population
 from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
 from maturity_model.population.priors import Priors, priors_from_catalogue
-from maturity_model.population.types import DIMS, OPTIONAL_DIMS, Population
+from maturity_model.population.types import DIMS, OPTIONAL_DIMS, Population, evenly_spaced
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from maturity_model.fitting.drift import Drift
-    from maturity_model.fitting.options import ModelOptions
     from maturity_model.panel import Panel
 
 #: Most draws of a fitted population: what the weekly path mixes over.
@@ -49,7 +52,7 @@ class FitResult:
     diagnostics : Diagnostics
         The drift check's problems are among its own.
     posterior, stats : xarray.Dataset
-        Everything that was drawn.
+        All draws of all chains, and the sampler's statistics.
     priors : Priors
     prior : dict of str to ndarray, shape (D, ...)
         Draws of the shared parameters without data.
@@ -62,7 +65,7 @@ class FitResult:
     posterior: xr.Dataset
     stats: xr.Dataset
     priors: Priors
-    prior: dict[str, np.ndarray]
+    prior: dict[str, Floats]
     drift: Drift
     panel: Panel
 
@@ -77,35 +80,40 @@ def inputs_digest(
     from maturity_model.fitting.design import make_design
     from maturity_model.fitting.kernels.panel_op import version
 
-    digest = hashlib.sha256()
+    sha256 = hashlib.sha256()
     design = make_design(panel, priors, by_tank=options.tank_signs)
     for name, value in sorted(vars(design).items()):
-        digest.update(name.encode())
+        sha256.update(name.encode())
         array = np.ascontiguousarray(value)
-        digest.update(array.tobytes() if array.dtype.kind != "U" else repr(value).encode())
-    said = (
+        sha256.update(array.tobytes() if array.dtype.kind != "U" else repr(value).encode())
+    rest = (
         priors.sha256(), evidence_weight, options, version(), __version__,
         pm.__version__, pytensor.__version__,
     )  # fmt: skip
-    digest.update(repr(said).encode())
-    return digest.hexdigest()
+    sha256.update(repr(rest).encode())
+    return sha256.hexdigest()
 
 
-def versions(plan: SamplingPlan) -> dict[str, str]:
-    """Versions of what a fit depends on."""
-    import importlib
-    import platform
+def versions(sampler: str = "pymc") -> dict[str, str]:
+    """Versions of the software that a fit depends on, as entries for the population's file."""
+    names = dict.fromkeys(("pymc", "pytensor", "numba", "numpy", sampler))
+    libraries = {name: importlib.import_module(name) for name in names}
+    return {
+        "version_maturity_model": __version__,
+        "version_python": platform.python_version(),
+        **{f"version_{k}": str(getattr(x, "__version__", "unknown")) for k, x in libraries.items()},
+    }
 
-    out = {"maturity_model": __version__, "python": platform.python_version()}
-    more = [] if plan.sampler == "pymc" else [plan.sampler]
-    for name in ("pymc", "pytensor", "numba", "numpy", *more):
-        out[name] = str(getattr(importlib.import_module(name), "__version__", "unknown"))
-    return out
+
+def shared_names(posterior: xr.Dataset) -> list[str]:
+    """Variables that all tanks share."""
+    return [n for n in (*DIMS, *OPTIONAL_DIMS) if n in posterior]
 
 
-def thin(n: int, most: int = MAX_DRAWS) -> np.ndarray:
-    """Evenly spaced indices of at most ``most`` out of n draws."""
-    return np.unique(np.linspace(0, n - 1, min(n, most)).round().astype(np.int64))
+def stack_chains(posterior: xr.Dataset, names: list[str]) -> dict[str, Floats]:
+    """Draws of some variables, one chain after another, each of shape (D, ...)."""
+    stacked = posterior[names].stack(sample=("chain", "draw")).transpose("sample", ...)
+    return {name: np.asarray(stacked[name].values, dtype=np.float64) for name in names}
 
 
 def population_from(
@@ -118,11 +126,9 @@ def population_from(
 ) -> Population:
     """A fitted population of at most :data:`MAX_DRAWS` draws from all chains."""
     draws: dict[str, Any] = {}
-    for field in (*DIMS, *OPTIONAL_DIMS):
-        if field in posterior:
-            array = posterior[field].stack(sample=("chain", "draw")).transpose(..., "sample")
-            values = np.asarray(array.values, dtype=np.float64)
-            draws[field] = np.ascontiguousarray(values[..., thin(values.shape[-1])])
+    for field, values in stack_chains(posterior, shared_names(posterior)).items():
+        kept = values[evenly_spaced(len(values), MAX_DRAWS)]
+        draws[field] = np.ascontiguousarray(np.moveaxis(kept, 0, -1))
     return make_population(
         draws,
         priors,
@@ -133,55 +139,30 @@ def population_from(
     )
 
 
-def shared_names(posterior: xr.Dataset) -> list[str]:
-    """Variables that all tanks share."""
-    return [n for n in (*DIMS, *OPTIONAL_DIMS) if n in posterior]
-
-
-def stacked(posterior: xr.Dataset, names: list[str]) -> dict[str, np.ndarray]:
-    """Draws of all chains behind one another, shape (D, ...)."""
-    out = {}
-    for name in names:
-        values = posterior[name].transpose("chain", "draw", ...).values
-        out[name] = values.reshape(-1, *values.shape[2:])
-    return out
-
-
-def judge_drift(
-    panel: Panel,
-    posterior: xr.Dataset,
-    prior: dict[str, np.ndarray],
-    population: Population,
-    priors: Priors,
-) -> Drift:
-    """Judge how far the phases moved, see :mod:`.drift`."""
-    from maturity_model.fitting.drift import check_drift, overlaps
-
-    names = shared_names(posterior)
-    labels = {name: flatten(posterior, [name])[0] for name in names}
-    return check_drift(
-        panel, population, priors, overlaps(labels, prior, stacked(posterior, names))
-    )
-
-
-def prior_draws(model: Any, names: list[str], seed: int) -> dict[str, np.ndarray]:
+def prior_draws(model: Any, names: list[str], seed: int) -> dict[str, Floats]:
     """Draw variables of a model without data, shape (:data:`PRIOR_DRAWS`, ...)."""
     import pymc as pm
 
-    found = pm.draw(
+    values = pm.draw(
         [model[n] for n in names], draws=PRIOR_DRAWS, random_seed=seed, mode="FAST_COMPILE"
     )
-    return {n: np.asarray(v, dtype=np.float64) for n, v in zip(names, found, strict=True)}
+    return {n: np.asarray(v, dtype=np.float64) for n, v in zip(names, values, strict=True)}
 
 
-def join_chains(chains: list[Chain]) -> tuple[xr.Dataset, xr.Dataset]:
-    """Posterior and statistics of all chains."""
+def draw_chains(
+    model: Any,
+    plan: SamplingPlan,
+    inputs: str,
+    folder: Path | None = None,
+    say: Callable[[str], None] | None = None,
+) -> tuple[xr.Dataset, xr.Dataset, float]:
+    """Posterior and statistics of all chains, and the wall time of the slowest in seconds."""
     import xarray as xr
 
-    def joined(parts: list[xr.Dataset]) -> xr.Dataset:
-        return xr.concat(parts, dim="chain", join="exact")
-
-    return joined([c.posterior for c in chains]), joined([c.stats for c in chains])
+    chains = sample_chains(model, plan, key=plan_key(plan, inputs), folder=folder, say=say)
+    posterior = xr.concat([c.posterior for c in chains], dim="chain", join="exact")
+    stats = xr.concat([c.stats for c in chains], dim="chain", join="exact")
+    return posterior, stats, max(c.seconds for c in chains)
 
 
 def fit(
@@ -205,6 +186,7 @@ def fit(
     Parameters
     ----------
     panel : Panel
+        Logs of the tanks on a weekly grid.
     priors : Priors, optional
         Default: those of the panel's catalogue.
     draws, tune, chains : int
@@ -212,17 +194,19 @@ def fit(
     seed : int
         The same seed and versions give the same draws.
     evidence_weight : float
-        See :class:`.types.Population`.
+        Power on the likelihood, in [0, 1]; see :class:`.types.Population`.
     options : ModelOptions, optional
+        Parts of the model to leave out or add.
     sampler : {'nutpie', 'pymc'}, optional
         Default: nutpie where it is installed.
     cores : int
         Chains at a time.
     name : str
+        Of the population.
     folder : Path, optional
-        Where finished chains are kept, to be taken up by a rerun.
+        Where finished chains are stored, to be taken up by a rerun.
     progress : bool
-        Say on stderr how it goes.
+        Whether to report progress on stderr.
 
     Returns
     -------
@@ -260,6 +244,7 @@ def run_fit(
     name: str = "fitted",
     folder: Path | None = None,
     progress: bool = False,
+    approximate: bool = False,
 ) -> FitResult:
     """As :func:`fit`, with all draws and their diagnostics.
 
@@ -268,6 +253,10 @@ def run_fit(
     panel, priors, evidence_weight, options, name, folder, progress
         See :func:`fit`.
     plan : SamplingPlan, optional
+        How to draw.
+    approximate : bool
+        Whether to draw from an approximation instead of chains (:mod:`.approximate`); then only
+        the plan's seed counts.
 
     Returns
     -------
@@ -275,33 +264,31 @@ def run_fit(
     """
     import pytensor
 
+    from maturity_model.fitting.approximate import approximate_posterior
+    from maturity_model.fitting.drift import check_drift, overlaps
     from maturity_model.fitting.model import build_model
-    from maturity_model.fitting.options import ModelOptions
 
     priors = priors or priors_from_catalogue(panel.catalogue)
     options = options or ModelOptions()
     plan = plan or SamplingPlan(sampler=choose_sampler())
+    say = to_terminal if progress else None
     # Everything through numba: no C compiler is needed, or looked for.
     with pytensor.config.change_flags(mode="NUMBA"):
-        model = build_model(
-            panel,
-            priors,
-            evidence_weight=evidence_weight,
-            options=options,
-        )
+        model = build_model(panel, priors, evidence_weight=evidence_weight, options=options)
         inputs = inputs_digest(panel, priors, evidence_weight, options)
-        found = sample_chains(
-            model,
-            plan,
-            key=plan_key(plan, inputs),
-            folder=folder,
-            say=to_terminal if progress else None,
-        )
-        posterior, stats = join_chains(found)
-        prior = prior_draws(model, shared_names(posterior), plan.seed)
-    diagnostics = diagnose(posterior, stats, max(c.seconds for c in found))
+        if approximate:
+            drawn = approximate_posterior(model, plan.seed, say=say)
+            posterior, stats, diagnostics = drawn.posterior, drawn.stats, drawn.diagnostics()
+            method = drawn.provenance() | versions()
+        else:
+            posterior, stats, seconds = draw_chains(model, plan, inputs, folder, say)
+            diagnostics = diagnose(posterior, stats, seconds)
+            settings = {k: str(getattr(plan, k)) for k in ("sampler", "chains", "draws", "tune")}
+            method = {"made_by": "maturity-model fit"} | settings | versions(plan.sampler)
+        names = shared_names(posterior)
+        prior = prior_draws(model, names, plan.seed)
     provenance = {
-        "made_by": "maturity-model fit",
+        **method,
         "logbook_sha256": panel.logbook.sha256,
         "as_of": panel.as_of.isoformat(),
         "tanks": str(len(panel.tanks)),
@@ -310,20 +297,16 @@ def run_fit(
         "inputs_sha256": inputs,
         "options": repr(options),
         **options.provenance(),
-        "sampler": plan.sampler,
         "seed": str(plan.seed),
-        "chains": str(plan.chains),
-        "draws": str(plan.draws),
-        "tune": str(plan.tune),
-        "catalogue_sha256": digest(catalogue_json(panel.catalogue)),
-        **{f"version_{k}": v for k, v in versions(plan).items()},
+        "catalogue_sha256": hashlib.sha256(to_json(panel.catalogue).encode()).hexdigest(),
     }
     population = population_from(
         posterior, priors, name=name, evidence_weight=evidence_weight, provenance=provenance
     )
-    drift = judge_drift(panel, posterior, prior, population, priors)
+    labels = {n: flatten(posterior, [n])[0] for n in names}
+    overlap = overlaps(labels, prior, stack_chains(posterior, names))
+    drift = check_drift(panel, population, priors, overlap)
     diagnostics = replace(diagnostics, problems=diagnostics.problems + drift.problems)
-    population = replace(
-        population, provenance={**provenance, "diagnostics": diagnostics.verdict()}
-    )
+    provenance["diagnostics"] = diagnostics.verdict()
+    population = replace(population, provenance=provenance)
     return FitResult(population, diagnostics, posterior, stats, priors, prior, drift, panel)

@@ -1,14 +1,13 @@
 """Posterior predictive checks: logbooks drawn from the fit beside the log itself.
 
-Each draw keeps the tanks, dates, looks and what was asked, and draws every answer anew. The
-model is run forwards as it is, whatever evidence weight it was fitted with.
+Each draw keeps the tanks, dates, looks and questions of the log, and draws every answer
+again. The model is simulated as it is, whatever evidence weight it was fitted with.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -16,10 +15,10 @@ from maturity_model._typing import Bools, Floats
 from maturity_model.fitting.design import make_design
 from maturity_model.fitting.predictive_draws import NOT_ASKED, Outcomes
 from maturity_model.population.priors import Priors
+from maturity_model.population.types import evenly_spaced
 
 if TYPE_CHECKING:
     from maturity_model.panel import Panel
-
 
 #: Width in weeks of a bin of age; fewest answers of a bin that is shown.
 BIN_WEEKS, MIN_ANSWERS = 8, 5
@@ -27,13 +26,12 @@ BIN_WEEKS, MIN_ANSWERS = 8, 5
 DRAWS = 60
 
 
-@dataclass(frozen=True)
-class Check:
+class Check(NamedTuple):
     """One statistic of the log, and of logs drawn from the fit.
 
     Attributes
     ----------
-    kind : {'prevalence', 'reading', 'run_length'}
+    check : {'prevalence', 'reading', 'run_length'}
         Share of answers that saw the sign; median reading (canonical unit); mean number of
         answers in a row that saw it.
     item : str
@@ -43,74 +41,71 @@ class Check:
     answers : int
         That the statistic rests on.
     observed : float
-    low, middle, high : float
-        5 %, 50 % and 95 % quantile over predictive draws.
+    q05, q50, q95 : float
+        Quantiles over predictive draws.
     p : float
         Share of draws below the observed, ties counting half.
     """
 
-    kind: str
+    check: str
     item: str
     week: int | None
     answers: int
     observed: float
-    low: float
-    middle: float
-    high: float
+    q05: float
+    q50: float
+    q95: float
     p: float
 
     @property
     def outside(self) -> bool:
         """Whether the log lies outside the 90 % interval."""
-        return not self.low <= self.observed <= self.high
+        return not self.q05 <= self.observed <= self.q95
 
 
-def _runs(values: Floats) -> float:
-    # values (N, C): mean length of runs of 1 among the answers of each tank.
+def mean_run_length(values: Floats) -> float:
+    """Mean length of runs of 1 among the answers of each tank; values of shape (N, C)."""
     seen = runs = 0
     for row in values:
-        asked = row[row != NOT_ASKED] > 0.5
-        seen += int(asked.sum())
-        runs += int((asked & ~np.concatenate([[False], asked[:-1]])).sum())
+        answers = row[row != NOT_ASKED] > 0.5
+        seen += int(answers.sum())
+        runs += int((answers & ~np.concatenate([[False], answers[:-1]])).sum())
     return seen / runs if runs else 0.0
 
 
-class _Statistics:
-    """What is compared: where it lies in the answers, and how it is reckoned."""
+class _Statistic(NamedTuple):
+    check: str
+    item: str
+    week: int | None
+    answers: int
+    question: int
+    where: Bools  # Answers that count, shape (N, C).
 
-    def __init__(self, outcomes: Outcomes, priors: Priors):
-        self.keys: list[tuple[str, str, int | None, int]] = []
-        self.cells: list[tuple[int, Bools | None]] = []
-        age = np.full(outcomes.values.shape[:2], -1)
-        for n, checkins in enumerate(outcomes.checkins):
-            started = outcomes.panel.tanks[n].started
-            for i, c in enumerate(checkins):
-                age[n, i] = (c.date - started).days // 7
-        bins = age // BIN_WEEKS
-        for q, name in enumerate(outcomes.answers[:-1]):
-            sign = name in priors.signs
-            asked = outcomes.values[:, :, q] != NOT_ASKED
-            for b in range(int(bins.max()) + 1):
-                where = asked & (bins == b)
-                if where.sum() >= MIN_ANSWERS:
-                    kind = "prevalence" if sign else "reading"
-                    week = b * BIN_WEEKS + BIN_WEEKS // 2
-                    self.keys.append((kind, name, week, int(where.sum())))
-                    self.cells.append((q, where))
-            if sign and asked.sum() >= MIN_ANSWERS:
-                self.keys.append(("run_length", name, None, int(asked.sum())))
-                self.cells.append((q, None))
+    def compute(self, values: Floats) -> float:
+        # Of answers, shape (N, C, Q).
+        answers = values[:, :, self.question]
+        if self.check == "run_length":
+            return mean_run_length(answers)
+        summary = np.mean if self.check == "prevalence" else np.median
+        return float(summary(answers[self.where]))
 
-    def of(self, values: Floats) -> Floats:
-        out = np.empty(len(self.keys))
-        for i, ((kind, *_), (q, where)) in enumerate(zip(self.keys, self.cells, strict=True)):
-            if where is None:
-                out[i] = _runs(values[:, :, q])
-            elif kind == "prevalence":
-                out[i] = values[:, :, q][where].mean()
-            else:
-                out[i] = np.median(values[:, :, q][where])
-        return out
+
+def _statistics(outcomes: Outcomes, priors: Priors) -> Iterator[_Statistic]:
+    age = np.full(outcomes.values.shape[:2], -1)
+    for n, checkins in enumerate(outcomes.checkins):
+        started = outcomes.panel.tanks[n].started
+        age[n, : len(checkins)] = [(c.date - started).days // 7 for c in checkins]
+    bins = age // BIN_WEEKS
+    for q, item in enumerate(outcomes.answers[:-1]):
+        sign = item in priors.signs
+        asked = outcomes.values[:, :, q] != NOT_ASKED
+        for b in range(int(bins.max()) + 1):
+            where = asked & (bins == b)
+            if (n := int(where.sum())) >= MIN_ANSWERS:
+                week = b * BIN_WEEKS + BIN_WEEKS // 2
+                yield _Statistic("prevalence" if sign else "reading", item, week, n, q, where)
+        if sign and (n := int(asked.sum())) >= MIN_ANSWERS:
+            yield _Statistic("run_length", item, None, n, q, asked)
 
 
 def predictive_checks(
@@ -126,13 +121,14 @@ def predictive_checks(
     posterior : mapping of str to ndarray, shape (D, ...)
         Draws of the model's variables, ``pace`` and ``skill`` among them.
     seed, draws : int
+        Of the predictive draws: their seed, and their number at most.
 
     Returns
     -------
     tuple of Check
     """
     outcomes, design = Outcomes.of(panel, priors), make_design(panel, priors)
-    statistics = _Statistics(outcomes, priors)
+    statistics = list(_statistics(outcomes, priors))
     rng = np.random.default_rng(seed)
     n, g = len(panel.tanks), len(priors.signs)
     absent = {
@@ -141,17 +137,15 @@ def predictive_checks(
         "persistence": np.zeros(g),
         "tank_sign": np.zeros((n, g)),
     }
-    total = len(posterior["log_advance"])
-    found = []
-    for d in np.linspace(0, total - 1, min(draws, total)).round().astype(int):
-        one = absent | {k: v[d] for k, v in posterior.items()}
-        found.append(statistics.of(outcomes.draw(one, priors, design, rng)))
-    drawn, observed = np.array(found), statistics.of(outcomes.values)
-    low, middle, high = np.quantile(drawn, (0.05, 0.5, 0.95), axis=0)
+    rows = []
+    for d in evenly_spaced(len(posterior["log_advance"]), draws):
+        parameters = absent | {k: v[d] for k, v in posterior.items()}
+        values = outcomes.draw(parameters, priors, design, rng)
+        rows.append([s.compute(values) for s in statistics])
+    drawn, observed = np.array(rows), np.array([s.compute(outcomes.values) for s in statistics])
     p = (drawn < observed).mean(axis=0) + 0.5 * (drawn == observed).mean(axis=0)
+    numbers = np.column_stack([observed, *np.quantile(drawn, (0.05, 0.5, 0.95), axis=0), p])
     return tuple(
-        Check(
-            *key, float(observed[i]), float(low[i]), float(middle[i]), float(high[i]), float(p[i])
-        )
-        for i, key in enumerate(statistics.keys)
+        Check(s.check, s.item, s.week, s.answers, *row)
+        for s, row in zip(statistics, numbers.tolist(), strict=True)
     )

@@ -2,32 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterator, Mapping
+from typing import NamedTuple
 
 import numpy as np
 
-from maturity_model._typing import Floats
+from maturity_model._typing import Bools, Floats
 from maturity_model.population.priors import Priors
-
-if TYPE_CHECKING:
-    from maturity_model.fitting.diagnostics import Diagnostics
-
+from maturity_model.population.types import DIMS, OPTIONAL_DIMS
 
 #: Levels of the quantiles in a :class:`Quantity`.
 LEVELS = (0.05, 0.25, 0.5, 0.75, 0.95)
 #: 95 % quantile of the standard normal.
 _Z95 = 1.6448536269514722
+_WEEKS_PER_YEAR = 52.18
 
 
-@dataclass(frozen=True)
-class Quantity:
+class Quantity(NamedTuple):
     """One number about tanks, keepers or kits.
 
     Attributes
     ----------
-    kind : str
+    quantity : str
         What it is, for example ``sojourn``.
     item, phase : str
         Of which sign, analyte, event, covariate or keeper; in which phase; or empty.
@@ -36,11 +32,12 @@ class Quantity:
     parameter : str
         The model's parameter behind it, named as in the diagnostics.
     mean, sd : float
+        Of the posterior.
     quantiles, prior : tuple of float
         At :data:`LEVELS`; ``prior`` is empty where there is none to compare with.
     """
 
-    kind: str
+    quantity: str
     item: str
     phase: str
     unit: str
@@ -51,89 +48,90 @@ class Quantity:
     prior: tuple[float, ...]
 
 
+_Draws = Mapping[str, Floats]
 _Derived = tuple[str, str, str, str, str, Floats]
 
 
-def _weeks_in_phase(log_advance: Floats, n_stages: int) -> Floats:
-    # Stages are passed one after another, each with a geometric number of weeks.
-    return n_stages / -np.expm1(-np.exp(log_advance))
+#: Quantity, variable of the model, unit, and how the one follows from the other.
+_QUANTITIES: tuple[tuple[str, str, str, Callable[[Floats], Floats]], ...] = (
+    ("setback_rate", "log_setback", "/a", lambda x: _WEEKS_PER_YEAR * np.exp(x)),
+    ("collapse_rate", "log_collapse", "/a", lambda x: _WEEKS_PER_YEAR * np.exp(x)),
+    ("event_advance", "event_advance", "1", np.exp),
+    ("event_setback", "event_setback", "1", np.exp),
+    ("event_collapse", "event_collapse", "1", np.exp),
+    ("event_memory", "event_memory", "wk", np.asarray),
+    ("husbandry", "husbandry", "1", np.exp),
+    ("detection", "sign_logit", "1", lambda x: np.asarray(1 / (1 + np.exp(-x)))),
+    ("persistence", "persistence", "1", np.exp),
+    ("reading_level", "reading_mean", "mg/L", np.exp),
+    ("kit_noise", "reading_sd", "1", np.asarray),
+    ("reading_carry", "carry", "1", np.asarray),
+    ("look_effect", "look_effect", "1", np.exp),
+    ("sign_tank_sd", "sign_tank_sd", "1", np.asarray),
+    ("outlier", "outlier", "1", np.asarray),
+    ("judge_accuracy", "judge_accuracy", "1", np.asarray),
+    ("judge_repeat", "judge_repeat", "1", np.asarray),
+    ("pace_sd", "pace_sd", "1", np.asarray),
+    ("skill_sd", "skill_sd", "1", np.asarray),
+)
 
 
-def _expit(x: Floats) -> Floats:
-    return np.asarray(1 / (1 + np.exp(-x)))
+def _sojourns(draws: _Draws, priors: Priors) -> Iterator[_Derived]:
+    # The stages of a phase take a geometric number of weeks each. The last phase is not left.
+    tanks = {"usual": np.zeros(1)}
+    if "pace_sd" in draws:
+        spread = _Z95 * draws["pace_sd"]
+        tanks |= {"fast (95 %)": spread, "slow (5 %)": -spread}
+    for k, phase in enumerate(priors.phases[:-1]):
+        for item, pace in tanks.items():
+            hazard = np.exp(draws["log_advance"][:, k] + pace)
+            weeks = priors.n_stages / -np.expm1(-hazard)
+            yield "sojourn", item, phase, "wk", f"log_advance[{phase}]", weeks
 
 
-def _moves(draws: Mapping[str, Floats], priors: Priors) -> Iterator[_Derived]:
-    phases = priors.phases
-    # The last phase is not left by advancing.
-    for k, phase in enumerate(phases[:-1]):
-        name, advance = f"log_advance[{phase}]", draws["log_advance"][:, k]
-        yield "sojourn", "usual", phase, "wk", name, _weeks_in_phase(advance, priors.n_stages)
-        if "pace_sd" in draws:
-            for label, sign in (("fast (95 %)", 1), ("slow (5 %)", -1)):
-                paced = advance + sign * _Z95 * draws["pace_sd"]
-                yield "sojourn", label, phase, "wk", name, _weeks_in_phase(paced, priors.n_stages)
-    for move in ("setback", "collapse"):
-        for k, phase in enumerate(phases[1:]):
-            values = 52.18 * np.exp(draws[f"log_{move}"][:, k])
-            yield f"{move}_rate", "", phase, "/a", f"log_{move}[{phase}]", values
-    for m, move in enumerate(("advance", "setback", "collapse")):
-        for e, event in enumerate(priors.events):
-            if priors.event_effect[e, m] != 0:
-                values = np.exp(draws[f"event_{move}"][:, e])
-                yield f"event_{move}", event, "", "1", f"event_{move}[{event}]", values
-    for e, event in enumerate(priors.events):
-        if (priors.event_effect[e] != 0).any():
-            name = f"event_memory[{event}]"
-            yield "event_memory", event, "", "wk", name, draws["event_memory"][:, e]
-    for j, covariate in enumerate(priors.covariates):
-        for k, phase in enumerate(phases):
-            if priors.husbandry[j, k] != 0:
-                name = f"husbandry[{covariate}, {phase}]"
-                yield "husbandry", covariate, phase, "1", name, np.exp(draws["husbandry"][:, j, k])
+def _learned(priors: Priors) -> dict[str, Bools]:
+    # Which entries of a variable are learned, where some are fixed by the catalogue.
+    acts = priors.event_effect != 0
+    moves = ("advance", "setback", "collapse")
+    return {
+        **{f"event_{move}": acts[:, m] for m, move in enumerate(moves)},
+        "event_memory": acts.any(axis=1),
+        "husbandry": priors.husbandry != 0,
+        "look_effect": priors.look_effect_sd > 0,
+    }
 
 
-def _observing(draws: Mapping[str, Floats], priors: Priors) -> Iterator[_Derived]:
-    for g, sign in enumerate(priors.signs):
-        for k, phase in enumerate(priors.phases):
-            values = _expit(draws["sign_logit"][:, g, k])
-            yield "detection", sign, phase, "1", f"sign_logit[{sign}, {phase}]", values
-    if "persistence" in draws:
-        for g, sign in enumerate(priors.signs):
-            values = np.exp(draws["persistence"][:, g])
-            yield "persistence", sign, "", "1", f"persistence[{sign}]", values
-    for a, analyte in enumerate(priors.analytes):
-        for k, phase in enumerate(priors.phases):
-            where = f"[{analyte}, {phase}]"
-            level = np.exp(draws["reading_mean"][:, a, k]) - priors.offset[a]
-            yield "reading_level", analyte, phase, "mg/L", f"reading_mean{where}", level
-            spread = draws["reading_sd"][:, a, k]
-            yield "kit_noise", analyte, phase, "1", f"reading_sd{where}", spread
-        yield "reading_carry", analyte, "", "1", f"carry[{analyte}]", draws["carry"][:, a]
-    for i, look in enumerate(priors.looks):
-        if priors.look_effect_sd[i] > 0:
-            values = np.exp(draws["look_effect"][:, i])
-            yield "look_effect", look, "", "1", f"look_effect[{look}]", values
-    if "sign_tank_sd" in draws:
-        for g, sign in enumerate(priors.signs):
-            values = draws["sign_tank_sd"][:, g]
-            yield "sign_tank_sd", sign, "", "1", f"sign_tank_sd[{sign}]", values
-    for name in ("outlier", "judge_accuracy", "judge_repeat", "pace_sd", "skill_sd"):
-        if name in draws:
-            yield name, "", "", "1", name, draws[name]
+def _derive(draws: _Draws, priors: Priors) -> Iterator[_Derived]:
+    yield from _sojourns(draws, priors)
+    learned = _learned(priors)
+    coords = {
+        "phase": priors.phases, "sign": priors.signs, "analyte": priors.analytes,
+        "event": priors.events, "covariate": priors.covariates, "look": priors.looks,
+    }  # fmt: skip
+    for quantity, variable, unit, derive in _QUANTITIES:
+        if variable not in draws:
+            continue
+        values, dims = derive(draws[variable]), (DIMS | OPTIONAL_DIMS)[variable][:-1]
+        if quantity == "reading_level":
+            values = values - priors.offset[:, None]
+        for where in np.argwhere(learned.get(variable, np.ones(values.shape[1:], bool))):
+            # Draws of setbacks and collapses begin with the second phase.
+            first = variable in ("log_setback", "log_collapse")
+            labels = {d: coords[d][i + first] for d, i in zip(dims, where, strict=True)}
+            item = "".join(label for d, label in labels.items() if d != "phase")
+            parameter = f"{variable}[{', '.join(labels.values())}]" if labels else variable
+            at = (slice(None), *where)
+            yield quantity, item, labels.get("phase", ""), unit, parameter, values[at]
 
 
 def _quantiles(values: Floats) -> tuple[float, ...]:
-    return tuple(float(q) for q in np.quantile(values, LEVELS))
+    return tuple(np.quantile(values, LEVELS).tolist())
 
 
 def summarise(
-    posterior: Mapping[str, Floats],
-    prior: Mapping[str, Floats],
-    priors: Priors,
-    keepers: tuple[str, ...] = (),
+    posterior: _Draws, prior: _Draws, priors: Priors, keepers: tuple[str, ...] = ()
 ) -> tuple[Quantity, ...]:
-    """Say what a fit learned.
+    """Summarise what a fit learned.
 
     Parameters
     ----------
@@ -141,34 +139,21 @@ def summarise(
         Draws of the model's variables, named as there.
     priors : Priors
     keepers : tuple of str
-        Names for ``posterior["skill"]``, where that is wanted.
+        Names for ``posterior["skill"]``, where keepers are to be summarised.
 
     Returns
     -------
     tuple of Quantity
     """
     out = []
-    for part in (_moves, _observing):
-        both = zip(part(posterior, priors), part(prior, priors), strict=True)
-        for (kind, item, phase, unit, name, after), (*_, before) in both:
-            out.append(
-                Quantity(
-                    kind, item, phase, unit, name, float(after.mean()), float(after.std()),
-                    _quantiles(after), _quantiles(before),
-                )
-            )  # fmt: skip
+    both = zip(_derive(posterior, priors), _derive(prior, priors), strict=True)
+    for derived, (*_, before) in both:
+        after = derived[-1]
+        moments = float(after.mean()), float(after.std())
+        out.append(Quantity(*derived[:-1], *moments, _quantiles(after), _quantiles(before)))
     for i, keeper in enumerate(keepers):
         # Odds of seeing a small sign, against a keeper of usual skill.
-        values = np.exp(posterior["skill"][:, i])
-        out.append(
-            Quantity(
-                "skill", keeper, "", "1", f"skill[{keeper}]", float(values.mean()),
-                float(values.std()), _quantiles(values), (),
-            )
-        )  # fmt: skip
+        odds = np.exp(posterior["skill"][:, i])
+        name, moments = f"skill[{keeper}]", (float(odds.mean()), float(odds.std()))
+        out.append(Quantity("skill", keeper, "", "1", name, *moments, _quantiles(odds), ()))
     return tuple(out)
-
-
-def convergence_of(diagnostics: Diagnostics) -> dict[str, tuple[float, float, float]]:
-    """R-hat and effective draws (middle, tails) by parameter."""
-    return {c.name: (c.r_hat, c.ess_bulk, c.ess_tail) for c in diagnostics.checks}

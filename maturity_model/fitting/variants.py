@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from typing import NamedTuple
 
 from maturity_model.fitting.options import ModelOptions
 from maturity_model.fitting.power_tables import Powers
 
 
-@dataclass(frozen=True)
-class Variant:
+class Variant(NamedTuple):
     """A pooled model with a part more or less.
 
     Attributes
@@ -34,31 +34,28 @@ class Variant:
 
     @property
     def targets(self) -> tuple[str, ...]:
-        """What it can be scored on; see the module."""
-        whole = ("log",) if self.known == Powers._fields else ()
-        return (*whole, *self.known)
+        """What it can be scored on; see :mod:`.comparison`."""
+        everything = ("log",) if self.known == Powers._fields else ()
+        return (*everything, *self.known)
 
 
 def variants_of(options: ModelOptions) -> tuple[Variant, ...]:
     """The model with ``options``, first, and what it is compared with."""
-    changed = replace(options, tank_signs=not options.tank_signs)
-    word = "Without" if options.tank_signs else "With"
-    found = [
+    name, label = "tank_signs", "With tank-level signs"
+    if options.tank_signs:
+        name, label = "no_tank_signs", "Without tank-level signs"
+    variants = [
         Variant("full", "The fit itself", options),
         Variant("no_persistence", "No persistence", replace(options, persistence=False)),
         Variant("geometric", "Geometric dwell", options, geometric=True),
         Variant("no_pace", "No pace", replace(options, pace=False)),
-        Variant(
-            "no_tank_signs" if options.tank_signs else "tank_signs",
-            f"{word} tank-level signs",
-            changed,
-        ),
+        Variant(name, label, replace(options, tank_signs=not options.tank_signs)),
         Variant("signs_only", "Signs only", replace(options, readings=False)),
-        # Tanks' own shifts of signs have nothing to act on.
+        # Without signs, effects on them have nothing to act on.
         Variant(
             "readings_only",
             "Readings only",
             replace(options, signs=False, tank_signs=False, persistence=False, skill=False),
         ),
     ]
-    return tuple(v for v in found if v.name == "full" or v.options != options or v.geometric)
+    return tuple(v for v in variants if v.name == "full" or v.options != options or v.geometric)

@@ -66,14 +66,19 @@ def href(file: str) -> str:
     return "./" + file.replace(" ", "%20")
 
 
-def csv_text(text: str) -> str:
-    """A text cell of a CSV file that no spreadsheet takes for a formula.
+def without_formula(text: str) -> str:
+    """Text that no spreadsheet takes for a formula.
 
     Cells that begin with ``= + - @``, a tab or a line break get an apostrophe in front
     (OWASP, 'CSV Injection').
     """
-    if text[:1] in ("=", "+", "-", "@", "\t", "\r", "\n"):
-        text = "'" + text
+    formula = text[:1] in ("=", "+", "-", "@", "\t", "\r", "\n")
+    return "'" + text if formula else text
+
+
+def csv_text(text: str) -> str:
+    """A text cell of a CSV file, quoted where needed; see :func:`without_formula`."""
+    text = without_formula(text)
     if any(c in text for c in ',"\r\n'):
         text = '"' + text.replace('"', '""') + '"'
     return text

@@ -13,7 +13,7 @@ from maturity_model.catalogue import load_catalogue
 from maturity_model.fitting.design import keepers_of
 from maturity_model.fitting.diagnostics import diagnose, flatten
 from maturity_model.fitting.drift import check_drift, overlaps
-from maturity_model.fitting.pooled_fit import FitResult, population_from, shared_names, stacked
+from maturity_model.fitting.pooled_fit import FitResult, population_from, shared_names, stack_chains
 from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
 from maturity_model.panel import Panel, build_panel
 from maturity_model.population.elicit import elicit_population
@@ -98,9 +98,9 @@ def fitted(drawn: Population, of: Panel) -> FitResult:
     )  # fmt: skip
     before = elicit_population(CATALOGUE, 1.0, n_draws=1000, seed=9)
     names = shared_names(posterior)
-    prior = stacked(dressed(before, of)[0], names)
+    prior = stack_chains(dressed(before, of)[0], names)
     labels = {name: flatten(posterior, [name])[0] for name in names}
-    found = overlaps(labels, prior, stacked(posterior, names))
+    found = overlaps(labels, prior, stack_chains(posterior, names))
     drift = check_drift(of, population, PRIORS, found)
     judged = diagnose(posterior, stats, 12.0)
     judged = replace(judged, problems=judged.problems + drift.problems)

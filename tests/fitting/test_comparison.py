@@ -19,10 +19,10 @@ from maturity_model.fitting.comparison import (
     Comparison,
     Score,
     answers_by_tank,
-    blanked,
     compare,
     score_tanks,
     shorter,
+    without_checkins,
 )
 from maturity_model.fitting.leave_one_out import leave_one_out, log_mean, loo_by_tank
 from maturity_model.fitting.options import ModelOptions
@@ -30,11 +30,10 @@ from maturity_model.fitting.pooled_fit import run_fit
 from maturity_model.fitting.power_tables import Powers
 from maturity_model.fitting.report.comparison_section import (
     comparison_figures,
-    comparison_rows,
     comparison_section,
-    tank_rows,
 )
-from maturity_model.fitting.report.pooled_report import write_pooled_report
+from maturity_model.fitting.report.page import write_report
+from maturity_model.fitting.report.tables import comparison_by_tank, comparison_table
 from maturity_model.fitting.sampling import SamplingPlan
 from maturity_model.fitting.tank_likelihood import tank_log_likelihood
 from maturity_model.fitting.tank_sign_effects import marginal_log_likelihood
@@ -124,7 +123,7 @@ def test_leaving_out_by_weights_is_refitting_without() -> None:
 
 def test_a_blanked_tank_tells_nothing_and_the_others_the_same() -> None:
     of, population = panel(), near_truth(4, 0.1)
-    less = blanked(of, ("tank-0002", "tank-0004"))
+    less = without_checkins(of, ("tank-0002", "tank-0004"))
     found = tank_log_likelihood(less, population, 1.0)
     expected = tank_log_likelihood(of, population, 1.0)
     np.testing.assert_allclose(found[[2, 4]], 0.0, atol=1e-9)
@@ -176,9 +175,9 @@ def test_bad_weights_are_refitted_or_said(monkeypatch: pytest.MonkeyPatch) -> No
 
     def fit(of: Any, variant: Variant, *rest: Any) -> Any:
         asked.append((variant.name, int(np.sum(answers_by_tank(of)["log"] == 0))))
-        return comparing._Fit(near_truth(64, 0.05), ("for a test",) if len(asked) == 1 else ())
+        return (near_truth(64, 0.05), ("for a test",) if len(asked) == 1 else ())
 
-    monkeypatch.setattr(comparing, "_fit", fit)
+    monkeypatch.setattr(comparing, "fit_variant", fit)
     plan = SamplingPlan()
     found = compare(result, ModelOptions(), plan, max_refits=2, variants=("no_pace",))
     full, variant = found.scores
@@ -205,9 +204,9 @@ def test_trusted_weights_need_no_refit(monkeypatch: pytest.MonkeyPatch) -> None:
 
     def fit(of: Any, variant: Variant, *rest: Any) -> Any:
         asked.append(variant.name)
-        return comparing._Fit(near_truth(64, 0.01), ())
+        return (near_truth(64, 0.01), ())
 
-    monkeypatch.setattr(comparing, "_fit", fit)
+    monkeypatch.setattr(comparing, "fit_variant", fit)
     monkeypatch.setattr(comparing, "k_limit", lambda draws: np.inf)
     found = compare(result, ModelOptions(), SamplingPlan(), variants=("no_pace",))
     assert asked == ["no_pace"]
@@ -226,7 +225,7 @@ def made_up() -> Comparison:
 
     def score(name: str, at: ModelOptions, elpd: Any, **more: Any) -> Score:
         made = Score(Variant(name, f"<{name}>", at), elpd, low, 0.7, none, ())
-        return replace(made, **more)
+        return made._replace(**more)
 
     return Comparison(
         tuple("abcd"),
@@ -272,18 +271,14 @@ def test_the_section_says_what_each_part_buys() -> None:
     assert "predicts worse" in html
     assert "not to be trusted" in html
     assert "Checks failed" in html
-    head, rows = comparison_rows(comparison)
-    assert all(len(row) == len(head.split(",")) for row in rows)
-    assert rows[0][9] == "predicts worse"
-    assert rows[1][9] == "not to be trusted"
-    head, rows = tank_rows(comparison)
-    assert len(rows) == 4 * (3 + 1 + 1 + 2)
-    assert all(len(row) == len(head.split(",")) for row in rows)
+    frame = comparison_table(comparison)
+    assert frame["verdict"].tolist()[:2] == ["predicts worse", "not to be trusted"]
+    assert len(comparison_by_tank(comparison)) == 4 * (3 + 1 + 1 + 2)
 
 
 def test_the_report_holds_the_comparison(tmp_path: Path) -> None:
     result = example()
-    page = write_pooled_report(result, leave_tanks_out(result), tmp_path, "fit", made_up())
+    page = write_report(result, leave_tanks_out(result), tmp_path, "fit", made_up())
     assert 'id="comparison"' in page.read_text()
     for name in ("comparison.csv", "comparison_tanks.csv", "figures/comparison_log.svg"):
         assert (tmp_path / name).stat().st_size > 100

@@ -43,12 +43,6 @@ def test_against_arviz(draws: NDArray[np.float64], need: Callable[[str], ModuleT
         np.testing.assert_allclose(a, b["x"].values, rtol=1e-9)
 
 
-def test_normal_quantile_against_scipy(need: Callable[[str], ModuleType]) -> None:
-    ndtri = need("scipy.special").ndtri
-    p = np.concatenate([np.linspace(1e-6, 1 - 1e-6, 2001), [1e-10, 0.02425, 0.5]])
-    np.testing.assert_allclose(convergence.normal_quantile(p), ndtri(p), rtol=0, atol=1e-9)
-
-
 def test_chains_that_disagree_are_seen(draws: NDArray[np.float64]) -> None:
     found = convergence.r_hat(draws)
     assert found[1] > MAX_R_HAT

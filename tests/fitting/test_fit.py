@@ -18,7 +18,7 @@ from maturity_model.catalogue import load_catalogue
 from maturity_model.fitting import sampling
 from maturity_model.fitting.diagnostics import diagnose
 from maturity_model.fitting.logs import pool_logbooks, pool_members
-from maturity_model.fitting.pooled_fit import MAX_DRAWS, population_from, run_fit, thin
+from maturity_model.fitting.pooled_fit import MAX_DRAWS, population_from, run_fit
 from maturity_model.fitting.sampling import Chain, SamplingPlan, plan_key, sample_chains
 from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
 from maturity_model.panel import build_panel
@@ -26,7 +26,7 @@ from maturity_model.population import load_population, save_population
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.members import log_key
 from maturity_model.population.priors import priors_from_catalogue
-from maturity_model.population.types import DIMS
+from maturity_model.population.types import DIMS, evenly_spaced
 
 pytestmark = pytest.mark.fit
 
@@ -107,9 +107,9 @@ def test_population_is_thinned_and_survives_the_file(tmp_path: Path) -> None:
 
 
 def test_thin_spreads_over_all_draws() -> None:
-    np.testing.assert_array_equal(thin(10, 4), [0, 3, 6, 9])
-    assert len(thin(300)) == 300
-    assert thin(5000)[-1] == 4999
+    np.testing.assert_array_equal(evenly_spaced(10, 4), [0, 3, 6, 9])
+    assert len(evenly_spaced(300, MAX_DRAWS)) == 300
+    assert evenly_spaced(5000, MAX_DRAWS)[-1] == 4999
 
 
 # Chains --------------------------------------------------------------------------------

@@ -27,7 +27,7 @@ from maturity_model.fitting.handing_on.judgement_scores import (
     judged_tanks,
     score_judgements,
 )
-from maturity_model.fitting.report import pooled_sections
+from maturity_model.fitting.report import sections
 from maturity_model.fitting.tank_likelihood import filter_tanks
 from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
 from maturity_model.panel import Panel, build_panel
@@ -219,16 +219,16 @@ def test_too_few_judgements_choose_nothing() -> None:
     assert len(judged_tanks(early).judgements.row) == len(early.judgements.row)
 
 
-def test_the_command_says_what_was_chosen_and_by_what(capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_command_says_what_was_chosen_and_by_what() -> None:
     fitted = take_draws(load_population(), np.arange(8))
 
     def said(judged: float, choose: bool) -> tuple[str, str]:
         panel = _pool(judged)
         used = hand_on(fitted, panel, choose=choose, readings="practice")
-        command._say_use(used, panel, Path("club.nc"))
-        rows = dict(pooled_sections._use(used.provenance))
+        lines = command.handed_on_lines(used, panel, Path("club.nc"))
+        rows = dict(sections._handed_on(used.provenance))
         return (
-            command._weight_of(used) + " " + capsys.readouterr().out,
+            " ".join([command.weight_line(used), *lines]),
             rows["Evidence weight of the weekly report"],
         )
 

@@ -17,10 +17,10 @@ pytest.importorskip("pymc", reason="the extra 'fit' is not installed")
 from fitting.fitted_example import EVIL, FORMULA, PRIORS, dressed, example, panel, truth
 
 from maturity_model.fitting.command import leave_tanks_out
-from maturity_model.fitting.pooled_fit import shared_names, stacked
+from maturity_model.fitting.pooled_fit import shared_names, stack_chains
 from maturity_model.fitting.power_scaling import NOTABLE
-from maturity_model.fitting.predictive_checks import _runs, predictive_checks
-from maturity_model.fitting.report.pooled_report import write_pooled_report
+from maturity_model.fitting.predictive_checks import mean_run_length, predictive_checks
+from maturity_model.fitting.report.page import write_report
 from maturity_model.fitting.summary import Quantity, summarise
 from maturity_model.population.types import take_draws
 
@@ -29,7 +29,7 @@ pytestmark = pytest.mark.fit
 
 def quantities() -> tuple[Quantity, ...]:
     posterior = example().posterior
-    draws = stacked(posterior, [*shared_names(posterior), "pace", "skill"])
+    draws = stack_chains(posterior, [*shared_names(posterior), "pace", "skill"])
     keepers = tuple(str(k) for k in posterior["keeper"].values)
     return summarise(draws, example().prior, PRIORS, keepers)
 
@@ -54,16 +54,16 @@ def test_sojourn_is_the_chains_own() -> None:
 
 def summarise_one(log_advance: np.ndarray) -> tuple[Quantity, ...]:
     posterior = example().posterior
-    draws = stacked(posterior, shared_names(posterior))
+    draws = stack_chains(posterior, shared_names(posterior))
     draws["log_advance"] = np.tile(log_advance, (len(draws["log_advance"]), 1))
     kept = summarise(draws, example().prior, PRIORS)
-    return tuple(q for q in kept if q.kind == "sojourn")
+    return tuple(q for q in kept if q.quantity == "sojourn")
 
 
 def test_every_part_is_told_once() -> None:
     told = quantities()
-    assert len({(q.kind, q.item, q.phase) for q in told}) == len(told)
-    kinds = {q.kind for q in told}
+    assert len({(q.quantity, q.item, q.phase) for q in told}) == len(told)
+    kinds = {q.quantity for q in told}
     assert {"sojourn", "detection", "persistence", "kit_noise", "skill", "event_setback",
             "husbandry", "judge_accuracy", "pace_sd"} <= kinds  # fmt: skip
     known = {c.name for c in example().diagnostics.checks}
@@ -71,7 +71,7 @@ def test_every_part_is_told_once() -> None:
     for q in told:
         assert list(q.quantiles) == sorted(q.quantiles)
     (one,) = (
-        q for q in told if (q.kind, q.phase) == ("detection", "bloom") and q.item == "copepods"
+        q for q in told if (q.quantity, q.phase) == ("detection", "bloom") and q.item == "copepods"
     )
     logit = example().posterior["sign_logit"].sel(sign="copepods", phase="bloom").values.ravel()
     assert one.mean == pytest.approx((1 / (1 + np.exp(-logit))).mean())
@@ -80,8 +80,8 @@ def test_every_part_is_told_once() -> None:
 def test_runs() -> None:
     values = np.array([[1, 1, -1, 1, 0, 1], [0, 0, -1, -1, -1, -1]], float)
     # What was not asked does not break a run: three, then one.
-    assert _runs(values) == pytest.approx(2)
-    assert _runs(np.zeros((2, 3))) == 0
+    assert mean_run_length(values) == pytest.approx(2)
+    assert mean_run_length(np.zeros((2, 3))) == 0
 
 
 def outside(shift: float) -> float:
@@ -89,10 +89,10 @@ def outside(shift: float) -> float:
     drawn = take_draws(truth(), np.zeros(40, dtype=np.int64))
     drawn = replace(drawn, sign_logit=drawn.sign_logit + shift)
     posterior, _ = dressed(drawn, of)
-    draws = stacked(posterior, [*shared_names(posterior), "pace", "skill"])
+    draws = stack_chains(posterior, [*shared_names(posterior), "pace", "skill"])
     checks = predictive_checks(of, PRIORS, draws, seed=3, draws=40)
-    assert {c.kind for c in checks} == {"prevalence", "reading", "run_length"}
-    signs = [c for c in checks if c.kind != "reading"]
+    assert {c.check for c in checks} == {"prevalence", "reading", "run_length"}
+    signs = [c for c in checks if c.check != "reading"]
     return float(np.mean([c.outside for c in signs]))
 
 
@@ -121,7 +121,7 @@ class Page(HTMLParser):
 def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("pooled") / "report"
     result = example()
-    return write_pooled_report(result, leave_tanks_out(result), folder, "fit <b>&").parent
+    return write_report(result, leave_tanks_out(result), folder, "fit <b>&").parent
 
 
 def test_page_is_closed_and_escaped(report: Path) -> None:
@@ -172,7 +172,7 @@ def test_tidy_tables(report: Path) -> None:
     told = rows(report / "parameters.csv")
     assert len(told) == len(quantities())
     for row, q in zip(told, quantities(), strict=True):
-        assert row["quantity"] == q.kind
+        assert row["quantity"] == q.quantity
         assert float(row["q50"]) == pytest.approx(q.quantiles[2], rel=1e-5)
         assert float(row["r_hat"]) > 0.9
     keepers = [r["item"] for r in told if r["quantity"] == "skill"]

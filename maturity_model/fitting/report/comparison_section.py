@@ -6,13 +6,13 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from maturity_model.fitting.report.interval_figure import Figure, Interval, interval_figure
-from maturity_model.fitting.report.pooled_sections import signed
+from maturity_model.fitting.report.figures import Figure, Interval, interval_figure
+from maturity_model.fitting.report.sections import caution, signed
 from maturity_model.report.html import esc, section, table, unordered
 from maturity_model.report.wording import plural
 
 if TYPE_CHECKING:
-    from maturity_model.fitting.comparison import Comparison, Difference
+    from maturity_model.fitting.comparison import Comparison
 
 #: Quantiles of the standard normal at 5, 25, 50, 75 and 95 %.
 _NORMAL = (-1.6448536269514722, -0.6744897501960817, 0.0, 0.6744897501960817, 1.6448536269514722)
@@ -35,15 +35,6 @@ TARGETS = {
         "targets the one that asks about the phase itself",
     ),
 }
-
-
-def verdict(d: Difference) -> str:
-    """What a difference says, in words."""
-    if d.doubts:
-        return "not to be trusted"
-    if not math.isfinite(d.standard_error) or abs(d.difference) <= 2 * d.standard_error:
-        return "cannot be told apart"
-    return "predicts worse" if d.difference < 0 else "predicts better"
 
 
 def comparison_figures(comparison: Comparison) -> list[Figure]:
@@ -74,15 +65,10 @@ def comparison_figures(comparison: Comparison) -> list[Figure]:
 
 def comparison_section(comparison: Comparison, figures: Sequence[Figure]) -> str:
     """Variants of the model on the same panel."""
-    found = comparison.differences
-    doubted = dict.fromkeys(doubt for d in found for doubt in d.doubts)
-    warning = ""
-    if doubted:
-        said = unordered(f"{esc(doubt, 600)}." for doubt in doubted)
-        warning = (
-            '<div class="caution urgent"><h3>Checks failed</h3><p>Comparisons that rest on these '
-            f"are not to be trusted.</p>{said}</div>"
-        )
+    differences = comparison.differences
+    doubts = list(dict.fromkeys(doubt for d in differences for doubt in d.doubts))
+    before = "<p>Comparisons that rest on these are not to be trusted.</p>"
+    warning = caution(doubts, before) if doubts else ""
     rows = (
         [
             esc(d.variant.label),
@@ -91,22 +77,22 @@ def comparison_section(comparison: Comparison, figures: Sequence[Figure]) -> str
             f"{d.standard_error:.1f}" if math.isfinite(d.standard_error) else "–",
             signed(d.difference / d.answers, 4),
             f"{d.tanks}",
-            verdict(d),
+            d.verdict,
         ]
-        for d in found
+        for d in differences
     )
-    shown = table(
+    compared = table(
         "Variant less the fit itself",
         ["Variant", "Predicted", "ELPD difference", "Standard error", "Per answer", "Tanks",
          "The variant"],
         rows,
     )  # fmt: skip
-    targets = dict.fromkeys(d.target for d in found)
+    targets = dict.fromkeys(d.target for d in differences)
     meaning = unordered(f"{esc(TARGETS[t][0])}: {TARGETS[t][1]}." for t in targets)
     refitted = {s.variant.label: int((s.left_out > 0).sum()) for s in comparison.scores}
     again = "; ".join(f"{esc(k)}: {plural(n, 'tank')}" for k, n in refitted.items() if n)
     worst = max((int(s.left_out.max()) for s in comparison.scores), default=0)
-    said = (
+    note = (
         f"Where weights could not be trusted the variant was fitted again without the tank ({again}"
         f"; at most {plural(worst, 'tank')} left out of one fit, and a tank left out together with "
         "others is predicted from a little less). "
@@ -120,39 +106,10 @@ def comparison_section(comparison: Comparison, figures: Sequence[Figure]) -> str
         "the others. A negative difference is what the part that was left out buys; it is told "
         "apart from nothing where it is more than two standard errors. Geometric dwell also "
         "gives up that signs change gradually, as there are no stages to do it in.</p>"
-        f'{meaning}<div class="scroll">{shown}</div>',
+        f'{meaning}<div class="scroll">{compared}</div>',
         "".join(f.html for f in figures),
-        f'<p class="small">{said}Standard errors are over tanks, of paired differences. Given '
+        f'<p class="small">{note}Standard errors are over tanks, of paired differences. Given '
         f"answers enter at the evidence weight (ω = {comparison.evidence_weight:g}); answers that "
         "are predicted are scored by their plain likelihood. Tanks of one keeper share that "
         "keeper’s skill. Each tank’s score is in comparison_tanks.csv.</p>",
     )
-
-
-def comparison_rows(comparison: Comparison) -> tuple[str, list[list[object]]]:
-    """Head and rows of the tidy table of differences."""
-    head = (
-        "variant,label,target,elpd,elpd_fit,difference,standard_error,tanks,answers,verdict,doubts"
-    )
-    return head, [
-        [
-            d.variant.name, d.variant.label, d.target, d.elpd, d.reference, d.difference,
-            d.standard_error, d.tanks, d.answers, verdict(d), "; ".join(d.doubts),
-        ]
-        for d in comparison.differences
-    ]  # fmt: skip
-
-
-def tank_rows(comparison: Comparison) -> tuple[str, list[list[object]]]:
-    """Head and rows of the tidy table of scores."""
-    rows: list[list[object]] = []
-    for s in comparison.scores:
-        for target, values in s.elpd.items():
-            rows += [
-                [
-                    s.variant.name, target, tank, float(values[n]),
-                    int(comparison.answers[target][n]), float(s.khat[n]), int(s.left_out[n]),
-                ]
-                for n, tank in enumerate(comparison.tanks)
-            ]  # fmt: skip
-    return "variant,target,tank,elpd,answers,khat,tanks_left_out_of_a_refit", rows
