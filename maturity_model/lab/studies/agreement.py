@@ -22,7 +22,7 @@ from maturity_model.catalogue import Catalogue, load_catalogue
 from maturity_model.fitting.pooled_fit import MAX_DRAWS
 from maturity_model.fitting.sampling import SamplingPlan
 from maturity_model.fitting.to_population import make_population
-from maturity_model.lab.page import Page
+from maturity_model.lab.page import Page, markdown_table
 from maturity_model.lab.studies.refit import Refit, Refitter, filter_given
 from maturity_model.lab.studies.replications import thinned
 from maturity_model.lab.studies.settings import Agreement
@@ -217,48 +217,40 @@ def summary(rows: pd.DataFrame, setting: Agreement) -> list[str]:
 
 def page(rows: pd.DataFrame, setting: Agreement) -> Page:
     """``tanks.csv`` and what it says."""
-    page = Page("Weekly update against a full refit", setting.command)
-    distance, full = rows["distance"], Agreement()
-    page.text(f"""
-        A simulated club: a pool of {setting.pool} tanks of {setting.weeks} weeks, and {len(rows)}
-        new tanks of {rows["weeks"].min()} to {rows["weeks"].max()} weeks, one keeper to a tank,
-        which begin with dry rock; seed {setting.seed}. For each new tank the phase in the last week
-        is worked out twice. Weekly update: the population fitted to the pool alone
-        ({min(MAX_DRAWS, CHAINS * setting.draws)} draws), reweighted by the tank's likelihood, pace
-        and skill integrated by quadrature. Refit: everything sampled again with the tank in the
-        pool, and the tank filtered under each draw of parameters, its own pace and its keeper's
-        skill. Evidence weight {DEFAULT_EVIDENCE_WEIGHT:g} in both; {CHAINS} chains of
-        {setting.draws} draws after {TUNE}. A club's own fit would have a larger pool and longer
-        chains.
-
-        Total variation between the two: mean **{distance.mean():.4f}** (wanted: below
-        {MEAN_LIMIT:g}), worst **{distance.max():.4f}** (wanted: below {WORST_LIMIT:g}),
-        {len(rows)} tanks. {"**Reached**" if agrees(rows) else "**Not reached**"}.
-        """)
-    if len(rows) < full.tanks:
-        page.text(f"This is a **reduced** run: wanted are {full.tanks} new tanks.")
     refit = rows.filter(like="refit_").rename(columns=lambda name: name.removeprefix("refit_"))
-    likeliest = refit.idxmax(axis=1) + [f" {100 * p:.0f} %" for p in refit.max(axis=1)]
     table = pd.DataFrame(
         {
             "tank": rows["tank"],
             "weeks": rows["weeks"],
-            "likeliest phase": likeliest,
-            "total variation": distance,
+            "likeliest phase": refit.idxmax(axis=1) + refit.max(axis=1).map(" {:.0%}".format),
+            "total variation": rows["distance"],
             "noise": rows["noise"],
             "k̂": rows["khat"],
-            "weight": 100 * rows["power"],
+            "weight": rows["power"],
         }
     )
-    digits = {"total variation": "{:.4f}", "noise": "{:.4f}", "k̂": "{:.2f}", "weight": "{:.0f} %"}
-    page.table(table, digits)
-    page.text(f"""
-        *Noise* is the total variation between the refit's first and second chain: what sampling
-        alone makes of it. *k̂* is the Pareto k of the draws' weights. *Weight* is the share of the
-        tank's log-likelihood that the draws' weights carry (less than all of it where they could
-        not be trusted). {rows["divergent"].sum()} divergences in all refits;
-        {rows["seconds"].median():.0f} s a refit after compiling.
-        """)
+    formats = {"total variation": "{:.4f}", "noise": "{:.4f}", "k̂": "{:.2f}", "weight": "{:.0%}"}
+    page = Page("Weekly update against a full refit", setting.command)
+    page.fill(
+        Path(__file__).with_suffix(".md"),
+        setting=setting,
+        n=len(rows),
+        youngest=rows["weeks"].min(),
+        oldest=rows["weeks"].max(),
+        draws=min(MAX_DRAWS, CHAINS * setting.draws),
+        weight=DEFAULT_EVIDENCE_WEIGHT,
+        chains=CHAINS,
+        tune=TUNE,
+        mean=rows["distance"].mean(),
+        mean_limit=MEAN_LIMIT,
+        worst=rows["distance"].max(),
+        worst_limit=WORST_LIMIT,
+        verdict="**Reached**" if agrees(rows) else "**Not reached**",
+        reduced=setting.reduced,
+        table=markdown_table(table, formats),
+        divergent=rows["divergent"].sum(),
+        seconds=rows["seconds"].median(),
+    )
     digits = dict.fromkeys(rows.select_dtypes("float").columns, "{:.5f}")
     digits |= {"khat": "{:.2f}", "power": "{:.3f}", "seconds": "{:.1f}"}
     page.csv("tanks.csv", rows, digits)

@@ -16,9 +16,9 @@ import pandas as pd
 from scipy import stats
 
 from maturity_model._typing import Floats, Ints
-from maturity_model.lab.page import Page
+from maturity_model.lab.page import Page, markdown_table
 from maturity_model.lab.studies.coverage import INTERVAL, by_replication, sampling
-from maturity_model.lab.studies.replications import Design, ranks_of, read, replicate
+from maturity_model.lab.studies.replications import RANKS_CSV, Design, ranks_of, read, replicate
 from maturity_model.lab.studies.settings import Calibration
 from maturity_model.lab.tasks import Say, silent
 from maturity_model.lab.worlds.simulate_logbook import Habits
@@ -155,56 +155,40 @@ def _verdict(found: pd.DataFrame) -> str:
 def page(rows: pd.DataFrame, setting: Calibration) -> Page:
     """``ranks.csv``, ``uniformity.csv`` and what they say."""
     used, n = design(setting), len(rows)
-    found = uniformity(rows, used.ranks)
-    m = len(found)
-    page = Page("Simulation-based calibration of the pooled model", setting.command)
-    page.text(f"""
-        {n} replications, seed {setting.seed}. In each, parameters are drawn from the catalogue's
-        priors and the answers of a small club from them ({setting.tanks} tanks of {setting.weeks}
-        weeks, two to a keeper; what was looked at, events and rock are always the same), and the
-        whole model is fitted with evidence weight 1. Counted is how many of {used.ranks - 1}
-        posterior draws lie below the truth. If the fit is right, every count from 0 to
-        {used.ranks - 1} is as likely as any other.
-
-        Tested for each of {m} quantities: all shared parameters, the log-likelihood of the whole
-        log, and pace and skill of the first tank. The test is the greatest distance of the ranks'
-        empirical distribution from the uniform one, each point measured by its binomial tail
-        (Säilynoja, Bürkner & Vehtari 2022), its p-value from {NULL_SAMPLES} uniform samples;
-        together by Holm's method at level {LEVEL:g}.
-
-        {_verdict(found)} Of the {m} p-values {(found["p"] < 0.05).sum()} lie below 0.05
-        ({0.05 * m:.0f} would be expected of uniform ranks).
-        """)
-    if n < Calibration().replications:
-        page.text(f"""
-            This is a **reduced** run: wanted are {Calibration().replications} replications.
-            """)
-    least = found.iloc[np.argsort(found["p"].to_numpy())[:5]]
-    page.table(
-        least.set_axis(["the five least uniform", "p", "adjusted"], axis=1),
-        {"the five least uniform": "`{}`", "p": "{:.4f}", "adjusted": "{:.3f}"},
+    found, each, ess = (
+        uniformity(rows, used.ranks),
+        by_replication(rows, used.ranks),
+        rows["least_ess"],
     )
-    each = by_replication(rows, used.ranks)
-    page.text(f"""
-        Central {INTERVAL:.0%} intervals of the shared parameters, from the same ranks, hold the
-        truth of {100 * each.mean():.1f} % (standard error over replications
-        {100 * each.sem():.1f} %).
-
-        What would have been noticed: the chance of an alarm if the posterior of one quantity were
-        off by some of its standard deviations, or its standard deviation wrong by a factor.
-        """)
+    least = found.sort_values("p", kind="stable").head(5)
     noticed = pd.DataFrame(ERRORS, columns=["off by", "factor"])
-    noticed["noticed"] = [100 * power(n, used.ranks, m, *error) for error in ERRORS]
-    page.table(noticed, {"off by": "{:g}", "factor": "{:g}", "noticed": "{:.0f} %"})
-    ess = rows["least_ess"]
-    page.text(f"""
-        {sampling(rows, used)} Effective draws of the
-        worst parameter before thinning: {ess.median():.0f} in the median replication,
-        {ess.min():.0f} in the worst, and fewer than the {used.ranks - 1} kept in
-        {(ess < used.ranks - 1).sum()} of {n}; those stay in.
-
-        `ranks.csv` has a line for each replication, `uniformity.csv` one for each quantity.
-        """)
+    noticed["noticed"] = [power(n, used.ranks, len(found), *error) for error in ERRORS]
+    page = Page("Simulation-based calibration of the pooled model", setting.command)
+    page.fill(
+        Path(__file__).with_suffix(".md"),
+        setting=setting,
+        n=n,
+        kept=used.ranks - 1,
+        quantities=len(found),
+        samples=NULL_SAMPLES,
+        level=LEVEL,
+        verdict=_verdict(found),
+        small=(found["p"] < 0.05).sum(),
+        expected=0.05 * len(found),
+        reduced=setting.reduced,
+        least=markdown_table(
+            least.set_axis(["the five least uniform", "p", "adjusted"], axis=1),
+            {"the five least uniform": "`{}`", "p": "{:.4f}", "adjusted": "{:.3f}"},
+        ),
+        interval=INTERVAL,
+        covered=100 * each.mean(),
+        covered_error=100 * each.sem(),
+        noticed=markdown_table(noticed, {"off by": "{:g}", "factor": "{:g}", "noticed": "{:.0%}"}),
+        sampling=sampling(rows, used),
+        ess_median=ess.median(),
+        ess_least=ess.min(),
+        few=(ess < used.ranks - 1).sum(),
+    )
     page.csv("uniformity.csv", found, {"p": "{:.5f}", "p_holm": "{:.5f}"})
-    page.csv("ranks.csv", rows, {"least_ess": "{:.0f}", "seconds": "{:.2f}"})
+    page.csv("ranks.csv", rows, RANKS_CSV)
     return page

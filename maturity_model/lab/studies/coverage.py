@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from maturity_model.lab.page import Page
-from maturity_model.lab.studies.replications import Design, ranks_of, read, replicate
+from maturity_model.lab.page import Page, markdown_table
+from maturity_model.lab.studies.replications import RANKS_CSV, Design, ranks_of, read, replicate
 from maturity_model.lab.studies.settings import Coverage
 from maturity_model.lab.tasks import Say, silent
 from maturity_model.lab.worlds.simulate_logbook import Habits
@@ -85,34 +85,27 @@ def sampling(rows: pd.DataFrame, design: Design) -> str:
 
 def page(rows: pd.DataFrame, setting: Coverage) -> Page:
     """``ranks.csv``, ``coverage.csv`` and what they say."""
-    used, full = design(setting), Coverage()
-    each = by_replication(rows, used.ranks)
-    low, high = WANTED
+    used, (low, high) = design(setting), WANTED
+    each, found = by_replication(rows, used.ranks), by_parameter(rows, used.ranks)
     page = Page("Coverage of the pooled fit's intervals", setting.command)
-    found = by_parameter(rows, used.ranks)
-    page.text(f"""
-        {len(rows)} simulated clubs of {setting.tanks} tanks and {setting.weeks} weeks, two tanks to
-        a keeper; seed {setting.seed}. Each has its own draw of the parameters from the catalogue's
-        priors; what was looked at, events and rock are the same in all. The whole model is fitted
-        with evidence weight 1.
-
-        Central {INTERVAL:.0%} intervals hold the truth of **{100 * each.mean():.1f} %**
-        ± {100 * each.sem():.1f} % of {found["elements"].sum()} shared parameters (standard error
-        over clubs; wanted: {100 * low:.0f} to {100 * high:.0f} %).
-        {"**Reached**" if low <= each.mean() <= high else "**Not reached**"}. Single clubs:
-        {100 * each.min():.0f} to {100 * each.max():.0f} %.
-        """)
-    if (setting.tanks, setting.weeks) != (full.tanks, full.weeks) or len(rows) < full.replications:
-        page.text(f"""
-            This is a **reduced** version: wanted are at least {full.replications} replications of
-            {full.tanks} tanks and {full.weeks} weeks.
-            """)
-    shown = found.assign(parameter="`" + found["parameter"] + "`", coverage=100 * found["coverage"])
-    page.table(shown, {"coverage": "{:.0f} %"})
-    page.text(f"""
-        {sampling(rows, used)} The least effective
-        draws of any parameter before thinning were {rows["least_ess"].min():.0f}.
-        """)
+    page.fill(
+        Path(__file__).with_suffix(".md"),
+        setting=setting,
+        n=len(rows),
+        interval=INTERVAL,
+        share=100 * each.mean(),
+        error=100 * each.sem(),
+        elements=found["elements"].sum(),
+        low=100 * low,
+        high=100 * high,
+        verdict="**Reached**" if low <= each.mean() <= high else "**Not reached**",
+        least=100 * each.min(),
+        most=100 * each.max(),
+        reduced=setting.reduced,
+        table=markdown_table(found, {"parameter": "`{}`", "coverage": "{:.0%}"}),
+        sampling=sampling(rows, used),
+        ess=rows["least_ess"].min(),
+    )
     page.csv("coverage.csv", found, {"coverage": "{:.4f}"})
-    page.csv("ranks.csv", rows, {"least_ess": "{:.0f}", "seconds": "{:.2f}"})
+    page.csv("ranks.csv", rows, RANKS_CSV)
     return page

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from maturity_model.catalogue import load_catalogue
-from maturity_model.lab.page import Page
+from maturity_model.lab.page import Page, markdown_table
 from maturity_model.lab.studies.clubs import (
     WORLDS,
     World,
@@ -118,51 +118,35 @@ def _table(scores: pd.DataFrame) -> pd.DataFrame:
     return table.rename(columns="ω = {:g}".format).reset_index()
 
 
-def _default(scores: pd.DataFrame) -> str:
+def _why_not_the_best(scores: pd.DataFrame) -> str:
     best = choose(scores)
-    said = f"The default population has ω = {DEFAULT_EVIDENCE_WEIGHT:g}"
     if best == DEFAULT_EVIDENCE_WEIGHT:
-        return f"{said}."
+        return ""
     lost, error = less_the_best(scores).loc[DEFAULT_EVIDENCE_WEIGHT]
-    said += f", which gives up {-lost:.4f} ± {error:.4f} here"
-    if best < DEFAULT_EVIDENCE_WEIGHT:
-        return f"{said}."
-    return (
-        f"{said}: it is kept because in two simulated ecologies less weight finds the phase "
-        "better ([measured](../validation/also_tried.md))."
-    )
+    why = f", which gives up {-lost:.4f} ± {error:.4f} here"
+    if best > DEFAULT_EVIDENCE_WEIGHT:
+        why += (
+            ": it is kept because in two simulated ecologies less weight finds the phase better "
+            "([measured](../validation/also_tried.md))"
+        )
+    return why
 
 
 def page(scores: pd.DataFrame, setting: EvidenceWeight) -> Page:
     """``scores.csv`` and what it says."""
-    best = choose(scores)
     page = Page("The evidence weight of the practice population", setting.command)
-    page.text(f"""
-        The evidence weight ω is the power on the likelihood of signs and readings. It is chosen
-        here by prediction, on simulated tanks that carry shifts of their own which the model
-        lacks: each sign's log-odds, and each analyte's log level, are shifted by a normal amount
-        that stays with the tank (standard deviations in brackets). In each world
-        {setting.tanks // CLUBS * CLUBS} tanks of {setting.weeks} weeks in {CLUBS} clubs, each with
-        its own draw of the parameters from the catalogue's priors; seed {setting.seed}.
-
-        Filtered phase against the truth, mean log score per tank-week / expected calibration
-        error over {BINS} bins. Nearer to 0 is better for both. ω = 0 uses no observation at all.
-        The last row: mean log score over the worlds with shifts, less that of the best weight, and
-        the standard error of that over clubs.
-        """)
-    page.table(_table(scores))
-    page.text(f"""
-        Best over the worlds with shifts ({", ".join(CHOSEN_OVER)}): **ω = {best:g}**. Where tanks
-        have no shifts of their own, ω = 1 is exact, and what ω = {best:g} costs there stands in
-        the first row.
-        """)
-    page.text(_default(scores))
-    page.csv(
-        "scores.csv",
-        scores,
-        {
-            **dict.fromkeys(("log_score", "brier", "calibration_error"), "{:.4f}"),
-            **dict.fromkeys(BY_CLUB, "{:.6f}"),
-        },
+    page.fill(
+        Path(__file__).with_suffix(".md"),
+        setting=setting,
+        tanks=setting.tanks // CLUBS * CLUBS,
+        clubs=CLUBS,
+        bins=BINS,
+        table=markdown_table(_table(scores)),
+        worlds=", ".join(CHOSEN_OVER),
+        best=choose(scores),
+        default=DEFAULT_EVIDENCE_WEIGHT,
+        why=_why_not_the_best(scores),
     )
+    whole = dict.fromkeys(("log_score", "brier", "calibration_error"), "{:.4f}")
+    page.csv("scores.csv", scores, whole | dict.fromkeys(BY_CLUB, "{:.6f}"))
     return page

@@ -52,8 +52,8 @@ NAMED = 8
 FEW, WRONG, BIASED = 3, 1.5, 0.3
 #: Standard errors that are put down to chance.
 CHANCE = 2.5
-#: Less contraction than this is not extrapolated, and a larger gap between sizes is a difference.
-LEAST, DIFFERENCE = 0.2, 0.05
+#: Less contraction than this is not extrapolated.
+LEAST = 0.2
 
 
 class Middle(NamedTuple):
@@ -258,49 +258,32 @@ def groups_table(found: Contracted) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def _by_group(table: pd.DataFrame, headings: list[str]) -> pd.DataFrame:
+    # Medians with two digits, a row for each group.
+    words = {g.key: g.words for g in GROUPS if g.key in table.index}
+    cells = table.loc[list(words)].set_axis(headings, axis=1).map("{:.2f}".format)
+    return cells.rename(words).rename_axis("what").reset_index()
+
+
 def spans(found: Contracted) -> pd.DataFrame:
-    """Median contraction of each group by (tanks, weeks): weeks at the usual tanks, and twice
-    the tanks, if they were fitted.
-    """
-    unjudged = found.medians().xs((FIT_WEIGHT, False), level=("weight", "judged"))
-    table = unjudged.unstack(["tanks", "weeks"]).loc[list(WORDS)]
-    other = [tanks for tanks, weeks in table.columns if weeks != found.weeks]
-    if not other:
-        return pd.DataFrame(index=table.index)
-    chosen = sorted(point for point in table.columns if point[0] == other[0])
-    double = (2 * other[0], found.weeks)
-    return table[[*chosen, *([double] if double in table.columns else [])]]
-
-
-def longer_or_more(table: pd.DataFrame) -> str:
-    """What the longest logs tell more about than twice the tanks, and the other way round.
-
-    Parameters
-    ----------
-    table : DataFrame
-        As of :func:`spans`.
-    """
-    if table.shape[1] < 2 or table.columns[-1][0] == table.columns[-2][0]:
-        return ""
-    (tanks, weeks), (double, usual) = table.columns[-2:]
-    gain = (table.iloc[:, -2] - table.iloc[:, -1]).rename(WORDS)
-    longer = ", ".join(gain.index[gain > DIFFERENCE]) or "nothing"
-    more = ", ".join(gain.index[gain < -DIFFERENCE]) or "nothing"
-    return (
-        f"{tanks} tanks for {weeks} weeks make {tanks * weeks} tank-weeks, {double} tanks for "
-        f"{usual} weeks {double * usual}. By more than {DIFFERENCE:g}, longer logs tell more "
-        f"about: {longer}; more tanks tell more about: {more}."
-    )
+    """Median contraction of each group by weeks, at the same tanks and at twice as many."""
+    unjudged = found.medians().drop("judges").xs((FIT_WEIGHT, False), level=("weight", "judged"))
+    table = unjudged.unstack(["tanks", "weeks"])
+    tanks = {t for t, weeks in table if weeks != found.weeks}
+    chosen = sorted((t, w) for t, w in table if t in tanks)
+    chosen += [(2 * t, found.weeks) for t in tanks if (2 * t, found.weeks) in table]
+    return _by_group(table[chosen], [f"{t} tanks, {w} weeks" for t, w in chosen])
 
 
 def judged_table(found: Contracted) -> pd.DataFrame:
     """Median contraction of each group with and without judges."""
     medians = found.medians().xs((FIT_WEIGHT, found.weeks), level=("weight", "weeks"))
-    judged = medians.unstack(["tanks", "judged"])
-    tanks = sorted({t for t, yes in judged.columns if yes})
-    table = judged[[(t, yes) for t in tanks for yes in (False, True)]]
-    table.columns = [f"{t} tanks{', judged' if yes else ''}" for t, yes in table.columns]
-    return table.loc[[g.key for g in GROUPS]].rename({g.key: g.words for g in GROUPS})
+    table = medians.unstack(["tanks", "judged"])
+    tanks = sorted({t for t, judged in table if judged})
+    chosen = [(t, judged) for t in tanks for judged in (False, True)]
+    return _by_group(
+        table[chosen], [f"{t} tanks{', judged' if judged else ''}" for t, judged in chosen]
+    )
 
 
 def errors(found: Contracted, weight: float) -> pd.DataFrame:

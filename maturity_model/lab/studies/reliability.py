@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from maturity_model.lab.page import Page
+from maturity_model.lab.page import Page, bullets, markdown_table
 from maturity_model.lab.studies.baselines import LATELY
 from maturity_model.lab.studies.reliability_forecasts import (
     ALL,
@@ -212,7 +212,7 @@ def curves_figure(dots: pd.DataFrame) -> Figure:
     return figure
 
 
-def _add_figure(page: Page, scores: pd.DataFrame, curves: pd.DataFrame, target: str) -> None:
+def _figure(page: Page, scores: pd.DataFrame, curves: pd.DataFrame, target: str) -> str:
     weeks, bins = (ALL, BINS) if target == "phase" else (QUIET, FINE)
     which = "" if weeks == ALL else ", weeks without further events"
     error = scores.set_index(_KEY)["calibration_error"]
@@ -221,7 +221,7 @@ def _add_figure(page: Page, scores: pd.DataFrame, curves: pd.DataFrame, target: 
         f"{BINS} bins"
         for half in HALVES
     ]
-    page.figure(
+    return page.image(
         f"{target}.svg",
         curves_figure(drawn(curves, target)),
         f"Reliability of {_TITLES[target]}{which}",
@@ -258,67 +258,32 @@ def _table(scores: pd.DataFrame, curves: pd.DataFrame, target: str) -> pd.DataFr
 def page(results: tuple[pd.DataFrame, pd.DataFrame], setting: Reliability) -> Page:
     """``scores.csv``, ``reliability.csv``, a figure for each target, and what they say."""
     scores, curves = results
-    shifted = HALVES[1].world
+    misses = bullets(f"**{miss}**" for miss in missed(scores))
     page = Page("Do the stated probabilities come true?", setting.command)
-    page.text(f"""
-        {setting.tanks} simulated tanks used for nothing else, {setting.weeks} weeks of each,
-        seed {setting.seed}. Half (*model*) are drawn from the model and filtered at
-        ω = {HALVES[0].weight:g}. Half (*shifted*) carry shifts of their own that the model lacks
-        (each sign's log-odds by {shifted.sign_effect_sd:g}, each analyte's log level by
-        {shifted.reading_effect_sd:g}, standard deviations) and are filtered at the population's
-        ω = {HALVES[1].weight:g}. {CLUBS} clubs in each half, each with its own draw of the
-        parameters from the catalogue's priors. What is stated in a week rests on the log up to
-        that week; eight more weeks were simulated for the truth of what was to come.
-
-        Wanted: an expected calibration error below {LARGEST_ERROR:g} over {BINS} equal bins in
-        every row; Brier skill above 0 for the phase against all that is compared with, and for
-        slipping back, in weeks without further events, against the three tables.
-        """)
-    if misses := missed(scores):
-        page.text("**Missed:**")
-        page.items(f"**{miss}**" for miss in misses)
-    else:
-        page.text("All of these are reached.")
-    _explain(page)
-    for target in TARGETS:
-        page.heading(_TITLES[target])
-        _add_figure(page, scores, curves, target)
-        page.table(_table(scores, curves, target))
+    targets = [
+        f"## {_TITLES[target]}\n\n{_figure(page, scores, curves, target)}\n\n"
+        + markdown_table(_table(scores, curves, target))
+        for target in TARGETS
+    ]
+    page.fill(
+        Path(__file__).with_suffix(".md"),
+        setting=setting,
+        halves=HALVES,
+        clubs=CLUBS,
+        largest_error=LARGEST_ERROR,
+        bins=BINS,
+        fine=FINE,
+        verdict=f"**Missed:**\n\n{misses}" if missed(scores) else "All of these are reached.",
+        all=ALL,
+        quiet=QUIET,
+        drawn=DRAWN,
+        training=TRAINING,
+        training_clubs=TRAINING_CLUBS,
+        lately=LATELY,
+        resampled=RESAMPLED,
+        fewest=FEWEST,
+        targets="\n\n".join(targets),
+    )
     page.csv("scores.csv", scores, dict.fromkeys(scores.columns[4:], "{:.5f}"))
     page.csv("reliability.csv", curves, dict.fromkeys(curves.columns[5:9], "{:.5f}"))
     return page
-
-
-def _explain(page: Page) -> None:
-    page.text(f"""
-        **How much this says of slipping back.** Without a further event a slip is rare and mostly
-        chance. The last column says what there is to be gained: the skill against age alone of one
-        who knew the true phase and no more. The program, which does not know it but sees past
-        events, is to be held against that; an interval that holds 0 leaves it open. **All skills
-        here are small**: a keeper learns from the risk how often such tanks slip, and hardly which
-        one will. What signs add to the phase adds next to nothing to the risk. What is scored is
-        not whether a slip was drawn but its chance, given the tank's true state and true hazards:
-        the same in expectation, without the noise of the drawing, which hides differences as small
-        as these. Rows *{DRAWN}* are scored on what was drawn. Most risks lie in the lowest of
-        {BINS} bins, so that error hardly tests more than their mean; in brackets it stands over
-        {FINE} narrower ones, where chance alone makes it larger. A skill with a minus is none,
-        whether it was wanted or not.
-
-        *Weeks*: the risk is stated for the case that no further event happens, so *{QUIET}* keeps
-        the weeks whose next 4 (or 8) hold no recorded event, save water changes, which are taken to
-        go on as they stand. *{ALL}* keeps every week: events do come, and the risk stated is then
-        too low, by design. *{DRAWN}*: the same weeks as *{QUIET}*.
-
-        *Compared with*, the tables learned from {TRAINING} further tanks of the same half, in
-        {TRAINING_CLUBS} clubs, and from the same choice of weeks: **age**, the frequency by week
-        and rock; **readings, filtered**, the program itself with the signs left out; **readings,
-        table**, the frequency by ammonia and by nitrite (found, not found, not measured in
-        {LATELY} weeks) and age in bands of {LATELY} weeks; **checklist**, the frequency by the
-        number of favourable signs (those whose chance never falls from phase to phase) seen in the
-        last {LATELY} weeks.
-
-        *In brackets*: 5 % and 95 % points of {RESAMPLED} resamplings of whole clubs; so are the
-        bars of the curves. Dots grow with the number of forecasts in a bin, and are left out below
-        {FEWEST}; the curves of slipping back are those of the weeks without further events, in
-        {FINE} bins. All numbers stand in `scores.csv` and `reliability.csv`.
-        """)

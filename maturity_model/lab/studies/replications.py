@@ -36,6 +36,8 @@ OTHERS = ("log_likelihood", "pace[first tank]", "skill[first tank]")
 #: Columns of a replication before its ranks: ``least_ess`` is that of the shared parameters,
 #: from the draws before thinning, ``seconds`` the wall time of sampling.
 ABOUT = ("replication", "divergent", "least_ess", "seconds")
+#: How ``ranks.csv`` is written.
+RANKS_CSV = {"least_ess": "{:.0f}", "seconds": "{:.2f}"}
 
 
 @dataclass(frozen=True)

@@ -47,6 +47,14 @@ class Setting:
         out = f"--out reports/{self.study.replace('-', '_')}"
         return " ".join(["maturity-model study", self.study, *options, out])
 
+    @property
+    def reduced(self) -> str:
+        """A sentence for the page of a run with any smaller size; empty for a full one."""
+        sizes = (f for f in fields(self) if f.name != "seed")
+        if any(getattr(self, f.name) < f.default for f in sizes):
+            return f"This is a **reduced** run; the full one is `{type(self)().command}`."
+        return ""
+
 
 @dataclass(frozen=True)
 class EvidenceWeight(Setting):

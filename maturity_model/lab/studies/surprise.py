@@ -29,7 +29,7 @@ from maturity_model.assessment.surprise import (
     surprises,
 )
 from maturity_model.catalogue import load_catalogue
-from maturity_model.lab.page import Page
+from maturity_model.lab.page import Page, markdown_table
 from maturity_model.lab.studies.settings import Surprise
 from maturity_model.lab.tasks import Say, run_tasks, silent
 from maturity_model.lab.worlds.simulate_logbook import Habits, Simulated, simulate_logbook
@@ -205,22 +205,6 @@ def summary(counts: pd.DataFrame, setting: Surprise) -> list[str]:
 
 def page(counts: pd.DataFrame, setting: Surprise) -> Page:
     """``counts.csv`` and what it says."""
-    page = Page("False alarms, and collapses caught", setting.command)
-    page.text(f"""
-        What `assessment/surprise.py` says at every check-in of simulated tanks, as it could have
-        been said on that day. {setting.tanks} tanks of {setting.weeks} weeks in each of the two
-        simulations of a row; seed {setting.seed}. The limits (chance of a fall {FELL:g}, of a slip
-        {SLIPPED:g}, vanished together {VANISHED_TOGETHER:g}, reading far off {FAR_OFF:g}; looking
-        back {RECENT_WEEKS} weeks) were chosen on other seeds.
-
-        *Quiet*: the weeks of a tank before its first crash or move to a lower phase; other events
-        are in them. A false alarm is a check-in there with either alarm; a new one had none in
-        the {RECENT_WEEKS} weeks before it. *Collapse*: a tank's first fall to the first state from
-        a later phase (a setback out of the bloom ends there too), flagged if a check-in within
-        {DAYS} days of the beginning of that week says 'something is wrong'. Logged: the keeper
-        wrote down a crash in that week or the two before. *Shifts*: whether tanks have ways of
-        their own that the model lacks.
-        """)
     rate = rates(counts)
     flagged = {
         f"{kind} flagged": counts[f"{kind}_flagged"].astype(str) + " of " + counts[kind].astype(str)
@@ -229,20 +213,24 @@ def page(counts: pd.DataFrame, setting: Surprise) -> Page:
     table = pd.DataFrame(
         {
             "shifts": counts["shifts"],
-            "quiet tank-years": counts["tank_years"],
-            "false alarms a year": rate["per_year"],
-            "new ones a year": rate["new_per_year"],
+            "quiet tank-years": counts["tank_years"].map("{:.0f}".format),
+            "false alarms a year": rate["per_year"].map("{:.2f}".format),
+            "new ones a year": rate["new_per_year"].map("{:.2f}".format),
             **flagged,
-            "all": 100 * rate["share"],
+            "all": rate["share"].map("{:.0%}".format, na_action="ignore"),
         }
     )
-    formats = {"quiet tank-years": "{:.0f}", "all": "{:.0f} %"}
-    years = dict.fromkeys(("false alarms a year", "new ones a year"), "{:.2f}")
-    page.table(table, formats | years)
-    page.text("""
-        Check-ins come in three of four weeks and answer half of the signs and a third of the
-        tests, so some collapses are not looked at in time, and one out of a young bloom has little
-        to lose that could be missed.
-        """)
+    page = Page("False alarms, and collapses caught", setting.command)
+    page.fill(
+        Path(__file__).with_suffix(".md"),
+        setting=setting,
+        fell=FELL,
+        slipped=SLIPPED,
+        vanished=VANISHED_TOGETHER,
+        far_off=FAR_OFF,
+        recent=RECENT_WEEKS,
+        days=DAYS,
+        table=markdown_table(table),
+    )
     page.csv("counts.csv", counts, {"tank_years": "{:.1f}"})
     return page

@@ -167,7 +167,7 @@ def test_the_page_says_what_was_found(tmp_path: Path) -> None:
     assert "| how long phases last (3) | 0.4 | 0.31 / 0.31 |" in text
     assert "| slipping back unprovoked (4) | 1 | 1.00 / 1.00 |" in text
     assert "median **1.000**" in text
-    assert "R-hat of half-chains\n1.010, " in text
+    assert "Worst R-hat of half-chains 1.010, " in text
     assert "at most 1.002." in text
     again = study.read(tmp_path)
     pd.testing.assert_frame_equal(
