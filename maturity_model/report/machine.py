@@ -13,8 +13,14 @@ if TYPE_CHECKING:
 
     import numpy as np
 
-    from maturity_model.assessment.types import Assessment, Provenance, TankAssessment
-    from maturity_model.logbook.types import CheckIn, Event, Problem
+    from maturity_model.assessment.types import (
+        Assessment,
+        Provenance,
+        Reach,
+        Reweighting,
+        TankAssessment,
+    )
+    from maturity_model.logbook.types import CheckIn, Event, Problem, Tank
 
 #: Raised when a key changes its meaning or goes away.
 SCHEMA_VERSION = 1
@@ -36,20 +42,11 @@ def tank_record(
     labels : tuple of str
         Labels of the phases.
     """
-    t, reach, rw = tank.tank, tank.reach, tank.reweighting
     return {
         "schema_version": SCHEMA_VERSION,
         "statement": statement(tank, labels, assessment.provenance),
         "provenance": provenance_record(assessment.provenance, command),
-        "tank": {
-            "name": t.name,
-            "started": t.started.isoformat(),
-            "keeper": t.keeper,
-            "club": t.club,
-            "volume_l": number(t.volume_l),
-            "rock": t.rock,
-            "sand_depth_mm": number(t.sand_depth_mm),
-        },
+        "tank": _tank(tank.tank),
         "as_of": assessment.provenance.as_of.isoformat(),
         "phases": list(assessment.phases),
         "present_phase": assessment.phases[tank.present],
@@ -72,23 +69,8 @@ def tank_record(
             "now_high": _array(tank.regression_high),
         },
         "slipped": _array(tank.slipped),
-        "reach": {
-            "weeks": reach.weeks,
-            "weeks_with_checkin": reach.weeks_with_checkin,
-            "last_checkin": _date(reach.last_checkin),
-            "weeks_since_checkin": reach.weeks_since_checkin,
-            "share_signs_checked": number(reach.share_signs_checked),
-            "readings": reach.readings,
-            "unchecked_signs": list(reach.unchecked_signs),
-        },
-        "reweighting": {
-            "khat_full": number(rw.khat_full),
-            "khat": number(rw.khat),
-            "share": number(rw.share),
-            "ess": number(rw.ess),
-            "draws": rw.draws,
-            "limit": number(rw.limit),
-        },
+        "reach": _reach(tank.reach),
+        "reweighting": _reweighting(tank.reweighting),
         "checkins": [_checkin(c) for c in tank.checkins],
         "events": [_event(e) for e in tank.events],
         "problems": [problem_record(p) for p in tank.problems],
@@ -102,6 +84,41 @@ def tank_record(
             "keeper_skill": None if tank.skill is None else tank.skill._asdict(),
         },
         **question_record(tank.questions, assessment),
+    }
+
+
+def _tank(tank: Tank) -> dict[str, Any]:
+    return {
+        "name": tank.name,
+        "started": tank.started.isoformat(),
+        "keeper": tank.keeper,
+        "club": tank.club,
+        "volume_l": number(tank.volume_l),
+        "rock": tank.rock,
+        "sand_depth_mm": number(tank.sand_depth_mm),
+    }
+
+
+def _reach(reach: Reach) -> dict[str, Any]:
+    return {
+        "weeks": reach.weeks,
+        "weeks_with_checkin": reach.weeks_with_checkin,
+        "last_checkin": _date(reach.last_checkin),
+        "weeks_since_checkin": reach.weeks_since_checkin,
+        "share_signs_checked": number(reach.share_signs_checked),
+        "readings": reach.readings,
+        "unchecked_signs": list(reach.unchecked_signs),
+    }
+
+
+def _reweighting(reweighting: Reweighting) -> dict[str, Any]:
+    return {
+        "khat_full": number(reweighting.khat_full),
+        "khat": number(reweighting.khat),
+        "share": number(reweighting.share),
+        "ess": number(reweighting.ess),
+        "draws": reweighting.draws,
+        "limit": number(reweighting.limit),
     }
 
 
