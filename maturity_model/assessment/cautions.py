@@ -265,13 +265,13 @@ def _pods(log: TankLog) -> list[Caution]:
 def _range(log: TankLog) -> list[Caution]:
     out = []
     for name, (lowest, highest) in USUAL.items():
-        found = log.latest_reading(name, RECENT_DAYS)
+        latest = log.latest_reading(name, RECENT_DAYS)
         # The whole interval must lie outside: an open '<x' proves nothing.
-        if found is None or not (found[1].high < lowest or found[1].low > highest):
+        if latest is None or not (latest[1].high < lowest or latest[1].low > highest):
             continue
         label = log.catalogue.analytes[name].label
         text = (
-            f"{label} of {found[0]} reads {found[1].best:.3g}{UNITS[name]}, outside {lowest:g} to "
+            f"{label} of {latest[0]} reads {latest[1].best:.3g}{UNITS[name]}, outside {lowest:g} to "
             f"{highest:g}. Check the instrument first, then bring it back slowly."
         )
         out.append(Caution("care", f"{label} out of the usual range", text, _PRACTICE))

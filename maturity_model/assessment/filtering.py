@@ -96,17 +96,17 @@ class Tables:
         All draws up to :data:`FULL_WEEKS` weeks; evenly spaced ones for a longer log.
         """
         weeks = int(self.panel.first[n + 1] - self.panel.first[n])
-        kept = draws_used(weeks, self.population.n_draws)
-        if len(kept) == self.population.n_draws:
+        draws = draws_used(weeks, self.population.n_draws)
+        if len(draws) == self.population.n_draws:
             return self
         return replace(
             self,
-            population=take_draws(self.population, kept),
-            signs=np.ascontiguousarray(self.signs[..., kept]),
-            readings=np.ascontiguousarray(self.readings[..., kept]),
-            judgements=np.ascontiguousarray(self.judgements[..., kept]),
-            skill=self.skill if self.skill.ndim == 1 else self.skill[:, kept],
-            log_prior=None if self.log_prior is None else self.log_prior[kept],
+            population=take_draws(self.population, draws),
+            signs=np.ascontiguousarray(self.signs[..., draws]),
+            readings=np.ascontiguousarray(self.readings[..., draws]),
+            judgements=np.ascontiguousarray(self.judgements[..., draws]),
+            skill=self.skill if self.skill.ndim == 1 else self.skill[:, draws],
+            log_prior=None if self.log_prior is None else self.log_prior[draws],
         )
 
     def _kinds(self) -> tuple[tuple[Observations, Floats], ...]:

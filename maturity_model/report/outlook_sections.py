@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from maturity_model.assessment.sojourn import HusbandryContrast, Pace, SojournCheck
     from maturity_model.assessment.types import Assessment
 
-#: Levers that move the next phase less than this are not told.
+#: Omit changes of husbandry that move the probability of the next phase by less.
 WORTH_TELLING = 0.02
 #: With this chance of being in the last phase now, the picture of the time is folded away.
 ALREADY = 0.9

@@ -47,9 +47,9 @@ VERDICTS = {
 }
 #: Things to look at that are shown; the rest is folded away. Observations likewise.
 _LOOKS, _SINGLES = 6, 15
-#: Pushes below so many bits are left out.
+#: Omit contributions of fewer bits.
 _TELLING = 0.1
-#: Attributed chances below this are told together.
+#: Summarise events with a smaller attributed probability in one line.
 _SMALL = 0.01
 _EVENTS = 8
 _METHODS = {"careful": "a careful look", "torch": "with a torch", "glance": "a glance"}

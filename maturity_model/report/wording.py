@@ -31,7 +31,7 @@ LIKELIHOOD_WORDS = (
     ("exceptionally unlikely", 0, 1),
 )
 _RANGE = {word: (low, high) for word, low, high in LIKELIHOOD_WORDS}
-#: With draws further apart than this (5 % to 95 %), only every fifth percent is told.
+#: Round to the nearest 5 % when the 90 % interval over draws is wider than this.
 COARSE_WIDTH = 0.25
 _MONTHS = (
     "January February March April May June July August September October November December"
@@ -141,7 +141,7 @@ def worded(p: float, low: float | None = None, high: float | None = None) -> Wor
     p : float
     low, high : float, optional
         5 % and 95 % quantile over the population's draws. Where they lie more than
-        :data:`COARSE_WIDTH` apart the number is told to five percent only, unless that
+        :data:`COARSE_WIDTH` apart the number is rounded to five percent, unless that
         would make the word false.
     """
     word = likelihood_word(p)
