@@ -269,9 +269,9 @@ def _range(log: TankLog) -> list[Caution]:
         # The whole interval must lie outside: an open '<x' proves nothing.
         if latest is None or not (latest[1].high < lowest or latest[1].low > highest):
             continue
-        label = log.catalogue.analytes[name].label
+        label, (date, reading) = log.catalogue.analytes[name].label, latest
         text = (
-            f"{label} of {latest[0]} reads {latest[1].best:.3g}{UNITS[name]}, outside {lowest:g} to "
+            f"{label} of {date} reads {reading.best:.3g}{UNITS[name]}, outside {lowest:g} to "
             f"{highest:g}. Check the instrument first, then bring it back slowly."
         )
         out.append(Caution("care", f"{label} out of the usual range", text, _PRACTICE))
