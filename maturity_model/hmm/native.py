@@ -3,8 +3,8 @@
 Importing numba and reading its cache costs more than filtering a club's log does. So numba
 compiles the kernels in :data:`KERNELS` once per machine and version, their object code goes
 into a file of the user's cache folder, and later processes link it with llvmlite alone. This
-saves 60 % of the wall time of ``weekly data/demo``, measured 2026-11-30 against numba's own
-warm cache.
+saves 56 to 60 % of the wall time of ``weekly data/demo``, measured 2026-11-30 against numba's
+own warm cache.
 
 A kernel listed here allocates nothing and raises nothing, so that its code needs nothing of
 numba's run time. ``native.filter_lanes`` and so on are attributes of this module; the first

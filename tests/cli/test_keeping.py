@@ -17,7 +17,7 @@ import pytest
 from maturity_model.cli.main import main
 from maturity_model.logbook import read_logbook
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "data" / "demo"
 STARTED = (dt.date.today() - dt.timedelta(days=30)).isoformat()
 
