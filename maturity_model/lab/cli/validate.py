@@ -150,6 +150,6 @@ def run(args: argparse.Namespace, command: str) -> int:
     except OSError as error:
         return cannot_write(args.out, error)
     for miss in missed_criteria(tables["must_hold"]):
-        print(f"MISSED: {miss}")
+        print(miss)
     print(f"Report: {args.out / 'README.md'}")
     return DONE

@@ -11,7 +11,7 @@ import pandas as pd
 
 from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.assessment.misfit import LIMIT, answer_probabilities, misfit
-from maturity_model.lab.page import Page
+from maturity_model.lab.page import Page, markdown_table
 from maturity_model.lab.tasks import Say, silent
 from maturity_model.lab.validation.cases import Case
 from maturity_model.lab.validation.clubs import simulate_clubs
@@ -109,27 +109,20 @@ def write(looks: Mapping[str, pd.DataFrame], seed: int, out: Path, command: str)
             f"{met}."
         )
     table = summarize(looks)
-    page = Page("Logs that fit the model badly", command)
-    page.text(
-        f"""
-        A tank’s page says so when signs and readings keep differing from what the log before them
-        led to expect: the mean square of their standardised sums (the excess, about 1 where the
-        model is right; below, the median) is at least {LIMIT:g}. Whoever reads that should trust
-        the probabilities less. Here it is looked at after {", ".join(map(str, LOOKS))} weeks in
-        simulated worlds, seed {seed}, with the default population at its own evidence weight.
-
-        {verdict}
-
-        Log score and over-sureness (largest stated probability less how often its phase is true)
-        are of the {SCORED} weeks before the look, of tanks said to fit badly and of the others.
-        """
-    )
     formats: dict[str, Any] = {
         "said_to_fit_badly": lambda x: f"{100 * x:.0f} %",
         "excess_median": "{:.1f}",
     }
     formats |= {c: "{:+.2f}" for c in table if c.startswith(("log_score", "over_sure"))}
-    page.table(table.drop(columns="excess_q95"), formats, missing="–")
-    page.text("What it cannot see: a wrong phase that explains the log as well as the right one.")
+    page = Page("Logs that fit the model badly", command)
+    page.fill(
+        Path(__file__).with_suffix(".md"),
+        limit=LIMIT,
+        looks=", ".join(map(str, LOOKS)),
+        seed=seed,
+        verdict=verdict,
+        scored=SCORED,
+        table=markdown_table(table.drop(columns="excess_q95"), formats, missing="–"),
+    )
     page.csv("misfit.csv", table, dict.fromkeys(table.select_dtypes("floating"), "{:.6g}"))
     page.write(out)

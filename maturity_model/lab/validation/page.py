@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import io
 import json
-import re
 from collections.abc import Iterable, Iterator, Mapping
 from functools import partial
-from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from maturity_model.lab.page import Page, csv_text, markdown_table, plain
+from maturity_model.lab.page import Page, bullets, csv_text, markdown_table, plain
 from maturity_model.lab.validation.cases import Settings
 from maturity_model.lab.validation.cases import cases as every_case
 from maturity_model.lab.validation.figures import calibration, overview, score_by_age
@@ -56,15 +54,6 @@ def _with_interval(frame: pd.DataFrame, name: str, digits: int = 3) -> list[str]
     return [f"{number(x, digits)} {interval(a, b, digits)}" for x, a, b in rows]
 
 
-def _words(text: str) -> str:
-    # What is missed is loud.
-    return f"**{plain(text)}**" if text.startswith("MISSED") else plain(text)
-
-
-def _bullets(lines: Iterable[str]) -> str:
-    return "\n".join(f"- {_words(line)}" for line in lines) or "- none"
-
-
 def _written(x: float, form: str) -> str:
     return f"{x:{form}}".replace("%", " %")
 
@@ -75,20 +64,14 @@ def _table(title: str, frame: pd.DataFrame, columns: Mapping[str, str]) -> str:
     for name, words in columns.items():
         heading, _, form = words.partition("|")
         numbers = pd.api.types.is_numeric_dtype(frame[name])
-        shown[heading] = frame[name] if numbers else frame[name].map(_words, na_action="ignore")
+        shown[heading] = frame[name] if numbers else frame[name].map(plain, na_action="ignore")
         if form:
             formats[heading] = partial(_written, form=form)
     return f"*{plain(title)}*\n\n" + markdown_table(pd.DataFrame(shown), formats, missing="–")
 
 
-def missed_criteria(must_hold: pd.DataFrame) -> list[str]:
-    """Criteria that are missed, in words."""
-    rows = must_hold[must_hold["verdict"].str.startswith("MISSED")]
-    return [
-        f"{r.case}: {r.what}: {number(r.value)} {interval(r.low, r.high)}, "
-        f"wanted {_wanted(r.least, r.most)}"
-        for r in rows.itertuples()
-    ]
+def _items(lines: Iterable[str]) -> str:
+    return bullets(map(plain, lines))
 
 
 def _wanted(least: float, most: float) -> str:
@@ -97,16 +80,14 @@ def _wanted(least: float, most: float) -> str:
     return f"at most {most:g}" if np.isnan(least) else f"{least:g} to {most:g}"
 
 
-def _verdict(must_hold: pd.DataFrame) -> str:
-    missed, unknown = missed_criteria(must_hold), must_hold["value"].isna().sum()
-    known = len(must_hold) - unknown
-    parts = [f"All {known} that were run are met."]
-    if missed:
-        count = _words(f"MISSED: {len(missed)} of {known} that were run.")
-        parts = [count, _bullets(f"MISSED: {line}" for line in missed)]
-    if unknown:
-        parts.append(f"Not known: {unknown}, because nothing was fitted or too few were followed.")
-    return "\n\n".join(parts)
+def missed_criteria(must_hold: pd.DataFrame) -> list[str]:
+    """Criteria that are missed, in words."""
+    rows = must_hold[must_hold["verdict"].str.startswith("MISSED")]
+    return [
+        f"MISSED: {r.case}: {r.what}: {number(r.value)} {interval(r.low, r.high)}, "
+        f"wanted {_wanted(r.least, r.most)}"
+        for r in rows.itertuples()
+    ]
 
 
 def _must_hold(rows: pd.DataFrame) -> str:
@@ -117,21 +98,6 @@ def _must_hold(rows: pd.DataFrame) -> str:
     columns = {"case": "case", "what": "what", "wanted": "wanted", "value": "found|.3f",
                "interval": "5 % to 95 %", "verdict": "verdict"}  # fmt: skip
     return _table("What must hold", rows, columns)
-
-
-def _not_run(cases: pd.DataFrame) -> str:
-    left = [c.name for c in every_case() if c.name not in set(cases["case"])]
-    return f"NOT RUN: {plain(', '.join(left))}. Nothing is known of them here." if left else ""
-
-
-def _fits(cases: pd.DataFrame, s: Settings) -> str:
-    notes = cases.set_index("case")[[FITTED, FITTED_JUDGED]].stack().dropna()
-    if notes.empty:
-        return ""
-    return (
-        f"Pooled fits: on {s.fit_tanks} further tanks of the same clubs, {s.fit_chains} chains of "
-        f"{s.fit_draws} draws after {s.fit_tune} of tuning. Their checks:\n\n"
-    ) + _bullets(f"{case}, {name}: {note}" for (case, name), note in notes.items())
 
 
 def _scores(rows: pd.DataFrame) -> str:
@@ -239,7 +205,7 @@ def _causes(title: str, rows: pd.DataFrame) -> str:
             {"item": "what", **gain, **error, **sure},
         ),
         f"{plain(title)}: not as the population expects.",
-        _bullets(_unexpected(rows)),
+        _items(_unexpected(rows)),
     ]
     return "\n\n".join(parts)
 
@@ -275,27 +241,27 @@ def _doubts(tables: Tables) -> Iterator[str]:
                 yield f"{case}: {r.item} mislead: without them the log score is {r.gain:+.3f}"
 
 
-def _add_overview(page: Page, tables: Tables) -> None:
-    rows = tables["scores"]
+def _overview(page: Page, rows: pd.DataFrame) -> str:
     by_case = rows.pivot(index="case", columns="forecaster", values="log_score")
     words = "; ".join(
         f"{case}: the program {s[TOOL]:.2f}, age alone {s['age']:.2f}, ceiling {s[CEILING]:.2f}"
         for case, s in by_case.iterrows()
     )
-    page.figure("scores.svg", overview(rows), "Log score of every forecaster in every case", words)
+    title = "Log score of every forecaster in every case"
+    return page.image("scores.svg", overview(rows), title, words)
 
 
-def _add_figures(page: Page, tables: Tables) -> None:
+def _figures(page: Page, tables: Tables) -> Iterator[str]:
     curves, ages = (tables[name].groupby("case") for name in ("reliability", "by_age"))
     for case, title in tables["cases"][["case", "title"]].itertuples(index=False):
         bins = curves.get_group(case)
-        page.figure(
+        yield page.image(
             f"calibration-{case}.svg",
             calibration(bins[bins["forecaster"] == TOOL]),
             f"{plain(title)}: observed against stated",
             "In percent, in 15 equal bins; the diagonal is perfect.",
         )
-        page.figure(
+        yield page.image(
             f"age-{case}.svg",
             score_by_age(ages.get_group(case)),
             f"{plain(title)}: log score by age",
@@ -303,45 +269,42 @@ def _add_figures(page: Page, tables: Tables) -> None:
         )
 
 
-#: What draws the figures at a mark of ``page.md``.
-FIGURES = {"overview": _add_overview, "figures": _add_figures}
-
-
 def build_page(tables: Tables, settings: Settings, command: str) -> Page:
     """Fill in the page from the tables of :func:`.tables.summarize_results`."""
-    cases, causes = tables["cases"], tables["causes"]
+    page = Page(TITLE, command)
+    cases, must_hold, causes = tables["cases"], tables["must_hold"], tables["causes"]
     columns = {"case": "case", "title": "world", "evidence_weight": "evidence weight",
                "ceiling": "ceiling"}  # fmt: skip
-    why = [
-        _causes(title, causes[causes["case"] == case])
-        for case, title in cases[["case", "title"]].itertuples(index=False)
-        if (causes["case"] == case).any()
-    ]
-    blocks = {
-        "verdict": _verdict(tables["must_hold"]),
-        "must_hold": _must_hold(tables["must_hold"]),
-        "s": settings,
-        "resamples": RESAMPLES,
-        "unit": cases["resampled"].iloc[0],
-        "cases": _table("Cases", cases, columns),
-        "not_run": _not_run(cases),
-        "fits": _fits(cases, settings),
-        "scores": _scores(tables["scores"]),
-        "times": _times(tables["time_to_mature"]),
-        "detection": DETECTION_WEEKS,
-        "grace": GRACE_WEEKS,
-        "slips": _slips(tables["slips"]),
-        "risk": _risk(tables["risk"]),
-        "causes": "\n\n".join(why),
-        "doubts": _bullets(_doubts(tables)),
-    }
-    page = Page(TITLE, command)
-    template = files("maturity_model.lab.validation").joinpath("page.md").read_text("utf-8")
-    for part in re.split(r"^<!-- (\w+) -->$", template, flags=re.MULTILINE):
-        if part in FIGURES:
-            FIGURES[part](page, tables)
-        else:
-            page.text(re.sub(r"\n{3,}", "\n\n", part.format(**blocks)))
+    fits = cases.set_index("case")[[FITTED, FITTED_JUDGED]].stack().dropna()
+    missed, unknown = missed_criteria(must_hold), int(must_hold["value"].isna().sum())
+    page.fill(
+        Path(__file__).with_suffix(".md"),
+        missed=bullets(f"**{plain(line)}**" for line in missed),
+        missed_count=len(missed),
+        known=len(must_hold) - unknown,
+        unknown=unknown,
+        must_hold=_must_hold(must_hold),
+        s=settings,
+        resamples=RESAMPLES,
+        unit=cases["resampled"].iloc[0],
+        cases=_table("Cases", cases, columns),
+        not_run=plain(", ".join(sorted({c.name for c in every_case()} - set(cases["case"]))))
+        or "none",
+        fits=_items(f"{case}, {name}: {note}" for (case, name), note in fits.items()),
+        overview=_overview(page, tables["scores"]),
+        scores=_scores(tables["scores"]),
+        figures="\n\n".join(_figures(page, tables)),
+        times=_times(tables["time_to_mature"]),
+        detection=DETECTION_WEEKS,
+        grace=GRACE_WEEKS,
+        slips=_slips(tables["slips"]),
+        risk=_risk(tables["risk"]),
+        causes="\n\n".join(
+            _causes(case.title, causes[causes["case"] == case.case])
+            for case in cases[cases["case"].isin(causes["case"])].itertuples()
+        ),
+        doubts=_items(_doubts(tables)),
+    )
     return page
 
 

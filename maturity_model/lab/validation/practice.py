@@ -18,7 +18,6 @@ import itertools
 import shutil
 import tempfile
 from collections.abc import Mapping
-from importlib.resources import files
 from pathlib import Path
 from typing import NamedTuple
 
@@ -40,7 +39,7 @@ from maturity_model.lab.validation.forecasts import filtered_phases
 from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.priors import priors_from_catalogue
-from maturity_model.population.types import Population
+from maturity_model.population.types import DIMS, Population
 
 #: Weight of all tanks of a preset and seed, in judgements. Chosen from 20, 60 and 180 by
 #: cross-validation between the two ecologies.
@@ -67,8 +66,7 @@ SHIFTS = (*TRAINING, "both")
 
 def former_rows() -> pd.DataFrame:
     """What practice said before it was weighed: ``table, row, column, before``."""
-    with (files("maturity_model.lab.validation") / BEFORE).open(encoding="utf-8") as file:
-        return pd.read_csv(file, dtype=str)
+    return pd.read_csv(Path(__file__).with_name(BEFORE), dtype=str)
 
 
 def row_names(table: str, rows: pd.DataFrame) -> pd.Series:
@@ -186,18 +184,14 @@ def _log_score(club: Club, population: Population) -> float:
 def parameter_names(catalogue: Catalogue) -> list[str]:
     """Name each entry of a shift."""
     priors = priors_from_catalogue(catalogue)
-    axes = {
-        "sign_logit": (priors.signs, priors.phases),
-        "persistence": (priors.signs,),
-        "reading_mean": (priors.analytes, priors.phases),
-        "reading_sd": (priors.analytes, priors.phases),
-        "husbandry": (priors.covariates, priors.phases),
-        "pace_sd": (),
-    }
+    labels = {
+        "sign": priors.signs, "phase": priors.phases, "analyte": priors.analytes,
+        "event": priors.events, "covariate": priors.covariates,
+    }  # fmt: skip
     out = []
     for part in catalogue_shifts(priors).parts:
-        default = (priors.events if part.name.startswith("event_") else priors.phases,)
-        entries = map(", ".join, itertools.product(*axes.get(part.name, default)))
+        axes = [labels[dim] for dim in DIMS[part.name] if dim != "draw"]
+        entries = map(", ".join, itertools.product(*axes))
         out += [f"{part.name}[{entry}]" if entry else part.name for entry in entries]
     return out
 
@@ -234,23 +228,21 @@ def write(result: Result, tanks: int, scored: int, out: Path, command: str) -> N
     unseen = held_out["the catalogue"] - held_out["practice"]
     largest = shift.reindex(shift["both"].abs().sort_values(ascending=False, kind="stable").index)
     by_preset = scores.groupby(["world", "preset", "population"], sort=False)["log_score"]
-    template = files("maturity_model.lab.validation").joinpath("practice.md").read_text("utf-8")
     page = Page("Practice, weighed with simulated ecologies", command)
-    page.text(
-        template.format(
-            tanks=tanks,
-            presets=sum(map(len, TRAINING.values())),
-            weeks=WEEKS,
-            scored=scored,
-            weight=DEFAULT_EVIDENCE_WEIGHT,
-            count=COUNT,
-            gains=markdown_table(_gains(scores)),
-            held_out=f"{unseen.mean():+.3f} ({unseen.sem():.3f})",
-            moved=moved.sum(),
-            agree=f"{100 * agree:.0f} %" if moved.any() else "–",
-            largest=markdown_table(largest.head(25), dict.fromkeys(SHIFTS, "{:+.2f}")),
-            before=BEFORE,
-        )
+    page.fill(
+        Path(__file__).with_suffix(".md"),
+        tanks=tanks,
+        presets=sum(map(len, TRAINING.values())),
+        weeks=WEEKS,
+        scored=scored,
+        weight=DEFAULT_EVIDENCE_WEIGHT,
+        count=COUNT,
+        gains=markdown_table(_gains(scores)),
+        held_out=f"{unseen.mean():+.3f} ({unseen.sem():.3f})",
+        moved=moved.sum(),
+        agree=f"{100 * agree:.0f} %" if moved.any() else "–",
+        largest=markdown_table(largest.head(25), dict.fromkeys(SHIFTS, "{:+.2f}")),
+        before=BEFORE,
     )
     page.csv("shifts.csv", shift, dict.fromkeys(SHIFTS, "{:.4f}"))
     table = by_preset.agg(tanks="size", log_score="mean", standard_error="sem").reset_index()
