@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import importlib
 import os
+import re
 import warnings
-from collections.abc import Callable, Generator
+from collections.abc import Callable, Generator, Iterator
 from importlib.util import find_spec
 from types import ModuleType
 from typing import Any
@@ -20,8 +21,8 @@ import pytest
 
 EMPTY = pytest.StashKey[list[str]]()
 
-# Collected only where the extra ``fit`` is installed.
-collect_ignore = ["test_benchmark_peers.py"] if find_spec("pymc") is None else []
+#: Libraries of the extra ``fit``, where they are not installed.
+NO_FIT = {name for name in ("pymc", "pytensor", "nutpie", "arviz") if find_spec(name) is None}
 
 # The same examples every time: a failure seen once can be seen again.
 hypothesis.settings.register_profile(
@@ -54,11 +55,17 @@ def need() -> Callable[[str], ModuleType]:
 
 
 @pytest.fixture(scope="session")
-def all_first_runs(tmp_path_factory: pytest.TempPathFactory) -> Any:
-    """A run without kept machine code, once for all tests: :mod:`first_runs`."""
+def all_first_runs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A run without kept machine code, once for all tests: :mod:`first_runs`.
+
+    Tests that follow use what it left, so that the kernels are compiled once.
+    """
     from first_runs import first_runs
 
-    return first_runs(tmp_path_factory.mktemp("first"))
+    made = first_runs(tmp_path_factory.mktemp("first"))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("MATURITY_MODEL_CACHE", str(made.cache))
+        yield made
 
 
 def _forbid_skip(report: Any) -> None:
@@ -79,22 +86,27 @@ def pytest_runtest_makereport() -> Generator[None, Any, Any]:
 
 @pytest.hookimpl(wrapper=True)
 def pytest_make_collect_report() -> Generator[None, Any, Any]:
-    """Turn a module skipped as a whole into a failed one."""
+    """Leave out modules that need the extra ``fit``, and turn other skipped ones into failures."""
     report = yield
-    if os.environ.get("MATURITY_MODEL_NO_SKIP") == "1":
+    said = str(report.longrepr or "")
+    missing = set(re.findall("No module named '([a-z]+)", said)) & NO_FIT
+    if missing or (NO_FIT and "the extra 'fit' is not installed" in said):
+        report.outcome, report.result, report.longrepr = "passed", [], None
+    elif os.environ.get("MATURITY_MODEL_NO_SKIP") == "1":
         _forbid_skip(report)
     return report
 
 
 @pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Note which groups have no test, and put what takes longest first."""
+    """Note which groups have no test, and put first runs first, then what takes longest."""
     wanted = os.environ.get("MATURITY_MODEL_GROUPS", "").split()
     marks = {item.nodeid: {mark.name for mark in item.iter_markers()} for item in items}
     config.stash[EMPTY] = [w for w in wanted if not any(w in found for found in marks.values())]
     if wanted:
         # Fits first: begun last, one of them would keep a single worker busy at the end.
         items.sort(key=lambda item: -len({"fit", "slow"} & marks[item.nodeid]))
+    items.sort(key=lambda item: "all_first_runs" not in getattr(item, "fixturenames", ()))
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:

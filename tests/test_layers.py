@@ -10,6 +10,7 @@ import ast
 import subprocess
 import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
@@ -74,6 +75,7 @@ class Import(NamedTuple):
     at_import: bool  # runs when the module is imported
 
 
+@cache
 def modules(root: Path) -> dict[str, Path]:
     """Dotted name of every module under the package folder ``root``."""
     found = {}
@@ -103,6 +105,7 @@ def _statements(node: ast.AST, typing: bool, top: bool) -> Iterator[tuple[ast.st
             yield from _statements(child, typing, top and not inside)
 
 
+@cache
 def imports(root: Path) -> list[Import]:
     """Every import in the package, with relative ones and ``from package import`` resolved."""
     known = modules(root)
