@@ -30,7 +30,7 @@ class Pair(NamedTuple):
     Attributes
     ----------
     verdict : {'same', 'alike'}
-        ``same``: merged. ``alike``: kept apart, for somebody to look at.
+        ``same``: merged. ``alike``: kept apart, and reported for a closer look.
     shared, contradicting : int
         Answers on the same days that agree, and that do not.
     """
