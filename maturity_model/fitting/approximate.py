@@ -218,10 +218,6 @@ def approximate_posterior(
         To return.
     say : callable, optional
         Called with one line of text per finished step, for example ``print``.
-
-    Returns
-    -------
-    Approximation
     """
     import xarray as xr
 

@@ -312,10 +312,6 @@ def compare(
     say : callable
         Called with one line of text per finished step, for example ``print``.
 
-    Returns
-    -------
-    Comparison
-
     Raises
     ------
     ChainLost

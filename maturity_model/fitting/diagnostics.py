@@ -114,10 +114,6 @@ def diagnose(posterior: xr.Dataset, stats: xr.Dataset, seconds: float = 0.0) -> 
         With the dimensions ``chain`` and ``draw``.
     seconds : float
         Wall time of the slowest chain, tuning included.
-
-    Returns
-    -------
-    Diagnostics
     """
     names = [n for n in (*DIMS, *OPTIONAL_DIMS, *UNIT_LEVEL) if n in posterior]
     labels, draws = flatten(posterior, names)

@@ -111,10 +111,6 @@ def loo_by_tank(panel: Panel, population: Population) -> LeaveOneOut:
         What was fitted.
     population : Population
         Draws of the fit, and its evidence weight.
-
-    Returns
-    -------
-    LeaveOneOut
     """
     powers = powers_of_fit(population)
     fitted = tank_log_likelihood(panel, population, powers)

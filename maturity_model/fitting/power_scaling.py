@@ -1,4 +1,4 @@
-"""How much a posterior leans on its prior, and on its data: power-scaling.
+"""Power-scaling: how sensitive a posterior is to its prior, and to its data.
 
 The prior, or the likelihood, is raised to a power near 1, and the draws are reweighted by
 Pareto-smoothed importance sampling; how fast a parameter's distribution moves is its
@@ -54,7 +54,7 @@ class Sensitivity(NamedTuple):
     khat: tuple[float, float]
 
     def verdict(self, i: int) -> str:
-        """What the two together say of parameter i."""
+        """What the two together say about parameter i."""
         if self.prior[i] < NOTABLE:
             return ""
         if self.likelihood[i] < NOTABLE:
@@ -79,22 +79,19 @@ def cumulative_distance(x: Floats, weight: Floats) -> float:
 
 
 def _one_way(x: Floats, weight: Floats) -> float:
+    # Imported here: only the extra `fit` brings SciPy.
+    from scipy.special import rel_entr
+
     width = np.diff(x)
     p = np.arange(1, len(x)) / len(x)
     q = np.minimum(np.cumsum(weight)[:-1], 1.0)
-    p_area, q_area = float(p @ width), float(q @ width)
-    if p_area + q_area <= 0:
+    area = float((p + q) @ width)
+    if area <= 0:
         return 0.0
-
-    def against(a: Floats, b: Floats) -> float:
-        middle = 0.5 * (a + b)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            part = np.where(a > 0, a * np.log2(a / middle), 0.0)
-        return float(part @ width)
-
     # The remainders 1/(2 ln 2) of the two directions cancel in the sum.
-    total = against(p, q) + against(q, p)
-    return float(np.sqrt(max(total, 0.0) / (p_area + q_area)))
+    middle = 0.5 * (p + q)
+    total = float((rel_entr(p, middle) + rel_entr(q, middle)) @ width) / np.log(2)
+    return float(np.sqrt(max(total, 0.0) / area))
 
 
 def sensitivity(values: Floats, log_density: Floats) -> tuple[Floats, float]:
@@ -117,22 +114,30 @@ def sensitivity(values: Floats, log_density: Floats) -> tuple[Floats, float]:
     return np.asarray(moved.sum(axis=1) / (2 * np.log2(1 + DELTA))), float(khat.max())
 
 
-def _normal(x: Floats, mean: Floats, sd: Floats) -> Floats:
-    # Summed over all but the draws, where the spread is above 0; up to a constant.
+def _normal(x: Floats, mean: Floats | float, sd: Floats | float) -> Floats:
+    # Log density summed over all but the draws, where the spread is above 0; up to a constant.
+    x, mean = np.atleast_2d(x), np.atleast_1d(mean)
     sd = np.broadcast_to(sd, mean.shape)
     on = sd > 0
     z = (x[on] - mean[on][:, None]) / sd[on][:, None]
     return np.asarray(-0.5 * (z**2).sum(axis=0))
 
 
-def _rows(x: Floats, mean: Floats, sd: Floats) -> Floats:
-    # Rows whose phases share half of their variance.
+def _correlated(x: Floats, mean: Floats, sd: Floats) -> Floats:
+    # Likewise of rows whose phases share half of their variance.
     inverse = np.linalg.inv(equal_correlation(mean.shape[1]))
     z = np.einsum("jk,gkd->gjd", inverse, (x - mean[:, :, None]) / sd[:, None, None])
     return np.asarray(-0.5 * (z**2).sum(axis=(0, 1)))
 
 
-def _beta(x: Floats, a: Floats, b: Floats) -> Floats:
+def _log_normal(x: Floats, centre: Floats, sd: float) -> Floats:
+    # Likewise, as a density in x itself, not in its logarithm.
+    log_x = np.log(x)
+    jacobian = log_x.sum(axis=tuple(range(x.ndim - 1)))
+    return _normal(log_x, np.log(centre), sd) - jacobian
+
+
+def _beta(x: Floats, a: Floats | float, b: Floats | float) -> Floats:
     a, b = (np.reshape(v, (-1, 1)) for v in (a, b))
     x = np.atleast_2d(x)
     return np.asarray(((a - 1) * np.log(x) + (b - 1) * np.log1p(-x)).sum(axis=0))
@@ -155,44 +160,41 @@ def log_prior(population: Population, priors: Priors) -> Floats:
     ndarray, shape (D,)
     """
     p, q = population, priors
-    out = _normal(p.log_advance, q.log_advance, q.log_advance_sd)
-    base = np.full(len(q.phases) - 1, BASELINE_SD)
-    out = out + _normal(p.log_setback[1:], q.log_setback[1:], base)
-    out = out + _normal(p.log_collapse[1:2], q.log_collapse[1:2], base[:1])
-    for m, name in enumerate(("event_advance", "event_setback", "event_collapse")):
-        effect = q.event_effect[:, m]
-        out = out + _normal(getattr(p, name), effect, np.where(effect != 0, q.event_sd, 0.0))
     acting = (q.event_effect != 0).any(axis=1)
     memory_sd = np.where(acting, q.event_memory_sd, 0.0)
-    out = out + _normal(np.log(p.event_memory), np.log(q.event_memory), memory_sd)
-    effect_sd = np.where(q.husbandry != 0, q.husbandry_sd[:, None], 0.0)
-    out = out + _normal(p.husbandry, q.husbandry, effect_sd)
-    for name in ("pace_sd", "skill_sd"):
-        mean, sd = getattr(q, name)
-        out = out + _normal(getattr(p, name)[None], np.array([mean]), np.array([sd]))
-    out = out + _rows(p.sign_logit, q.sign_logit, q.sign_logit_sd)
-    out = out + _normal(p.persistence, q.persistence, np.full(len(q.signs), PERSISTENCE_SD))
-    out = out + _normal(p.look_effect, q.look_effect, q.look_effect_sd)
-    out = out + _rows(p.reading_mean, q.reading_mean, q.reading_mean_sd)
-    log_sd = np.log(p.reading_sd)
-    spread = np.full(q.reading_sd.shape, READING_SD_SD)
-    # A density in the spread itself, not in its logarithm.
-    out = out + _normal(log_sd, np.log(q.reading_sd), spread) - log_sd.sum(axis=(0, 1))
+    effects = (p.event_advance, p.event_setback, p.event_collapse)
     size = q.carry * (1 - q.carry) / CARRY_SD**2 - 1
-    out = out + _beta(p.carry, q.carry * size, (1 - q.carry) * size)
-    for name in ("outlier", "judge_accuracy", "judge_repeat"):
-        a, b = getattr(q, name).beta()
-        out = out + _beta(getattr(p, name), np.array([a]), np.array([b]))
+    parts = [
+        _normal(p.log_advance, q.log_advance, q.log_advance_sd),
+        _normal(p.log_setback[1:], q.log_setback[1:], BASELINE_SD),
+        _normal(p.log_collapse[1:2], q.log_collapse[1:2], BASELINE_SD),
+        *(
+            _normal(effect, mean, np.where(mean != 0, q.event_sd, 0.0))
+            for effect, mean in zip(effects, q.event_effect.T, strict=True)
+        ),
+        _normal(np.log(p.event_memory), np.log(q.event_memory), memory_sd),
+        _normal(p.husbandry, q.husbandry, np.where(q.husbandry != 0, q.husbandry_sd[:, None], 0.0)),
+        _normal(p.pace_sd, *q.pace_sd),
+        _normal(p.skill_sd, *q.skill_sd),
+        _correlated(p.sign_logit, q.sign_logit, q.sign_logit_sd),
+        _normal(p.persistence, q.persistence, PERSISTENCE_SD),
+        _normal(p.look_effect, q.look_effect, q.look_effect_sd),
+        _correlated(p.reading_mean, q.reading_mean, q.reading_mean_sd),
+        _log_normal(p.reading_sd, q.reading_sd, READING_SD_SD),
+        _beta(p.carry, q.carry * size, (1 - q.carry) * size),
+        *(
+            _beta(getattr(p, name), *getattr(q, name).beta())
+            for name in ("outlier", "judge_accuracy", "judge_repeat")
+        ),
+    ]
     if p.sign_tank_sd is not None:
-        log_shift = np.log(p.sign_tank_sd)
-        centre = np.full(len(q.signs), np.log(SIGN_TANK_SD))
-        wide = np.full(len(q.signs), SIGN_TANK_SD_SD)
-        out = out + _normal(log_shift, centre, wide) - log_shift.sum(axis=0)
-    return np.asarray(out)
+        centre = np.full(len(q.signs), SIGN_TANK_SD)
+        parts.append(_log_normal(p.sign_tank_sd, centre, SIGN_TANK_SD_SD))
+    return np.asarray(sum(parts))
 
 
 def shared_values(population: Population) -> dict[str, Floats]:
-    """Everything that a population's draws differ in, by name, each of shape (D,)."""
+    """Every scalar that varies between a population's draws, by name, each of shape (D,)."""
     out = {}
     for name, dims in (DIMS | OPTIONAL_DIMS).items():
         values = getattr(population, name)
@@ -208,7 +210,7 @@ def shared_values(population: Population) -> dict[str, Floats]:
 
 
 def power_scaling(population: Population, priors: Priors, log_likelihood: Floats) -> Sensitivity:
-    """Sensitivity of all that a fit learned to its prior and to its data.
+    """Sensitivity of everything that a fit learned to its prior and to its data.
 
     Parameters
     ----------

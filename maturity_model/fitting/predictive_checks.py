@@ -122,10 +122,6 @@ def predictive_checks(
         Draws of the model's variables, ``pace`` and ``skill`` among them.
     seed, draws : int
         Of the predictive draws: their seed, and their number at most.
-
-    Returns
-    -------
-    tuple of Check
     """
     outcomes, design = Outcomes.of(panel, priors), make_design(panel, priors)
     statistics = list(_statistics(outcomes, priors))

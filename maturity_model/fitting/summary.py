@@ -140,10 +140,6 @@ def summarise(
     priors : Priors
     keepers : tuple of str
         Names for ``posterior["skill"]``, where keepers are to be summarised.
-
-    Returns
-    -------
-    tuple of Quantity
     """
     out = []
     both = zip(_derive(posterior, priors), _derive(prior, priors), strict=True)

@@ -231,10 +231,6 @@ def marginal_log_likelihood(
     values : int
         Importance draws for each draw of the population, a multiple of 2 * :data:`LANES`.
 
-    Returns
-    -------
-    Marginal
-
     Raises
     ------
     ValueError

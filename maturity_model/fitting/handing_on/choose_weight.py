@@ -124,10 +124,6 @@ def one_step_ahead(
         by importance weights, as in :func:`.leave_one_out.loo_by_tank`.
     draws : int
         Most draws to mix over, evenly spaced.
-
-    Returns
-    -------
-    OneStep
     """
     population = thin_draws(fit_to_catalogue(population, panel.catalogue), draws)
     plain = make_tables(panel, population, 1.0, NODES)
@@ -211,10 +207,6 @@ def choose_weight(
         To be scored one step ahead.
     in_fit : bool
         See :func:`one_step_ahead`.
-
-    Returns
-    -------
-    Choice
     """
     one_step = one_step_ahead(panel, population, weights, in_fit=in_fit)
     variance = one_step.shift_variance()

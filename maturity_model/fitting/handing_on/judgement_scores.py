@@ -144,10 +144,6 @@ def score_judgements(
     weights : tuple of float
         Evidence weights to filter with.
 
-    Returns
-    -------
-    JudgementScores
-
     Raises
     ------
     ValueError

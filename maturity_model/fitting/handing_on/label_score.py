@@ -58,10 +58,6 @@ def label_score(mixture: FilteredMixture, step: Ints, likelihood: Floats) -> Lab
         Of each label.
     likelihood : ndarray, shape (L, K)
         P(label | phase).
-
-    Returns
-    -------
-    LabelScore
     """
     chain, filtered, scale = mixture.chain, mixture.filtered, mixture.scale
     p, q, weeks, s, d = filtered.shape

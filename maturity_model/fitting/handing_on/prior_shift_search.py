@@ -233,10 +233,6 @@ def shift_by_judgements(
     say : callable
         Called with one line of text per fold, for example ``print``.
 
-    Returns
-    -------
-    ShiftedPractice
-
     Raises
     ------
     ValueError

@@ -119,12 +119,7 @@ class ObservationGradient:
 
 
 class MoveGradient:
-    """The gradient gathered on how tanks move.
-
-    Parameters
-    ----------
-    population : Population
-    """
+    """The gradient gathered on how tanks move."""
 
     def __init__(self, population: Population):
         self.population = population

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from maturity_model.report.html import as_table, esc
@@ -17,21 +18,11 @@ if TYPE_CHECKING:
     from maturity_model.fitting.predictive_checks import Check
 
 #: Rules for these figures, on the page and in files.
-FIGURE_CSS = """.ranges{padding:0 1.2rem 0 6.5rem}
-.ranges svg,.fitted svg{display:block}
-.fitted{padding:.2rem .6rem 0 2.6rem}
-.r90{stroke:var(--link);stroke-width:2.5px}
-.r50{stroke:var(--link);stroke-width:6px}
-.pri{stroke:var(--edge);stroke-width:2px}
-.mid{fill:var(--bg);stroke:var(--link);stroke-width:1.5px}
-.obs{fill:none;stroke:var(--ink);stroke-width:1.8px}
-"""
+FIGURE_CSS = Path(__file__).with_name("figures.css").read_text("utf-8")
 _FILE_CSS = (
     f":root{{{''.join(f'--{k}:{v[0]};' for k, v in PALETTE.items())}}}"
-    "svg{overflow:visible;fill:none;stroke:none;font-family:sans-serif}"
-    "text{fill:var(--soft);font-size:11px}.row{fill:var(--ink);font-size:13px}"
-    ".e{text-anchor:end}.m{text-anchor:middle}.frame{stroke:var(--edge)}"
-    f".rule{{stroke:var(--line)}}.mark{{fill:var(--ink)}}{FIGURE_CSS}"
+    + Path(__file__).with_name("figure_file.css").read_text("utf-8")
+    + FIGURE_CSS
 )
 #: Height of the plot of a check, in pixels.
 _CHECK_HEIGHT = 96.0
@@ -236,10 +227,6 @@ def check_figure(name: str, title: str, unit: str, checks: Sequence[Check]) -> F
         Plain text.
     checks : sequence of Check
         Of one item, by age; at least one.
-
-    Returns
-    -------
-    Figure
     """
     top = 1.0 if unit == "share seen" else max(max(c.q95, c.observed) for c in checks) or 1.0
     weeks = [c.week or 0 for c in checks]
