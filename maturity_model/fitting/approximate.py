@@ -7,7 +7,7 @@ weighted mean of its draws a few times (after Paananen et al. 2021, *Statistics 
 Computing* 31: 16, who also match variances). The last draws are reweighted towards the
 posterior by Pareto-smoothed importance sampling, whose k says how far that can be trusted
 (Vehtari et al. 2024). With hundreds of parameters it often cannot; then the weights are
-tempered until they can be, and the fit fails its check and says so.
+tempered until they can be, and the fit fails its check.
 """
 
 from __future__ import annotations

@@ -156,7 +156,7 @@ def fit_command(
     Returns
     -------
     int
-        An exit code: 5 when a gate failed, and then the file says so too.
+        An exit code: 5 when a gate failed, which the file records too.
     """
     if missing := missing_modules():
         extra = "a fit needs the extra: pip install 'maturity-model[fit]'"
@@ -253,7 +253,7 @@ def _summary(
     out: Path,
 ) -> Iterator[str]:
     # Lines for stdout.
-    said, kind = population.provenance, ", approximate" if loo is None else ""
+    record, kind = population.provenance, ", approximate" if loo is None else ""
     if loo is not None:
         bad = len(loo.unreliable())
         doubt = f"; Pareto k too high for {bad} of {len(loo.tanks)} tanks" if bad else ""
@@ -269,7 +269,7 @@ def _summary(
     yield from handed_on_lines(population, result.panel, out)
     if loo is None:
         yield (
-            f"Pareto k {said['pareto_k']}; effective draws {said['effective_draws']}; "
+            f"Pareto k {record['pareto_k']}; effective draws {record['effective_draws']}; "
             "for a first look only"
         )
         return
@@ -281,24 +281,24 @@ def _summary(
 
 
 def weight_line(population: Population) -> str:
-    """The evidence weight of a population, and why, to follow what else is said of it."""
-    said, why = population.provenance, ""
-    if "sign_shift_variance" in said:
-        why = f" (its tanks' signs shift with variance {said['sign_shift_variance']})"
-    elif "evidence_weight_chosen_by" in said:
-        why = f" (chosen by {said['evidence_weight_chosen_by']})"
+    """The evidence weight of a population, and why, to end a line about it."""
+    record, why = population.provenance, ""
+    if "sign_shift_variance" in record:
+        why = f" (its tanks' signs shift with variance {record['sign_shift_variance']})"
+    elif "evidence_weight_chosen_by" in record:
+        why = f" (chosen by {record['evidence_weight_chosen_by']})"
     return f", evidence weight {population.evidence_weight:g}{why}"
 
 
 def handed_on_lines(population: Population, panel: Panel, out: Path) -> Iterator[str]:
     """Which parts of a population are practice's, and why."""
-    said, pool = population.provenance, f"what the pool says is in {idata_path(out).name}"
-    if said["signs"] == TUNED:
+    record, pool = population.provenance, f"what the pool says is in {idata_path(out).name}"
+    if record["signs"] == TUNED:
         yield (
             "signs, moves, readings: practice's, shifted until they tell the judgements better "
-            f"({said['tuned_length']} prior standard deviations in all); {pool}"
+            f"({record['tuned_length']} prior standard deviations in all); {pool}"
         )
-    practice = [part for part in ("signs", "moves", "readings") if said[part] == "practice"]
+    practice = [part for part in ("signs", "moves", "readings") if record[part] == "practice"]
     if practice:
         yield f"{', '.join(practice)}: as practice says; {pool}"
     if len(practice) == 3 and not enough_judgements(panel):

@@ -1,7 +1,7 @@
 """What each part of the pooled model buys: variants of it, compared by what they predict.
 
 Each variant is fitted to the same panel and then scored on tanks left out: expected log
-predictive density (ELPD) by Pareto-smoothed importance sampling with a whole tank as the
+predictive density (ELPD) by Pareto-smoothed importance sampling with one tank as the
 unit (:mod:`.leave_one_out`). Where the weights of a tank cannot be trusted, the variant is fitted
 again without it. Differences are of the same tanks on the same answers, so that their
 standard error is that of a paired comparison.

@@ -52,7 +52,7 @@ class Diagnostics:
     seconds : float
         Wall time of the slowest chain.
     gradients_per_second : float
-        Of one chain, kept draws only.
+        Of one chain, tuning excluded.
     """
 
     chains: int
@@ -127,7 +127,7 @@ def diagnose(posterior: xr.Dataset, stats: xr.Dataset, seconds: float = 0.0) -> 
         convergence.ess_bulk(draws),
         convergence.ess_tail(draws),
     )
-    labels = [label for label, kept in zip(labels, varies, strict=True) if kept]
+    labels = [label for label, on in zip(labels, varies, strict=True) if on]
     shared = [label.partition("[")[0] not in UNIT_LEVEL for label in labels]
     rows = zip(labels, *(c.tolist() for c in columns), shared, strict=True)
     checks = tuple(ParameterCheck._make(row) for row in rows)
@@ -159,7 +159,7 @@ def _problems(
         yield "one chain alone cannot show that chains agree"
     if divergent > MAX_DIVERGENT * total:
         yield f"{divergent} of {total} transitions diverged"
-    # "not <=" also catches what is not a number.
+    # "not <=" also catches NaN.
     apart = [c for c in checks if not c.r_hat <= MAX_R_HAT]
     if apart:
         worst = max(apart, key=lambda c: c.r_hat)

@@ -1,8 +1,8 @@
 """Leave one tank out: how well the others predict it.
 
 Pareto-smoothed importance sampling (Vehtari, Gelman and Gabry 2017, *Statistics and
-Computing* 27: 1413-1432) with a whole tank as the unit, its pace and skill integrated out,
-so that what is predicted is a new tank. Two caveats. Tanks of one keeper share that
+Computing* 27: 1413-1432) with one tank as the unit, its pace and skill integrated out, so
+that a new tank is predicted. Two caveats. Tanks of one keeper share that
 keeper's skill, which the remaining tanks still inform. And where the evidence weight is below
 1, the tank is taken out of the fit at that weight, but scored by its plain likelihood.
 """

@@ -23,7 +23,7 @@ def pool_logbooks(logbooks: list[Logbook]) -> Logbook:
     Raises
     ------
     ValueError
-        When the logbooks have different signs of their own.
+        When the clubs' own signs differ between the logbooks.
     """
     if len(logbooks) == 1:
         return logbooks[0]

@@ -127,8 +127,8 @@ def population_from(
     """A fitted population of at most :data:`MAX_DRAWS` draws from all chains."""
     draws: dict[str, Any] = {}
     for field, values in stack_chains(posterior, shared_names(posterior)).items():
-        kept = values[evenly_spaced(len(values), MAX_DRAWS)]
-        draws[field] = np.ascontiguousarray(np.moveaxis(kept, 0, -1))
+        thinned = values[evenly_spaced(len(values), MAX_DRAWS)]
+        draws[field] = np.ascontiguousarray(np.moveaxis(thinned, 0, -1))
     return make_population(
         draws,
         priors,

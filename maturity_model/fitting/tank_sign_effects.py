@@ -227,7 +227,7 @@ def marginal_log_likelihood(
     powers : Powers
         Of each kind of observation.
     seed : int
-        Each tank has a random stream of its own, made from this and its number.
+        Seeds a random stream for each tank, together with the tank's number.
     values : int
         Importance draws for each draw of the population, a multiple of 2 * :data:`LANES`.
 

@@ -194,10 +194,11 @@ def choose_weight(
 ) -> Choice:
     """Choose the evidence weight with which the weekly path should use a population.
 
-    Any weight near 1 predicts the next check-in about equally well, even where tanks have ways
-    of their own: a wrong phase can predict a tank's signs well. So the one-step-ahead score is
-    reported but does not choose. The residuals of the predictions estimate how far tanks shift
-    their signs, and simulated clubs show which weight then finds the phases best.
+    Any weight near 1 predicts the next check-in about equally well, even where tanks behave
+    differently from the model: a wrong phase can predict a tank's signs well. So the
+    one-step-ahead score is reported but does not choose. The residuals of the predictions
+    estimate how far tanks shift their signs, and simulated clubs show which weight then finds
+    the phases best.
 
     Parameters
     ----------

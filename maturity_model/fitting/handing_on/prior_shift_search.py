@@ -11,7 +11,7 @@ Holmes and Walker 2016, *JRSS B*; both from memory.)
 
 Judgements of one tank are not independent: together they count as :data:`COUNT` at most.
 Cross-validation over keepers decides whether the shift is used, and with fewer than
-:data:`FEWEST` judged tanks it is not. Judges have ways of their own too (they are late), which
+:data:`FEWEST` judged tanks it is not. Judges have biases too (they are late), which
 cross-validation cannot see: in two simulated ecologies pools of 30 to 100 judged tanks lost up
 to 0.03 nats a tank-week when a tank's judgements counted as 12, against true phases; counting
 as 3, pools of 60 gained -0.014 to +0.023, and those of 100 gained +0.001 to +0.024

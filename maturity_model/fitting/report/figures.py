@@ -1,4 +1,4 @@
-"""Figures of the researcher's report, as SVG for the page and for files of their own.
+"""Figures of the researcher's report, as SVG for the page and as separate files.
 
 The body of a figure uses percentages across and pixels down, so that the same body serves
 the page, at any width and in light and dark, and a file. Each comes with a table of its numbers.
@@ -94,7 +94,7 @@ def _svg(title: str, body: str, height: float) -> str:
 
 
 def _file(title: str, body: str, height: float, left: float) -> str:
-    # With a size, colours and a title of its own; nothing is fetched.
+    # Self-contained: with size, colours and title, and no external resources.
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="760" height="{height + 50:.0f}" '
         f'viewBox="0 0 760 {height + 50:.0f}" role="img"><title>{esc(title)}</title>'

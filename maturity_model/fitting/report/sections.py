@@ -47,41 +47,42 @@ def verdict_section(diagnostics: Diagnostics) -> str:
     return section("verdict", "May it be used?", text)
 
 
-def _handed_on(said: dict[str, str]) -> Iterator[tuple[str, str]]:
+def _handed_on(record: dict[str, str]) -> Iterator[tuple[str, str]]:
     # What the weekly command gets, where it differs from what was fitted; from the provenance.
-    said = {key: esc(value) for key, value in said.items()}
-    if "weekly_evidence_weight" in said:
+    record = {key: esc(value) for key, value in record.items()}
+    if "weekly_evidence_weight" in record:
         why = ""
-        if "evidence_weight_chosen_by" in said:
-            why = f", chosen by {said['evidence_weight_chosen_by']}"
-        if "sign_shift_variance" in said:
-            why += f"; variance of the shifts {said['sign_shift_variance']}"
-        yield "Evidence weight of the weekly report", f"ω = {said['weekly_evidence_weight']}{why}"
-    if "one_step_score_per_checkin" in said:
-        yield "Score of a check-in one week ahead, by ω", said["one_step_score_per_checkin"]
-    if "judged_score" in said:
-        yield "Signs, moves and readings held against", said["chosen_by"]
+        if "evidence_weight_chosen_by" in record:
+            why = f", chosen by {record['evidence_weight_chosen_by']}"
+        if "sign_shift_variance" in record:
+            why += f"; variance of the shifts {record['sign_shift_variance']}"
+        weight = record["weekly_evidence_weight"]
+        yield "Evidence weight of the weekly report", f"ω = {weight}{why}"
+    if "one_step_score_per_checkin" in record:
+        yield "Score of a check-in one week ahead, by ω", record["one_step_score_per_checkin"]
+    if "judged_score" in record:
+        yield "Signs, moves and readings held against", record["chosen_by"]
         yield (
             "Mean log probability of a judgement, given the log without it",
-            f"{said['judged_score']}; practice alone: {said['judged_score_of_practice']}",
+            f"{record['judged_score']}; practice alone: {record['judged_score_of_practice']}",
         )
-    if "tuned_score" in said:
+    if "tuned_score" in record:
         yield (
             "The same, practice shifted by judgements, of keepers left out",
-            said["tuned_score"],
+            record["tuned_score"],
         )
         yield (
             "Signs, moves and readings, in the weekly report",
-            f"practice's, shifted by the judgements: {said['tuned_length']} prior standard "
-            f"deviations in all, {said['tuned_farthest']} at most; a tank's judgements counted as "
-            f"{said['tuned_count']} at most; what the fit says is here only",
+            f"practice's, shifted by the judgements: {record['tuned_length']} prior standard "
+            f"deviations in all, {record['tuned_farthest']} at most; a tank's judgements counted "
+            f"as {record['tuned_count']} at most; what the fit says is here only",
         )
     for part, what in (
         ("signs", "How often signs are seen"),
         ("moves", "How tanks move"),
         ("readings", "What kits read"),
     ):
-        if said.get(part) == "practice":
+        if record.get(part) == "practice":
             yield (
                 f"{what}, in the weekly report",
                 "as practice says; what the fit says is here only",
@@ -226,7 +227,7 @@ def predictive_section(checks: Sequence[Check], figures: Sequence[Figure]) -> st
 def loo_section(loo: LeaveOneOut) -> str:
     """How well the others predict each tank."""
     bad = loo.unreliable()
-    said = (
+    trust = (
         f"For {plural(len(bad), 'tank')} Pareto k̂ is above {loo.limit:.2f}: its score cannot be "
         "trusted, nor can the sum."
         if bad
@@ -243,7 +244,7 @@ def loo_section(loo: LeaveOneOut) -> str:
         "loo",
         "How well the others predict a tank",
         f"<p>ELPD {loo.total:.1f} (standard error {loo.standard_error:.1f} over tanks); "
-        f"effective parameters {loo.effective_parameters:.1f}. {said}</p>"
+        f"effective parameters {loo.effective_parameters:.1f}. {trust}</p>"
         '<p class="small">Pace and skill of the tank are integrated out, so each is predicted as '
         "a new tank of a new keeper. Tanks of one keeper share that keeper’s skill, which the "
         "others still know of. Below ω = 1 a tank is taken out of the fit at that weight, and "
@@ -275,7 +276,7 @@ def scaling_section(sensitivity: Sensitivity) -> str:
     verdicts = [sensitivity.verdict(i) for i in range(len(sensitivity.names))]
     prior_led, torn = (verdicts.count(v) for v in ("the prior decides", "prior and data disagree"))
     worst = max(sensitivity.khat)
-    # "not <=" also catches what is not a number.
+    # "not <=" also catches NaN.
     doubt = (
         f" Pareto k̂ of the weights is {worst:.2f}, above {RELIABLE:g}: do not rely on this table."
         if not worst <= RELIABLE
