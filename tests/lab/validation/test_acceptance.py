@@ -29,26 +29,20 @@ def by_what(case: Case, one: CaseResult) -> dict[str, Criterion]:
     return {c.what: c for c in judge([case], {case.name: one})}
 
 
-def test_a_good_forecaster_meets_all() -> None:
+def test_a_good_forecaster_meets_all_and_an_overconfident_one_is_flagged() -> None:
+    error, way = "calibration error", "share of the way to the ceiling"
     found = by_what(MECHANISTIC, result((0.85, 0.85)))
-    assert found["calibration error"].passed
-    assert found["calibration error"].conclusive
-    assert found["share of the way to the ceiling"].passed
+    assert found[error].verdict == found[way].verdict == "met"
     assert all(found[f"log score gained over {b.replace('_', ' ')}"].passed for b in BASELINES)
     # Nothing was fitted: that is not known, and not met.
     assert found["log score gained by an unlabelled pooled fit"].passed is None
     assert found["with a fifth judged, calibration error"].verdict == "not known"
-
-
-def test_an_overconfident_forecaster_is_flagged() -> None:
-    found = by_what(MECHANISTIC, result((0.99, 0.75)))
-    assert found["calibration error"].passed is False
-    assert found["calibration error"].verdict == "MISSED"
     # As often right as a calibrated one that is far on the way; its log score pays for it.
-    assert found["share of the way to the ceiling"].passed is False
-    honest = by_what(MECHANISTIC, result((0.75, 0.75)))
-    assert honest["share of the way to the ceiling"].estimate.value > 0.4
-    assert honest["calibration error"].passed
+    found, honest = (by_what(MECHANISTIC, result((said, 0.75))) for said in (0.99, 0.75))
+    assert found[error].verdict == "MISSED"
+    assert found[way].passed is False
+    assert honest[error].passed
+    assert honest[way].estimate.value > 0.4
 
 
 def test_worse_than_one_baseline_is_flagged() -> None:

@@ -41,9 +41,7 @@ def test_signs_by_hand() -> None:
     assert list(log["balance", "diatoms"])[:4] == pytest.approx([1, r, 0.5 - 1, -0.5 * r])
     assert list(log["unlooked", "diatoms"]) == [0, 1, 0, 1, 2, 3]
     assert log["last", "amphipods"].isna().all()
-
-
-def test_a_balance_is_taken_at_the_end_of_the_week() -> None:
+    # It is taken at the end of the week.
     balance = one([look(0, "diatoms=y")])["balance", "diatoms"]
     assert balance.iloc[0] == pytest.approx(2 ** (-6 / 14))
 
