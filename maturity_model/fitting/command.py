@@ -162,8 +162,6 @@ def fit_command(
         extra = "a fit needs the extra: pip install 'maturity-model[fit]'"
         to_terminal(f"{', '.join(missing)} not installed; {extra}")
         return USAGE
-    from maturity_model.fitting.comparison import compare as compare_variants
-    from maturity_model.fitting.comparison import shorter
     from maturity_model.fitting.model_inputs import documents
     from maturity_model.fitting.pooled_fit import run_fit
 
@@ -207,10 +205,7 @@ def fit_command(
             loo = leave_tanks_out(result)
             # Again; if leaving tanks out is interrupted, the draws are on disk already.
             save_posterior(result, idata_path(out), loo)
-            if compare:
-                comparison = compare_variants(
-                    result, options, shorter(plan), folder=chains_folder(out), say=to_terminal
-                )
+            comparison = _compare(result, options, plan, out) if compare else None
             if report is not None:
                 print(f"Report: {report(result, loo, comparison)}")
     except (OSError, ChainLost) as error:
@@ -218,6 +213,12 @@ def fit_command(
     for line in _summary(result, population, loo, comparison, out):
         print(line)
     return _exit_code(result)
+
+
+def _compare(result: FitResult, options: ModelOptions, plan: SamplingPlan, out: Path) -> Comparison:
+    from maturity_model.fitting.comparison import compare, shorter
+
+    return compare(result, options, shorter(plan), folder=chains_folder(out), say=to_terminal)
 
 
 def _exit_code(result: FitResult) -> int:
