@@ -205,7 +205,7 @@ def laplace(
 
 
 def approximate_posterior(
-    model: pm.Model, seed: int, draws: int = DRAWS, say: Callable[[str], None] | None = None
+    model: pm.Model, seed: int, say: Callable[[str], None] | None = None
 ) -> Approximation:
     """Approximate a model's posterior.
 
@@ -214,8 +214,6 @@ def approximate_posterior(
     model : pm.Model
     seed : int
         The same seed and versions give the same draws.
-    draws : int
-        To return.
     say : callable, optional
         Called with one line of text per finished step, for example ``print``.
     """
@@ -233,11 +231,11 @@ def approximate_posterior(
     mode, height = max(modes, key=lambda m: m[1])
     lowest = min(value for _, value in modes)
     say(f"{STARTS} climbs, highest log density {height:.1f} (lowest {lowest:.1f})")
-    x, value, log_weight = laplace(density, mode, PER_DRAW * draws, rng)
+    x, value, log_weight = laplace(density, mode, PER_DRAW * DRAWS, rng)
     trusted = trusted_weights(log_weight[None], MAX_K, MIN_EFFECTIVE_SHARE)
     # In the order drawn, so that the draws can be thinned evenly.
-    index = systematic(trusted.weight[0], draws, rng)
-    at, coords = ("chain", "draw"), {"chain": [0], "draw": np.arange(draws)}
+    index = systematic(trusted.weight[0], DRAWS, rng)
+    at, coords = ("chain", "draw"), {"chain": [0], "draw": np.arange(DRAWS)}
     stats = {"log_density": (at, value[index][None]), "log_weight": (at, log_weight[index][None])}
     return Approximation(
         _label(model, density, x[index]),

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 #: Weights that are tried.
 GRID = (0.15, 0.25, 0.35, 0.4, 0.5, 0.65, 0.8, 1.0)
-#: Nodes for pace and skill, as in the weekly path; draws mixed over.
+#: Nodes for pace and skill, as in the weekly path; most draws mixed over, evenly spaced.
 NODES, DRAWS = (5, 3), 64
 
 
@@ -109,7 +109,6 @@ def one_step_ahead(
     weights: tuple[float, ...] = GRID,
     *,
     in_fit: bool = True,
-    draws: int = DRAWS,
 ) -> OneStep:
     """Score each check-in as the log up to the week before predicts it.
 
@@ -122,10 +121,8 @@ def one_step_ahead(
     in_fit : bool
         Whether the panel's tanks were in the population's fit. If so each is taken out of it
         by importance weights, as in :func:`.leave_one_out.loo_by_tank`.
-    draws : int
-        Most draws to mix over, evenly spaced.
     """
-    population = thin_draws(fit_to_catalogue(population, panel.catalogue), draws)
+    population = thin_draws(fit_to_catalogue(population, panel.catalogue), DRAWS)
     plain = make_tables(panel, population, 1.0, NODES)
     tables = [make_tables(panel, population, weight, NODES) for weight in weights]
     was_seen = panel.signs.codes["seen"].astype(bool)[:, None, None, None]
