@@ -1,4 +1,11 @@
-"""The report: pages, tables and machine-readable records of an assessment."""
+"""The report: pages, tables and machine-readable records of an assessment.
+
+``tank_page.py`` and ``index_page.py`` put pages together from sections and SVG figures,
+``wording.py`` turns probabilities into words, ``machine.py`` and ``question_record.py`` make the
+JSON, ``form_page.py`` the form; style sheets are the ``.css`` files. Nothing here computes a
+probability. Text from a log is escaped by ``html.esc``. JSON keys and CSV columns are a
+contract; words and layout are not.
+"""
 
 from __future__ import annotations
 
