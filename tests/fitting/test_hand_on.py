@@ -118,6 +118,7 @@ def _with(fitted: Population, true: Population, names: tuple[str, ...]) -> Popul
     return replace(fitted, **own)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("known", "want"),
     [

@@ -92,6 +92,7 @@ def test_a_tank_counts_as_so_many_judgements_at_most() -> None:
             assert label.likelihood.shape == (n, 4)
 
 
+@pytest.mark.slow
 def test_tanks_of_other_ways_are_told_better() -> None:
     panel, practice = _pool(1.8, 24), _practice(16)
     vector = optimise_shift(panel, practice, judged_labels(panel, practice), draws=16)
@@ -114,6 +115,7 @@ def few_are_enough(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("maturity_model.fitting.handing_on.prior_shift_search.FEWEST", 10)
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("few_are_enough")
 def test_keepers_left_out_decide() -> None:
     moved = hand_on(_practice(8), _pool(2.5, 30), choose=True)
@@ -130,11 +132,13 @@ def test_keepers_left_out_decide() -> None:
     assert "tuned_score" not in asked.provenance
 
 
+@pytest.mark.slow
 def test_few_tanks_tune_nothing() -> None:
     used = hand_on(_practice(8), _pool(2.5, 40), choose=True)
     assert "tuned_score" not in used.provenance
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("few_are_enough")
 def test_judgements_at_random_tune_nothing() -> None:
     panel = _pool(0.0, 12)

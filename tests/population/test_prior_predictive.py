@@ -23,6 +23,9 @@ from maturity_model.catalogue import load_catalogue
 from maturity_model.lab.worlds.simulate_logbook import Habits, Simulated, simulate_logbook
 from maturity_model.population import load_population
 
+# Run by the full job; the numbers of practice seldom change.
+pytestmark = pytest.mark.slow
+
 MONTH = 4.35
 DRY, LIVE, USUAL = (1.0, 0.0, 0.0), (0.0, 0.0, 1.0), (0.5, 0.3, 0.2)
 NEVER = 10_000.0

@@ -233,6 +233,7 @@ def test_the_chance_of_slipping_against_all_futures() -> None:
     assert found[2] == 0.0  # nothing lies below the first phase
 
 
+@pytest.mark.slow
 def test_expected_sums_are_the_mean_of_drawn_ones() -> None:
     rng = np.random.default_rng(9)
     chance, stated = rng.random((60, 1)), rng.random((60, 1))
@@ -313,6 +314,7 @@ def test_a_tiny_run_counts_every_tank_week_once() -> None:
     assert 0 < four < eight
 
 
+@pytest.mark.slow
 def test_the_same_seed_gives_the_same_files(tmp_path: Path) -> None:
     ran = study.run(TINY, clubs=2, training=120)
     again = study.summarise(tiny(), TINY.seed)

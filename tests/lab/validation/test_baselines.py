@@ -110,6 +110,7 @@ def test_a_table_learns_what_is_certain(table: str) -> None:
     assert blind[0] == pytest.approx([1 / 3, 2 / 3, 0, 0], abs=1e-3)
 
 
+@pytest.mark.slow
 def test_the_plain_hmm_learns_what_is_certain(need: Load) -> None:
     need("hmmlearn")
     log, now = toy(5, 4)
@@ -156,6 +157,7 @@ def test_the_ceiling_beats_age_alone_in_the_models_world(need: Load) -> None:
     assert log_score(fit_ceiling(seen, truth, 4, 0)(log), now) > log_score(age, now) + 0.1
 
 
+@pytest.mark.slow
 def test_the_ceiling_learns_what_is_certain(need: Load) -> None:
     need("sklearn")
     log, now = toy(4, 8)

@@ -134,6 +134,7 @@ def sign_chances() -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     return codes["seen"], 1 / (1 + np.exp(-logit)), g, state
 
 
+@pytest.mark.slow
 def test_sign_frequencies_are_the_model_s() -> None:
     seen, p, g, state = sign_chances()
     assert len(seen) > 30_000
@@ -149,6 +150,7 @@ def test_sign_frequencies_are_the_model_s() -> None:
         assert abs(surprise(seen[here], p[here])) < 4.5, low
 
 
+@pytest.mark.slow
 def test_reading_frequencies_are_the_model_s() -> None:
     # Read every week, and strongly pulled, so that the last reading matters.
     population = replace(truth(), carry=np.full((4, 1), 0.7))
@@ -179,6 +181,7 @@ def test_reading_frequencies_are_the_model_s() -> None:
                 assert abs(surprise(hit[pulled], p[pulled])) < 4.5, (name, low, "again")
 
 
+@pytest.mark.slow
 def test_judgement_frequencies_are_the_model_s() -> None:
     simulated, panel = club()
     codes = panel.judgements.codes[panel.judgements.code]
@@ -196,6 +199,7 @@ def test_judgement_frequencies_are_the_model_s() -> None:
     assert abs(surprise(right[agree], p)) < 4.5
 
 
+@pytest.mark.slow
 def test_moves_are_the_model_s() -> None:
     simulated, panel = club()
     moved = {"stay": [], "advance": [], "down": []}
@@ -223,6 +227,7 @@ def test_moves_are_the_model_s() -> None:
         assert abs(surprise(np.array(moved[name]), np.array(chance[name]))) < 4.5, name
 
 
+@pytest.mark.slow
 def test_starts_are_the_model_s() -> None:
     simulated = simulate_logbook(
         truth(), load_catalogue(), 1500, np.random.default_rng(2), Habits(weeks=2, checkin=0)
@@ -255,6 +260,7 @@ def of_the_truth() -> np.ndarray:
     return log_likelihood(truth())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("field", "change"),
     [
@@ -286,6 +292,7 @@ def test_the_true_parameters_are_likelier_than_changed_ones(field: str, change) 
     assert gain.mean() > 2 * gain.std() / np.sqrt(len(gain))
 
 
+@pytest.mark.slow
 def test_tanks_with_shifts_of_their_own_surprise_the_model() -> None:
     rng = np.random.default_rng(8)
     habits = replace(HABITS, sign_effect_sd=1.5, reading_effect_sd=1.0)

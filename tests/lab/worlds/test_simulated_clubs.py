@@ -40,6 +40,7 @@ def errors(c: SimulatedClub) -> list[str]:
     return [str(p) for p in c.logbook.problems if p.severity == "error"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("world", WORLDS)
 def test_the_log_reads_without_errors_in_every_range(world: str) -> None:
     assert presets(world)
@@ -290,6 +291,7 @@ def test_nonsense_is_refused(change: dict[str, object], message: str) -> None:
         simulate(**asked)  # type: ignore[arg-type]
 
 
+@pytest.mark.slow
 def test_the_longest_log_ends_in_the_past() -> None:
     c = simulate("mechanistic", 1, 520, 1)
     assert errors(c) == []

@@ -37,6 +37,7 @@ def rock(c: Club, kind: str) -> np.ndarray:
     return np.array([r["rock"] == kind for r in c.tanks])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", SEEDS)
 def test_phases_last_as_long_as_practice_says(seed: int) -> None:
     c = club(seed)
@@ -48,6 +49,7 @@ def test_phases_last_as_long_as_practice_says(seed: int) -> None:
     assert 22 <= np.nanmedian(weeks[3]) <= 60
 
 
+@pytest.mark.slow
 def test_over_worlds_the_medians_are_those_of_practice() -> None:
     weeks = np.concatenate([reached(club(s)) for s in SEEDS], axis=1)
     dry = np.concatenate([rock(club(s), "dry") for s in SEEDS])
@@ -68,6 +70,7 @@ def test_over_worlds_the_medians_are_those_of_practice() -> None:
     assert 0.05 < (last == 1).mean() < 0.5
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", SEEDS)
 def test_live_rock_is_faster_than_dry(seed: int) -> None:
     c = club(seed)
@@ -77,6 +80,7 @@ def test_live_rock_is_faster_than_dry(seed: int) -> None:
         assert wet < dry or (phase == 3 and wet == dry == 999), phase
 
 
+@pytest.mark.slow
 def test_a_crash_lowers_the_phase_more_often_than_no_crash() -> None:
     after, without = [], []
     rng = np.random.default_rng(1)
@@ -125,6 +129,7 @@ def small(preset: str) -> Club:
     return live(60, 7 * 52, SEEDS[0], START, preset=preset)
 
 
+@pytest.mark.slow
 def test_ranges_differ_as_they_say() -> None:
     def at(preset: str, of) -> float:
         return float(of(small(preset)))
@@ -145,6 +150,7 @@ def test_every_range_lets_tanks_come_alive(preset: str) -> None:
     assert np.isfinite(weeks[2]).mean() > 0.4
 
 
+@pytest.mark.slow
 def test_without_water_changes_a_tank_tends_to_stay_in_the_bloom(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

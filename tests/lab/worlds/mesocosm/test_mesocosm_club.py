@@ -122,6 +122,7 @@ def test_phases_come_when_keepers_expect_them(history: History) -> None:
     assert 0.5 < (mature < 13.8).mean() < 0.98
 
 
+@pytest.mark.slow
 def test_a_crash_sets_back() -> None:
     # Chance to be lower 21 days on or sooner, after a crash and on any other day.
     after, others = [], []
@@ -289,6 +290,7 @@ def test_wrong_arguments_are_refused(wrong: dict[str, object]) -> None:
 # Where it is offered -----------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("preset", PRESETS)
 def test_its_logbook_is_read_without_errors(preset: str) -> None:
     found = simulate("mesocosm", 40, 60, 2, preset=preset, batch=1, judged=0.2)

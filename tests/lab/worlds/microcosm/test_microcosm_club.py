@@ -79,6 +79,7 @@ def test_phases_come_when_keepers_expect_them(club: World) -> None:
     assert 0.5 < (mature < 13.8).mean() < 0.98
 
 
+@pytest.mark.slow
 def test_a_crash_sets_back() -> None:
     # Chance to be lower 21 days on or sooner, after a crash that was logged and on any day.
     after, others = [], []
