@@ -48,12 +48,9 @@ def a_log(
 ) -> Logbook:
     """A tank looked at once a week on day 3, that ends on the last day of its last week."""
     texts = (
-        "diatoms=n amphipods=n",
-        "diatoms=y film_algae=y",
-        "hair_algae=y amphipods=y",
-        "coralline_algae=y copepods=y hair_algae=n",
-        "diatoms=y coralline_algae=n",
-    )
+        "diatoms=n amphipods=n", "diatoms=y film_algae=y", "hair_algae=y amphipods=y",
+        "coralline_algae=y copepods=y hair_algae=n", "diatoms=y coralline_algae=n",
+    )  # fmt: skip
     checkins: list[CheckIn] = [
         look(7 * t + 3, texts[t % len(texts)] if signs else "") for t in range(weeks)
     ]

@@ -107,32 +107,10 @@ def xml_noise(rng: random.Random, path: Path) -> Case:
     name = rng.choice(list(pieces))
     text = pieces[name]
     junk = (
-        "<",
-        ">",
-        "&",
-        "&#0;",
-        "&x;",
-        "<c",
-        "</row>",
-        '"',
-        "<!DOCTYPE x [<!ENTITY a 'b'>]>",
-        "<v>",
-        "99999999999",
-        "-1",
-        "A1048577",
-        "XFE1",
-        't="d"',
-        't="s"',
-        "<is>",
-        "]]>",
-        "\ufffe",
-        " r=",
-        '<row r="1048576">',
-        '<c r="A1"><v>1</v></c>',
-        "<f>1</f>",
-        "é",
-        "xml:space",
-    )
+        "<", ">", "&", "&#0;", "&x;", "<c", "</row>", '"', "<!DOCTYPE x [<!ENTITY a 'b'>]>", "<v>",
+        "99999999999", "-1", "A1048577", "XFE1", 't="d"', 't="s"', "<is>", "]]>", "\ufffe", " r=",
+        '<row r="1048576">', '<c r="A1"><v>1</v></c>', "<f>1</f>", "é", "xml:space",
+    )  # fmt: skip
     for _ in range(rng.randint(1, 5)):
         a = rng.randint(0, len(text))
         b = a + rng.choice((0, 0, 1, 5, 40))

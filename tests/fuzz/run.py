@@ -165,17 +165,9 @@ def main() -> int:
 
 
 _COLUMNS = (
-    "seed",
-    "first",
-    "last",
-    "kind",
-    "read",
-    "refused",
-    "traceback",
-    "unaccounted",
-    "weekly_runs",
+    "seed", "first", "last", "kind", "read", "refused", "traceback", "unaccounted", "weekly_runs",
     "peak_mb",
-)
+)  # fmt: skip
 
 
 def _done(out: Path | None, seed: int) -> int:

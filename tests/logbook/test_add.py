@@ -167,13 +167,9 @@ def test_the_logs_own_text_stays(
     make: Make, file: Callable[..., Path], mark: str, end: str, last: bool
 ) -> None:
     lines = [
-        '"tank"\tdate\tmood\tnote\tHair Algae',
-        'Reef\t2026-03-01\t"a ""b"""\t  spaced\t y',
-        "",
-        "Reef\t2026-03-02\tü",
-        "\t\t\t\t",
-        "Reef\t2026-03-03\t\t=1+1\tmaybe",
-    ]
+        '"tank"\tdate\tmood\tnote\tHair Algae', 'Reef\t2026-03-01\t"a ""b"""\t  spaced\t y', "",
+        "Reef\t2026-03-02\tü", "\t\t\t\t", "Reef\t2026-03-03\t\t=1+1\tmaybe",
+    ]  # fmt: skip
     text = end.join(lines) + (end if last else "")
     data = text.encode(mark)
     folder = make(checkins=data)

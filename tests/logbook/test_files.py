@@ -25,17 +25,9 @@ def only(book: Logbook, severity: str = "error") -> Problem:
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
 def test_lines_are_true_after_a_quoted_newline(read: Read, end: str) -> None:
     lines = [
-        "tank,date,diatoms,note",
-        'Reef,2026-02-01,y,"two',
-        'lines, and ""more"" of it"',
-        "",
-        "  , ,,",
-        "Reef,2026-02-30,y,",
-        'Reef,2026-02-08,maybe,"a',
-        "",
-        'b"',
-        "Reef,2026-02-15,n,",
-    ]
+        "tank,date,diatoms,note", 'Reef,2026-02-01,y,"two', 'lines, and ""more"" of it"', "",
+        "  , ,,", "Reef,2026-02-30,y,", 'Reef,2026-02-08,maybe,"a', "", 'b"', "Reef,2026-02-15,n,",
+    ]  # fmt: skip
     book = read(checkins=end.join(lines))
     assert [(p.line, p.column, p.scope) for p in book.problems] == [
         (6, "date", "row"),

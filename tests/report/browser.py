@@ -14,18 +14,10 @@ from typing import Any
 
 _NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
 _FLAGS = (
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--disable-dev-shm-usage",
-    "--hide-scrollbars",
-    "--remote-debugging-pipe",
-)
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+    "--disable-dev-shm-usage", "--hide-scrollbars", "--remote-debugging-pipe",
+)  # fmt: skip
 #: Virtual key codes of the keys that are no letters.
 _KEYS = {
     "Tab": 9, "Enter": 13, "Space": 32, "Escape": 27,
