@@ -82,11 +82,12 @@ def test_filtered_is_causal_at_the_awkward_weeks() -> None:
         if t != 7
     ]
     events = [
-        Event("a", day(6), "overfeeding", 3.0), Event("a", day(4 * 7 + 6), "crash"),
+        Event("a", day(6), "overfeeding", 3.0),
+        Event("a", day(4 * 7 + 6), "crash"),
         Event("b", day(5 * 7 + 2), "water_change", 20.0),
         Event("a", day(7 * 7 + 3), "sand_disturbed"),
         Event("a", day(9 * 7 + 5), "water_change", 30.0),
-    ]  # fmt: skip
+    ]
     panel = build_panel(make_log(tanks, looks, events))
     assert panel.pending.any()
     switched = panel.water_known[panel.first[0] : panel.first[1]]

@@ -17,9 +17,13 @@ from maturity_model.catalogue import load_catalogue
 CATALOGUE = load_catalogue()
 #: Looks are on day 3 of each week: the second overfeeding comes after its week's look.
 EVENTS = [
-    event(1, "water_change", 10.0), event(2, "livestock_added", 6.0), event(8, "deep_clean"),
-    event(12, "overfeeding", 4.0), event(15, "overfeeding", 2.0), event(29, "crash"),
-]  # fmt: skip
+    event(1, "water_change", 10.0),
+    event(2, "livestock_added", 6.0),
+    event(8, "deep_clean"),
+    event(12, "overfeeding", 4.0),
+    event(15, "overfeeding", 2.0),
+    event(29, "crash"),
+]
 
 
 def slow(here: Present, kind: str, size: float, moves: list[int], start: int) -> np.ndarray:

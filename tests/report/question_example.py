@@ -84,7 +84,7 @@ def surprises(alarm: Alarm) -> Surprises:
         Surprise(sign("bristle_worms", not wrong), 0.05, wrong, False, None),
         Surprise(nitrate(), 0.004 if alarm else 0.4, False, bool(alarm), True),
         Surprise(sign("diatoms", False), 0.7, False, False, None),
-    )  # fmt: skip
+    )
     lately = RecentSlip(0.42, 0.08) if wrong else RecentSlip(0.01, 0.001)
     return Surprises(alarm, lately, 0.001 if wrong else 1.0, wrong, items)
 

@@ -121,7 +121,7 @@ def test_the_three_answers_of_a_sign_are_told_apart() -> None:
         CheckIn(tank.tank.name, start + dt.timedelta(days=15), signs={}),
         CheckIn(tank.tank.name, start + dt.timedelta(days=16), signs={"diatoms": False}),
         CheckIn(tank.tank.name, start + dt.timedelta(days=17), signs={"diatoms": True}),
-    )  # fmt: skip
+    )
     section = by_id(page_of(replace(tank, checkins=checkins)), "signs")
     (row,) = [r for r in section.find("tr") if r.find("th")[0].text == "Diatoms"]
     assert [c.text for c in row.find("td")] == ["0, 2", "1", "0"]

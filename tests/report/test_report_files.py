@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 from report.example import PHASES, example_assessment, example_tank
 
-import maturity_model.report as report
 from maturity_model.report import file_names, write_reports
 from maturity_model.report.files import csv_text, href
 from maturity_model.report.wording import statement
@@ -167,21 +166,6 @@ def test_not_a_number_is_an_error_and_no_file(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="JSON compliant"):
         write_reports(example_assessment((tank,)), tmp_path, "x")
     assert list(tmp_path.iterdir()) == []
-
-
-def test_a_failing_page_leaves_the_whole_old_report(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    write_reports(example_assessment(), tmp_path, "first")
-    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
-
-    def fail(*_: object) -> str:
-        raise RuntimeError("cannot build")
-
-    monkeypatch.setattr(report, "index_page", fail)
-    with pytest.raises(RuntimeError, match="cannot build"):
-        write_reports(example_assessment(), tmp_path, "second")
-    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
 
 
 def test_a_link_in_the_folder_is_replaced_not_followed(tmp_path: Path) -> None:

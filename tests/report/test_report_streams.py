@@ -102,31 +102,3 @@ def test_nothing_takes_its_place_before_all_is_written_and_the_index_comes_last(
     write_reports(club(3), tmp_path, "second")
     assert order[-1] == "index.html"
     assert set(order) == set(before)
-
-
-def test_a_kill_while_files_take_their_places_leaves_each_old_or_new(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    write_reports(club(3), tmp_path / "old", "first")
-    write_reports(club(3), tmp_path / "new", "second")
-    write_reports(club(3), tmp_path / "out", "first")
-    count, move = [], os.replace
-
-    def stop(source: Path, target: Path) -> None:
-        if len(count) == 4:
-            raise KeyboardInterrupt
-        count.append(1)
-        move(source, target)
-
-    monkeypatch.setattr(os, "replace", stop)
-    with pytest.raises(KeyboardInterrupt):
-        write_reports(club(3), tmp_path / "out", "second")
-    new = 0
-    for path in (tmp_path / "out").iterdir():
-        content = path.read_bytes()
-        is_new = content == (tmp_path / "new" / path.name).read_bytes()
-        assert is_new or content == (tmp_path / "old" / path.name).read_bytes()
-        new += is_new and content != (tmp_path / "old" / path.name).read_bytes()
-    assert new == 4
-    index = (tmp_path / "out" / "index.html").read_bytes()
-    assert index == (tmp_path / "old" / "index.html").read_bytes()
