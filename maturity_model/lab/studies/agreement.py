@@ -54,13 +54,7 @@ def simulate_club(
     """A pool and new tanks of the same club, and the last day.
 
     The new tanks begin with dry rock, since the compiled model is tied to where its tanks
-    begin, and later than the pool: their ages spread evenly from :data:`YOUNGEST` to
-    ``weeks``.
-
-    Returns
-    -------
-    pool, new : Logbook
-    as_of : date
+    begin, and later than the pool: their ages spread evenly from :data:`YOUNGEST` to ``weeks``.
     """
     truth = elicit_population(catalogue, 1.0, n_draws=1, seed=seed)
     rng = np.random.default_rng(seed)
@@ -175,15 +169,6 @@ def run(
     setting: Agreement, work: Path | None = None, processes: int = 1, say: Say = silent
 ) -> pd.DataFrame:
     """Compare weekly updates with refits, one new tank at a time.
-
-    Parameters
-    ----------
-    setting : Agreement
-    work : Path, optional
-        Keeps the comparisons.
-    processes : int
-    say : callable
-        Called with one line of text per finished comparison.
 
     Returns
     -------

@@ -44,14 +44,11 @@ def by_tank(values: NDArray[Any]) -> NDArray[Any]:
 
 
 def cells(simulated: Simulated, weeks: int) -> dict[str, Ints]:
-    """The cell of each tank-week, by frequency table.
+    """The cell of each tank-week, by frequency table; each of shape (N * weeks,).
 
-    Returns
-    -------
-    dict of str to int ndarray, shape (N * weeks,)
-        ``age``: week and rock. ``readings_table``: ammonia and nitrite, each not measured, not
-        found or found when last measured in :data:`LATELY` weeks, and age in bands of as many.
-        ``checklist``: favourable signs seen in :data:`LATELY` weeks.
+    ``age``: week and rock. ``readings_table``: ammonia and nitrite, each not measured, not found or
+    found when last measured in :data:`LATELY` weeks, and age in bands of as many. ``checklist``:
+    favourable signs seen in :data:`LATELY` weeks.
     """
     catalogue, tanks = simulated.logbook.catalogue, simulated.logbook.tanks
     at = {name: n for n, name in enumerate(tanks)}

@@ -45,15 +45,8 @@ def design(setting: Calibration) -> Design:
 def distance(counts: Ints) -> Floats:
     """How unlikely the least likely point of an empirical distribution of ranks is.
 
-    Parameters
-    ----------
-    counts : int ndarray, shape (B, cells)
-        How often each rank came up, in B samples of the same size.
-
-    Returns
-    -------
-    ndarray, shape (B,)
-        The smallest of the binomial tail chances; small is far from uniform.
+    ``counts``, shape (B, cells): how often each rank came up, in B samples of the same size. The
+    result, shape (B,), is the smallest of the binomial tail chances; small is far from uniform.
     """
     n, cells = int(counts[0].sum()), counts.shape[1]
     p, x = np.arange(1, cells)[:, None] / cells, np.arange(n + 1)
@@ -73,18 +66,7 @@ def null_distances(n: int, cells: int, samples: int = NULL_SAMPLES) -> Floats:
 
 
 def p_values(ranks: Ints, cells: int) -> Floats:
-    """Chance of ranks as far from uniform, for each column.
-
-    Parameters
-    ----------
-    ranks : int ndarray, shape (N, Q)
-        From 0 to cells - 1.
-    cells : int
-
-    Returns
-    -------
-    ndarray, shape (Q,)
-    """
+    """Chance of ranks as far from uniform, for each column of ``ranks``, shape (N, Q)."""
     null = null_distances(len(ranks), cells)
     counts = np.stack([np.bincount(r, minlength=cells) for r in ranks.T])
     # Equal distances come out equal but for rounding.
@@ -104,13 +86,8 @@ def holm(p: Floats) -> Floats:
 def power(n: int, cells: int, quantities: int, shift: float, scale: float) -> float:
     """Chance that one wrong parameter among many raises an alarm, by Holm's first step.
 
-    Parameters
-    ----------
-    n, cells, quantities : int
-        Replications, possible ranks, parameters tested.
-    shift, scale : float
-        A normal posterior is off by ``shift`` of its standard deviations, and its standard
-        deviation is wrong by a factor.
+    Its normal posterior is off by ``shift`` of its standard deviations, and its standard deviation
+    is wrong by the factor ``scale``; ``n`` replications of ``cells`` possible ranks.
     """
     samples = 500
     rng = np.random.default_rng([NULL_SEED, 1])
@@ -124,10 +101,7 @@ def power(n: int, cells: int, quantities: int, shift: float, scale: float) -> fl
 
 
 def uniformity(rows: pd.DataFrame, cells: int) -> pd.DataFrame:
-    """Test the ranks of every quantity, as in ``uniformity.csv``: ``quantity``, ``p``, ``p_holm``.
-
-    No ``p_holm`` below :data:`LEVEL`: no alarm.
-    """
+    """Test the ranks of every quantity, as in ``uniformity.csv``; a low ``p_holm`` is an alarm."""
     ranks = ranks_of(rows, others=True)
     p = p_values(ranks.to_numpy(), cells)
     return pd.DataFrame({"quantity": ranks.columns, "p": p, "p_holm": holm(p)})

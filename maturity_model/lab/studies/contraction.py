@@ -67,20 +67,10 @@ def group_of(name: str) -> Group:
 
 
 def on_prior_scale(names: tuple[str, ...], values: Floats) -> Floats:
-    """Values on the unbounded scale on which the prior is about normal.
+    """Values, shape (Q, D), on the unbounded scale on which the prior is about normal.
 
     Logarithms of times and of kits' noise, log-odds of shares; hazards, ratios and odds
     are logarithms already, and spreads and persistence have normal priors as they are.
-
-    Parameters
-    ----------
-    names : tuple of str
-        Q parameters.
-    values : ndarray, shape (Q, D)
-
-    Returns
-    -------
-    ndarray, shape (Q, D)
     """
     out = np.array(values, dtype=float)
     for i, name in enumerate(names):
@@ -99,20 +89,9 @@ def contraction(posterior_sd: Floats, prior_sd: Floats) -> Floats:
 def size_at(sizes: Sequence[int], contracted: Floats, threshold: float) -> float:
     """Size at which a threshold is reached, interpolated on log size.
 
-    What noise of sampling makes fall with size is levelled first, by isotonic regression.
-
-    Parameters
-    ----------
-    sizes : sequence of int
-        Rising.
-    contracted : ndarray, shape (len(sizes),)
-    threshold : float
-
-    Returns
-    -------
-    float
-        The smallest size where it is reached there already (so: that, or fewer); infinite
-        where it is not reached at the largest.
+    What noise of sampling makes fall with size is levelled first, by isotonic regression. The
+    smallest size where it is reached there already (so: that, or fewer); infinite where it is not
+    reached at the largest.
     """
     y = isotonic_regression(contracted).x
     reached = np.flatnonzero(y >= threshold)
@@ -127,34 +106,15 @@ def size_at(sizes: Sequence[int], contracted: Floats, threshold: float) -> float
 
 
 def share_learned(sizes: Floats, share: float) -> float:
-    """Size at which at least this share of some parameters is learned.
-
-    Parameters
-    ----------
-    sizes : ndarray, shape (Q,)
-        At which each is; infinite: never.
-    share : float
-        Above 0, at most 1.
-    """
+    """Size at which at least this share of some parameters, learned at ``sizes``, is learned."""
     return float(np.sort(sizes)[math.ceil(share * len(sizes) - 1e-9) - 1])
 
 
 def extrapolated(size: float, contracted: float, threshold: float) -> float:
     """Size at which a threshold would be reached, if each tank told as much as any before.
 
-    Information then grows in proportion to size, n, and contraction is n / (n + m).
-
-    Parameters
-    ----------
-    size : float
-    contracted : float
-        At that size.
-    threshold : float
-
-    Returns
-    -------
-    float
-        Infinite where nothing was learned.
+    Information then grows in proportion to size, n, and contraction, known at ``size``, is
+    n / (n + m). Infinite where nothing was learned.
     """
     if contracted <= 0:
         return math.inf

@@ -29,15 +29,7 @@ def design(setting: Coverage) -> Design:
 
 
 def inside(ranks: pd.DataFrame, cells: int) -> pd.DataFrame:
-    """Whether the truth of each rank lies in the central interval.
-
-    Parameters
-    ----------
-    ranks : DataFrame or ndarray of int
-        Draws below the truth, of cells - 1.
-    cells : int
-        Possible ranks; the interval's tails must be whole numbers of them.
-    """
+    """Whether the truth of each rank, draws below it of cells - 1, lies in the central interval."""
     tail = cells * (1 - INTERVAL) / 2
     if abs(tail - round(tail)) > 1e-9:
         raise ValueError(f"{cells} ranks have no central {INTERVAL:.0%}")
@@ -47,8 +39,8 @@ def inside(ranks: pd.DataFrame, cells: int) -> pd.DataFrame:
 def by_replication(rows: pd.DataFrame, cells: int) -> pd.Series:
     """Share of the shared parameters whose interval holds the truth.
 
-    Replications are independent of each other, while parameters of one replication are not:
-    the standard error of the mean is that over replications.
+    Replications are independent of each other, while parameters of one are not, so the standard
+    error of the mean is that over replications.
     """
     return inside(ranks_of(rows, others=False), cells).mean(axis=1)
 

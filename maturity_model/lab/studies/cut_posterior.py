@@ -67,26 +67,10 @@ def cut_fit(
     name: str = "cut",
     say: Say = silent,
 ) -> Population:
-    """Learn how tanks move, given what phases show.
+    """Learn how tanks move, given draws of what phases show.
 
-    Parameters
-    ----------
-    panel : Panel
-    given : Population
-        Draws of what phases show.
-    evidence_weight, judgement_weight : float
-        Powers on the likelihood.
-    tune, draws : int
-        Of the one chain for each draw of ``given``; :data:`EACH` of its draws are kept.
-    seed : int
-    name : str
-    say : callable
-        Called with one line of text per sixteen chains.
-
-    Returns
-    -------
-    Population
-        :data:`EACH` draws for each of ``given``; all but :data:`.hand_on.MOVES` is unchanged.
+    One chain of ``draws`` after ``tune`` for each of them, of which :data:`EACH` draws are kept;
+    all but :data:`.hand_on.MOVES` is unchanged.
     """
     import nutpie
     import pytensor

@@ -51,22 +51,7 @@ def score_world(world: World, n_tanks: int, weeks: int, seed: int) -> pd.DataFra
 def run(
     setting: EvidenceWeight, work: Path | None = None, processes: int = 1, say: Say = silent
 ) -> pd.DataFrame:
-    """Scores of every world and weight.
-
-    Parameters
-    ----------
-    setting : EvidenceWeight
-    work : Path, optional
-        Keeps the scores of each world.
-    processes : int
-    say : callable
-        Called with one line of text per finished step.
-
-    Returns
-    -------
-    DataFrame
-        As in ``scores.csv``: of all tank-weeks of a world, and the log score of each club.
-    """
+    """Scores of every world and weight, as in ``scores.csv``, and the log score of each club."""
     sizes = setting.tanks, setting.weeks, setting.seed
     tasks = {world.name: (world, *sizes) for world in WORLDS}
     found = run_tasks(score_world, tasks, folder=work, processes=processes, say=say)
@@ -87,11 +72,8 @@ def choose(scores: pd.DataFrame) -> float:
 def less_the_best(scores: pd.DataFrame) -> pd.DataFrame:
     """Mean log score over the worlds with shifts, less that of the best weight.
 
-    Returns
-    -------
-    DataFrame
-        By weight: ``mean``, and ``sem``, its standard error over clubs. A club of one world has
-        the parameters of its namesakes, so clubs are averaged over worlds first.
+    A club of one world has the parameters of its namesakes, so clubs are averaged over worlds
+    before the standard error is taken over clubs.
     """
     with_shifts = scores[scores["world"].isin(CHOSEN_OVER)]
     by_club = with_shifts.groupby("weight")[BY_CLUB].mean()

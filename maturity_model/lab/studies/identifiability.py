@@ -49,14 +49,8 @@ from maturity_model.population.constants import FIT_WEIGHT
 class Results(NamedTuple):
     """What the fits say.
 
-    Attributes
-    ----------
-    contraction : DataFrame
-        As of :func:`.identifiability_tables.contracted`.
-    checks : DataFrame
-        Usual and long chains side by side, as in ``checks.csv``.
-    sampling : DataFrame
-        One row about all fits, as in ``sampling.csv``.
+    ``contraction`` as of :func:`.identifiability_tables.contracted`; ``checks``, usual and long
+    chains side by side, and ``sampling``, one row about all fits, as in the CSV files.
     """
 
     contraction: pd.DataFrame
@@ -67,17 +61,7 @@ class Results(NamedTuple):
 def run(
     setting: Identifiability, work: Path | None = None, processes: int = 1, say: Say = silent
 ) -> Results:
-    """Fit all clubs at all points.
-
-    Parameters
-    ----------
-    setting : Identifiability
-    work : Path, optional
-        Keeps the fits; those already there are taken up.
-    processes : int
-    say : callable
-        Called with one line of text per finished fit.
-    """
+    """Fit all clubs at all points."""
     from maturity_model.lab.studies import identifiability_fits as fits
 
     # A club is the same in a study of more of them.
@@ -137,14 +121,7 @@ def summary(results: Results, setting: Identifiability) -> list[str]:
 
 
 def figure(found: Contracted) -> tuple[Figure, str]:
-    """Contraction of every parameter against tanks, a panel for each group.
-
-    Returns
-    -------
-    Figure
-    str
-        The medians in numbers.
-    """
+    """Contraction of every parameter against tanks, a panel a group; medians in words."""
     rows = math.ceil(len(WORDS) / 3)
     drawn = Figure((9.5, 1.9 * rows), layout="constrained")
     panels = drawn.subplots(rows, 3, sharex=True, sharey=True).ravel()

@@ -115,23 +115,13 @@ def refitter(weight: float) -> Refitter:
 def fit_point(
     setting: Identifiability, number: int, point: Point, long: bool = False
 ) -> pd.DataFrame:
-    """Fit one point of one club.
+    """Fit one point of one club: a row for each parameter.
 
-    Parameters
-    ----------
-    setting : Identifiability
-    number : int
-    point : Point
-    long : bool
-        With :data:`CHECK_CHAINS` chains, each :data:`CHECK_LENGTH` times as long.
-
-    Returns
-    -------
-    DataFrame
-        A row for each parameter: ``mean`` and ``sd`` of the posterior, the ``truth`` that the club
-        was simulated with and the prior's ``prior_sd``, all on the scale of the priors; effective
-        draws ``ess``; and, the same in all rows, the largest ``r_hat``, of halves of the chain or
-        of chains, ``divergent`` transitions and ``seconds`` of sampling.
+    ``mean`` and ``sd`` of the posterior, the ``truth`` that the club was simulated with and the
+    prior's ``prior_sd``, all on the scale of the priors; effective draws ``ess``; and, the same in
+    all rows, the largest ``r_hat``, of halves of the chain or of chains, ``divergent`` transitions
+    and ``seconds`` of sampling. A ``long`` fit has :data:`CHECK_CHAINS` chains,
+    :data:`CHECK_LENGTH` times as long.
     """
     club, fits = make_club(setting, number), refitter(point.weight)
     seed = int(np.random.SeedSequence([setting.seed, number, 2]).generate_state(1)[0]) // 2

@@ -21,15 +21,9 @@ CHECK_CHAINS, CHECK_LENGTH = 3, 3
 
 
 class Point(NamedTuple):
-    """One size of a club, and how it is fitted.
+    """One size of a club, the evidence weight of its fit, and whether a fifth of it is judged.
 
-    Attributes
-    ----------
-    tanks, weeks : int
-    weight : float
-        Evidence weight of the fit; judgements always count whole.
-    judged : bool
-        Whether a fifth of the tanks is judged.
+    Judgements always count whole.
     """
 
     tanks: int

@@ -101,13 +101,9 @@ def from_columns(wide: pd.DataFrame) -> pd.DataFrame:
 
 @dataclass(frozen=True, eq=False)
 class Contracted:
-    """Contraction of every parameter at every point of every club.
+    """Contraction of every parameter at every point of every club, as described above.
 
-    Attributes
-    ----------
-    rows : DataFrame
-    weeks : int
-        Of the clubs of different sizes.
+    ``weeks`` are those of the clubs of different sizes.
     """
 
     rows: pd.DataFrame
@@ -180,14 +176,7 @@ def size_words(value: float, sizes: list[int]) -> str:
 
 
 def sizes_in_words(values: Floats, sizes: list[int]) -> str:
-    """Tanks until something is learned: the middle club, and the range of all.
-
-    Parameters
-    ----------
-    values : ndarray, shape (C,)
-    sizes : list of int
-        That were tried.
-    """
+    """Tanks until something is learned, of those tried: the middle club, and the range of all."""
     centre, least, most = middle(values)
     if math.isinf(least):
         return f"**not within {sizes[-1]}**"
@@ -289,12 +278,9 @@ def judged_table(found: Contracted) -> pd.DataFrame:
 def errors(found: Contracted, weight: float) -> pd.DataFrame:
     """Squared error by group and size, beside what the posterior says of it.
 
-    Returns
-    -------
-    DataFrame
-        By ``group`` and ``tanks``: ``error``, mean of squared ``off``; ``left``, mean of
-        1 - contraction, which agrees with it where a fit is right; ``bias``, mean of ``off``; and
-        their number ``n``. Groups of few parameters are left out.
+    ``error``, mean of squared ``off``; ``left``, mean of 1 - contraction, which agrees with it
+    where a fit is right; ``bias``, mean of ``off``; and their number ``n``. Small groups are left
+    out.
     """
     rows = found.by_size(weight)
     rows = rows.assign(error=rows["off"] ** 2, left=1 - rows["contraction"])

@@ -95,11 +95,6 @@ def draw_log(
     """Draw parameters from the priors, and from them what was seen, measured and judged.
 
     Who looked when, how and at what, events, husbandry and rock are those of the panel.
-
-    Returns
-    -------
-    truth : dict of str to ndarray
-    logbook : Logbook
     """
     truth = draw_truth(panel, rng)
     parameters = {name: values[..., 0] for name, values in truth.items()}

@@ -70,18 +70,7 @@ class Verdict(NamedTuple):
 def run(
     setting: Pooling, work: Path | None = None, processes: int = 1, say: Say = silent
 ) -> Results:
-    """Score all ways of pooling, and evidence weights where the parameters are known.
-
-    Parameters
-    ----------
-    setting : Pooling
-    work : Path
-        Keeps fits and scores.
-    processes : int
-        For the evidence weights.
-    say : callable
-        Called with one line of text per finished step.
-    """
+    """Score all ways of pooling, and evidence weights where the parameters are known."""
     folder = work or Path("build", setting.study)
     weights = pooling_weight.run(
         setting.seed, setting.weeks, setting.weight_clubs, folder, processes, say
@@ -188,15 +177,7 @@ def _weights(weights: pd.DataFrame) -> pd.DataFrame:
 def page(
     results: Results, setting: Pooling, default: tuple[str, str] = (DEFAULT_WAY, AS_USED)
 ) -> Page:
-    """The page and its CSV files.
-
-    Parameters
-    ----------
-    results : Results
-    setting : Pooling
-    default : tuple of str
-        The way that ``maturity-model fit`` pools, and what is taken of it.
-    """
+    """The page and its CSV files; ``default`` is the way that ``fit`` pools, and what it takes."""
     scores, gains, weights = results
     best = best_way(gains)
     one_step = sorted(set(pooling_weight.best(weights, "one_step_score")))

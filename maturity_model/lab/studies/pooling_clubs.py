@@ -27,17 +27,9 @@ STRONG = next(world for world in WORLDS if world.name == "strong")
 
 @dataclass(frozen=True)
 class Club:
-    """One club.
+    """One club: its pool without judgements, and with every check-in of a fifth of it judged.
 
-    Attributes
-    ----------
-    number : int
-    unjudged, judged : Panel
-        The pool, without judgements, and with every check-in of a fifth of the tanks judged.
-    held_out : Panel
-        Further tanks, never judged.
-    truth : int ndarray, shape (R,)
-        True phase in each tank-week of ``held_out``.
+    ``held_out`` are further tanks, never judged, and ``truth`` their true phases, shape (R,).
     """
 
     number: int
@@ -63,18 +55,9 @@ def club_parameters(seed: int, number: int) -> Population:
 def make_club(
     seed: int, number: int, pool: int, held_out: int, weeks: int, world: World = STRONG
 ) -> Club:
-    """Simulate a club.
+    """Simulate a club; those of different numbers have different parameters, tanks and logs.
 
-    Parameters
-    ----------
-    seed : int
-    number : int
-        Clubs of different numbers have different parameters, tanks and logs.
-    pool, held_out : int
-        Tanks to learn from, and to be scored.
-    weeks : int
-    world : World
-        How far tanks shift.
+    ``pool`` tanks to learn from, ``held_out`` ones to be scored; ``world`` says how far they shift.
     """
     catalogue, truth = load_catalogue(), club_parameters(seed, number)
     rng = np.random.default_rng([seed, number])

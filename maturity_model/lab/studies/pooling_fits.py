@@ -144,19 +144,7 @@ def _cut(panel: Panel, setting: Pooling, number: int, way: Way, say: Say) -> Pop
 def fitted(club: Club, setting: Pooling, way: Way, folder: Path, say: Say) -> Population | None:
     """The population of a way; taken from the folder where it is there already.
 
-    Parameters
-    ----------
-    club : Club
-    setting : Pooling
-    way : Way
-    folder : Path
-    say : callable
-        Called with one line of text per finished fit.
-
-    Returns
-    -------
-    Population or None
-        None where it is not in the folder and is not to be fitted (``setting.only_kept``).
+    None where it is not, and is not to be fitted (``setting.only_kept``).
     """
     panel = club.judged if way.judged else club.unjudged
     plan = setting.draws, setting.tune, CHAINS, setting.seed

@@ -90,16 +90,6 @@ def score_ways(
 ) -> pd.DataFrame:
     """Fit every way to every club's pool, and score the club's further tanks.
 
-    Parameters
-    ----------
-    setting : Pooling
-    folder : Path
-        Keeps fits and scores.
-    say : callable
-        Called with one line of text per finished fit and score.
-    ways : tuple of Way, optional
-        Default: :data:`.pooling_fits.WAYS`.
-
     Returns
     -------
     DataFrame
@@ -154,18 +144,8 @@ def by_club(tanks: pd.DataFrame) -> pd.DataFrame:
 def differences(tanks: pd.DataFrame, seed: int) -> pd.DataFrame:
     """Mean log score of a tank-week less that of practice, over clubs, as in ``differences.csv``.
 
-    Parameters
-    ----------
-    tanks : DataFrame
-        As of :func:`score_ways`.
-    seed : int
-        Of the bootstrap, which draws tanks within clubs.
-
-    Returns
-    -------
-    DataFrame
-        By way, at the weights that the pools chose: ``mean``, and the bootstrap's central 95 %,
-        ``low`` to ``high``.
+    At the weights that the pools chose; ``low`` to ``high`` is the central 95 % of a bootstrap that
+    draws tanks within clubs.
     """
     at = tanks[tanks["chosen"]]
     practice = at[at["way"] == PRACTICE].set_index(["club", "tank"])["log_score"]

@@ -53,25 +53,10 @@ def run(
     processes: int = 1,
     say: Say = silent,
 ) -> pd.DataFrame:
-    """Scores by kind of club and weight.
+    """Scores by kind of club and weight, means over ``clubs`` of each, as in ``weights.csv``.
 
-    Parameters
-    ----------
-    seed, weeks : int
-    clubs : int
-        Of each kind.
-    work : Path, optional
-        Keeps the scores of each club.
-    processes : int
-    say : callable
-        Called with one line of text per finished club.
-
-    Returns
-    -------
-    DataFrame
-        As in ``weights.csv``, means over clubs: ``told``, the variance of tanks' shifts as
-        estimated from the log, with its standard deviation over clubs, ``told_sd``; log score and
-        calibration error of the phase; score of a check-in one step ahead.
+    ``told`` is the variance of tanks' shifts as estimated from the log, with its standard deviation
+    over clubs; then log score and calibration error of the phase, and the score one step ahead.
     """
     worlds = [World(f"shifts of {signs:g}", signs, readings) for signs, readings in SHIFTS]
     tasks = {

@@ -37,18 +37,10 @@ if TYPE_CHECKING:
 class Refit:
     """Draws of one fit.
 
-    Attributes
-    ----------
-    draws : dict of str to ndarray
-        What :class:`.types.Population` has draws of, and ``pace`` by tank and ``skill`` by
-        keeper on their own scales; chains after one another, draws last; setback and
-        collapse without phase 0.
-    chains : int
-    divergent : int
-    steps : int
-        Gradients of the kept draws.
-    seconds : float
-        Wall time of sampling, tuning included, compiling not.
+    ``draws``: what :class:`.types.Population` has draws of, and ``pace`` by tank and ``skill`` by
+    keeper on their own scales; chains after one another, draws last; setback and collapse without
+    phase 0. ``steps``: gradients of the kept draws. ``seconds``: wall time of sampling, without
+    compiling.
     """
 
     draws: dict[str, Floats]
@@ -64,14 +56,7 @@ class Refit:
 
 
 class Refitter:
-    """Fits panels of one catalogue.
-
-    Parameters
-    ----------
-    priors : Priors
-    evidence_weight : float
-    options : ModelOptions, optional
-    """
+    """Fits panels of one catalogue with the same priors, evidence weight and options."""
 
     def __init__(self, priors: Priors, evidence_weight: float, options: ModelOptions | None = None):
         self.priors, self.evidence_weight, self.options = priors, evidence_weight, options
@@ -128,19 +113,9 @@ class Refitter:
         return compiled
 
     def fit(self, panel: Panel, plan: SamplingPlan, *, low_rank: bool = True) -> Refit:
-        """Draw the posterior of a panel.
+        """Draw the posterior of a panel, ``plan.cores`` chains at a time.
 
-        Parameters
-        ----------
-        panel : Panel
-        plan : SamplingPlan
-            Chains are drawn ``cores`` at a time.
-        low_rank : bool
-            Whether the sampler learns correlations.
-
-        Returns
-        -------
-        Refit
+        ``low_rank``: whether the sampler learns correlations.
         """
         import nutpie
 
@@ -187,21 +162,9 @@ def filter_given(
 ) -> FilteredMixture:
     """Filter tank n under draws of all parameters, its pace and its keeper's skill included.
 
-    The weekly path's own code and not the fit's; nothing is integrated by quadrature.
-
-    Parameters
-    ----------
-    panel : Panel
-    n : int
-    draws : dict of str to ndarray
-        As in :attr:`Refit.draws`, or one draw of the truth.
-    priors : Priors
-    evidence_weight : float
-
-    Returns
-    -------
-    FilteredMixture
-        ``log_likelihood[-1]`` is that of tank n given each draw.
+    The weekly path's own code and not the fit's; nothing is integrated by quadrature. ``draws`` are
+    as in :attr:`Refit.draws`, or one draw of the truth; ``log_likelihood[-1]`` of the result is
+    that of tank n given each.
     """
     keeper = keepers_of(panel)[1][n]
     # A spread that is the tank's own pace, and one node at 1, make that pace.

@@ -77,20 +77,7 @@ def _scores(forecasts: pd.DataFrame, seed: int) -> dict[str, float]:
 
 
 def summarise(forecasts: pd.DataFrame, seed: int) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Scores and reliability curves by half, target and choice of weeks.
-
-    Parameters
-    ----------
-    forecasts : DataFrame
-        As of :func:`.forecasts_of`.
-    seed : int
-        Of the resampling.
-
-    Returns
-    -------
-    scores, curves : DataFrame
-        As in ``scores.csv`` and ``reliability.csv``.
-    """
+    """Scores and reliability curves by half, target and choice of weeks, as in the CSV files."""
     scores, curves = [], []
     for (target, weeks), rows in forecasts.groupby(["target", "weeks"], sort=False):
         both = rows.assign(half="both", club=rows.groupby(["half", "club"]).ngroup())
@@ -112,22 +99,10 @@ def run(
     clubs: int = CLUBS,
     training: int = TRAINING,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Simulate, forecast and score both halves.
+    """Simulate, forecast and score both halves: scores and curves, as of :func:`summarise`.
 
-    Parameters
-    ----------
-    setting : Reliability
-    work : Path, optional
-        Keeps the forecasts.
-    processes : int
-    say : callable
-        Called with one line of text per finished step.
-    clubs, training : int
-        Clubs of each half; further tanks of each half, for the frequency tables.
-
-    Returns
-    -------
-    scores, curves : DataFrame
+    ``clubs`` are those of each half, ``training`` the further tanks of each half for the frequency
+    tables.
 
     Raises
     ------

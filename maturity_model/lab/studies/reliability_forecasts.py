@@ -60,20 +60,8 @@ def chance_of_slipping(
 ) -> Floats:
     """P(a lower phase within ``horizon`` weeks | state now, hazards of the weeks to come).
 
-    Parameters
-    ----------
-    states : int ndarray, shape (T,)
-        True state of each week.
-    moves : ndarray, shape (T-1, 4 K + 3)
-        The chances that they were drawn from.
-    chain : StagedChain
-    horizon : int
-    weeks : int
-        At most T - horizon.
-
-    Returns
-    -------
-    ndarray, shape (weeks,)
+    ``states``, shape (T,), are true, drawn with chances ``moves``, shape (T-1, 4 K + 3). Of the
+    first ``weeks`` weeks, at most T - horizon; shape (weeks,).
     """
     matrices, phase = transition_matrices(moves, chain), chain.phase_of
     now = states[:weeks]
@@ -91,20 +79,10 @@ def chance_of_slipping(
 def truth_of(simulated: Simulated, weeks: int) -> pd.DataFrame:
     """What happened in each tank's first weeks, and the cells that simple judges look at.
 
-    Parameters
-    ----------
-    simulated : Simulated
-        With as many more weeks as the longest horizon.
-    weeks : int
-
-    Returns
-    -------
-    DataFrame
-        A row for each tank-week. ``phase``, which is also the cell of one who knows it; the cells
-        of :func:`.baselines.cells`; and for each of :data:`RISKS`, ``drawn_``: whether the tank
-        slipped back; ``chance_``: its chance given the true state and the true hazards of the
-        weeks to come, the expectation of what is drawn without the noise of the drawing;
-        ``quiet_``: whether no event was recorded in the weeks that the forecast is about.
+    A row for each tank-week: the cells of :func:`.baselines.cells`, ``true_phase``, and for each of
+    :data:`RISKS`, ``drawn_``: whether the tank slipped back; ``chance_``: its chance given the true
+    state and the true hazards of the weeks to come, the expectation of what is drawn without the
+    noise of the drawing; ``quiet_``: whether no event was recorded in the weeks forecast.
     """
     phases, tanks = np.stack(simulated.phases, axis=1), simulated.logbook.tanks
     at = {name: n for n, name in enumerate(tanks)}
@@ -168,18 +146,8 @@ def forecasts_of(
 ) -> pd.DataFrame:
     """Forecasts about one half of the tanks, as :mod:`.scores` takes them.
 
-    Parameters
-    ----------
-    half : Half
-    n_tanks, weeks, seed, clubs : int
-        Eight more weeks are simulated, for the truth of what was to come.
-    training : int
-        Further tanks, for the frequency tables.
-
-    Returns
-    -------
-    DataFrame
-        With ``half``, ``target`` and ``weeks``.
+    With ``half``, ``target`` and ``weeks``. Eight more weeks are simulated, for the truth of what
+    was to come, and ``training`` further tanks, for the frequency tables.
     """
     population = elicit_population(load_catalogue(), DEFAULT_EVIDENCE_WEIGHT)
     long = weeks + max(HORIZONS)

@@ -42,19 +42,10 @@ RANKS_CSV = {"least_ess": "{:.0f}", "seconds": "{:.2f}"}
 
 @dataclass(frozen=True)
 class Design:
-    """One club's design, and how it is fitted.
+    """One club, with ``habits`` and two tanks to a keeper, and how it is fitted.
 
-    Attributes
-    ----------
-    tanks : int
-        Two to a keeper.
-    seed : int
-        Of design, truth, answers and chains.
-    habits : Habits
-    ranks : int
-        Possible ranks: one more than the draws kept.
-    draws, tune : int
-        Of the one chain of each replication, before thinning.
+    ``ranks`` are possible: one more than the draws kept of the one chain of ``draws`` after
+    ``tune``. The ``seed`` is that of design, truth, answers and chains.
     """
 
     tanks: int
@@ -148,15 +139,6 @@ def replicate(
     design: Design, n: int, work: Path | None = None, processes: int = 1, say: Say = silent
 ) -> pd.DataFrame:
     """Run replications 0..n-1; those in the folder are taken up, and each is kept at once.
-
-    Parameters
-    ----------
-    design : Design
-    n : int
-    work : Path, optional
-    processes : int
-    say : callable
-        Called with one line of text per finished replication.
 
     Returns
     -------

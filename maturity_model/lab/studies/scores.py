@@ -26,16 +26,9 @@ RESAMPLED, ENDS = 2000, (0.05, 0.95)
 
 
 class Score(NamedTuple):
-    """Scores of N forecasts.
-
-    Attributes
-    ----------
-    log_score : float
-        Mean log probability of the true phase (natural logarithm; 0 is perfect).
-    brier : float
-        Mean squared distance of the probabilities from the truth (0 is perfect).
-    calibration_error : float
-        Expected calibration error over all phases in :data:`BINS` equal bins.
+    """Scores of forecasts: means of the log probability of the true phase (0 is perfect) and of
+    the squared distance of the probabilities from the truth (0 is perfect), and the expected
+    calibration error over all phases in :data:`BINS` equal bins.
     """
 
     log_score: float
@@ -49,17 +42,7 @@ def log_scores(probability: Floats, truth: Ints) -> Floats:
 
 
 def score(probability: Floats, truth: Ints) -> Score:
-    """Score probabilities of phases.
-
-    Parameters
-    ----------
-    probability : ndarray, shape (N, K)
-    truth : int ndarray, shape (N,)
-
-    Returns
-    -------
-    Score
-    """
+    """Score probabilities of phases, shape (N, K), where the true phases, shape (N,), are known."""
     hit = truth[:, None] == np.arange(probability.shape[1])
     brier = ((probability - hit) ** 2).sum(axis=1).mean()
     error = calibration_error(probability.ravel(), hit.ravel())
@@ -119,18 +102,7 @@ def skill_intervals(forecasts: pd.DataFrame, seed: int) -> pd.DataFrame:
 def reliability_curve(forecasts: pd.DataFrame, bins: int, seed: int) -> pd.DataFrame:
     """Mean stated and observed of each bin that holds a forecast, with an interval.
 
-    Parameters
-    ----------
-    forecasts : DataFrame
-    bins : int
-    seed : int
-        Of the resampling of whole clubs.
-
-    Returns
-    -------
-    DataFrame
-        Columns ``bin``, ``stated``, ``observed``, ``observed_low``, ``observed_high`` and ``n``;
-        the interval is missing where many resamplings leave the bin empty.
+    By resampling of whole clubs; it is missing where many resamplings leave the bin empty.
     """
     place = bin_of(forecasts["stated"].to_numpy(), bins)
     sums = (

@@ -158,22 +158,7 @@ def count(shifts: str, n_tanks: int, weeks: int, seed: int) -> pd.DataFrame:
 def run(
     setting: Surprise, work: Path | None = None, processes: int = 1, say: Say = silent
 ) -> pd.DataFrame:
-    """Count false alarms and caught collapses.
-
-    Parameters
-    ----------
-    setting : Surprise
-    work : Path, optional
-        Keeps the counts.
-    processes : int
-    say : callable
-        Called with one line of text per finished step.
-
-    Returns
-    -------
-    DataFrame
-        A row for each of :data:`SHIFTS`.
-    """
+    """Count false alarms and caught collapses: a row for each of :data:`SHIFTS`."""
     tasks = {name: (name, setting.tanks, setting.weeks, setting.seed) for name in SHIFTS}
     found = run_tasks(count, tasks, folder=work, processes=processes, say=say)
     return pd.concat(found.values(), ignore_index=True)
