@@ -28,7 +28,6 @@ from maturity_model.lab.benchmarks import (
     engine,
     filtering,
     machine,
-    peak,
     reading,
     sampler,
     scoring,
@@ -41,7 +40,6 @@ RESULTS = Path(__file__).with_name("RESULTS.md")
 PARTS = {
     "engine": ("Value and gradient", engine.measure),
     "symbolic": ("Value and gradient by symbolic tools", symbolic.measure),
-    "peak": ("Value and gradient against this machine's peak", peak.measure),
     "filter": ("Filter of one tank", filtering.measure),
     "weekly": ("Weekly command", weekly.measure),
     "reading": ("Reading a large logbook", reading.measure),

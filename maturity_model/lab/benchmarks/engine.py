@@ -15,13 +15,13 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from maturity_model.lab.benchmarks.peak import TIMES, count_operations, measure_peak
-from maturity_model.lab.benchmarks.timing import Timing, in_turn, missing, ratios
+from maturity_model.lab.benchmarks import timing
+from maturity_model.lab.benchmarks.timing import Timing, in_turn, missing, ratios, verdict
 
 SERIES, STEPS, CHAIN = 2000, 60, (4, 3)
 ROW = 5
 #: Seconds between turns: threads of JAX go on for a while after a call, and the processor
-#: time that they take would count as that of whoever comes next.
+#: time that they take would count for the next.
 REST = 0.3
 OURS = "ours, value and gradient"
 KEPT = "ours, into arrays of an earlier call"
@@ -29,12 +29,12 @@ HMMLEARN = "hmmlearn, forward + backward"
 HMMLEARN_LOG = "hmmlearn in logarithms, forward + backward"
 DYNAMAX = "dynamax, value and gradient"
 SCAN = "plain JAX scan, value and gradient"
-#: How many times our time each of them shall take at least.
+#: How many times our time each must take at least.
 TARGETS = {HMMLEARN: 6.0, SCAN: 30.0, DYNAMAX: 40.0}
 
 
 class Data(NamedTuple):
-    """The same series for everyone: (N, ...) for the peers, in lanes for us."""
+    """The same series for all: (N, ...) for the peers, in lanes for us."""
 
     initial: Any
     log_hazards: Any
@@ -138,7 +138,7 @@ def jax_peers(given: Data, total: float, problems: list[str]) -> dict[str, Calla
         from dynamax.hidden_markov_model import hmm_filter
 
         out[DYNAMAX] = runner(lambda i, a, b: hmm_filter(i, jnp.exp(a), b).marginal_loglik)
-    except Exception as error:  # Any failure of a peer is told, and the rest goes on.
+    except Exception as error:  # Any failure of a peer is reported; the rest goes on.
         problems.append(missing("dynamax", error))
     return out
 
@@ -162,15 +162,12 @@ def measure(rounds: int) -> list[str]:
         f"{SERIES:,} series x {STEPS} steps x {CHAIN[0] * CHAIN[1]} states, one thread, float64; "
         f"{rounds} rounds in turn, {ROW} calls each, processor time",
     ]
-    floor = measure_floor()
     # Slow peers apart, so that the turns of the fast ones lie close together.
     for group in (fast, slow):
         # Processor time of all threads: turns that other processes take do not count.
         timings = in_turn(group, rounds, time.process_time, row=ROW, rest=REST)
-        peers = [name for name in TARGETS if name in group]
         lines += ["", *table(timings), ""]
-        lines += [line for name in peers for line in verdicts(timings, name, floor)]
-        lines += against_peak(timings, floor) if group is fast else []
+        lines += [line for name in TARGETS if name in group for line in targets(timings, name)]
     lines += [
         f"- NOT MEASURED: {name}, target {target:g} times ours."
         for name, target in TARGETS.items()
@@ -179,60 +176,16 @@ def measure(rounds: int) -> list[str]:
     return lines
 
 
-class Floor(NamedTuple):
-    """What this machine needs at least for a series and a step, in nanoseconds."""
-
-    operations: float
-    bytes: float
-
-    def __str__(self) -> str:
-        return (
-            f"its operations at this machine's peak take {self.operations:.1f} ns and its bytes, "
-            f"in and out once, {self.bytes:.1f} ns"
-        )
-
-
-def measure_floor() -> Floor:
-    peak, count = measure_peak(), count_operations()
-    return Floor(count.flops / peak.flops * 1e9, count.bytes / peak.bytes * 1e9)
-
-
-def against_peak(timings: list[Timing], floor: Floor) -> list[str]:
-    (kept,) = (t for t in timings if t.name == KEPT)
-    spent = kept.median / (SERIES * STEPS) * 1e9
-    times = spent / floor.operations
-    verdict = "met" if times <= TIMES else "NOT MET"
-    return [
-        f"- Target, {KEPT} at most {TIMES:g} times its counted operations at the peak: "
-        f"{times:.1f}, {verdict}; {floor}."
-    ]
-
-
 def table(timings: list[Timing]) -> list[str]:
-    cells = SERIES * STEPS
-    by_ours, by_kept = ratios(timings, OURS), ratios(timings, KEPT)
-    lines = [
-        "| | median ns per series-step | best | times ours | times ours, arrays kept |",
-        "|---|---:|---:|---:|---:|",
-    ]
-    for t in timings:
-        median, best = t.median / cells * 1e9, t.best / cells * 1e9
-        lines.append(
-            f"| {t.name} | {median:,.0f} | {best:,.0f} "
-            f"| {by_ours[t.name]:.2f} | {by_kept[t.name]:.2f} |"
-        )
-    return lines
+    bases = {"times ours": OURS, "times ours, arrays kept": KEPT}
+    return [timing.table(timings, "ns per series-step", 1e9 / (SERIES * STEPS), bases)]
 
 
-def verdicts(timings: list[Timing], peer: str, floor: Floor) -> list[str]:
-    """Of one peer; a target that is missed names what the machine would need at least."""
+def targets(timings: list[Timing], peer: str) -> list[str]:
+    """Of one peer, beside either of ours."""
     lines = []
-    (took,) = (t for t in timings if t.name == peer)
     for base in (OURS, KEPT):
         ratio, target = ratios(timings, base)[peer], TARGETS[peer]
-        verdict = f"{ratio:.1f}, met."
-        if ratio < target:
-            allowed = took.median / (SERIES * STEPS) / target * 1e9
-            verdict = f"{ratio:.1f}, NOT MET: it would need {allowed:.1f} ns, and {floor}."
-        lines.append(f"- Target, {peer} at least {target:g} times {base}: {verdict}")
+        said = f"- Target, {peer} at least {target:g} times {base}"
+        lines.append(f"{said}: {ratio:.1f}, {verdict(ratio >= target)}.")
     return lines

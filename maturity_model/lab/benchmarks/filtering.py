@@ -2,8 +2,8 @@
 
 Ours is timed twice: the recursion alone, and with what makes it an answer (nodes mixed,
 draws weighed by Pareto-smoothed importance sampling). hmmlearn's C++ forward pass is called
-once a member, fed with likelihoods that are ready; it and dynamax get one transition matrix
-a member for all weeks, ours one for each week.
+once a member, fed with likelihoods that are ready; it gets one transition matrix a member
+for all weeks, ours one for each week.
 """
 
 from __future__ import annotations
@@ -14,13 +14,13 @@ from typing import Any
 
 import numpy as np
 
-from maturity_model.lab.benchmarks.timing import in_turn, missing, ratios
+from maturity_model.lab.benchmarks.timing import in_turn, missing, table, verdict
 
 DRAWS, PACE, SKILL, WEEKS = 300, 5, 3, 60
 #: Milliseconds, whole filter.
 LIMIT = 30.0
 OURS, KERNEL = "ours, filtered and weighed", "ours, the recursion alone"
-HMMLEARN, DYNAMAX = "hmmlearn, forward", "dynamax, filter"
+HMMLEARN = "hmmlearn, forward"
 
 
 def _things(lines: list[str]) -> dict[str, Callable[[], Any]]:
@@ -46,7 +46,7 @@ def _things(lines: list[str]) -> dict[str, Callable[[], Any]]:
         OURS: lambda: filter_mixture(chain, initial, by_node, emission, prior),
         KERNEL: lambda: native.filter_lanes(start, by_node, emission, 4, 3, filtered, scale, mass),
     }
-    # Members of the peers: (draw, pace, skill); the first week's matrix for all weeks.
+    # Members of the peer: (draw, pace, skill); the first week's matrix for all weeks.
     matrices = transition_matrices(by_node[0].reshape(chain.n_moves, -1).T, chain)
     matrices = np.repeat(np.ascontiguousarray(matrices), SKILL, axis=0)
     likelihood = np.moveaxis(emission, (3, 2), (0, 1))[None].repeat(PACE, axis=0)
@@ -62,18 +62,6 @@ def _things(lines: list[str]) -> dict[str, Callable[[], Any]]:
         out[HMMLEARN] = forward
     except ImportError as error:
         lines.append(missing("hmmlearn", error))
-    try:
-        import jax
-
-        jax.config.update("jax_enable_x64", True)
-        import jax.numpy as jnp
-        from dynamax.hidden_markov_model import hmm_filter
-
-        given = tuple(jnp.asarray(x) for x in (starts, matrices, np.log(likelihood)))
-        compiled = jax.jit(jax.vmap(lambda i, a, b: hmm_filter(i, a, b).filtered_probs))
-        out[DYNAMAX] = lambda: jax.block_until_ready(compiled(*given))
-    except Exception as error:  # Any failure of a peer is told, and the rest goes on.
-        lines.append(missing("dynamax", error))
     return out
 
 
@@ -86,12 +74,10 @@ def measure(rounds: int) -> list[str]:
         "",
     ]
     timings = in_turn(_things(lines), rounds, time.process_time)
-    times = ratios(timings, OURS)
-    lines += ["| | median ms | best ms | times ours |", "|---|---:|---:|---:|"]
-    lines += [
-        f"| {t.name} | {t.median * 1e3:,.1f} | {t.best * 1e3:,.1f} | {times[t.name]:.2f} |"
-        for t in timings
-    ]
     ours = next(t for t in timings if t.name == OURS).median * 1e3
-    verdict = "met" if ours <= LIMIT else "NOT MET"
-    return [*lines, "", f"- Target, {OURS}, at most {LIMIT:g} ms: {ours:.1f} ms, {verdict}."]
+    return [
+        *lines,
+        table(timings, "ms", 1e3, {"times ours": OURS}, digits=1),
+        "",
+        f"- Target, {OURS}, at most {LIMIT:g} ms: {ours:.1f} ms, {verdict(ours <= LIMIT)}.",
+    ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import platform
+import resource
 from importlib import metadata
 from pathlib import Path
 
@@ -30,6 +31,16 @@ def versions() -> list[str]:
         except metadata.PackageNotFoundError:
             out.append(f"{name} MISSING")
     return out
+
+
+def peak_megabytes() -> float:
+    """Most memory that this process has held."""
+    status = Path("/proc/self/status")
+    if status.exists():
+        # On Linux, ru_maxrss of a child begins with what its parent held.
+        (line,) = (x for x in status.read_text().splitlines() if x.startswith("VmHWM:"))
+        return int(line.split()[1]) / 2**10
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
 
 
 def describe() -> list[str]:

@@ -11,7 +11,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from maturity_model.lab.benchmarks.timing import in_turn, missing, ratios
+from maturity_model.lab.benchmarks.timing import in_turn, missing, table, verdict
 
 TANKS, LOOKS = 1000, 100
 OURS, PANDAS = "read_logbook", "pandas.read_csv of checkins.csv"
@@ -23,9 +23,9 @@ _RESULTS = {
     "temperature": "25.0 24.8 25.4", "alkalinity": "8 8.5 9",
 }  # fmt: skip
 _MEMORY = (
-    "import resource, sys; from maturity_model.logbook import read_logbook; "
-    "n = len(read_logbook(sys.argv[1]).checkins); "
-    "print(n, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)"
+    "import sys; from maturity_model.logbook import read_logbook; "
+    "from maturity_model.lab.benchmarks.machine import peak_megabytes; "
+    "print(len(read_logbook(sys.argv[1]).checkins), peak_megabytes())"
 )
 
 
@@ -61,10 +61,10 @@ def megabytes(folder: Path) -> float:
     """Most memory of a process that does nothing but read the logbook."""
     words = [sys.executable, "-c", _MEMORY, str(folder)]
     done = subprocess.run(words, capture_output=True, text=True, check=True)
-    checkins, most = map(int, done.stdout.split())
-    if checkins != TANKS * LOOKS:
+    checkins, most = done.stdout.split()
+    if int(checkins) != TANKS * LOOKS:
         raise RuntimeError(f"{checkins} check-ins instead of {TANKS * LOOKS}")
-    return most / (2**20 if sys.platform == "darwin" else 2**10)
+    return float(most)
 
 
 def measure(rounds: int) -> list[str]:
@@ -78,29 +78,21 @@ def measure(rounds: int) -> list[str]:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         make(folder)
-        ours, pandas = in_turn(
-            {
-                OURS: lambda: read_logbook(folder),
-                PANDAS: lambda: pd.read_csv(folder / "checkins.csv"),
-            },
-            rounds,
-            time.process_time,
-        )
+        things = {
+            OURS: lambda: read_logbook(folder),
+            PANDAS: lambda: pd.read_csv(folder / "checkins.csv"),
+        }
+        timings = in_turn(things, rounds, time.process_time)
         memory = megabytes(folder)
-    ratio = ratios([ours, pandas], PANDAS)[OURS]
-    limit = TIMES * pandas.median + SECONDS
-    fast = "met" if ours.median <= limit else "NOT MET"
-    small = "met" if memory <= MEGABYTES else "NOT MET"
+    ours, pandas = (t.median for t in timings)
+    limit = TIMES * pandas + SECONDS
     return [
         f"{TANKS:,} tanks x {LOOKS} check-ins, {rounds} rounds in turn, processor time",
         "",
-        "| | median s | best s | times pandas |",
-        "|---|---:|---:|---:|",
-        f"| `{OURS}` | {ours.median:.3f} | {ours.best:.3f} | {ratio:.1f} |",
-        f"| `{PANDAS}` | {pandas.median:.3f} | {pandas.best:.3f} | 1.0 |",
+        table(timings, "s", 1.0, {"times pandas": PANDAS}, digits=3),
         "",
         f"- Target, at most {TIMES:g} times pandas plus {SECONDS:g} s ({limit:.2f} s): "
-        f"{ours.median:.2f} s, {fast}.",
+        f"{ours:.2f} s, {verdict(ours <= limit)}.",
         f"- Target, at most {MEGABYTES} MB of memory for the whole process: {memory:.0f} MB, "
-        f"{small}.",
+        f"{verdict(memory <= MEGABYTES)}.",
     ]

@@ -27,6 +27,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from maturity_model.lab.benchmarks.contenders import (
     ACCEPT,
@@ -40,6 +41,8 @@ from maturity_model.lab.benchmarks.contenders import (
     SCAN_JAX,
     TUNE,
 )
+from maturity_model.lab.benchmarks.timing import verdict
+from maturity_model.lab.page import markdown_table
 
 ROOT = Path(__file__).parents[3]
 #: Tanks and weeks of the club: those of the demo pool.
@@ -128,28 +131,25 @@ def farthest(found: dict[str, Found]) -> tuple[float, int]:
 
 
 def table(found: dict[str, Found]) -> list[str]:
-    lines = [
-        "| | min ESS per s | by seed | min ESS per 1,000 gradients | gradients per s, sampling "
-        "| gradient alone, ms | largest R-hat | divergent | compilation, wall s |",
-        "|---|---:|---:|---:|---:|---:|---:|---:|---:|",
-    ]
+    rows = []
     for name, f in found.items():
-        if f.gradient is None:
-            lines.append(f"| {name} | NOT MEASURED: {f.problem} ||||||||")
-            continue
-        ends = f"{f.gradient['gradient'] * 1e3:.2f}"
-        built = f"{f.gradient['compile']:.0f}"
-        if not f.seeds:
-            lines.append(f"| {name} | NOT MEASURED: {f.problem} |||| {ends} ||| {built} |")
-            continue
-        gradients = f.total("kept") + f.total("tuning")
-        lines.append(
-            f"| {name} | {np.mean(f.rates()):.1f} | {', '.join(f'{r:.1f}' for r in f.rates())} "
-            f"| {f.total('ess') / gradients * 1e3:.1f} | {gradients / f.total('cpu'):,.0f} "
-            f"| {ends} | {max(s['r_hat'] for s in f.seeds):.3f} "
-            f"| {f.total('divergent'):.0f} | {built} |"
-        )
-    return lines
+        row: dict[str, Any] = {"": name}
+        if f.gradient is not None:
+            row["gradient alone, ms"] = f"{f.gradient['gradient'] * 1e3:.2f}"
+            row["compilation, wall s"] = f"{f.gradient['compile']:.0f}"
+        row["min ESS per s"] = f"NOT MEASURED: {f.problem}"
+        if f.seeds:
+            gradients = f.total("kept") + f.total("tuning")
+            row |= {
+                "min ESS per s": f"{np.mean(f.rates()):.1f}",
+                "by seed": ", ".join(f"{r:.1f}" for r in f.rates()),
+                "min ESS per 1,000 gradients": f"{f.total('ess') / gradients * 1e3:.1f}",
+                "gradients per s, sampling": f"{gradients / f.total('cpu'):,.0f}",
+                "largest R-hat": f"{max(s['r_hat'] for s in f.seeds):.3f}",
+                "divergent": f"{f.total('divergent'):.0f}",
+            }
+        rows.append(row)
+    return [markdown_table(pd.DataFrame(rows))]
 
 
 def verdicts(found: dict[str, Found]) -> list[str]:
@@ -183,10 +183,12 @@ def verdicts(found: dict[str, Found]) -> list[str]:
     if not measured:
         return [*lines, f"{said}: NOT MEASURED."]
     best = min(measured, key=lambda n: measured[n])
-    verdict = "met" if measured[best] >= TARGET else "NOT MET"
     left = [n for n in NAMES if n not in (OURS, BORROWED) and n not in measured]
     more = f" (without {', '.join(left)})" if left else ""
-    return [*lines, f"{said} ({best}){more}: {measured[best]:.1f}, {verdict}."]
+    return [
+        *lines,
+        f"{said} ({best}){more}: {measured[best]:.1f}, {verdict(measured[best] >= TARGET)}.",
+    ]
 
 
 def measure(rounds: int) -> list[str]:

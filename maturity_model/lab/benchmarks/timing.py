@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-import math
 import statistics
 import time
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from maturity_model.lab.page import markdown_table
 
 
 class Timing(NamedTuple):
@@ -61,6 +65,28 @@ def ratios(timings: list[Timing], to: str) -> dict[str, float]:
     }
 
 
+def table(
+    timings: list[Timing], unit: str, scale: float, bases: dict[str, str], digits: int = 0
+) -> str:
+    """Median and best time of each, in a unit, and the ratio to each base under its heading."""
+    rows = pd.DataFrame({"": [t.name for t in timings]})
+    for heading, times in (
+        (f"median {unit}", [t.median for t in timings]),
+        (f"best {unit}", [t.best for t in timings]),
+    ):
+        rows[heading] = [scale * x for x in times]
+    for heading, base in bases.items():
+        rows[heading] = list(ratios(timings, base).values())
+    form = f"{{:,.{digits}f}}"
+    formats = {f"median {unit}": form, f"best {unit}": form}
+    return markdown_table(rows, formats | dict.fromkeys(bases, "{:.2f}"))
+
+
+def verdict(met: bool) -> str:
+    """Whether a target is met, in a word."""
+    return "met" if met else "NOT MET"
+
+
 def missing(name: str, error: Exception) -> str:
     """Line about a peer that is not there."""
     return f"MISSING: {name} was not measured: {type(error).__name__}: {error}"
@@ -68,8 +94,4 @@ def missing(name: str, error: Exception) -> str:
 
 def exponent(sizes: Sequence[float], seconds: Sequence[float]) -> float:
     """Power with which time grows: the slope of a line through the logarithms."""
-    x, y = [math.log(s) for s in sizes], [math.log(t) for t in seconds]
-    middle, level = statistics.mean(x), statistics.mean(y)
-    return sum((a - middle) * (b - level) for a, b in zip(x, y, strict=True)) / sum(
-        (a - middle) ** 2 for a in x
-    )
+    return float(np.polyfit(np.log(sizes), np.log(seconds), 1)[0])

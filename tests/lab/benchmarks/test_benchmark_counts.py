@@ -1,4 +1,4 @@
-"""The benchmarks' own arithmetic: counted operations, fitted exponents, enlarged pools."""
+"""The benchmarks' own arithmetic: ratios in the same round, fitted exponents, enlarged pools."""
 
 from __future__ import annotations
 
@@ -11,27 +11,37 @@ import pytest
 from pooling.pooled_logs import pool, population, simulated, write_log
 
 from maturity_model.fitting.tank_likelihood import tank_log_likelihood
-from maturity_model.lab.benchmarks.peak import EXPONENT, count_operations
+from maturity_model.lab.benchmarks import scoring
 from maturity_model.lab.benchmarks.scoring import enlarge
-from maturity_model.lab.benchmarks.timing import exponent
+from maturity_model.lab.benchmarks.timing import Timing, exponent, ratios, table
 from maturity_model.panel import build_panel
 from maturity_model.pooling import read_pool
-
-
-def test_operations_of_the_gradient_kernel() -> None:
-    # Counted by hand in the source of hmm/fixed.py: 12 states, 10 hazards, 5 sums of hazards.
-    count = count_operations()
-    assert count.exponentials == 12 + 10 + 5
-    moves, emit, weigh = 20 + 7 + 5 * 18, 11 + 1 + 24 + 3, 25 + 1 + EXPONENT
-    forward, backward, score = 75, 24 + 71, 126
-    assert count.arithmetic == pytest.approx(
-        moves + emit + weigh + forward + backward + score + 12, rel=0.02
-    )
 
 
 def test_exponent() -> None:
     assert exponent([1, 10, 100], [3, 30, 300]) == pytest.approx(1)
     assert exponent([2, 4, 8], [1, 4, 16]) == pytest.approx(2)
+
+
+def test_ratios_are_of_the_same_round() -> None:
+    ours, peer = Timing("ours", [1.0, 4.0, 2.0]), Timing("peer", [3.0, 8.0, 8.0])
+    assert ratios([ours, peer], "ours") == {"ours": 1, "peer": 3}
+    assert table([ours, peer], "ms", 1e3, {"times ours": "ours"}).splitlines()[2:] == [
+        "| ours | 2,000 | 1,000 | 1.00 |",
+        "| peer | 8,000 | 3,000 | 3.00 |",
+    ]
+
+
+def test_growth_is_that_beyond_the_start_of_a_process() -> None:
+    runs = [scoring.Run(n, 60 * n, 1.0, 0.5 + 0.01 * n, 300.0) for n in (100, 1000, 3000)]
+    *_, linear, memory, million = scoring.report(runs, [1.5, 2.5, 4.5, 8.5], [1.0] * 4, 0.5)
+    assert linear.endswith("0.95 and 1.05: met.")
+    assert memory.endswith("300 MB, met.")
+    assert f": {10**6 * 0.01 / 3600:,.1f} hours" in million
+    runs[-1] = runs[-1]._replace(processor=60.5, megabytes=1200.0)
+    *_, linear, memory, _ = scoring.report(runs, [1.5, 2.5, 4.5, 8.5], [1.0] * 4, 0.5)
+    assert linear.endswith("NOT MET.")
+    assert memory.endswith("NOT MET.")
 
 
 def test_an_enlarged_pool_is_the_pool_again_and_again(
