@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from maturity_model.cli.common import DONE, USAGE, cannot_write, folder, integer, say, share
+from maturity_model.cli.common import DONE, USAGE, cannot_write, folder, integer, refuse, share
 
 #: What the command writes, and so may replace.
 _OWN = {"tanks.csv", "checkins.csv", "events.csv", "kits.csv", "truth.csv"}
@@ -31,22 +31,19 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         required=True,
         help="the program's own model, or an ecology that knows nothing of it",
     )
-    parser.add_argument("--tanks", type=integer(1, 100_000), default=60, metavar="N")
-    parser.add_argument(
-        "--weeks",
-        type=integer(1, 520),
-        default=60,
-        metavar="N",
-        help="run to the end of week N",
-    )
-    parser.add_argument("--seed", type=integer(0, 2**32), default=1, metavar="SEED")
-    parser.add_argument(
-        "--batch",
-        type=integer(0, 2**32),
-        default=0,
-        metavar="N",
-        help="another batch holds other tanks of the same world (default: 0)",
-    )
+    for option, least, most, usual, words in (
+        ("tanks", 1, 100_000, 60, "of the club"),
+        ("weeks", 1, 520, 60, "run to the end of week N"),
+        ("seed", 0, 2**32, 1, "seed"),
+        ("batch", 0, 2**32, 0, "another batch holds other tanks of the same world"),
+    ):
+        parser.add_argument(
+            f"--{option}",
+            type=integer(least, most),
+            default=usual,
+            metavar="N",
+            help=f"{words} (default: %(default)s)",
+        )
     parser.add_argument(
         "--range",
         default="",
@@ -61,20 +58,17 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         metavar="NAME",
         help="break an assumption (see below); may be given again",
     )
-    parser.add_argument(
-        "--judged",
-        type=share,
-        default=0.0,
-        metavar="SHARE",
-        help="share of tanks whose phase an experienced keeper judges now and then",
-    )
-    parser.add_argument(
-        "--judge-accuracy",
-        type=share,
-        default=0.8,
-        metavar="P",
-        help="how often a fresh judgement is right (default: %(default)s)",
-    )
+    for option, chance, words in (
+        ("judged", 0.0, "share of tanks whose phase an experienced keeper judges now and then"),
+        ("judge-accuracy", 0.8, "how often a fresh judgement is right"),
+    ):
+        parser.add_argument(
+            f"--{option}",
+            type=share,
+            default=chance,
+            metavar="SHARE",
+            help=f"{words} (default: %(default)s)",
+        )
     parser.add_argument("--out", type=folder, required=True, metavar="DIR")
     parser.add_argument("--force", action="store_true", help="replace an earlier simulation in DIR")
 
@@ -108,8 +102,7 @@ def run(args: argparse.Namespace, command: str) -> int:
     except OSError as error:
         return cannot_write(args.out, error)
     if why:
-        say(f"maturity-model simulate: {args.out} {why}")
-        return USAGE
+        return refuse(f"{args.out} {why}", USAGE)
     try:
         club = simulate(
             args.world,
@@ -123,8 +116,7 @@ def run(args: argparse.Namespace, command: str) -> int:
             judge_accuracy=args.judge_accuracy,
         )
     except ValueError as error:
-        say(f"maturity-model simulate: {error}")
-        return USAGE
+        return refuse(error, USAGE)
     try:
         club.write(args.out)
         for name in _OWN - club.files.keys() - {"truth.csv"}:

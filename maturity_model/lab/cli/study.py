@@ -8,7 +8,7 @@ import importlib
 import importlib.util
 from pathlib import Path
 
-from maturity_model.cli.common import DONE, USAGE, cannot_write, integer, progress, say
+from maturity_model.cli.common import DONE, USAGE, cannot_write, integer, progress, refuse
 from maturity_model.lab.studies.settings import STUDIES, Setting
 
 
@@ -27,8 +27,7 @@ def _run(args: argparse.Namespace, command: str) -> int:
     """Run a study of the registry."""
     kind: type[Setting] = args.kind
     if lacking := _lacking(kind.fits):
-        say(f"maturity-model: {lacking}")
-        return USAGE
+        return refuse(lacking, USAGE)
     module = kind.study.replace("-", "_")
     study = importlib.import_module(f"maturity_model.lab.studies.{module}")
     setting = kind(**{f.name: getattr(args, f.name) for f in dataclasses.fields(kind)})
@@ -45,8 +44,7 @@ def _run(args: argparse.Namespace, command: str) -> int:
 
 def _misfit(args: argparse.Namespace, command: str) -> int:
     if lacking := _lacking(fits=False):
-        say(f"maturity-model: {lacking}")
-        return USAGE
+        return refuse(lacking, USAGE)
     from maturity_model.lab.validation import misfits as study
     from maturity_model.lab.validation.cases import cases
     from maturity_model.population import load_population
@@ -54,8 +52,7 @@ def _misfit(args: argparse.Namespace, command: str) -> int:
     try:
         chosen = cases(args.case)
     except ValueError as error:
-        say(f"maturity-model: {error}")
-        return USAGE
+        return refuse(error, USAGE)
     sizes = args.own_tanks, args.tanks
     found = study.run(chosen, sizes, args.seed, load_population(), progress())
     try:
@@ -70,15 +67,13 @@ def _misfit(args: argparse.Namespace, command: str) -> int:
 
 def _practice(args: argparse.Namespace, command: str) -> int:
     if lacking := _lacking(fits=False):
-        say(f"maturity-model: {lacking}")
-        return USAGE
+        return refuse(lacking, USAGE)
     from maturity_model.lab.validation import practice as study
 
     try:
         taught = study.read_shifts(args.taught) if args.taught else None
     except (OSError, UnicodeDecodeError, ValueError) as error:
-        say(f"maturity-model: cannot use {args.taught}: {error}")
-        return USAGE
+        return refuse(f"cannot use {args.taught}: {error}", USAGE)
     try:
         found = study.run(args.tanks, args.scored, progress(), taught)
         study.write(found, args.tanks, args.scored, args.out, command)
@@ -97,7 +92,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     studies = parser.add_subparsers(dest="study", required=True, metavar="STUDY")
 
     def add(name: str, about: str) -> argparse.ArgumentParser:
-        study = studies.add_parser(name, help=about, description=f"{about}."[0].upper() + about[1:])
+        study = studies.add_parser(name, help=about, description=f"{about[0].upper()}{about[1:]}.")
         study.add_argument("--out", type=Path, required=True, metavar="DIR")
         return study
 

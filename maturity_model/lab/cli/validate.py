@@ -12,12 +12,30 @@ from maturity_model.cli.common import (
     folder,
     integer,
     progress,
-    say,
+    refuse,
 )
+
+#: Options that are whole numbers: the field of the settings, the limits, and what it means.
+_SIZES = {
+    "tanks": ("tanks", 4, 100_000, "scored tanks of each case"),
+    "clubs": ("clubs", 1, 1000, "clubs that they are spread over"),
+    "own-tanks": ("own_tanks", 4, 100_000, "tanks of the model's own world"),
+    "own-clubs": ("own_clubs", 1, 1000, "their clubs, each with parameters of its own"),
+    "weeks": ("weeks", 12, 300, "scored weeks of each tank"),
+    "training": ("training", 8, 100_000, "further tanks, for the baselines and the ceiling"),
+    "seed": ("seed", 0, 100_000, "seed"),
+    "fit-tanks": ("fit_tanks", 0, 10_000, "also fit this number of further tanks of each ecology's "
+                  "cases, without judgements and with a fifth judged"),
+    "draws": ("fit_draws", 50, 100_000, "of each chain of a fit"),
+    "tune": ("fit_tune", 50, 100_000, "likewise"),
+    "chains": ("fit_chains", 1, 64, "of each fit"),
+}  # fmt: skip
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
     """Describe the command."""
+    from maturity_model.lab.validation.cases import Settings
+
     parser.description = (
         "Simulate tanks whose true phase is known, and score the program, four simpler judges and "
         "a ceiling on the same logs. Takes minutes for each case; every case is kept as it "
@@ -33,63 +51,32 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--population", metavar="FILE", help="a population (default: practice alone)"
     )
-    parser.add_argument(
-        "--case",
-        action="append",
-        default=[],
-        metavar="NAME",
-        help="only this case or group (own, mechanistic, microcosm, mesocosm, broken); may be "
-        "repeated",
-    )
-    parser.add_argument("--tanks", type=integer(4, 100_000), default=80, metavar="N")
-    parser.add_argument("--clubs", type=integer(1, 1000), default=10, metavar="N")
-    parser.add_argument(
-        "--own-tanks",
-        type=integer(4, 100_000),
-        default=400,
-        metavar="N",
-        help="tanks of the model's own world (default: %(default)s)",
-    )
-    parser.add_argument(
-        "--own-clubs",
-        type=integer(1, 1000),
-        default=50,
-        metavar="N",
-        help="their clubs, each with parameters of its own (default: %(default)s)",
-    )
-    parser.add_argument("--weeks", type=integer(12, 300), default=60, metavar="N")
-    parser.add_argument(
-        "--training",
-        type=integer(8, 100_000),
-        default=200,
-        metavar="N",
-        help="further tanks, for the baselines and the ceiling (default: %(default)s)",
-    )
-    parser.add_argument("--seed", type=integer(0, 100_000), default=41, metavar="SEED")
-    parser.add_argument(
-        "--fit-tanks",
-        type=integer(0, 10_000),
-        default=0,
-        metavar="N",
-        help="also fit so many further tanks of each ecology's cases, without judgements and "
-        "with a fifth judged (default: none)",
-    )
-    parser.add_argument(
-        "--fit-case",
-        action="append",
-        default=[],
-        metavar="NAME",
-        help="fit only in this case of an ecology (default: in all of them); may be repeated",
-    )
+    for option, words in (
+        ("case", "only this case or group (own, mechanistic, microcosm, mesocosm, broken)"),
+        ("fit-case", "fit only in this case of an ecology (default: in all of them)"),
+    ):
+        parser.add_argument(
+            f"--{option}",
+            action="append",
+            default=[],
+            metavar="NAME",
+            help=f"{words}; may be repeated",
+        )
+    for option, (field, least, most, words) in _SIZES.items():
+        parser.add_argument(
+            f"--{option}",
+            dest=field,
+            type=integer(least, most),
+            default=Settings._field_defaults[field],
+            metavar="N",
+            help=f"{words} (default: %(default)s)",
+        )
     parser.add_argument(
         "--moves",
         choices=("auto", "practice", "learned"),
         default="auto",
         help="how tanks move under a fitted population, as in fit (default: %(default)s)",
     )
-    parser.add_argument("--draws", type=integer(50, 100_000), default=400, metavar="N")
-    parser.add_argument("--tune", type=integer(50, 100_000), default=400, metavar="N")
-    parser.add_argument("--chains", type=integer(1, 64), default=2, metavar="N")
 
 
 def run(args: argparse.Namespace, command: str) -> int:
@@ -98,8 +85,7 @@ def run(args: argparse.Namespace, command: str) -> int:
 
     if lacking := missing(fit=args.fit_tanks > 0):
         extras = "the extras 'validate' and 'fit'" if args.fit_tanks else "the extra 'validate'"
-        say(f"maturity-model: {', '.join(lacking)} not installed; this needs {extras}")
-        return USAGE
+        return refuse(f"{', '.join(lacking)} not installed; this needs {extras}", USAGE)
     from maturity_model.lab.validation.cases import ECOLOGIES, Settings, cases
     from maturity_model.lab.validation.page import missed_criteria, write_report
     from maturity_model.lab.validation.study import run as run_cases
@@ -108,45 +94,24 @@ def run(args: argparse.Namespace, command: str) -> int:
 
     try:
         chosen = cases(args.case)
-    except ValueError as error:
-        say(f"maturity-model: {error}")
-        return USAGE
-    try:
         population = load_population(args.population)
-    except PopulationError as error:
-        say(f"maturity-model: {error}")
-        return MISMATCH
+    except ValueError as error:
+        return refuse(error, MISMATCH if isinstance(error, PopulationError) else USAGE)
     for tanks, clubs in ((args.tanks, args.clubs), (args.own_tanks, args.own_clubs)):
         if tanks < clubs:
-            say(f"maturity-model: {tanks} tanks are too few for {clubs} clubs")
-            return USAGE
+            return refuse(f"{tanks} tanks are too few for {clubs} clubs", USAGE)
     fittable = {c.name for c in chosen if c.group in ECOLOGIES}
     if unknown := sorted(set(args.fit_case) - fittable):
-        say(f"maturity-model: --fit-case {unknown[0]!r} is no ecology's case of this run")
-        return USAGE
-    settings = Settings(
-        tanks=args.tanks,
-        clubs=args.clubs,
-        weeks=args.weeks,
-        training=args.training,
-        seed=args.seed,
-        fit_tanks=args.fit_tanks,
-        fit_draws=args.draws,
-        fit_tune=args.tune,
-        fit_chains=args.chains,
-        fit_moves=args.moves,
-        fit_cases=tuple(args.fit_case),
-        own_tanks=args.own_tanks,
-        own_clubs=args.own_clubs,
-    )
+        return refuse(f"--fit-case {unknown[0]!r} is no ecology's case of this run", USAGE)
+    sizes = {field: getattr(args, field) for field, *_ in _SIZES.values()}
+    settings = Settings(**sizes, fit_moves=args.moves, fit_cases=tuple(args.fit_case))
     work = args.work or args.out / ".cases"
     try:
         results = run_cases(chosen, settings, population, work, progress())
         tables = summarize_results(chosen, results)
         write_report(tables, settings, args.out, command)
     except PopulationMismatch as error:
-        say(f"maturity-model: {error}")
-        return MISMATCH
+        return refuse(error, MISMATCH)
     except OSError as error:
         return cannot_write(args.out, error)
     for miss in missed_criteria(tables["must_hold"]):

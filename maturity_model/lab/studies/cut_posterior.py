@@ -101,20 +101,21 @@ def cut_fit(
         divergent += int(np.asarray(trace["sample_stats"]["diverging"].values).sum())
         if (m + 1) % 16 == 0:
             say(f"{m + 1} of {given.n_draws} draws of what phases show")
-    index = np.repeat(np.arange(given.n_draws), EACH)
-    learned: dict[str, Any] = {
-        k: np.ascontiguousarray(np.moveaxis(np.concatenate([d[k] for d in moves]), 0, -1))
-        for k in MOVES
-    }
-    for k in ("log_setback", "log_collapse"):
-        # Nothing lies below the first phase.
-        learned[k] = np.concatenate([np.full((1, len(index)), -np.inf), learned[k]])
     return replace(
-        take_draws(given, index),
-        **learned,
+        take_draws(given, np.repeat(np.arange(given.n_draws), EACH)),
+        **{k: _stacked(k, moves) for k in MOVES},
         name=name,
         kind="fitted",
         evidence_weight=evidence_weight,
         sha256="",
         provenance={"cut": given.name, "divergent": str(divergent)},
     )
+
+
+def _stacked(name: str, moves: list[dict[str, Floats]]) -> Any:
+    # Draws last, as in a population.
+    values = np.moveaxis(np.concatenate([d[name] for d in moves]), 0, -1)
+    if name in ("log_setback", "log_collapse"):
+        # Nothing lies below the first phase.
+        values = np.concatenate([np.full((1, values.shape[-1]), -np.inf), values])
+    return np.ascontiguousarray(values)

@@ -177,8 +177,7 @@ def page(results: Results, setting: Identifiability) -> Page:
     """The page and its CSV files: answers first, then tables, then how far to believe them."""
     found = Contracted(results.contraction, setting.weeks)
     last = found.sizes[-1]
-    weights = (FIT_WEIGHT, 1.0)
-    ratios = [(weight, error_ratio(found, weight)) for weight in weights]
+    ratios = [(weight, error_ratio(found, weight)) for weight in (FIT_WEIGHT, 1.0)]
     error, bias = doubling(found)
     drawn, medians = figure(found)
     page = Page("How many tanks until each parameter is learned", setting.command)
@@ -224,6 +223,11 @@ def page(results: Results, setting: Identifiability) -> Page:
             for w, r in ratios
         ),
     )
+    _add_csv(page, found, results)
+    return page
+
+
+def _add_csv(page: Page, found: Contracted, results: Results) -> None:
     wide = to_columns(found.rows)
     each = {"weight": "{:g}", **dict.fromkeys(wide.columns[6:], f"{{:.{DIGITS}f}}")}
     page.csv("contraction.csv", wide, each)
@@ -235,4 +239,3 @@ def page(results: Results, setting: Identifiability) -> Page:
     page.csv("checks.csv", results.checks, formats)
     formats = dict.fromkeys(("least_ess", "median_ess", "minutes"), "{:.0f}")
     page.csv("sampling.csv", results.sampling, formats | {"worst_r_hat": "{:.3f}"})
-    return page
