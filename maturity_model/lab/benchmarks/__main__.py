@@ -10,37 +10,21 @@ import os
 
 # Before anything that starts threads is imported.
 os.environ.update(
-    NUMBA_NUM_THREADS="1",
-    OMP_NUM_THREADS="1",
-    OPENBLAS_NUM_THREADS="1",
-    MKL_NUM_THREADS="1",
-    XLA_FLAGS="--xla_cpu_multi_thread_eigen=false intra_op_parallelism_threads=1",
-    JAX_PLATFORMS="cpu",
+    NUMBA_NUM_THREADS="1", OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1"
 )
 
 import argparse
-import contextlib
 import datetime
 import re
 from pathlib import Path
 
-from maturity_model.lab.benchmarks import (
-    engine,
-    filtering,
-    machine,
-    reading,
-    sampler,
-    scoring,
-    symbolic,
-    weekly,
-)
+from maturity_model.lab.benchmarks import engine, machine, reading, sampler, scoring, weekly
+from maturity_model.lab.page import bullets
 from maturity_model.whole_files import write_file
 
 RESULTS = Path(__file__).with_name("RESULTS.md")
 PARTS = {
     "engine": ("Value and gradient", engine.measure),
-    "symbolic": ("Value and gradient by symbolic tools", symbolic.measure),
-    "filter": ("Filter of one tank", filtering.measure),
     "weekly": ("Weekly command", weekly.measure),
     "reading": ("Reading a large logbook", reading.measure),
     "sampler": ("Pooled fit", sampler.measure),
@@ -52,9 +36,8 @@ def measured(name: str, options: argparse.Namespace) -> str:
     """One part of the page, measured now."""
     title, measure = PARTS[name]
     more = (options.tanks,) if name == "scoring" else ()
-    head = [f"## {title}", "", datetime.date.today().isoformat()]
-    head += [f"- {line}" for line in machine.describe()]
-    return "\n".join([*head, "", *measure(options.rounds, *more)]) + "\n"
+    head = [f"## {title}", f"{datetime.date.today()}\n{bullets(machine.describe())}"]
+    return "\n\n".join([*head, measure(options.rounds, *more)]) + "\n"
 
 
 def page(found: dict[str, str], before: str) -> str:
@@ -75,7 +58,7 @@ def page(found: dict[str, str], before: str) -> str:
 def main() -> None:
     """Measure, print, and write if asked."""
     parser = argparse.ArgumentParser(
-        prog="python -m maturity_model.lab.benchmarks", description=engine.__doc__
+        prog="python -m maturity_model.lab.benchmarks", description="Speed beside named peers."
     )
     parser.add_argument("--write", action="store_true", help=f"also write {RESULTS.name}")
     parser.add_argument("--only", choices=PARTS, action="append", help="may be repeated")
@@ -87,9 +70,6 @@ def main() -> None:
     options = parser.parse_args()
     if options.rounds < 7:
         parser.error("fewer than 7 rounds say little")
-    with contextlib.suppress(AttributeError):
-        # XLA starts threads all the same; one core keeps it to one.
-        os.sched_setaffinity(0, {max(os.sched_getaffinity(0))})
     for name in PARTS:
         if not options.only or name in options.only:
             part = measured(name, options)

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import statistics
 import time
-from collections.abc import Callable, Sequence
-from typing import NamedTuple
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -13,83 +11,79 @@ import pandas as pd
 from maturity_model.lab.page import markdown_table
 
 
-class Timing(NamedTuple):
-    """Times of one thing, in seconds."""
-
-    name: str
-    seconds: list[float]
-
-    @property
-    def median(self) -> float:
-        return statistics.median(self.seconds)
-
-    @property
-    def best(self) -> float:
-        return min(self.seconds)
-
-
 def in_turn(
-    things: dict[str, Callable[[], object]],
+    things: Mapping[str, Callable[[], object]],
     rounds: int,
-    clock: Callable[[], float] = time.perf_counter,
-    row: int = 1,
-    rest: float = 0.0,
-) -> list[Timing]:
+    clock: Callable[[], float] = time.process_time,
+    calls: int = 1,
+) -> pd.DataFrame:
     """Run each once unmeasured (compilation, caches), then all in turn, ``rounds`` times.
 
-    In its turn a thing runs ``row`` times, of which the median counts: a sampler calls
-    again and again, with its own data in the processor's cache and not another's. Before
-    each turn is a pause of ``rest`` seconds.
+    Parameters
+    ----------
+    things : mapping of str to callable
+    rounds : int
+    clock : callable
+        Default: processor time of all threads, free of the turns that other processes take.
+    calls : int
+        In each turn; their median counts. A sampler too calls again and again, with its own
+        data in the processor's cache.
+
+    Returns
+    -------
+    DataFrame, shape (rounds, things)
+        Seconds.
     """
     for run in things.values():
         run()
-    timings = [Timing(name, []) for name in things]
+    seconds: dict[str, list[float]] = {name: [] for name in things}
     for _ in range(rounds):
-        for timing, run in zip(timings, things.values(), strict=True):
-            time.sleep(rest)
+        for name, run in things.items():
             turn = []
-            for _ in range(row):
+            for _ in range(calls):
                 begin = clock()
                 run()
                 turn.append(clock() - begin)
-            timing.seconds.append(statistics.median(turn))
-    return timings
+            seconds[name].append(float(np.median(turn)))
+    return pd.DataFrame(seconds)
 
 
-def ratios(timings: list[Timing], to: str) -> dict[str, float]:
+def ratios(seconds: pd.DataFrame, to: str) -> pd.Series:
     """Median over rounds of each time divided by that of ``to`` in the same round."""
-    (base,) = (t for t in timings if t.name == to)
-    return {
-        t.name: statistics.median(a / b for a, b in zip(t.seconds, base.seconds, strict=True))
-        for t in timings
-    }
+    return seconds.div(seconds[to], axis=0).median()
 
 
-def table(
-    timings: list[Timing], unit: str, scale: float, bases: dict[str, str], digits: int = 0
-) -> str:
-    """Median and best time of each, in a unit, and the ratio to each base under its heading."""
-    rows = pd.DataFrame({"": [t.name for t in timings]})
-    for heading, times in (
-        (f"median {unit}", [t.median for t in timings]),
-        (f"best {unit}", [t.best for t in timings]),
-    ):
-        rows[heading] = [scale * x for x in times]
-    for heading, base in bases.items():
-        rows[heading] = list(ratios(timings, base).values())
+def timing_table(seconds: pd.DataFrame, to: str, unit: str, scale: float, digits: int) -> str:
+    """Medians, best times and :func:`ratios`, as a Markdown table.
+
+    Parameters
+    ----------
+    seconds : DataFrame
+        From :func:`in_turn`.
+    to : str
+        What the ratios are against.
+    unit : str
+    scale : float
+        Units in a second.
+    digits : int
+        After the point, of times in that unit.
+    """
+    times = f"times {to}"
+    frame = pd.DataFrame(
+        {
+            "timed": seconds.columns,
+            f"median {unit}": seconds.median() * scale,
+            f"best {unit}": seconds.min() * scale,
+            times: ratios(seconds, to),
+        }
+    )
     form = f"{{:,.{digits}f}}"
-    formats = {f"median {unit}": form, f"best {unit}": form}
-    return markdown_table(rows, formats | dict.fromkeys(bases, "{:.2f}"))
+    return markdown_table(frame, {f"median {unit}": form, f"best {unit}": form, times: "{:.2f}"})
 
 
-def verdict(met: bool) -> str:
-    """Whether a target is met, in a word."""
-    return "met" if met else "NOT MET"
-
-
-def missing(name: str, error: Exception) -> str:
-    """Line about a peer that is not there."""
-    return f"MISSING: {name} was not measured: {type(error).__name__}: {error}"
+def verdict(words: str, met: bool) -> str:
+    """Item about a target: what was demanded and what was found, and whether that is enough."""
+    return f"- Target, {words}, {'met' if met else 'NOT MET'}."
 
 
 def exponent(sizes: Sequence[float], seconds: Sequence[float]) -> float:

@@ -11,14 +11,14 @@ ROOT = Path(__file__).parents[3]
 SCRIPT = """
 from maturity_model.lab.benchmarks.__main__ import PARTS, page
 title = {name: title for name, (title, _) in PARTS.items()}
-old = page({n: f"## {title[n]}\\n\\nold {n}\\n### of its own\\n" for n in ("weekly", "engine")}, "")
-assert old.index("old engine") < old.index("old weekly")
-new = page({"weekly": f"## {title['weekly']}\\n\\nnew\\n"}, old)
-assert "old engine\\n### of its own" in new and "new" in new and "old weekly" not in new
-assert new.count("## " + title["weekly"]) == 1
+old = page({n: f"## {title[n]}\\n\\nold {n}\\n### of its own\\n" for n in ("reading", "engine")}, "")
+assert old.index("old engine") < old.index("old reading")
+new = page({"reading": f"## {title['reading']}\\n\\nnew\\n"}, old)
+assert "old engine\\n### of its own" in new and "new" in new and "old reading" not in new
+assert new.count("## " + title["reading"]) == 1
 assert page({}, new) == new
-more = page({"filter": f"## {title['filter']}\\n\\nmore\\n"}, new)
-assert new.replace("## " + title["weekly"], "") != more and "more" in more
+more = page({"weekly": f"## {title['weekly']}\\n\\nmore\\n"}, new)
+assert new.replace("## " + title["reading"], "") != more and "more" in more
 assert more.index("old engine") < more.index("more") < more.index("new")
 print("done")
 """
