@@ -89,12 +89,17 @@ def _tables(p: dict[str, Any], panel: Panel, priors: Priors, gradual: Any) -> It
         yield panel.judgements.row, panel.judgements.code, table
 
 
+def _fields(codes: np.ndarray) -> dict[str, np.ndarray]:
+    # PyTensor takes no unaligned arrays, such as the fields of packed records.
+    return {name: np.ascontiguousarray(codes[name]) for name in codes.dtype.names or ()}
+
+
 def _signs(p: dict[str, Any], panel: Panel, priors: Priors, gradual: Any) -> Table:
     signs = panel.signs
     tank = np.repeat(np.arange(len(panel.tanks)), np.diff(panel.first))[signs.row]
     pairs = np.stack([keepers_of(panel)[1][tank], signs.code], axis=1)
     distinct, code = np.unique(pairs, axis=0, return_inverse=True)
-    d = signs.codes[distinct[:, 1]]
+    d = _fields(signs.codes[distinct[:, 1]])
     shift = d["level"] * p["persistence"][d["sign"]]
     shift += priors.small[d["sign"]] * (p["look_effect"][d["look"]] + p["skill"][distinct[:, 0]])
     logit = pt.dot(p["sign_logit"], gradual.T)[d["sign"]] + shift[:, None]
@@ -102,7 +107,8 @@ def _signs(p: dict[str, Any], panel: Panel, priors: Priors, gradual: Any) -> Tab
     return signs.row, code.reshape(-1), -pt.softplus(against * logit)
 
 
-def _readings(p: dict[str, Any], d: np.ndarray, priors: Priors, gradual: Any) -> Any:
+def _readings(p: dict[str, Any], codes: np.ndarray, priors: Priors, gradual: Any) -> Any:
+    d = _fields(codes)
     analyte, offset = d["analyte"], priors.offset[d["analyte"]]
     low = np.where(d["low"] > 0, np.log(np.maximum(d["low"], 0.0) + offset), -FAR)
     high = np.minimum(np.log(d["high"] + offset), FAR)
@@ -126,7 +132,8 @@ def _between(low: Any, high: Any, mean: Any, sd: Any) -> Any:
     return 0.5 * (pt.erfc(near * np.sqrt(0.5)) - pt.erfc(far * np.sqrt(0.5)))
 
 
-def _judgements(p: dict[str, Any], d: np.ndarray, priors: Priors) -> Any:
+def _judgements(p: dict[str, Any], codes: np.ndarray, priors: Priors) -> Any:
+    d = _fields(codes)
     k = len(priors.phases)
     wrong = 0.5 ** np.abs(np.arange(k)[:, None] - np.arange(k)) * (1 - np.eye(k))
     wrong /= wrong.sum(axis=1, keepdims=True)

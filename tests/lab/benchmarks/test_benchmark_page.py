@@ -11,7 +11,8 @@ ROOT = Path(__file__).parents[3]
 SCRIPT = """
 from maturity_model.lab.benchmarks.__main__ import PARTS, page
 title = {name: title for name, (title, _) in PARTS.items()}
-old = page({n: f"## {title[n]}\\n\\nold {n}\\n### of its own\\n" for n in ("reading", "engine")}, "")
+old = {n: f"## {title[n]}\\n\\nold {n}\\n### of its own\\n" for n in ("reading", "engine")}
+old = page(old, "")
 assert old.index("old engine") < old.index("old reading")
 new = page({"reading": f"## {title['reading']}\\n\\nnew\\n"}, old)
 assert "old engine\\n### of its own" in new and "new" in new and "old reading" not in new

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-import pytest
-
 import pytensor
+import pytest
 
 from maturity_model.lab.benchmarks import contenders, sampler
 
