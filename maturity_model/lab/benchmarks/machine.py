@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import platform
 import resource
-import resource
 from importlib import metadata
 from pathlib import Path
 
@@ -32,16 +31,6 @@ def version(name: str) -> str:
 def load() -> str:
     """Processes that want to run, averaged over the last minute, where that is known."""
     return f"load {os.getloadavg()[0]:.1f}" if hasattr(os, "getloadavg") else "load unknown"
-
-
-def peak_megabytes() -> float:
-    """Most memory that this process has held."""
-    status = Path("/proc/self/status")
-    if status.exists():
-        # On Linux, ru_maxrss of a child begins with what its parent held.
-        (line,) = (x for x in status.read_text().splitlines() if x.startswith("VmHWM:"))
-        return int(line.split()[1]) / 2**10
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
 
 
 def peak_megabytes() -> float:

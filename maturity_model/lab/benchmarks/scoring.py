@@ -122,9 +122,7 @@ def measure(rounds: int, most: int = SIZES[-1]) -> str:
     return report(runs, by_draws, by_weeks, begin)
 
 
-def report(
-    runs: list[Run], by_draws: list[float], by_weeks: list[float], begin: float
-) -> str:
+def report(runs: list[Run], by_draws: list[float], by_weeks: list[float], begin: float) -> str:
     """What is found of runs by size, and the processor times of those by draws and by weeks."""
     table = pd.DataFrame(
         {
