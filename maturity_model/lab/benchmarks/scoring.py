@@ -26,7 +26,7 @@ GROUP = 65_536
 #: Tanks; larger pools with ``--tanks``.
 SIZES = (100, 300, 1_000, 3_000)
 _LARGER = (10_000, 30_000, 100_000)
-#: Weeks and draws of the runs that tell how time grows with them.
+#: Weeks and draws of the runs that show how time grows with them.
 BY_WEEKS, BY_DRAWS = (15, 30, 60, 120), (25, 50, 100, 200)
 #: What must hold: the exponent of growth by tanks, and megabytes.
 LINEAR, MEGABYTES = (0.95, 1.05), 1000
@@ -60,7 +60,7 @@ def base_pool(folder: Path, tanks: int = BASE, weeks: int = WEEKS) -> Path:
 
 
 def enlarge(source: Path, out: Path, times: int) -> Path:
-    """Write a pool with every tank of another so many times, each time under a new name."""
+    """Write a pool with every tank of another ``times`` times, each time under a new name."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 

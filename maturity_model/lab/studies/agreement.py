@@ -24,7 +24,7 @@ from maturity_model.fitting.sampling import SamplingPlan
 from maturity_model.fitting.to_population import make_population
 from maturity_model.lab.page import Page, markdown_table
 from maturity_model.lab.studies.refit import Refit, Refitter, filter_given
-from maturity_model.lab.studies.replications import thinned
+from maturity_model.lab.studies.replications import thin
 from maturity_model.lab.studies.settings import Agreement
 from maturity_model.lab.tasks import Say, run_tasks, silent
 from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
@@ -126,7 +126,7 @@ class _Study:
     def population(self) -> Population:
         base = self.fit(self.panel, self.setting.seed)
         return make_population(
-            thinned(base.draws, min(MAX_DRAWS, base.n_draws)),
+            thin(base.draws, min(MAX_DRAWS, base.n_draws)),
             self.refitter.priors,
             name="without the tank",
             kind="fitted",

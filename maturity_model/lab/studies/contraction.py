@@ -111,7 +111,7 @@ def share_learned(sizes: Floats, share: float) -> float:
 
 
 def extrapolated(size: float, contracted: float, threshold: float) -> float:
-    """Size at which a threshold would be reached, if each tank told as much as any before.
+    """Size at which a threshold would be reached, if each tank were as informative as those before.
 
     Information then grows in proportion to size, n, and contraction, known at ``size``, is
     n / (n + m). Infinite where nothing was learned.

@@ -69,7 +69,7 @@ def choose(scores: pd.DataFrame) -> float:
     return float(with_shifts.groupby("weight")["log_score"].mean().idxmax())
 
 
-def less_the_best(scores: pd.DataFrame) -> pd.DataFrame:
+def loss_from_best(scores: pd.DataFrame) -> pd.DataFrame:
     """Mean log score over the worlds with shifts, less that of the best weight.
 
     A club of one world has the parameters of its namesakes, so clubs are averaged over worlds
@@ -94,7 +94,7 @@ def _table(scores: pd.DataFrame) -> pd.DataFrame:
     table.index = pd.Index(
         [f"{w.name} ({w.sign_effect_sd:g}, {w.reading_effect_sd:g})" for w in WORLDS], name="world"
     )
-    less = less_the_best(scores).itertuples(index=False)
+    less = loss_from_best(scores).itertuples(index=False)
     table.loc["*less the best*"] = ["{:+.4f} ± {:.4f}".format(*row) for row in less]
     table.loc["*less the best*", best] = "0"
     return table.rename(columns="ω = {:g}".format).reset_index()
@@ -104,7 +104,7 @@ def _why_not_the_best(scores: pd.DataFrame) -> str:
     best = choose(scores)
     if best == DEFAULT_EVIDENCE_WEIGHT:
         return ""
-    lost, error = less_the_best(scores).loc[DEFAULT_EVIDENCE_WEIGHT]
+    lost, error = loss_from_best(scores).loc[DEFAULT_EVIDENCE_WEIGHT]
     why = f", which gives up {-lost:.4f} ± {error:.4f} here"
     if best > DEFAULT_EVIDENCE_WEIGHT:
         why += (

@@ -34,11 +34,11 @@ from maturity_model.lab.studies.identifiability_tables import (
     from_columns,
     groups_table,
     judged_table,
-    misled,
     spans,
     tanks_table,
     to_columns,
     truth_table,
+    understated_errors,
     unlearned,
 )
 from maturity_model.lab.studies.settings import Identifiability
@@ -200,8 +200,8 @@ def page(results: Results, setting: Identifiability) -> Page:
         events=HABITS.events_per_year * setting.weeks * 7 / 365.2425 * last,
         never=bullets(unlearned(found, 1.0, THRESHOLDS[0])),
         not_learned=bullets(unlearned(found, FIT_WEIGHT, LEARNED)),
-        misled=bullets(misled(found, FIT_WEIGHT), "nothing"),
-        misled_at_1=bullets(misled(found, 1.0), "nothing"),
+        understated_errors=bullets(understated_errors(found, FIT_WEIGHT), "nothing"),
+        understated_errors_at_1=bullets(understated_errors(found, 1.0), "nothing"),
         reduced=setting.reduced,
         figure=page.image(
             "contraction.svg",

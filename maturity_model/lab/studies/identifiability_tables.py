@@ -304,7 +304,7 @@ def truth_table(found: Contracted) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def misled(found: Contracted, weight: float) -> list[str]:
+def understated_errors(found: Contracted, weight: float) -> list[str]:
     """Groups whose error at the largest size is larger than the posterior says, in words."""
     out = []
     for (key, _), row in (

@@ -167,8 +167,9 @@ def _by_weight(scores: pd.DataFrame) -> pd.DataFrame:
 def _weights(weights: pd.DataFrame) -> pd.DataFrame:
     by_kind = weights.pivot(index="sign_effect_sd", columns="weight", values="phase_log_score")
     table = by_kind.map("{:.3f}".format).rename(columns="ω = {:g}".format)
-    told = weights.groupby("sign_effect_sd")[["told", "told_sd"]].first()
-    table.insert(0, "told", [f"{m:.2f} ± {sd:.2f}" for m, sd in told.itertuples(index=False)])
+    variance = weights.groupby("sign_effect_sd")[["shift_variance", "shift_variance_sd"]].first()
+    cells = [f"{mean:.2f} ± {sd:.2f}" for mean, sd in variance.itertuples(index=False)]
+    table.insert(0, "estimated variance", cells)
     table["best"] = pooling_weight.best(weights).map("{:g}".format)
     table.index = pd.Index(map("{:g}".format, table.index), name="spread of shifts")
     return table.reset_index()
@@ -217,6 +218,11 @@ def page(
     page.csv("scores.csv", scores, fine | flags | {"weight": "{:g}", "shift_variance": "{:.4f}"})
     ends = dict.fromkeys(("mean", "low", "high"), "{:.5f}")
     page.csv("differences.csv", gains, ends | {"judged": "{:d}"})
-    formats = {"sign_effect_sd": "{:g}", "weight": "{:g}", "told": "{:.4f}", "told_sd": "{:.4f}"}
+    formats = {
+        "sign_effect_sd": "{:g}",
+        "weight": "{:g}",
+        "shift_variance": "{:.4f}",
+        "shift_variance_sd": "{:.4f}",
+    }
     page.csv("weights.csv", weights, formats | dict.fromkeys(weights.columns[4:], "{:.5f}"))
     return page

@@ -36,7 +36,7 @@ def score_club(world: World, number: int, seed: int, weeks: int, tanks: int) -> 
         {
             "sign_effect_sd": world.sign_effect_sd,
             "club": number,
-            "told": step.shift_variance(),
+            "shift_variance": step.shift_variance(),
             "weight": WEIGHTS,
             "phase_log_score": [s.log_score for s in each],
             "calibration_error": [s.calibration_error for s in each],
@@ -55,8 +55,9 @@ def run(
 ) -> pd.DataFrame:
     """Scores by kind of club and weight, means over ``clubs`` of each, as in ``weights.csv``.
 
-    ``told`` is the variance of tanks' shifts as estimated from the log, with its standard deviation
-    over clubs; then log score and calibration error of the phase, and the score one step ahead.
+    ``shift_variance`` is that of tanks' shifts as estimated from the log, with its standard
+    deviation over clubs; then log score and calibration error of the phase, and the score one
+    step ahead.
     """
     worlds = [World(f"shifts of {signs:g}", signs, readings) for signs, readings in SHIFTS]
     tasks = {
@@ -67,8 +68,8 @@ def run(
     found = run_tasks(score_club, tasks, folder=work, processes=processes, say=say)
     by_kind = pd.concat(found.values()).groupby(["sign_effect_sd", "weight"])
     table = by_kind.mean().drop(columns="club")
-    table.insert(1, "told_sd", by_kind["told"].std())
-    order = ["sign_effect_sd", "told", "told_sd", "weight"]
+    table.insert(1, "shift_variance_sd", by_kind["shift_variance"].std())
+    order = ["sign_effect_sd", "shift_variance", "shift_variance_sd", "weight"]
     return table.reset_index()[[*order, *table.columns[2:]]]
 
 
@@ -80,5 +81,5 @@ def best(table: pd.DataFrame, column: str = "phase_log_score") -> pd.Series:
 
 def curve(table: pd.DataFrame) -> tuple[tuple[float, float], ...]:
     """Weight by estimated shift variance: the best of each kind, never rising with it."""
-    told = table.groupby("sign_effect_sd")["told"].first().round(2)
-    return tuple(zip(told, np.minimum.accumulate(best(table)), strict=True))
+    variance = table.groupby("sign_effect_sd")["shift_variance"].first().round(2)
+    return tuple(zip(variance, np.minimum.accumulate(best(table)), strict=True))

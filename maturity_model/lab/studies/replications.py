@@ -76,7 +76,7 @@ def log_likelihood(panel: Panel, draws: dict[str, Floats], priors: Priors) -> Fl
     return np.asarray(np.sum(each, axis=0))
 
 
-def thinned(draws: dict[str, Floats], keep: int) -> dict[str, Floats]:
+def thin(draws: dict[str, Floats], keep: int) -> dict[str, Floats]:
     """Evenly spaced draws."""
     n = draws["log_advance"].shape[-1]
     if n < keep:
@@ -115,7 +115,7 @@ class Replicator:
         fit = self.refitter.fit(panel, plan)
         every = shared_values(fit.draws, self.priors)
         quantities = []
-        for draws in (thinned(fit.draws, design.ranks - 1), truth):
+        for draws in (thin(fit.draws, design.ranks - 1), truth):
             likelihood = log_likelihood(panel, draws, self.priors)
             others = np.stack([likelihood, draws["pace"][0], draws["skill"][0]])
             quantities.append(np.concatenate([shared_values(draws, self.priors), others]))

@@ -35,7 +35,7 @@ from maturity_model.lab.studies.replications import (
     log_likelihood,
     ranks_of,
     replicate,
-    thinned,
+    thin,
 )
 from maturity_model.lab.studies.settings import Calibration, Coverage
 from maturity_model.lab.worlds.simulate_logbook import Habits
@@ -238,10 +238,10 @@ def test_finished_replications_are_taken_up(
 
 def test_thinned_draws_are_spread_evenly() -> None:
     draws = {"log_advance": np.arange(20.0).reshape(2, 10), "pace_sd": np.arange(10.0)}
-    assert thinned(draws, 4)["pace_sd"].tolist() == [0, 3, 6, 9]
-    assert thinned(draws, 4)["log_advance"].shape == (2, 4)
+    assert thin(draws, 4)["pace_sd"].tolist() == [0, 3, 6, 9]
+    assert thin(draws, 4)["log_advance"].shape == (2, 4)
     with pytest.raises(ValueError, match="cannot be thinned"):
-        thinned(draws, 11)
+        thin(draws, 11)
 
 
 # What is committed -----------------------------------------------------------------------

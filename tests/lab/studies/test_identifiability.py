@@ -178,19 +178,19 @@ def test_the_page_says_what_was_found(tmp_path: Path) -> None:
 
 def test_a_narrow_posterior_far_from_the_truth_is_told() -> None:
     found = tables.Contracted(study.results_of(made_up(TINY)).contraction, TINY.weeks)
-    assert tables.misled(found, 0.4) == tables.misled(found, 1.0) == []
+    assert tables.understated_errors(found, 0.4) == tables.understated_errors(found, 1.0) == []
     rows = found.rows
     here = (rows["tanks"] == 10) & (rows["weeks"] == TINY.weeks) & (rows["weight"] == 0.4)
     # Thrice the sd of the prior too low; and as often too high as too low.
     rows.loc[here & (rows["group"] == "slips"), "off"] = -3.0
     carry = here & (rows["group"] == "carry")
     rows.loc[carry, "off"] = np.resize([1.0, -1.0], carry.sum())
-    assert tables.misled(found, 0.4) == [
+    assert tables.understated_errors(found, 0.4) == [
         "slipping back unprovoked: squared error 9.0 times as large, "
         "too low by 3.0 prior sds on average",
         "how readings carry over: squared error 5.4 times as large",
     ]
-    assert tables.misled(found, 1.0) == []
+    assert tables.understated_errors(found, 1.0) == []
 
 
 def test_the_figure_draws_its_numbers_and_says_them() -> None:

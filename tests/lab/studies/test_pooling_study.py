@@ -94,7 +94,7 @@ def test_differences_are_by_tank_week_and_over_clubs() -> None:
         (0.01, -0.05, [True, False]),
     ],
 )
-def test_a_worse_fit_is_told(without: float, judged: float, met: list[bool]) -> None:
+def test_a_worse_fit_is_variance(without: float, judged: float, met: list[bool]) -> None:
     found = results(tanks(without, judged))
     assert [v.met for v in study.verdicts(found.differences, "whole", ALL)] == met
     text = study.page(found, Pooling(), ("whole", ALL)).markdown()
@@ -121,11 +121,11 @@ def kinds() -> pd.DataFrame:
     grid = np.array(pooling_weight.WEIGHTS)
     parts = [
         pd.DataFrame(
-            {"sign_effect_sd": sd, "told": told, "told_sd": 0.01, "weight": grid,
-             "phase_log_score": -np.abs(grid - best), "calibration_error": 0.0,
+            {"sign_effect_sd": sd, "shift_variance": variance, "shift_variance_sd": 0.01,
+             "weight": grid, "phase_log_score": -np.abs(grid - best), "calibration_error": 0.0,
              "one_step_score": grid / 10}
         )
-        for sd, told, best in ((0.0, 0.012, 1.0), (1.0, 0.51, 0.5), (1.5, 1.01, 0.7))
+        for sd, variance, best in ((0.0, 0.012, 1.0), (1.0, 0.51, 0.5), (1.5, 1.01, 0.7))
     ]  # fmt: skip
     return pd.concat(parts, ignore_index=True)
 
@@ -139,8 +139,8 @@ def test_the_curve_never_rises() -> None:
 
 def test_the_weights_in_use_are_the_committed_ones() -> None:
     weights = study.read(COMMITTED).weights
-    told = weights.groupby("sign_effect_sd")["told"].first()
-    np.testing.assert_allclose(told, [x for x, _ in WEIGHT_BY_SHIFT], atol=0.0051)
+    variance = weights.groupby("sign_effect_sd")["shift_variance"].first()
+    np.testing.assert_allclose(variance, [x for x, _ in WEIGHT_BY_SHIFT], atol=0.0051)
     np.testing.assert_allclose(pooling_weight.best(weights), [w for _, w in WEIGHT_BY_SHIFT])
     for x, weight in WEIGHT_BY_SHIFT:
         assert weight_for(x) == pytest.approx(weight)

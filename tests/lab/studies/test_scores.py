@@ -77,7 +77,7 @@ def test_the_best_mean_over_the_worlds_with_shifts_is_chosen() -> None:
     scores.loc[(scores["world"] == "none") & (scores["weight"] == 1), "log_score"] = 100
     assert study.choose(scores) == 0.4
     # 12 clubs at 0.1 times 0 to 11: mean 0.55, sd 0.361.
-    mean, sem = study.less_the_best(scores).loc[0.5]
+    mean, sem = study.loss_from_best(scores).loc[0.5]
     assert mean == pytest.approx(-0.55)
     assert sem == pytest.approx(0.1 * np.std(range(12), ddof=1) / np.sqrt(12))
 
@@ -87,7 +87,7 @@ def test_the_default_gives_up_little_in_the_committed_study() -> None:
     by_world = scores.pivot(index="weight", columns="world", values="log_score")
     assert list(by_world.index) == list(study.WEIGHTS)
     assert set(by_world) == set(NAMES)
-    lost, _ = study.less_the_best(scores).loc[DEFAULT_EVIDENCE_WEIGHT]
+    lost, _ = study.loss_from_best(scores).loc[DEFAULT_EVIDENCE_WEIGHT]
     # Found: 0.0012; the page says why it is kept.
     assert -0.002 < lost <= 0
     assert "gives up 0.0012 ± 0.0009 here" in (REPORT / "README.md").read_text("utf-8")
