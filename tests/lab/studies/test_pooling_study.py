@@ -94,7 +94,7 @@ def test_differences_are_by_tank_week_and_over_clubs() -> None:
         (0.01, -0.05, [True, False]),
     ],
 )
-def test_a_worse_fit_is_variance(without: float, judged: float, met: list[bool]) -> None:
+def test_a_worse_fit_is_reported(without: float, judged: float, met: list[bool]) -> None:
     found = results(tanks(without, judged))
     assert [v.met for v in study.verdicts(found.differences, "whole", ALL)] == met
     text = study.page(found, Pooling(), ("whole", ALL)).markdown()
