@@ -10,7 +10,7 @@ import pandas as pd
 from maturity_model.fitting.handing_on.choose_weight import WEIGHT_BY_SHIFT
 from maturity_model.lab.page import Page, bullets, markdown_table
 from maturity_model.lab.studies import pooling_weight
-from maturity_model.lab.studies.pooling_clubs import ACCURACY, JUDGED_SHARE, STRONG
+from maturity_model.lab.studies.clubs import ACCURACY, JUDGED_SHARE, STRONG
 from maturity_model.lab.studies.pooling_fits import CHAINS
 from maturity_model.lab.studies.pooling_scores import (
     AS_USED,

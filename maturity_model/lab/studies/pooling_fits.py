@@ -15,8 +15,8 @@ from maturity_model.fitting.convergence import r_hat
 from maturity_model.fitting.options import ModelOptions
 from maturity_model.fitting.sampling import SamplingPlan
 from maturity_model.fitting.to_population import make_population
+from maturity_model.lab.studies.clubs import PooledClub
 from maturity_model.lab.studies.cut_posterior import cut_fit
-from maturity_model.lab.studies.pooling_clubs import Club
 from maturity_model.lab.studies.refit import Refit, Refitter
 from maturity_model.lab.studies.settings import Pooling
 from maturity_model.lab.tasks import Say, digest
@@ -141,7 +141,9 @@ def _cut(panel: Panel, setting: Pooling, number: int, way: Way, say: Say) -> Pop
     )
 
 
-def fitted(club: Club, setting: Pooling, way: Way, folder: Path, say: Say) -> Population | None:
+def fitted(
+    club: PooledClub, setting: Pooling, way: Way, folder: Path, say: Say
+) -> Population | None:
     """The population of a way; taken from the folder where it is there already.
 
     None where it is not, and is not to be fitted (``setting.only_kept``).

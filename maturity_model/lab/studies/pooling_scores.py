@@ -15,8 +15,7 @@ import pandas as pd
 
 from maturity_model.fitting.handing_on.choose_weight import choose_weight
 from maturity_model.fitting.handing_on.hand_on import hand_on, with_practice_moves
-from maturity_model.lab.studies.clubs import filtered_phases
-from maturity_model.lab.studies.pooling_clubs import Club, make_club
+from maturity_model.lab.studies.clubs import PooledClub, filtered_phases, make_club
 from maturity_model.lab.studies.pooling_fits import WAYS, Way, fitted
 from maturity_model.lab.studies.scores import log_scores, score
 from maturity_model.lab.studies.settings import Pooling
@@ -61,7 +60,7 @@ def _choice(panel: Panel, population: Population, folder: Path) -> tuple[float, 
     return tuple(keep(folder / name, make).iloc[0])
 
 
-def _score(club: Club, population: Population, weight: float, folder: Path) -> pd.DataFrame:
+def _score(club: PooledClub, population: Population, weight: float, folder: Path) -> pd.DataFrame:
     # Log score of each held-out tank, summed over its weeks; the error is that of all.
     def make() -> pd.DataFrame:
         phases = filtered_phases(club.held_out, population, weight)
@@ -76,7 +75,7 @@ def _score(club: Club, population: Population, weight: float, folder: Path) -> p
 
 
 def _at_all_weights(
-    club: Club, key: tuple[str, bool, str], population: Population, chosen: float,
+    club: PooledClub, key: tuple[str, bool, str], population: Population, chosen: float,
     variance: float, folder: Path,
 ) -> Iterator[pd.DataFrame]:  # fmt: skip
     for weight in sorted({*WEIGHTS, chosen}):

@@ -14,8 +14,7 @@ import numpy as np
 import pandas as pd
 
 from maturity_model.fitting.handing_on.choose_weight import one_step_ahead
-from maturity_model.lab.studies.clubs import World, filtered_phases
-from maturity_model.lab.studies.pooling_clubs import club_parameters, make_club
+from maturity_model.lab.studies.clubs import World, club_parameters, filtered_phases, make_club
 from maturity_model.lab.studies.scores import score
 from maturity_model.lab.tasks import Say, run_tasks, silent
 

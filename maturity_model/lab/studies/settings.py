@@ -25,12 +25,8 @@ def seed(usual: int) -> Any:
 class Setting:
     """Sizes of a study; its fields are the options of the command.
 
-    Attributes
-    ----------
-    study : str
-        Its name in the command, and its folder under ``reports/`` with underscores.
-    fits : bool
-        Whether the extra ``fit`` is needed.
+    ``study`` is its name in the command, and its folder under ``reports/`` with underscores;
+    ``fits`` says whether the extra ``fit`` is needed.
     """
 
     study: ClassVar[str]
@@ -122,18 +118,7 @@ class Calibration(Setting):
 
 @dataclass(frozen=True)
 class Identifiability(Setting):
-    """Sizes of the study of identifiability.
-
-    Attributes
-    ----------
-    clubs : int
-    tanks, weeks : int
-        Of the largest club; weeks of the clubs of different sizes.
-    longest : int
-        Weeks of the longest log.
-    draws, tune : int
-        Of the one chain of a fit.
-    """
+    """Clubs, tanks of the largest, weeks of those of different sizes and of the longest log."""
 
     study, fits = "identifiability", True
     clubs: int = size(3, 1)
@@ -147,19 +132,10 @@ class Identifiability(Setting):
 
 @dataclass(frozen=True)
 class Pooling(Setting):
-    """Sizes of the study of pooling.
+    """Clubs whose pools are fitted, tanks of a pool, and further tanks, which are scored.
 
-    Attributes
-    ----------
-    clubs, weight_clubs : int
-        Clubs whose pools are fitted; clubs of each kind from which the weight is read off.
-    pool, tanks : int
-        Tanks to learn from, and further tanks to be scored.
-    weeks : int
-    draws, tune : int
-        Of each chain of a fit.
-    only_kept : bool
-        Fit nothing, report what is kept.
+    ``weight_clubs`` of each kind are those from which the weight is read off; with ``only_kept``
+    nothing is fitted.
     """
 
     study, fits = "pooling", True

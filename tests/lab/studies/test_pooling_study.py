@@ -12,7 +12,7 @@ import pytest
 from maturity_model.fitting.handing_on.choose_weight import WEIGHT_BY_SHIFT, weight_for
 from maturity_model.lab.studies import pooling as study
 from maturity_model.lab.studies import pooling_weight
-from maturity_model.lab.studies.pooling_clubs import Club, make_club
+from maturity_model.lab.studies.clubs import PooledClub, make_club
 from maturity_model.lab.studies.pooling_scores import (
     ALL,
     AS_USED,
@@ -26,7 +26,7 @@ from maturity_model.population.constants import DEFAULT_WAY
 COMMITTED = Path(__file__).parents[3] / "reports" / "pooling"
 
 
-def club_of(number: int) -> Club:
+def club_of(number: int) -> PooledClub:
     return make_club(61, number, 10, 6, 20)
 
 
