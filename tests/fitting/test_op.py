@@ -304,7 +304,7 @@ def test_perform_and_numba_agree(rng: np.random.Generator) -> None:
     node.op.perform(node, inputs, cells)
     fast = compiled([], node.outputs)()
     for cell, expected in zip(cells, fast, strict=True):
-        np.testing.assert_array_equal(cell[0], expected)
+        np.testing.assert_allclose(cell[0], expected, rtol=1e-13, atol=1e-13)
 
 
 def test_the_version_follows_the_kernels_source(monkeypatch: pytest.MonkeyPatch) -> None:
