@@ -288,10 +288,7 @@ class Slow:
         return found
 
     def mixture(
-        self,
-        nodes: tuple[int, int],
-        draw_weights: Callable[[np.ndarray], np.ndarray],
-        power: float,
+        self, nodes: tuple[int, int], draw_weights: Callable[[np.ndarray], np.ndarray], power: float
     ) -> Answer:
         draws = self.population.n_draws
         by_draw: list[dict[str, np.ndarray]] = []

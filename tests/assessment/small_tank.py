@@ -104,9 +104,7 @@ def over_past(here: Present, count: Callable[[Array, Array, int, int], Array]) -
 
 
 def over_future(
-    here: Present,
-    ahead: tuple[Array, Array, Array],
-    count: Callable[[Array, Array], Array],
+    here: Present, ahead: tuple[Array, Array, Array], count: Callable[[Array, Array], Array]
 ) -> Array:
     """Sum ``count(paths, P(path | log, draw))`` over pace nodes; paths begin now."""
     found = here.mixture

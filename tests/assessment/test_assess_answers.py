@@ -65,10 +65,7 @@ def test_filtered_is_what_a_run_on_that_day_said_every_week() -> None:
 def test_filtered_is_causal_at_the_awkward_weeks() -> None:
     # Events after the week's check-in; the keeper's first water change in week 5, at the
     # other tank; a reading and its predecessor; a tank that starts in between.
-    tanks = [
-        Tank("a", START, keeper="k", rock="dry"),
-        Tank("b", day(16), keeper="k", rock="live"),
-    ]
+    tanks = [Tank("a", START, keeper="k", rock="dry"), Tank("b", day(16), keeper="k", rock="live")]
     rng = np.random.default_rng(5)
     names = list(load_catalogue().signs)
     looks = [

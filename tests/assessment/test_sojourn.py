@@ -7,15 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from assessment.small_tank import (
-    a_log,
-    event,
-    lively,
-    over_future,
-    over_past,
-    practice,
-    present,
-)
+from assessment.small_tank import a_log, event, lively, over_future, over_past, practice, present
 from small_logs import day
 
 from maturity_model.assessment.plan import look_ahead, parse_plan

@@ -57,8 +57,7 @@ def test_one_left_out(chain: StagedChain, power: float) -> None:
 
 
 @pytest.mark.parametrize(
-    "left_out",
-    [[(0, 0), (0, 2), (0, 3)], [(1, 0), (1, 2)], [(0, 1), (1, 1), (2, 0)], []],
+    "left_out", [[(0, 0), (0, 2), (0, 3)], [(1, 0), (1, 2)], [(0, 1), (1, 1), (2, 0)], []]
 )
 @pytest.mark.parametrize("chain", CHAINS)
 def test_several_left_out_together(chain: StagedChain, left_out: list[tuple[int, int]]) -> None:

@@ -7,13 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from maturity_model.catalogue import (
-    METHODS,
-    CatalogueError,
-    Marked,
-    add_sign,
-    load_catalogue,
-)
+from maturity_model.catalogue import METHODS, CatalogueError, Marked, add_sign, load_catalogue
 from maturity_model.catalogue.load import MAX_OWN_SIGNS, sign_columns
 
 CATALOGUE = load_catalogue()

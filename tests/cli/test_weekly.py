@@ -22,6 +22,8 @@ from maturity_model.report import file_names
 from maturity_model.report.question_record import QUESTIONS
 
 TANKS = ("Lagoon-60", "Pier-120", "Drift-40", "Breakwater-200", "Tidepool-30", "Skerry-90")
+Capture = pytest.CaptureFixture[str]
+Run = tuple[subprocess.CompletedProcess[str], Path]
 
 
 @pytest.fixture
@@ -33,12 +35,12 @@ def small(tmp_path: Path) -> Path:
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[subprocess.CompletedProcess[str], Path]:
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Run:
     out = tmp_path_factory.mktemp("weekly") / "not" / "there yet"
     return run("weekly", DEMO, "--out", out), out
 
 
-def test_the_demo_is_done(demo: tuple[subprocess.CompletedProcess[str], Path]) -> None:
+def test_the_demo_is_done(demo: Run) -> None:
     done, out = demo
     assert done.returncode == 0
     # Data on stdout, problems on stderr.
@@ -51,9 +53,7 @@ def test_the_demo_is_done(demo: tuple[subprocess.CompletedProcess[str], Path]) -
     assert "Traceback" not in done.stderr
 
 
-def test_the_files_are_those_of_the_contract(
-    demo: tuple[subprocess.CompletedProcess[str], Path],
-) -> None:
+def test_the_files_are_those_of_the_contract(demo: Run) -> None:
     _, out = demo
     names = file_names(TANKS)
     want = {"index.html", "phase.csv", "regression.csv"}
@@ -64,7 +64,7 @@ def test_the_files_are_those_of_the_contract(
         assert path.read_text(encoding="utf-8").startswith("<!")
 
 
-def test_phase_csv(demo: tuple[subprocess.CompletedProcess[str], Path]) -> None:
+def test_phase_csv(demo: Run) -> None:
     _, out = demo
     assert (out / "phase.csv").read_text().splitlines()[0] == (
         "tank,week,date,phase,filtered,smoothed"
@@ -89,7 +89,7 @@ def test_phase_csv(demo: tuple[subprocess.CompletedProcess[str], Path]) -> None:
         assert weeks == list(range(len(weeks)))
 
 
-def test_regression_csv(demo: tuple[subprocess.CompletedProcess[str], Path]) -> None:
+def test_regression_csv(demo: Run) -> None:
     _, out = demo
     text = (out / "regression.csv").read_text()
     assert text.splitlines()[0] == "tank,week,date,horizon_weeks,probability"
@@ -103,7 +103,7 @@ def test_regression_csv(demo: tuple[subprocess.CompletedProcess[str], Path]) -> 
     assert set(found) == phase_rows
 
 
-def test_json_agrees_with_the_table(demo: tuple[subprocess.CompletedProcess[str], Path]) -> None:
+def test_json_agrees_with_the_table(demo: Run) -> None:
     _, out = demo
     record = json.loads((out / "Skerry-90.json").read_text())
     table = [r for r in rows(out / "phase.csv") if r["tank"] == "Skerry-90"]
@@ -115,9 +115,7 @@ def test_json_agrees_with_the_table(demo: tuple[subprocess.CompletedProcess[str]
 # -- weekly: options ---------------------------------------------------------------------
 
 
-def test_as_of_says_what_the_whole_run_says_of_that_week(
-    demo: tuple[subprocess.CompletedProcess[str], Path], tmp_path: Path
-) -> None:
+def test_as_of_says_what_the_whole_run_says_of_that_week(demo: Run, tmp_path: Path) -> None:
     _, whole = demo
     day = next(
         r["date"] for r in rows(whole / "phase.csv") if (r["tank"], r["week"]) == ("Drift-40", "30")
@@ -185,17 +183,13 @@ def asked(path: Path) -> set[str]:
     return {k for k in QUESTIONS if record[k] is not None}
 
 
-def test_brief_answers_no_question(
-    small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_brief_answers_no_question(small: Path, tmp_path: Path, capsys: Capture) -> None:
     assert main(["weekly", str(small), "--out", str(tmp_path), "--brief"]) == 0
     assert "What now" not in capsys.readouterr().out
     assert asked(tmp_path / "A.json") == set()
 
 
-def test_every_question_is_answered(
-    small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_every_question_is_answered(small: Path, tmp_path: Path, capsys: Capture) -> None:
     assert main(["weekly", str(small), "--out", str(tmp_path / "plain"), "--brief"]) == 0
     capsys.readouterr()
     words = ["weekly", str(small), "--out", str(tmp_path / "all")]
@@ -210,7 +204,7 @@ def test_every_question_is_answered(
         assert (tmp_path / "all" / name).read_bytes() == (tmp_path / "plain" / name).read_bytes()
 
 
-def test_what_ifs_alone(small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_what_ifs_alone(small: Path, tmp_path: Path, capsys: Capture) -> None:
     words = ["weekly", str(small), "--out", str(tmp_path / "o"), "--brief", "--if", "overfeeding=3"]
     assert main([*words, "--if", "water_change=20/2w+crash"]) == 0
     assert "What now" not in capsys.readouterr().out
@@ -228,7 +222,7 @@ def test_what_ifs_alone(small: Path, tmp_path: Path, capsys: pytest.CaptureFixtu
     [("earthquake", "is not an event"), ("overfeeding=lots", "is not an amount"), ("", "event")],
 )
 def test_a_what_if_that_cannot_be_understood(
-    small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], text: str, said: str
+    small: Path, tmp_path: Path, capsys: Capture, text: str, said: str
 ) -> None:
     words = ["weekly", str(small), "--out", str(tmp_path / "o"), "--if", "crash", "--if", text]
     assert main(words) == 2

@@ -7,14 +7,7 @@ import math
 
 import numpy as np
 import pytest
-from hmm.oracle import (
-    Model,
-    enumerate_paths,
-    first_impossible_week,
-    log_joint,
-    random_model,
-    solve,
-)
+from hmm.oracle import Model, enumerate_paths, first_impossible_week, log_joint, random_model, solve
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import chi2
@@ -137,14 +130,10 @@ def test_states_can_be_renamed(seed: int) -> None:
     model = random_model(rng, 4, 6, zeros=0.3)
     order = rng.permutation(4)
     renamed = Model(
-        model.initial[order],
-        model.transition[np.ix_(order, order)],
-        model.log_likelihood[:, order],
+        model.initial[order], model.transition[np.ix_(order, order)], model.log_likelihood[:, order]
     )
     np.testing.assert_allclose(
-        forward_backward(*renamed).smoothed,
-        forward_backward(*model).smoothed[:, order],
-        **EXACT,
+        forward_backward(*renamed).smoothed, forward_backward(*model).smoothed[:, order], **EXACT
     )
 
 

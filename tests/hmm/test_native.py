@@ -275,11 +275,7 @@ def test_a_folder_that_cannot_be_written(tmp_path: Path, monkeypatch: pytest.Mon
     # A file where the folder should be: fails for root too, whom permissions do not stop.
     place = tmp_path / "file"
     place.write_text("in the way")
-    monkeypatch.setattr(
-        native,
-        "_compile",
-        lambda: ({}, nothing()),
-    )
+    monkeypatch.setattr(native, "_compile", lambda: ({}, nothing()))
     monkeypatch.setenv("MATURITY_MODEL_CACHE", str(place))
     assert native.load_kernels() == {}
     assert place.read_text() == "in the way"

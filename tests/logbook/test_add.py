@@ -311,10 +311,7 @@ def test_a_log_to_which_another_process_adds_stays_as_it_is(
     folder, path = make(), file(FILE + "Reef,2026-03-08,ann,n,,,,\n")
     monkeypatch.setattr(add, "PATIENCE", 0.1)
     before = tables(folder)
-    with (
-        locked(folder / LOCK, LockedError()),
-        pytest.raises(LockedError, match="another program"),
-    ):
+    with locked(folder / LOCK, LockedError()), pytest.raises(LockedError, match="another program"):
         add_file(path, folder, today=TODAY)
     assert tables(folder) == before
     assert add_file(path, folder, today=TODAY).checkins == 1

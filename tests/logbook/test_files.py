@@ -102,11 +102,7 @@ def test_columns_that_cannot_be_used_are_reported_once(read: Read) -> None:
     rows = "Reef,2026-02-01,y,n,low,,lost\nReef,2026-02-02,y,n,low,,lost\n"
     book = read(checkins="tank,date,diatoms,Diatoms,flow,,\n" + rows)
     found = [(p.scope, p.line, p.column) for p in book.problems]
-    assert found == [
-        ("column", 1, "Diatoms"),
-        ("column", 1, "flow"),
-        ("column", 1, "number 7"),
-    ]
+    assert found == [("column", 1, "Diatoms"), ("column", 1, "flow"), ("column", 1, "number 7")]
     assert [c.signs for c in book.checkins] == [{"diatoms": True}] * 2
 
 

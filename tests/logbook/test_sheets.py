@@ -303,8 +303,7 @@ def test_a_large_declared_dimension_is_harmless(read: Callable[..., Logbook]) ->
 
 
 @pytest.mark.parametrize(
-    "data",
-    [b"x", b"PK\x03\x04", GOOD[:-30], GOOD[:500], b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" * 64],
+    "data", [b"x", b"PK\x03\x04", GOOD[:-30], GOOD[:500], b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" * 64]
 )
 def test_what_is_no_workbook(read: Callable[..., Logbook], data: bytes) -> None:
     with pytest.raises(LogbookError) as caught:

@@ -12,11 +12,7 @@ import pytest
 from maturity_model.catalogue import LOOKS, Sign, load_catalogue
 from maturity_model.catalogue.types import Marked
 from maturity_model.population import PopulationMismatch, elicit_population, load_population
-from maturity_model.population.constants import (
-    DEFAULT_DRAWS,
-    DEFAULT_EVIDENCE_WEIGHT,
-    DEFAULT_SEED,
-)
+from maturity_model.population.constants import DEFAULT_DRAWS, DEFAULT_EVIDENCE_WEIGHT, DEFAULT_SEED
 from maturity_model.population.elicit import draw_sign
 from maturity_model.population.priors import start_distribution
 from maturity_model.population.tables import fit_to_catalogue

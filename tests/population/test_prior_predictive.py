@@ -119,11 +119,7 @@ PRACTICE: dict[str, tuple[Callable[[], float], float, float]] = {
         12,
     ),
     # Pods among the first animals: weeks 4-12, whichever comes first.
-    "first pods": (
-        lambda: quartile(2, first_seen(logged(USUAL), "amphipods", "copepods")),
-        3,
-        12,
-    ),
+    "first pods": (lambda: quartile(2, first_seen(logged(USUAL), "amphipods", "copepods")), 3, 12),
     # Hair algae: weeks 4-16.
     "first hair algae": (lambda: quartile(2, first_seen(logged(USUAL), "hair_algae")), 3, 16),
     # Spiral tube worms: months 2-12, for the middle half.

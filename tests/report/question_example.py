@@ -97,11 +97,7 @@ def group(name: str, bits: float, what: Observed) -> GroupContribution:
 
 
 def example_questions(
-    *,
-    alarm: Alarm = "",
-    mature: bool = True,
-    plans: tuple[Plan, ...] = (),
-    note: str = "",
+    *, alarm: Alarm = "", mature: bool = True, plans: tuple[Plan, ...] = (), note: str = ""
 ) -> Questions:
     """Everything that can be asked, for a tank that is mature or still in bloom."""
     kinds = [k for k in CATALOGUE.events.values() if k.name != "water_change"]
