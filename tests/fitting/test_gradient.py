@@ -19,6 +19,8 @@ from maturity_model.fitting.kernels.chain_gradient import (
 from maturity_model.hmm.chain import forward_backward
 from maturity_model.hmm.staged import StagedChain, move_probabilities, transition_matrices
 
+pytestmark = pytest.mark.fit
+
 FIXED = (StagedChain(chain_gradient_4x3.K, chain_gradient_4x3.R), chain_gradient_4x3.L)
 SIZES = [FIXED, (StagedChain(4, 3), 5), (StagedChain(2, 1), 3), (StagedChain(3, 2), 32)]
 

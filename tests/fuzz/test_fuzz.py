@@ -7,7 +7,6 @@ import resource
 import subprocess
 import sys
 import threading
-import time
 import traceback
 from dataclasses import replace
 from pathlib import Path
@@ -138,14 +137,12 @@ def test_a_line_of_a_hundred_megabytes(what: str, tmp_path: Path) -> None:
             "peak = next(int(x.split()[1]) for x in lines if x.startswith('VmHWM')) / 1024\n"
             "print(len(book.checkins), len(book.problems), round(peak))\n"
         )
-        began = time.monotonic()
         made = subprocess.run(
             [sys.executable, "-c", code, str(folder)], capture_output=True, text=True, timeout=300
         )
         assert made.returncode == 0, made.stderr
         checkins, problems, peak = map(int, made.stdout.split())
         assert peak < 500, f"{peak} MB"
-        assert time.monotonic() - began < 100
         assert problems >= 1 or what == "lines"
         # So many commas in one line are refused before the line is cut.
         readable = size < files.MAX_BYTES and what != "commas"

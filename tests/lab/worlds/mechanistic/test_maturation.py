@@ -106,6 +106,7 @@ def test_a_crash_lowers_the_phase_more_often_than_no_crash() -> None:
     assert np.mean(without) < 0.1
 
 
+@pytest.mark.slow
 def test_some_slip_without_anything_in_the_log() -> None:
     silent = slips = 0
     for seed in SEEDS:
