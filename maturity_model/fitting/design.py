@@ -2,16 +2,63 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from maturity_model._typing import Floats, Ints
+from maturity_model.fitting.kernels.simd_lanes import WIDTH
 from maturity_model.population.priors import Priors
 
 if TYPE_CHECKING:
-    from maturity_model.panel import Panel
+    from maturity_model.fitting.power_tables import Powers
+    from maturity_model.panel import Observations, Panel
+
+
+class Lanes(NamedTuple):
+    """N tanks in B blocks of eight, by length: a week of the eight tanks of a block is a step.
+
+    A tank's weeks after its last observation are left out: they add exactly nothing to its
+    log-likelihood, whatever happened in them.
+
+    Attributes
+    ----------
+    first : int ndarray, shape (B + 1,)
+        First of the Z steps of each block.
+    row : int ndarray, shape (Z, 8)
+        Row of the panel of each lane at each step; R, one beyond all, where there is none.
+    tank : int ndarray, shape (B, 8)
+        Tank of each lane; -1 for none.
+    """
+
+    first: Ints
+    row: Ints
+    tank: Ints
+
+    @classmethod
+    def of(cls, first: Ints, weeks: Ints) -> Lanes:
+        """Those of tanks whose rows begin at ``first``, (N + 1,), and of these weeks each, (N,)."""
+        n = len(weeks)
+        order = np.argsort(weeks, kind="stable")
+        tank = np.full((-(-n // WIDTH), WIDTH), -1)
+        tank.reshape(-1)[:n] = order
+        rows = []
+        for block in tank:
+            length = np.where(block >= 0, weeks[block], 0)
+            week = np.arange(length.max())[:, None]
+            rows.append(np.where(week < length, first[block] + week, first[-1]))
+        begin = np.concatenate([[0], np.cumsum([len(r) for r in rows])])
+        return cls(begin.astype(np.int64), np.concatenate(rows), tank)
+
+    def spread(self, values: Floats) -> Floats:
+        """Lay values of rows, (R, X), out in lanes, (Z, X, 8); 0 where there is no row."""
+        padded = np.concatenate([values, np.zeros((1, values.shape[1]))])
+        return np.ascontiguousarray(np.moveaxis(padded[self.row], 1, 2))
+
+    def by_tank(self, values: Floats) -> Floats:
+        """Lay values of tanks, (N, X), out in lanes, (B, X, 8); lanes without a tank repeat one."""
+        return np.ascontiguousarray(np.moveaxis(values[self.tank], 1, 2))
 
 
 @dataclass(frozen=True)
@@ -27,48 +74,40 @@ class Design:
     keeper : int ndarray, shape (N,)
         Keeper of each tank.
     first : int ndarray, shape (N + 1,)
-    order : int ndarray, shape (N,)
-        Tanks by length.
-    tank_of_row : int ndarray, shape (R,)
+    lanes : Lanes
     start : ndarray, shape (N, S)
         P(state in week 0).
     impulse, pending : ndarray, shape (R, E)
     husbandry : ndarray, shape (R, J)
-    sign_cell : structured ndarray, shape (C,)
-        Distinct (sign, look, level, seen, observer) in use.
-    sign_row, sign_code : int ndarray, shape (O,)
-        Row and index into ``sign_cell`` of each observation.
-    reading_cell : structured ndarray; reading_row, reading_code : int ndarray
-    judged_cell : structured ndarray; judged_row, judged_code : int ndarray
+    signs : Observations
+        Codes have the fields ``sign, look, level, seen, keeper, tank``; seen is 1 for yes, -1 for
+        no; those of one observer stand together.
+    readings, judgements : Observations
+        As in the panel.
     by_tank : bool
-        Whether ``observer`` in ``sign_cell`` counts tanks rather than keepers.
+        Whether signs of different tanks of one keeper have codes of their own; otherwise ``tank``
+        is any of the keeper's.
     """
 
     tanks: tuple[str, ...]
     keepers: tuple[str, ...]
     keeper: Ints
     first: Ints
-    order: Ints
-    tank_of_row: Ints
+    lanes: Lanes
     start: Floats
     impulse: Floats
     pending: Floats
     husbandry: Floats
-    sign_cell: np.ndarray
-    sign_row: Ints
-    sign_code: Ints
-    reading_cell: np.ndarray
-    reading_row: Ints
-    reading_code: Ints
-    judged_cell: np.ndarray
-    judged_row: Ints
-    judged_code: Ints
+    signs: Observations
+    readings: Observations
+    judgements: Observations
     by_tank: bool
 
 
-_CELL = np.dtype(
-    [("sign", "i8"), ("look", "i8"), ("level", "f8"), ("seen", "f8"), ("observer", "i8")]
-)
+_SIGN = np.dtype(
+    [("sign", "i8"), ("look", "i8"), ("level", "f8"), ("seen", "f8"), ("keeper", "i8"),
+     ("tank", "i8")]
+)  # fmt: skip
 
 
 def keepers_of(panel: Panel) -> tuple[tuple[str, ...], Ints]:
@@ -81,6 +120,18 @@ def keepers_of(panel: Panel) -> tuple[tuple[str, ...], Ints]:
     return tuple(index), np.array([index[name] for name in names], dtype=np.int64)
 
 
+def weeks_observed(panel: Panel) -> Ints:
+    """Weeks of each tank up to its last observation, at least 1, shape (N,)."""
+    first = panel.first
+    last = first[:-1].copy()
+    for kind in (panel.signs, panel.readings, panel.judgements):
+        # Rows are in order: the last before the next tank's first is this tank's last.
+        at = np.searchsorted(kind.row, first[1:]) - 1
+        if len(kind.row):
+            last = np.maximum(last, np.where(at >= 0, kind.row[at], -1))
+    return np.asarray(last - first[:-1] + 1, dtype=np.int64)
+
+
 def make_design(panel: Panel, priors: Priors, *, by_tank: bool = False) -> Design:
     """Lay out a panel for a fit.
 
@@ -89,7 +140,7 @@ def make_design(panel: Panel, priors: Priors, *, by_tank: bool = False) -> Desig
     panel : Panel
     priors : Priors
     by_tank : bool
-        Tell signs of different tanks of one keeper apart (for tank-level sign effects).
+        Keep signs of different tanks of one keeper apart (for tank-level sign effects).
 
     Returns
     -------
@@ -112,37 +163,124 @@ def make_design(panel: Panel, priors: Priors, *, by_tank: bool = False) -> Desig
                 f"the logbook has the {what} {', '.join(have)}, the priors {', '.join(want)}"
             )
     keepers, keeper = keepers_of(panel)
-    weeks = np.diff(panel.first)
-    tank_of_row = np.repeat(np.arange(len(panel.tanks)), weeks)
-    signs = panel.signs
-    observer = tank_of_row[signs.row] if by_tank else keeper[tank_of_row[signs.row]]
-    pairs = np.stack([signs.code, observer], axis=1).reshape(-1, 2)
-    unique, sign_code = np.unique(pairs, axis=0, return_inverse=True)
-    cells = np.empty(len(unique), dtype=_CELL)
-    of_code = signs.codes[unique[:, 0]]
-    for name in ("sign", "look", "level"):
-        cells[name] = of_code[name]
-    cells["seen"] = np.where(of_code["seen"], 1.0, -1.0)
-    cells["observer"] = unique[:, 1]
+    first = panel.first.astype(np.int64)
     return Design(
         tanks=tuple(t.name for t in panel.tanks),
         keepers=keepers,
         keeper=keeper,
-        first=panel.first.astype(np.int64),
-        order=np.argsort(weeks, kind="stable").astype(np.int64),
-        tank_of_row=tank_of_row.astype(np.int64),
+        first=first,
+        lanes=Lanes.of(first, weeks_observed(panel)),
         start=priors.start[panel.rock],
         impulse=panel.impulse,
         pending=panel.pending,
         husbandry=panel.husbandry,
-        sign_cell=cells,
-        sign_row=signs.row.astype(np.int64),
-        sign_code=sign_code.reshape(-1).astype(np.int64),
-        reading_cell=panel.readings.codes,
-        reading_row=panel.readings.row.astype(np.int64),
-        reading_code=panel.readings.code.astype(np.int64),
-        judged_cell=panel.judgements.codes,
-        judged_row=panel.judgements.row.astype(np.int64),
-        judged_code=panel.judgements.code.astype(np.int64),
+        signs=_signs_by_observer(panel, keeper, by_tank),
+        readings=panel.readings,
+        judgements=panel.judgements,
         by_tank=by_tank,
     )
+
+
+def _signs_by_observer(panel: Panel, keeper: Ints, by_tank: bool) -> Observations:
+    signs = panel.signs
+    tank = np.repeat(np.arange(len(panel.tanks)), np.diff(panel.first))[signs.row]
+    observer = tank if by_tank else keeper[tank]
+    pairs = np.stack([observer, signs.code], axis=1).reshape(-1, 2)
+    unique, at, code = np.unique(pairs, axis=0, return_index=True, return_inverse=True)
+    of_code = signs.codes[unique[:, 1]]
+    codes = np.empty(len(unique), dtype=_SIGN)
+    for name in ("sign", "look", "level"):
+        codes[name] = of_code[name]
+    codes["seen"] = np.where(of_code["seen"], 1.0, -1.0)
+    codes["keeper"], codes["tank"] = keeper[tank[at]], tank[at]
+    return replace(signs, codes=codes, code=code.reshape(-1).astype(np.int64))
+
+
+# For the graph -------------------------------------------------------------------------------
+
+
+def _fields(codes: np.ndarray) -> dict[str, np.ndarray]:
+    return {name: np.ascontiguousarray(codes[name]) for name in codes.dtype.names or ()}
+
+
+def _reading_fields(codes: np.ndarray, priors: Priors) -> dict[str, np.ndarray]:
+    # Analyte; ends of the interval and the previous reading, each as log(x + offset); weeks
+    # since then (at least 1), and whether there is one.
+    offset = priors.offset[codes["analyte"]]
+    with np.errstate(divide="ignore"):
+        # Nothing lies below zero: an interval that begins there begins at -inf.
+        low = np.where(codes["low"] <= 0, -np.inf, np.log(np.maximum(codes["low"], 0) + offset))
+    return {
+        "analyte": np.ascontiguousarray(codes["analyte"]),
+        "log_low": low,
+        "log_high": np.log(codes["high"] + offset),
+        "log_previous": np.log(np.maximum(codes["previous"], 0.0) + offset),
+        "gap": np.maximum(codes["gap"].astype(float), 1.0),
+        "known": (codes["previous"] >= 0).astype(float),
+    }
+
+
+def _by_row(row: Ints, code: Ints, n_rows: int) -> dict[str, np.ndarray]:
+    # Those of row r are code[begin[r]:begin[r + 1]].
+    order = np.argsort(row, kind="stable")
+    begin = np.searchsorted(row[order], np.arange(n_rows + 1))
+    return {"begin": begin.astype(np.int64), "code": np.asarray(code, dtype=np.int64)[order]}
+
+
+def graph_data(design: Design, priors: Priors, powers: Powers) -> dict[str, Any]:
+    """All that the model's graph knows of a panel, as arrays.
+
+    Parameters
+    ----------
+    design : Design
+    priors : Priors
+    powers : Powers
+        On the likelihood of each kind of observation; a kind with 0 is left out.
+
+    Returns
+    -------
+    dict
+        ``start``, ``impulse``, ``pending`` and ``husbandry`` in lanes, and where those lie
+        (:class:`Lanes`). For each kind of observation a dict of the fields of its distinct ones and
+        the ``weight`` of its likelihood. Which of them a row holds is in ``begin`` and ``code``
+        among those of ``signs``; for all others in ``observed``, where their tables lie one below
+        another in the order of :func:`.likelihood.log_likelihood_by_tank`.
+    """
+    n_rows, lanes = int(design.first[-1]), design.lanes
+
+    def counted(kind: str) -> Observations:
+        seen: Observations = getattr(design, kind)
+        return seen.only(np.full(n_rows, getattr(powers, kind) > 0))
+
+    signs, readings, judgements = (counted(kind) for kind in powers._fields)
+    out: dict[str, Any] = {"start": lanes.by_tank(design.start), **lanes._asdict()}
+    out |= {n: lanes.spread(getattr(design, n)) for n in ("impulse", "pending", "husbandry")}
+    out["signs"] = _fields(signs.codes) | _by_row(signs.row, signs.code, n_rows)
+    if not design.by_tank:
+        del out["signs"]["tank"]
+    out["readings"] = _reading_fields(readings.codes, priors)
+    # Of judgements the table holds every one there can be.
+    out["judgements"] = {}
+    k, cells = len(priors.phases), judgements.codes[judgements.code]
+    tables = (
+        (readings.row, readings.code, len(readings.codes)),
+        (judgements.row, (cells["previous"] + 1) * k + cells["phase"], (k + 1) * k),
+    )
+    begins = np.cumsum([0, *(size for *_, size in tables)])
+    out["observed"] = _by_row(
+        np.concatenate([row for row, *_ in tables]),
+        np.concatenate([code + at for (_, code, _), at in zip(tables, begins, strict=False)]),
+        n_rows,
+    )
+    for kind in powers._fields:
+        out[kind]["weight"] = np.array(float(getattr(powers, kind)))
+    return out
+
+
+def named(data: dict[str, Any]) -> dict[str, np.ndarray]:
+    """Arrays of :func:`graph_data` under the names that they have in the model."""
+    out: dict[str, np.ndarray] = {}
+    for name, value in data.items():
+        held = value if isinstance(value, dict) else {"": value}
+        out |= {f"data_{name}_{field}".rstrip("_"): array for field, array in held.items()}
+    return out

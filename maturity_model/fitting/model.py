@@ -19,9 +19,8 @@ import pymc as pm
 import pytensor
 import pytensor.tensor as pt
 
-from maturity_model.fitting.design import Design, make_design
-from maturity_model.fitting.kernels.packing import Packed, pack
-from maturity_model.fitting.likelihood import PARAMETERS, fused_by_tank, log_likelihood_by_tank
+from maturity_model.fitting.design import Design, graph_data, make_design, named
+from maturity_model.fitting.likelihood import PARAMETERS, log_likelihood_by_tank
 from maturity_model.fitting.options import ModelOptions
 from maturity_model.fitting.predictive_draws import Outcomes
 from maturity_model.hmm.staged import StagedChain
@@ -158,7 +157,6 @@ def build_model(
     *,
     evidence_weight: float = DEFAULT_EVIDENCE_WEIGHT,
     options: ModelOptions | None = None,
-    by_parts: bool = False,
 ) -> pm.Model:
     """Build the pooled model of a panel.
 
@@ -172,9 +170,6 @@ def build_model(
         1 is plain Bayes.
     options : ModelOptions, optional
         Parts to leave out or add.
-    by_parts : bool
-        Make the likelihood of many small Ops instead of one: slower, but it can be taken
-        apart, and compiled to JAX once :mod:`.jax_ops` is imported.
 
     Returns
     -------
@@ -209,17 +204,12 @@ def build_model(
             "persistence": np.zeros(len(priors.signs)),
             "tank_sign": np.zeros((len(design.tanks), len(priors.signs))),
         }
-        found = data_of(design, priors, evidence_weight, options, by_parts=by_parts)
-        data = into_model(found) | {"by_tank": design.by_tank}
+        data = into_model(graph_data(design, priors, options.powers(evidence_weight)))
 
         def logp(value: Any, *values: Any) -> Any:
             # PyMC pads every input with an axis for the tanks.
             named = {name: v[0] for name, v in zip(PARAMETERS, values[:-1], strict=True)}
-            if not by_parts:
-                return fused_by_tank(named, data, priors, chain)
-            return log_likelihood_by_tank(
-                named, data, priors, chain, evidence_weight, options.judgement_weight
-            )
+            return log_likelihood_by_tank(named, data, priors, chain)
 
         def random(*values: Any, rng: np.random.Generator, size: Any) -> np.ndarray:
             named = {name: v[0] for name, v in zip(PARAMETERS, values[:-1], strict=True)}
@@ -249,124 +239,17 @@ def _signature(inputs: list[Any]) -> str:
     return ",".join([*core, "(checkin,answer)->(checkin,answer)"])
 
 
-def log_start(design: Design) -> np.ndarray:
-    """log P(state in week 0) of each tank, shape (N, S)."""
-    return np.asarray(np.log(np.maximum(design.start, 1e-300)))
-
-
-def pack_panel(
-    design: Design, priors: Priors, evidence_weight: float, options: ModelOptions
-) -> Packed:
-    """A panel's arrays as the fused likelihood reads them."""
-    judged = options.judgement_weight
-    weights = evidence_weight, evidence_weight, evidence_weight if judged is None else judged
-    return pack(
-        design,
-        priors.small,
-        len(priors.looks),
-        priors.n_stages,
-        weights,
-        signs=options.signs,
-        readings=options.readings,
-        judgements=options.judgements,
-    )
-
-
-def cells_of(design: Design, kind: str, priors: Priors) -> dict[str, np.ndarray]:
-    """What the model's graph knows of distinct observations of a kind.
-
-    Parameters
-    ----------
-    design : Design
-    kind : {'sign', 'reading', 'judged'}
-    priors : Priors
-
-    Returns
-    -------
-    dict
-        Arrays of shape (C,). Of readings: ends of the interval and the previous reading, each
-        as ``log(x + offset)``, weeks since then (at least 1), and whether there is one.
-    """
-    cells = getattr(design, f"{kind}_cell")
-    if kind != "reading":
-        return {name: np.ascontiguousarray(cells[name]) for name in cells.dtype.names or ()}
-    offset = priors.offset[cells["analyte"]]
-    with np.errstate(divide="ignore"):
-        # Nothing lies below zero: an interval that begins there begins at -inf.
-        low = np.where(cells["low"] <= 0, -np.inf, np.log(np.maximum(cells["low"], 0) + offset))
-    return {
-        "analyte": np.ascontiguousarray(cells["analyte"]),
-        "log_low": low,
-        "log_high": np.log(cells["high"] + offset),
-        "log_previous": np.log(np.maximum(cells["previous"], 0.0) + offset),
-        "gap": np.maximum(cells["gap"].astype(float), 1.0),
-        "known": (cells["previous"] >= 0).astype(float),
-    }
-
-
-def data_of(
-    design: Design,
-    priors: Priors,
-    evidence_weight: float,
-    options: ModelOptions,
-    *,
-    by_parts: bool = False,
-) -> dict[str, Any]:
-    """All that the model's graph knows of a panel, as arrays.
-
-    Parameters
-    ----------
-    design : Design
-    priors : Priors
-    evidence_weight : float
-    options : ModelOptions
-        Observations that do not count are left out.
-    by_parts : bool
-        For the likelihood by parts; else for the fused one.
-
-    Returns
-    -------
-    dict
-        Arrays, or dicts of arrays by kind of observation; None for a kind that does not count.
-    """
-    kinds = {"sign": options.signs, "reading": options.readings, "judged": options.judgements}
-    used = {kind: use and len(getattr(design, f"{kind}_cell")) > 0 for kind, use in kinds.items()}
-    out: dict[str, Any] = {}
-    for kind, use in used.items():
-        out[kind] = cells_of(design, kind, priors) if use else None
-        for name in ("row", "code") if use and by_parts else ():
-            out[kind][name] = getattr(design, f"{kind}_{name}")
-    if not by_parts:
-        # Signs are packed whole; of readings and judgements the graph makes the tables.
-        del out["sign"]
-        return out | pack_panel(design, priors, evidence_weight, options)._asdict()
-    for name in ("first", "order", "keeper", "tank_of_row", "impulse", "pending", "husbandry"):
-        out[name] = getattr(design, name)
-    return out | {"log_start": log_start(design)}
-
-
-def named_data(found: dict[str, Any]) -> dict[str, np.ndarray]:
-    """Arrays of :func:`data_of` under the names that they have in the model."""
-    out: dict[str, np.ndarray] = {}
-    for name, value in found.items():
-        if isinstance(value, dict):
-            out |= {f"data_{name}_{field}": array for field, array in value.items()}
-        elif value is not None:
-            out[f"data_{name}"] = value
-    return out
-
-
 def into_model(found: dict[str, Any]) -> dict[str, Any]:
-    """The same, as data of the open model.
+    """What :func:`.design.graph_data` gives, as data of the open model.
 
     Everything that is as long as the log goes in as data: large constants in a graph would keep
-    its compiled form from being stored. So does the first week: one compiled model serves any
-    mix of rock.
+    its compiled form from being stored. So do the first week and the weights: one compiled model
+    serves any mix of rock.
     """
-    held = {name: pm.Data(name, array) for name, array in named_data(found).items()}
+    held = {name: pm.Data(name, array) for name, array in named(found).items()}
     return {
         name: {field: held[f"data_{name}_{field}"] for field in value}
         if isinstance(value, dict)
-        else (None if value is None else held[f"data_{name}"])
+        else held[f"data_{name}"]
         for name, value in found.items()
     }

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from maturity_model.fitting.power_tables import Powers
+
 
 @dataclass(frozen=True)
 class ModelOptions:
@@ -35,6 +37,15 @@ class ModelOptions:
     readings: bool = True
     judgements: bool = True
     judgement_weight: float | None = None
+
+    def powers(self, evidence_weight: float) -> Powers:
+        """Powers on the likelihood of each kind of observation; 0 where it does not count."""
+        judged = evidence_weight if self.judgement_weight is None else self.judgement_weight
+        return Powers(
+            evidence_weight * self.signs,
+            evidence_weight * self.readings,
+            judged * self.judgements,
+        )
 
     def provenance(self) -> dict[str, str]:
         """What a fitted population keeps of them, for whoever takes a tank out of the fit."""

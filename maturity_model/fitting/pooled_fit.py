@@ -77,17 +77,15 @@ def inputs_digest(
     import pymc as pm
     import pytensor
 
-    from maturity_model.fitting.design import make_design
-    from maturity_model.fitting.kernels.panel_op import version
+    from maturity_model.fitting.design import graph_data, make_design, named
+    from maturity_model.fitting.kernels.kernel_op import version
 
     sha256 = hashlib.sha256()
     design = make_design(panel, priors, by_tank=options.tank_signs)
-    for name, value in sorted(vars(design).items()):
-        sha256.update(name.encode())
-        array = np.ascontiguousarray(value)
-        sha256.update(array.tobytes() if array.dtype.kind != "U" else repr(value).encode())
+    for name, array in named(graph_data(design, priors, options.powers(evidence_weight))).items():
+        sha256.update(name.encode() + array.tobytes())
     rest = (
-        priors.sha256(), evidence_weight, options, version(), __version__,
+        design.tanks, design.keepers, priors.sha256(), options, version(), __version__,
         pm.__version__, pytensor.__version__,
     )  # fmt: skip
     sha256.update(repr(rest).encode())

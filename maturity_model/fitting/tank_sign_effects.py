@@ -15,7 +15,8 @@ import numpy as np
 from numba import njit
 
 from maturity_model._typing import Floats
-from maturity_model.fitting.kernels.chain_gradient import gradient_blocks
+from maturity_model.fitting.kernels.series_gradient import gradient_blocks
+from maturity_model.fitting.kernels.simd_lanes import WIDTH
 from maturity_model.fitting.power_tables import Powers, power_tables, weeks_and_codes
 from maturity_model.hmm.arithmetic import JIT, exp_lanes, log_lanes
 from maturity_model.population.tables import tank_hazards
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from maturity_model.panel import Panel
 
 #: Values of pace, skill and sign effects evaluated together; the fixed-size kernel's width.
-LANES = 32
+LANES = WIDTH
 #: Values for each draw of the population; rounds of adaptation, and values in each.
 VALUES, ROUNDS, TRIAL = 128, 6, 512
 #: Factor on the adapted standard deviations, so that importance weights stay bounded.

@@ -18,9 +18,9 @@ from fitting import dense_oracle
 from fitting.shorter import shorten
 from fitting.test_model import PRIORS, plain, small_panel
 
-from maturity_model.fitting.design import Design, make_design
-from maturity_model.fitting.likelihood import PARAMETERS, fused_by_tank, log_likelihood_by_tank
-from maturity_model.fitting.model import data_of, into_model
+from maturity_model.fitting.design import Design, graph_data, make_design
+from maturity_model.fitting.likelihood import PARAMETERS, log_likelihood_by_tank
+from maturity_model.fitting.model import into_model
 from maturity_model.fitting.options import ModelOptions
 from maturity_model.hmm.staged import StagedChain
 from maturity_model.population.priors import Priors, geometric
@@ -89,17 +89,11 @@ def case(name: str) -> tuple[Any, Priors, ModelOptions, dict[str, Floats], Float
 
 
 def powers(options: ModelOptions) -> dict[str, float]:
-    judged = WEIGHT if options.judgement_weight is None else options.judgement_weight
-    return {
-        "signs": WEIGHT * options.signs,
-        "readings": WEIGHT * options.readings,
-        "judgements": judged * options.judgements,
-    }
+    return options.powers(WEIGHT)._asdict()
 
 
 def value_and_slopes(
-    panel: Any, priors: Priors, options: ModelOptions, given: dict[str, Floats], weight: Floats,
-    by_parts: bool,
+    panel: Any, priors: Priors, options: ModelOptions, given: dict[str, Floats], weight: Floats
 ) -> tuple[Floats, dict[str, Floats]]:  # fmt: skip
     """Log-likelihood of each tank, and the gradient of a weighted sum of them."""
     design = make_design(panel, priors, by_tank=options.tank_signs)
@@ -108,15 +102,9 @@ def value_and_slopes(
         for name, x in given.items()
     }
     with pm.Model():
-        data = into_model(data_of(design, priors, WEIGHT, options, by_parts=by_parts))
-    data["by_tank"] = design.by_tank
+        data = into_model(graph_data(design, priors, options.powers(WEIGHT)))
     chain = StagedChain(len(priors.phases), priors.n_stages)
-    if by_parts:
-        each = log_likelihood_by_tank(
-            variables, data, priors, chain, WEIGHT, options.judgement_weight
-        )
-    else:
-        each = fused_by_tank(variables, data, priors, chain)
+    each = log_likelihood_by_tank(variables, data, priors, chain)
     wrt = list(variables.values())
     slopes = pytensor.grad((each * weight).sum(), wrt, disconnected_inputs="ignore")
     with plain():
@@ -125,21 +113,19 @@ def value_and_slopes(
     return value, dict(zip(variables, rest, strict=True))
 
 
-@pytest.mark.parametrize("by_parts", [False, True])
 @pytest.mark.parametrize("name", CASES)
-def test_value_is_that_of_the_dense_likelihood(name: str, by_parts: bool) -> None:
+def test_value_is_that_of_the_dense_likelihood(name: str) -> None:
     panel, priors, options, given, weight = case(name)
     assert set(given) == set(PARAMETERS)
-    found, _ = value_and_slopes(panel, priors, options, given, weight, by_parts)
+    found, _ = value_and_slopes(panel, priors, options, given, weight)
     expected = dense_oracle.log_likelihood_by_tank(np, given, panel, priors, powers(options))
     np.testing.assert_allclose(found, expected, rtol=1e-11, atol=1e-11)
 
 
-@pytest.mark.parametrize("by_parts", [False, True])
 @pytest.mark.parametrize("name", CASES)
-def test_gradient_is_along_differences_of_the_dense_likelihood(name: str, by_parts: bool) -> None:
+def test_gradient_is_along_differences_of_the_dense_likelihood(name: str) -> None:
     panel, priors, options, given, weight = case(name)
-    _, slopes = value_and_slopes(panel, priors, options, given, weight, by_parts)
+    _, slopes = value_and_slopes(panel, priors, options, given, weight)
     rng, h = np.random.default_rng(8), 1e-5
     # All parameters at once: those that do not count must have no slope either.
     direction = {k: rng.normal(size=np.shape(x)) for k, x in given.items()}
@@ -157,15 +143,14 @@ def test_gradient_is_along_differences_of_the_dense_likelihood(name: str, by_par
 
 
 @pytest.mark.reference
-@pytest.mark.parametrize("by_parts", [False, True])
 @pytest.mark.parametrize("name", ["by tank", "one stage"])
 def test_gradient_is_what_jax_makes_of_the_dense_likelihood(
-    name: str, by_parts: bool, need: Callable[[str], ModuleType]
+    name: str, need: Callable[[str], ModuleType]
 ) -> None:
     jax = need("jax")
     jax.config.update("jax_enable_x64", True)
     panel, priors, options, given, weight = case(name)
-    _, slopes = value_and_slopes(panel, priors, options, given, weight, by_parts)
+    _, slopes = value_and_slopes(panel, priors, options, given, weight)
 
     def total(p: dict[str, Any]) -> Any:
         each = dense_oracle.log_likelihood_by_tank(jax.numpy, p, panel, priors, powers(options))

@@ -1,4 +1,4 @@
-"""Log-likelihood of many series and its exact gradient, series in SIMD lanes.
+"""Log-likelihood of many series and its exact gradient, eight series at a time.
 
 By Fisher's identity the gradient of the log-likelihood is the smoothed expectation of
 the complete-data score (Cappe, Moulines and Ryden 2005, *Inference in Hidden Markov
@@ -9,355 +9,342 @@ With hazards ``h_m`` of the moves out of a phase, ``h`` their sum, ``N_0`` the e
 number of stays and ``N_m`` of moves m,
 
     d log L / d log h_m = N_m - h_m N_0 + h_m (sum_m N_m) (1 / (e^h - 1) - 1 / h).
+
+Eight series are one number (:mod:`.simd_lanes`), and a block of them is finished before the
+next begins, so that what is kept between the forward and the backward pass stays in the nearest
+caches. Arrays inside the kernel are flat; their rows are counted with what changes fastest last.
+
+States are never divided by their sum. When the sum of step t is y, the emissions of step
+t + 1 are divided by the power of two below y, which costs nothing while they are made
+(:func:`.simd_lanes.exp_over`) and keeps the sums near 1; the log-likelihood is the sum of those
+powers and the log of the last sum.
+
+The kernel is written once for any number of phases and stages, and compiled twice: with four
+phases of three stages as constants, which lets the compiler unroll its loops and is several times
+faster, and for any other size, which a fit with one stage for each phase needs.
 """
 
 from __future__ import annotations
 
-import math
 from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 
 from maturity_model._typing import Floats
-from maturity_model.fitting.kernels import chain_gradient_4x3 as fixed
-from maturity_model.fitting.kernels.simd_lanes import WIDTH, aligned, rows, settle
-from maturity_model.hmm.arithmetic import (
-    HUGE,
-    JIT,
-    TINY,
-    bounded_hazard,
-    exp_lanes,
-    hazard_share,
-    log_lanes,
+from maturity_model.fitting.kernels.simd_lanes import (
+    INLINE,
+    WIDTH,
+    exp_over,
+    exponent,
+    load,
+    prefetch,
+    rows,
+    spread,
+    store,
+    where_above,
 )
-from maturity_model.hmm.kernels import _step, _step_back
+from maturity_model.hmm.arithmetic import HUGE, JIT, TINY, log_lanes
 
-#: Lanes of a block, if nothing else is said: the general kernel's loops are as long, and
-#: want them long; the one of fixed size takes them in groups and hardly minds.
-LANES = 4 * fixed.L
-#: Outputs of more bytes are written past the caches, which they would not stay in anyway.
-STREAMED = 2**22
+#: Steps between asking for a row of the caller's arrays and its use.
+AHEAD = 4
+LOG_2 = 0.6931471805599453
 
 
-class ValueAndGradient(NamedTuple):
-    """Log-likelihood and its gradient, in blocks of lanes.
+class Work(NamedTuple):
+    """What is kept of a block between the passes, flat rows of eight lanes.
 
     Attributes
     ----------
-    log_likelihood : ndarray, shape (B, L)
-        log P(observations of a series); -inf where they are impossible, and then its
-        gradient is 0.
-    smoothed : ndarray, shape (B, T, S, L)
-        P(state at t | all observations): the gradient by the log-likelihood of
-        step t's observations; its first row is also that by the log of the initial
-        distribution.
-    hazards : ndarray, shape (B, T-1, 3, K, L)
-        Gradient by the log hazards of the move from t to t+1.
+    advance, setback, collapse : ndarray, rows (T-1, K)
+        Hazards of the move from t to t+1; of phase 0 only the first.
+    stay, share, slope : ndarray, rows (T-1, K + 1)
+        With h the sum of a phase's hazards: ``exp(-h)``; ``(1 - exp(-h)) / h``, by which a hazard
+        becomes a probability; its derivative by h. The last is that of the last state, which
+        does not advance.
+    emission, states : ndarray, rows (T, S)
+        P(observations at t | state), scaled; P(state at t, observations until then), scaled.
+    beta, ahead : ndarray, rows (S,)
+        Of the backward pass: P(observations after t | state at t), scaled, and the same times
+        the emission of the step after.
     """
 
-    log_likelihood: Floats
-    smoothed: Floats
-    hazards: Floats
+    advance: Floats
+    setback: Floats
+    collapse: Floats
+    stay: Floats
+    share: Floats
+    slope: Floats
+    emission: Floats
+    states: Floats
+    beta: Floats
+    ahead: Floats
 
 
 @njit(**JIT)
-def _fill_moves(log_h, hazards, moves):
-    # hazards (T-1, 3, K, L) and moves (T-1, 4K+3, 1, L) of one block.
-    n_t, _, n_phases, n_l = log_h.shape
-    for t in range(n_t):
-        for k in range(n_phases + 1):
-            end = k == n_phases
-            phase = n_phases - 1 if end else k
-            ha, hb, hc = hazards[t, 0, phase], hazards[t, 1, phase], hazards[t, 2, phase]
-            if not end:
-                la, lb, lc = log_h[t, 0, k], log_h[t, 1, k], log_h[t, 2, k]
-                for i in range(n_l):
-                    ha[i] = bounded_hazard(la[i])
-                    hb[i] = 0.0
-                    hc[i] = 0.0
-                if k > 0:
-                    for i in range(n_l):
-                        hb[i] = bounded_hazard(lb[i])
-                        hc[i] = bounded_hazard(lc[i])
-                stay, adv = moves[t, k, 0], moves[t, n_phases + k, 0]
-                back, fall = moves[t, 2 * n_phases + k, 0], moves[t, 3 * n_phases + k, 0]
-            else:
-                stay, adv = moves[t, 4 * n_phases, 0], moves[t, 4 * n_phases, 0]
-                back, fall = moves[t, 4 * n_phases + 1, 0], moves[t, 4 * n_phases + 2, 0]
-            use = 0.0 if end else 1.0
-            for i in range(n_l):
-                a = use * ha[i]
-                total = a + hb[i] + hc[i]
-                keep = exp_lanes(-total)
-                share = hazard_share(keep, total)
-                adv[i] = a * share
-                back[i] = hb[i] * share
-                fall[i] = hc[i] * share
-                stay[i] = keep
+def workspace(steps, n_phases, n_stages):
+    """Arrays of :class:`Work` for series of this many steps."""
+    moves, n_states = max(steps - 1, 0), n_phases * n_stages
+    k, one, s = moves * n_phases, moves * (n_phases + 1), steps * n_states
+    return Work(
+        rows(k), rows(k), rows(k), rows(one), rows(one), rows(one), rows(s), rows(s),
+        rows(n_states), rows(n_states),
+    )  # fmt: skip
 
 
-@njit(**JIT)
-def _forward(initial, log_lik, moves, n_phases, n_stages, alpha, emission, value, mass, top):
-    # Scaled forward pass of one block; fills alpha, emission (scaled) and value.
-    n_t, n_s, n_l = alpha.shape
-    for i in range(n_l):
-        value[i] = 0.0
-    total = mass[0]
-    for t in range(n_t):
-        now, e = alpha[t], emission[t]
-        for i in range(n_l):
-            top[i] = -np.inf
-        for s in range(n_s):
-            ll = log_lik[t, s]
-            for i in range(n_l):
-                x = ll[i]
-                top[i] = x if x > top[i] else top[i]
-        for i in range(n_l):
-            top[i] = top[i] if top[i] > -np.inf else 0.0
-        for s in range(n_s):
-            ll, row = log_lik[t, s], e[s]
-            for i in range(n_l):
-                x = ll[i] - top[i]
-                p = exp_lanes(x)
-                row[i] = p if x > -700.0 else 0.0
-        if t == 0:
-            for s in range(n_s):
-                a, p0 = now[s], initial[s]
-                for i in range(n_l):
-                    a[i] = p0[i]
-        else:
-            _step(alpha[t - 1], moves[t - 1], 0, n_phases, n_stages, mass, now)
-        for i in range(n_l):
-            total[i] = 0.0
-        for s in range(n_s):
-            a, row = now[s], e[s]
-            for i in range(n_l):
-                a[i] *= row[i]
-                total[i] += a[i]
-        for i in range(n_l):
-            x = total[i]
-            possible = x > TINY
-            value[i] += (log_lanes(x) if possible else -np.inf) + top[i]
-            total[i] = 1.0 / x if possible else 0.0
-        for s in range(n_s):
-            a, row = now[s], e[s]
-            for i in range(n_l):
-                a[i] *= total[i]
-                # Emissions carry the scale from here on: the backward pass needs both.
-                row[i] *= total[i]
+@njit(**INLINE)
+def _hazard(log_hazard):
+    # As arithmetic.bounded_hazard.
+    hazard = exp_over(where_above(100.0, log_hazard, log_hazard, 100.0), 0.0)
+    return where_above(log_hazard, -500.0, hazard, 0.0)
 
 
-@njit(**JIT)
-def _counts(alpha, g, mv, haz, n_phases, n_stages, n0, nm, d):
-    # Adds one step's gradient by log hazards. alpha, g (S, L); haz, d (3, K, L).
-    n_s, n_l = alpha.shape
-    last = n_s - 1
-    bottom = g[0]
+@njit(**INLINE)
+def _fill_moves(n_phases, log_h, t, work):
+    # The move from t to t+1: its hazards, and their stay, share and slope.
     for k in range(n_phases):
-        ga, gb, gc = d[0, k], d[1, k], d[2, k]
-        ha, hb, hc = haz[0, k], haz[1, k], haz[2, k]
-        below = g[max(k - 1, 0) * n_stages]
-        for part in range(2):
-            end = part == 1
-            if end and k < n_phases - 1:
-                break
-            first = last if end else k * n_stages
-            stop = last + 1 if end else min((k + 1) * n_stages, last)
-            if end:
-                stay, back, fall = (
-                    mv[4 * n_phases, 0], mv[4 * n_phases + 1, 0], mv[4 * n_phases + 2, 0],
-                )  # fmt: skip
-                adv = stay
-            else:
-                stay, adv = mv[k, 0], mv[n_phases + k, 0]
-                back, fall = mv[2 * n_phases + k, 0], mv[3 * n_phases + k, 0]
-            for i in range(n_l):
-                n0[i] = 0.0
-                nm[i] = 0.0
-            for j in range(first, stop):
-                a, same = alpha[j], g[j]
-                for i in range(n_l):
-                    n0[i] += a[i] * stay[i] * same[i]
-                if not end:
-                    up = g[j + 1]
-                    for i in range(n_l):
-                        n = a[i] * adv[i] * up[i]
-                        ga[i] += n
-                        nm[i] += n
-                if k > 0:
-                    for i in range(n_l):
-                        nb = a[i] * back[i] * below[i]
-                        nc = a[i] * fall[i] * bottom[i]
-                        gb[i] += nb
-                        gc[i] += nc
-                        nm[i] += nb + nc
-            for i in range(n_l):
-                h = (0.0 if end else ha[i]) + hb[i] + hc[i]
-                # 1 / (e^h - 1) - 1 / h; its series below 0.01 is exact to 1e-16.
-                keep = stay[i]
-                if h > 0.01:
-                    f = keep / (1.0 - keep) - 1.0 / h
-                else:
-                    f = -0.5 + h / 12.0 - h * h * h / 720.0 + h * h * h * h * h / 30240.0
-                common = nm[i] * f - n0[i]
-                if not end:
-                    ga[i] += ha[i] * common
-                gb[i] += hb[i] * common
-                gc[i] += hc[i] * common
-
-
-@njit(**JIT)
-def _block(initial, log_h, log_lik, n_stages, value, smoothed, d):
-    # Any number of phases, stages and lanes; arrays of one block, lanes last.
-    n_t, n_s, n_l = log_lik.shape
-    n_phases = n_s // n_stages
-    hazards = np.empty((n_t - 1, 3, n_phases, n_l))
-    moves = np.empty((n_t - 1, 4 * n_phases + 3, 1, n_l))
-    alpha = np.empty((n_t, n_s, n_l))
-    emission = np.empty((n_t, n_s, n_l))
-    mass = np.zeros((n_phases, n_l))
-    n0 = np.empty(n_l)
-    nm = np.empty(n_l)
-    beta = np.ones((n_s, n_l))
-    g = np.empty((n_s, n_l))
-    _fill_moves(log_h, hazards, moves)
-    _forward(initial, log_lik, moves, n_phases, n_stages, alpha, emission, value, mass, n0)
-    smoothed[n_t - 1] = alpha[n_t - 1]
-    d[:] = 0.0
-    for t in range(n_t - 2, -1, -1):
-        for s in range(n_s):
-            e, b, row = emission[t + 1, s], beta[s], g[s]
-            for i in range(n_l):
-                x = e[i] * b[i]
-                row[i] = x if x < HUGE else HUGE
-        _counts(alpha[t], g, moves[t], hazards[t], n_phases, n_stages, n0, nm, d[t])
-        _step_back(g, moves[t], 0, n_phases, n_stages, beta)
-        for s in range(n_s):
-            a, b, out = alpha[t, s], beta[s], smoothed[t, s]
-            for i in range(n_l):
-                out[i] = a[i] * b[i]
-
-
-@njit(**JIT)
-def gradient_blocks(initial, log_h, log_lik, n_stages, value, smoothed, d):
-    """Kernel of :func:`value_and_gradient`: the same arrays, outputs made by the caller."""
-    n_b, n_t, n_s, n_l = log_lik.shape
-    quick = n_stages == fixed.R and n_s == fixed.S and n_l % fixed.L == 0
-    work = fixed.workspace(n_t if quick else 1)
-    large = 8 * (smoothed.size + d.size) > STREAMED
-    stream = quick and large and aligned(smoothed) and aligned(d)
-    for b in range(n_b):
-        if quick:
-            for group in range(n_l // fixed.L):
-                fixed.block(
-                    initial[b].reshape(-1), log_h[b].reshape(-1), log_lik[b].reshape(-1), work,
-                    group, n_l // fixed.L,
-                    value[b], smoothed[b].reshape(-1), d[b].reshape(-1), stream,
-                )  # fmt: skip
+        at = 3 * t * n_phases + k
+        store(work.advance, t * n_phases + k, _hazard(load(log_h, at)))
+        if k > 0:
+            store(work.setback, t * n_phases + k, _hazard(load(log_h, at + n_phases)))
+            store(work.collapse, t * n_phases + k, _hazard(load(log_h, at + 2 * n_phases)))
+    for k in range(n_phases + 1):
+        phase = t * n_phases + min(k, n_phases - 1)
+        if k == 0:
+            h = load(work.advance, phase)
         else:
-            _block(initial[b], log_h[b], log_lik[b], n_stages, value[b], smoothed[b], d[b])
-        for i in range(n_l):
-            if not value[b, i] > -np.inf:
-                value[b, i] = -np.inf
-                smoothed[b, :, :, i] = 0.0
-                d[b, :, :, :, i] = 0.0
-    if stream:
-        settle()
+            h = load(work.setback, phase) + load(work.collapse, phase)
+            if k < n_phases:
+                h += load(work.advance, phase)
+        stay = exp_over(where_above(700.0, h, -h, -700.0), 0.0)
+        # As arithmetic.hazard_share, with one division for both. The error of the slope
+        # counts times h.
+        inverse = 1.0 / h
+        share = (1.0 - stay) * inverse
+        slope = (stay - share) * inverse
+        small = 1.0 - h * (0.5 - h * (1.0 / 6.0 - h * (1.0 / 24.0)))
+        flat = h * (1.0 / 3.0 - h * 0.125) - 0.5
+        at = t * (n_phases + 1) + k
+        store(work.stay, at, stay)
+        store(work.share, at, where_above(h, 1e-3, share, small))
+        store(work.slope, at, where_above(h, 1e-3, slope, flat))
 
 
-def _empty(shape: tuple[int, ...]) -> Floats:
-    # On whole cache lines: only those can be streamed, and they are loaded twice as fast.
-    return rows.py_func(-(-math.prod(shape) // WIDTH))[: math.prod(shape)].reshape(shape)
+@njit(**INLINE)
+def _fill_emission(n_states, log_lik, t, work, power):
+    # Likelihoods relative to the largest of the step, over 2^power. Returns its logarithm.
+    high = load(log_lik, t * n_states)
+    for s in range(1, n_states):
+        x = load(log_lik, t * n_states + s)
+        high = where_above(x, high, x, high)
+    high = where_above(high, -1e300, high, 0.0)
+    for s in range(n_states):
+        x = load(log_lik, t * n_states + s) - high
+        store(work.emission, t * n_states + s, where_above(x, -700.0, exp_over(x, power), 0.0))
+    return high
 
 
-def to_lanes(series: Floats, fill: float = 0.0, lanes: int = LANES) -> Floats:
-    """Lay series out in blocks of lanes.
+@njit(**INLINE)
+def _move(n_phases, n_stages, t, work):
+    # states of t+1 = states of t @ (transition matrix).
+    last = n_phases * n_stages - 1
+    before = t * (last + 1)
+    now = before + last + 1
+    h, m = t * n_phases, t * (n_phases + 1)
+    back = spread(0.0)
+    bottom = spread(0.0)
+    for down in range(n_phases):
+        k = n_phases - 1 - down
+        stay, share = load(work.stay, m + k), load(work.share, m + k)
+        mass = spread(0.0)
+        for j in range(n_stages):
+            s = k * n_stages + j
+            here = load(work.states, before + s)
+            if s < last:
+                mass += here
+                x = stay * here
+            else:
+                x = load(work.stay, m + n_phases) * here
+            if j > 0:
+                x += load(work.advance, h + k) * share * load(work.states, before + s - 1)
+            elif k > 0:
+                below = load(work.advance, h + k - 1) * load(work.share, m + k - 1)
+                x += back + below * load(work.states, before + s - 1)
+            else:
+                x += back + bottom
+            store(work.states, now + s, x)
+        if k > 0:
+            mass *= share
+            if k == n_phases - 1:
+                mass += load(work.states, before + last) * load(work.share, m + n_phases)
+            back = mass * load(work.setback, h + k)
+            bottom += mass * load(work.collapse, h + k)
+
+
+@njit(**INLINE)
+def _weigh(n_states, t, work):
+    # Multiplies in the emissions; returns the sum of the states.
+    even, odd = spread(0.0), spread(0.0)
+    for s in range(n_states):
+        x = load(work.states, t * n_states + s) * load(work.emission, t * n_states + s)
+        store(work.states, t * n_states + s, x)
+        if s % 2 == 0:
+            even += x
+        else:
+            odd += x
+    return even + odd
+
+
+@njit(**INLINE)
+def _move_back(n_phases, n_stages, t, work):
+    # beta of t = (transition matrix) @ ahead.
+    last = n_phases * n_stages - 1
+    h, m = t * n_phases, t * (n_phases + 1)
+    ahead = work.ahead
+    down = spread(0.0)
+    for k in range(n_phases):
+        stay, share = load(work.stay, m + k), load(work.share, m + k)
+        up = load(work.advance, h + k) * share
+        if k > 0:
+            down = load(work.setback, h + k) * load(ahead, (k - 1) * n_stages)
+            down += load(work.collapse, h + k) * load(ahead, 0)
+        for j in range(n_stages):
+            s = k * n_stages + j
+            if s < last:
+                x = stay * load(ahead, s) + up * load(ahead, s + 1) + share * down
+                store(work.beta, s, x)
+    x = load(work.stay, m + n_phases) * load(ahead, last)
+    store(work.beta, last, x + load(work.share, m + n_phases) * down)
+
+
+@njit(**INLINE)
+def _score(n_phases, n_stages, t, work, d):
+    # Into d: the gradient by the log hazards of the move from t (Fisher's identity).
+    last = n_phases * n_stages - 1
+    s0, h, m = t * (last + 1), t * n_phases, t * (n_phases + 1)
+    states, ahead = work.states, work.ahead
+    for k in range(n_phases):
+        stays, ups, mass = spread(0.0), spread(0.0), spread(0.0)
+        for j in range(n_stages):
+            s = k * n_stages + j
+            if s < last:
+                a = load(states, s0 + s)
+                stays += a * load(ahead, s)
+                ups += a * load(ahead, s + 1)
+                mass += a
+        share, slope = load(work.share, m + k), load(work.slope, m + k)
+        stays *= load(work.stay, m + k)
+        advance = load(work.advance, h + k)
+        at = 3 * t * n_phases + k
+        if k == 0:
+            store(d, at, advance * (share * ups + slope * advance * ups - stays))
+            store(d, at + n_phases, spread(0.0))
+            store(d, at + 2 * n_phases, spread(0.0))
+        else:
+            setback, collapse = load(work.setback, h + k), load(work.collapse, h + k)
+            below, bottom = load(ahead, (k - 1) * n_stages), load(ahead, 0)
+            down = setback * below + collapse * bottom
+            common = slope * (advance * ups + mass * down) - stays
+            store(d, at, advance * (share * ups + common))
+            mass *= share
+            if k == n_phases - 1:
+                end = load(states, s0 + last)
+                stays = load(work.stay, m + n_phases) * load(ahead, last)
+                common += end * (load(work.slope, m + n_phases) * down - stays)
+                mass += end * load(work.share, m + n_phases)
+            store(d, at + n_phases, setback * (mass * below + common))
+            store(d, at + 2 * n_phases, collapse * (mass * bottom + common))
+
+
+@njit(**INLINE)
+def _forward(n_phases, n_stages, steps, initial, log_h, log_lik, work):
+    # Fills work but for beta and ahead; returns the sum of the last step's states, 0 where the
+    # data are impossible, and the logarithms that belong to it.
+    n_states = n_phases * n_stages
+    logs, power, y = spread(0.0), spread(0.0), spread(0.0)
+    for t in range(steps):
+        for s in range(n_states):
+            prefetch(log_lik, (t + AHEAD) * n_states + s)
+        for h in range(3 * n_phases):
+            prefetch(log_h, 3 * (t + AHEAD) * n_phases + h)
+        high = _fill_emission(n_states, log_lik, t, work, power)
+        logs += high + power * LOG_2
+        if t == 0:
+            for s in range(n_states):
+                store(work.states, s, load(initial, s))
+        else:
+            _fill_moves(n_phases, log_h, t - 1, work)
+            _move(n_phases, n_stages, t - 1, work)
+        y = _weigh(n_states, t, work)
+        # An impossible step: from here on all states are 0 and the value is -inf.
+        power = where_above(y, TINY, exponent(y), -np.inf)
+    return y, logs
+
+
+@njit(**INLINE)
+def _block(n_phases, n_stages, initial, log_h, log_lik, work, value, smoothed, d):
+    # Value and gradient of eight series; all arrays are flat.
+    n_states = n_phases * n_stages
+    steps = log_lik.shape[0] // (n_states * WIDTH)
+    y, logs = _forward(n_phases, n_stages, steps, initial, log_h, log_lik, work)
+    possible = where_above(y, TINY, y, 1.0)
+    store(work.ahead, 0, possible)
+    store(work.ahead, 1, where_above(y, TINY, logs, -np.inf))
+    for i in range(WIDTH):
+        value[i] = work.ahead[WIDTH + i] + log_lanes(work.ahead[i])
+    inverse = where_above(y, TINY, 1.0 / possible, 0.0)
+    for s in range(n_states):
+        store(work.beta, s, inverse)
+        at = (steps - 1) * n_states + s
+        store(smoothed, at, load(work.states, at) * inverse)
+    for t in range(steps - 2, -1, -1):
+        for s in range(n_states):
+            prefetch(smoothed, (t - AHEAD) * n_states + s)
+        for h in range(3 * n_phases):
+            prefetch(d, 3 * (t - AHEAD) * n_phases + h)
+        for s in range(n_states):
+            x = load(work.emission, (t + 1) * n_states + s) * load(work.beta, s)
+            store(work.ahead, s, where_above(HUGE, x, x, HUGE))
+        _move_back(n_phases, n_stages, t, work)
+        _score(n_phases, n_stages, t, work, d)
+        for s in range(n_states):
+            at = t * n_states + s
+            store(smoothed, at, load(work.states, at) * load(work.beta, s))
+
+
+@njit(**JIT)
+def _block_4x3(initial, log_h, log_lik, work, value, smoothed, d):
+    _block(4, 3, initial, log_h, log_lik, work, value, smoothed, d)
+
+
+@njit(**JIT)
+def _block_of_any_size(n_phases, n_stages, initial, log_h, log_lik, work, value, smoothed, d):
+    _block(n_phases, n_stages, initial, log_h, log_lik, work, value, smoothed, d)
+
+
+@njit(**JIT)
+def block(n_phases, n_stages, initial, log_h, log_lik, work, value, smoothed, d):
+    """Value and gradient of eight series of T steps; all arrays are flat.
 
     Parameters
     ----------
-    series : ndarray, shape (N, ...)
-    fill : float
-        Value of the lanes that are left over.
-    lanes : int
-
-    Returns
-    -------
-    ndarray, shape (B, ..., lanes)
-        Series n is lane ``n % lanes`` of block ``n // lanes``.
+    n_phases, n_stages : int
+    initial : ndarray, rows (S,)
+    log_h : ndarray, rows (T-1, 3, K)
+        Log hazards: advance, setback, collapse.
+    log_lik : ndarray, rows (T, S)
+    work : Work
+        From :func:`workspace`.
+    value : ndarray, size 8, output
+    smoothed : ndarray, rows (T, S), output
+    d : ndarray, rows (T-1, 3, K), output
     """
-    n = len(series)
-    blocks = -(-n // lanes)
-    full = np.full((blocks * lanes, *series.shape[1:]), fill)
-    full[:n] = series
-    full = np.moveaxis(full.reshape(blocks, lanes, *series.shape[1:]), 1, -1)
-    out = _empty(full.shape)
-    out[...] = full
-    return out
-
-
-def from_lanes(blocks: Floats, n: int) -> Floats:
-    """Undo :func:`to_lanes`: (B, ..., lanes) back to (N, ...)."""
-    out = np.moveaxis(blocks, -1, 1)
-    return np.ascontiguousarray(out.reshape(-1, *out.shape[2:])[:n])
-
-
-def value_and_gradient(
-    initial: Floats,
-    log_hazards: Floats,
-    log_likelihood: Floats,
-    n_stages: int,
-    out: ValueAndGradient | None = None,
-) -> ValueAndGradient:
-    """Log-likelihood of B L series of T steps, and its gradient.
-
-    Series lie in B blocks of L lanes (:func:`to_lanes`). With 4 phases of 3 stages and a
-    multiple of 8 lanes a kernel compiled for that size is used (:mod:`.chain_gradient_4x3`),
-    several times faster, most of all with 8 lanes and if arrays begin on a cache line (64 bytes),
-    as those of :func:`to_lanes` and those that this function makes do.
-
-    Parameters
-    ----------
-    initial : ndarray, shape (B, S, L)
-        P(state at step 0).
-    log_hazards : ndarray, shape (B, T-1, 3, K, L)
-        Log hazards of advance, setback and collapse on the move from t to t+1
-        (:mod:`.staged`); -inf allowed; above 100 they count as 100, below -500 as -inf.
-        Setback and collapse from phase 0 are ignored.
-    log_likelihood : ndarray, shape (B, T, S, L)
-        log P(observations at t | state), with -inf allowed. A series shorter than T is
-        padded with zeros here and -inf in the log hazards. A state 700 below the step's
-        largest counts as impossible.
-    n_stages : int
-    out : ValueAndGradient, optional
-        Result of an earlier call of the same size, to be overwritten and returned.
-
-    Returns
-    -------
-    ValueAndGradient
-
-    Raises
-    ------
-    ValueError
-        When shapes do not fit together.
-    """
-    n_b, weeks, states, lanes = log_likelihood.shape
-    phases = states // n_stages
-    if phases * n_stages != states or phases < 2:
-        raise ValueError(f"{states} states do not make phases of {n_stages} stages")
-    for name, array, want in (
-        ("initial", initial, (n_b, states, lanes)),
-        ("log_hazards", log_hazards, (n_b, weeks - 1, 3, phases, lanes)),
-    ):
-        if array.shape != want:
-            raise ValueError(f"{name} has the shape {array.shape}, not {want}")
-    shapes = ((n_b, lanes), log_likelihood.shape, log_hazards.shape)
-    if out is None:
-        out = ValueAndGradient(*(_empty(shape) for shape in shapes))
-    for name, array, want in zip(out._fields, out, shapes, strict=True):
-        fits = array.shape == want and array.dtype == np.float64 and array.flags.c_contiguous
-        if not fits:
-            raise ValueError(f"out.{name} is no C-ordered float64 array of the shape {want}")
-    arrays = [np.ascontiguousarray(x, float) for x in (initial, log_hazards, log_likelihood)]
-    gradient_blocks(*arrays, n_stages, *out)
-    return out
+    if n_phases == 4 and n_stages == 3:
+        _block_4x3(initial, log_h, log_lik, work, value, smoothed, d)
+    else:
+        _block_of_any_size(n_phases, n_stages, initial, log_h, log_lik, work, value, smoothed, d)
+    for i in range(WIDTH):
+        if not value[i] > -np.inf:
+            value[i] = -np.inf
+            smoothed[i::WIDTH] = 0.0
+            d[i::WIDTH] = 0.0

@@ -1,121 +1,73 @@
-"""PyTensor Ops of the pooled fit: tables, event loads and the tanks' log-likelihood.
+"""PyTensor Ops of the pooled fit's likelihood.
 
-Each Op computes its value together with its derivatives, as further outputs, in one
-compiled pass; the pullback only multiplies them with the incoming gradient. Only the
-first output may be differentiated: use the functions at the end, which return it alone.
+Each Op is a pair of compiled functions: one computes its value, with whatever else the gradient
+needs as further outputs; the other pulls the gradient by the value back to the inputs. Only the
+value may be differentiated: use the functions at the end of this module, which return it alone.
 No C compiler is needed: everything runs through numba.
 """
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Sequence
 from typing import Any
 
 import llvmlite.binding
 import numba
 import numpy as np
-import pytensor.tensor as pt
 from numba import carray, types
-from pytensor.gradient import DisconnectedType, disconnected_type
-from pytensor.graph.basic import Apply, Variable
-from pytensor.graph.op import Op
-from pytensor.link.numba.dispatch.basic import register_funcify_default_op_cache_key
+from pytensor.graph.basic import Variable
 
-from maturity_model.fitting.kernels import op_kernels as kernels
+from maturity_model.fitting.kernels import emission_kernels, hazard_kernels, tank_kernels
+from maturity_model.fitting.kernels.kernel_op import VERSION, KernelOp, register
 
-_VERSION = kernels.version(sys.modules[__name__])
-
-
-class KernelOp(Op):
-    """An Op of a compiled kernel: its first output is a value, its others serve the slopes."""
-
-    __props__ = ()
-    #: (name, dtype, number of dimensions) of each input; int64 inputs have no gradient.
-    takes: tuple[tuple[str, str, int], ...] = ()
-    #: Inputs that have a gradient.
-    by: tuple[int, ...] = ()
-    #: Number of dimensions of each output.
-    gives: tuple[int, ...] = ()
-
-    def make_node(self, *inputs: Any) -> Apply:
-        """Check number, dtype and dimensions of the inputs."""
-        if len(inputs) != len(self.takes):
-            raise TypeError(f"{type(self).__name__} takes {len(self.takes)} inputs")
-        variables = []
-        for value, (name, dtype, ndim) in zip(inputs, self.takes, strict=True):
-            x = pt.as_tensor(value)
-            if x.ndim != ndim or (dtype == "int64") != (x.dtype in _WHOLE):
-                raise TypeError(f"{name} is {x.type}; it must be {dtype} with {ndim} dimensions")
-            variables.append(x if x.dtype == dtype else pt.cast(x, dtype))
-        outputs = [pt.tensor(dtype="float64", shape=(None,) * ndim) for ndim in self.gives]
-        return Apply(self, variables, outputs)
-
-    def connection_pattern(self, node: Apply) -> list[list[bool]]:
-        """Only some inputs have a gradient."""
-        return [[i in self.by] * len(node.outputs) for i in range(len(node.inputs))]
-
-    #: Values of all outputs from all inputs; plain numba.
-    compute: Callable[..., tuple[Any, ...]]
-
-    def perform(self, node: Apply, inputs: Sequence[Any], output_storage: list[list[Any]]) -> None:
-        """Run the kernel."""
-        outputs = type(self).compute(*(np.ascontiguousarray(x) for x in inputs))
-        for cell, value in zip(output_storage, outputs, strict=True):
-            cell[0] = value
-
-    def slopes(
-        self, inputs: Sequence[Variable], outputs: Sequence[Variable], g: Variable
-    ) -> dict[int, Variable]:
-        """Gradient by each input of :attr:`by`, given that by the first output."""
-        raise NotImplementedError
-
-    def pullback(
-        self,
-        inputs: Sequence[Variable],
-        outputs: Sequence[Variable],
-        cotangents: Sequence[Variable],
-    ) -> list[Variable]:
-        """Vector-Jacobian product; derivatives of derivatives are not known."""
-        if any(not isinstance(c.type, DisconnectedType) for c in cotangents[1:]):
-            raise NotImplementedError(f"{type(self).__name__} has first derivatives only")
-        found = self.slopes(inputs, outputs, cotangents[0])
-        return [found.get(i, disconnected_type()) for i in range(len(inputs))]
-
-    L_op = pullback
-
-
-_WHOLE = ("int8", "int16", "int32", "int64", "uint8", "uint16", "uint32")
+# Emissions -----------------------------------------------------------------------------------
 
 
 @numba.njit
-def _bernoulli(logit, shift, row, seen):
-    shape = (len(row), logit.shape[1])
-    table, slope = np.empty(shape), np.empty(shape)
-    kernels.bernoulli_tables(logit, shift, row, seen, table, slope)
-    return table, slope
+def _observations(
+    table, begin, code, logit, shift, sign, seen, sign_begin, sign_code, weight
+):  # fmt: skip
+    out, odds = np.empty((len(begin) - 1, logit.shape[1])), np.empty((2, *logit.shape))
+    more = np.empty(shift.shape)
+    emission_kernels.rows_of_observations(
+        table, begin, code, logit, shift, sign, seen, sign_begin, sign_code, weight.item(),
+        out, odds, more,
+    )  # fmt: skip
+    return out, odds, more
 
 
-class BernoulliTable(KernelOp):
-    """Log-likelihood of yes/no answers by state; see :func:`bernoulli_table`."""
+@numba.njit
+def _observations_pull(
+    table, begin, code, logit, shift, sign, seen, sign_begin, sign_code, weight, odds, more, g
+):  # fmt: skip
+    by_table, by_logit = np.empty(table.shape), np.empty(logit.shape)
+    by_shift = np.empty(shift.shape)
+    emission_kernels.slopes_of_observations(
+        begin, code, sign, seen, sign_begin, sign_code, weight.item(), odds, more, g,
+        by_table, by_logit, by_shift,
+    )  # fmt: skip
+    return by_table, by_logit, by_shift
+
+
+@register
+class RowLogLikelihood(KernelOp):
+    """Log-likelihood of the observations of each row; see :func:`row_log_likelihood`."""
 
     takes = (
+        ("table", "float64", 2),
+        ("begin", "int64", 1),
+        ("code", "int64", 1),
         ("logit", "float64", 2),
         ("shift", "float64", 1),
-        ("row", "int64", 1),
+        ("sign", "int64", 1),
         ("seen", "float64", 1),
+        ("sign_begin", "int64", 1),
+        ("sign_code", "int64", 1),
+        ("weight", "float64", 0),
     )
-    by = (0, 1)
-    gives = (2, 2)
-    compute = staticmethod(_bernoulli)
-
-    def slopes(self, inputs, outputs, g):  # noqa: D102
-        logit, _, row, _ = inputs
-        by_cell = g * outputs[1]
-        # Not pt.arange: JAX counts it in 8 bits.
-        every = pt.cumsum(pt.ones_like(row)) - 1
-        by_logit = sum_codes(by_cell, every, row, logit.shape[0])
-        return {0: by_logit, 1: by_cell.sum(axis=1)}
+    by = (0, 3, 4)
+    gives = (2, 3, 1)
+    compute = staticmethod(_observations)
+    pull = staticmethod(_observations_pull)
 
 
 @numba.njit
@@ -123,13 +75,27 @@ def _interval(low, high, mean, sd, wide_mean, wide_sd, outlier):
     table, by_mean = np.empty(mean.shape), np.empty(mean.shape)
     by_sd, inverse = np.empty(mean.shape), np.empty(mean.shape)
     wide = np.empty((3, len(low)))
-    kernels.interval_tables(
+    emission_kernels.interval_tables(
         low, high, mean, sd, wide_mean, wide_sd, outlier.item(),
         table, by_mean, by_sd, inverse, wide,
     )  # fmt: skip
     return table, by_mean, by_sd, inverse, wide
 
 
+@numba.njit
+def _interval_pull(
+    low, high, mean, sd, wide_mean, wide_sd, outlier, by_mean, by_sd, inverse, wide, g
+):
+    share = outlier.item()
+    noise = (g * inverse).sum(axis=1)
+    by_outlier = ((noise * wide[0]).sum() - g.sum()) / (1.0 - share)
+    return (
+        g * by_mean, g * by_sd, share * noise * wide[1], share * noise * wide[2],
+        np.array(by_outlier),
+    )  # fmt: skip
+
+
+@register
 class IntervalTable(KernelOp):
     """Log-likelihood of values known to lie in intervals; see :func:`interval_table`."""
 
@@ -145,172 +111,166 @@ class IntervalTable(KernelOp):
     by = (2, 3, 4, 5, 6)
     gives = (2, 2, 2, 2, 2)
     compute = staticmethod(_interval)
+    pull = staticmethod(_interval_pull)
 
-    def slopes(self, inputs, outputs, g):  # noqa: D102
-        outlier = inputs[6]
-        _, by_mean, by_sd, inverse, wide = outputs
-        noise = (g * inverse).sum(axis=1)
-        return {
-            2: g * by_mean,
-            3: g * by_sd,
-            4: outlier * noise * wide[1],
-            5: outlier * noise * wide[2],
-            6: ((noise * wide[0]).sum() - g.sum()) / (1 - outlier),
-        }
+
+# Moves ---------------------------------------------------------------------------------------
 
 
 @numba.njit
-def _sum(table, take, put, size):
-    out = np.zeros((size.item(), table.shape[1]))
-    kernels.sum_codes(table, take, put, out)
-    return (out,)
-
-
-class SumCodes(KernelOp):
-    """Sums of table rows; see :func:`sum_codes`. Its transpose is itself, the other way."""
-
-    takes = (
-        ("table", "float64", 2),
-        ("take", "int64", 1),
-        ("put", "int64", 1),
-        ("size", "int64", 0),
-    )
-    by = (0,)
-    gives = (2,)
-    compute = staticmethod(_sum)
-
-    def slopes(self, inputs, outputs, g):  # noqa: D102
-        table, take, put, _ = inputs
-        return {0: sum_codes(g, put, take, table.shape[0])}
+def _hazards(
+    baseline, by_husbandry, pace, effect, decay, husbandry, impulse, pending, first, tank
+):  # fmt: skip
+    steps, n_e, lanes = impulse.shape
+    log_h, loads = np.empty((steps, 3, baseline.shape[1], lanes)), np.empty((steps, n_e, lanes))
+    hazard_kernels.hazards(
+        baseline, by_husbandry, pace, effect, decay,
+        husbandry.reshape(-1), impulse.reshape(-1), pending.reshape(-1), first, tank,
+        log_h.reshape(-1), loads.reshape(-1),
+    )  # fmt: skip
+    return log_h, loads
 
 
 @numba.njit
-def _load(impulse, pending, first, decay):
-    load, by_decay = np.empty(impulse.shape), np.empty(impulse.shape)
-    kernels.loads(impulse, pending, first, decay, load, by_decay)
-    return load, by_decay
+def _hazards_pull(
+    baseline, by_husbandry, pace, effect, decay, husbandry, impulse, pending, first, tank, loads, g
+):
+    out = (
+        np.empty(baseline.shape), np.empty(by_husbandry.shape), np.empty(pace.shape),
+        np.empty(effect.shape), np.empty(decay.shape),
+    )  # fmt: skip
+    hazard_kernels.hazard_slopes(
+        effect, decay, husbandry.reshape(-1), first, tank, loads.reshape(-1),
+        np.ascontiguousarray(g).reshape(-1), *out,
+    )  # fmt: skip
+    return out
 
 
-class EventLoad(KernelOp):
-    """Load of past events on each week; see :func:`event_load`."""
+@register
+class LogHazards(KernelOp):
+    """Log hazards of every tank's moves; see :func:`log_hazards`."""
 
     takes = (
-        ("impulse", "float64", 2),
-        ("pending", "float64", 2),
-        ("first", "int64", 1),
+        ("baseline", "float64", 2),
+        ("by_husbandry", "float64", 2),
+        ("pace", "float64", 1),
+        ("effect", "float64", 2),
         ("decay", "float64", 1),
+        ("husbandry", "float64", 3),
+        ("impulse", "float64", 3),
+        ("pending", "float64", 3),
+        ("first", "int64", 1),
+        ("tank", "int64", 2),
     )
-    by = (3,)
-    gives = (2, 2)
-    compute = staticmethod(_load)
+    by = (0, 1, 2, 3, 4)
+    gives = (4, 3)
+    compute = staticmethod(_hazards)
+    pull = staticmethod(_hazards_pull)
 
-    def slopes(self, inputs, outputs, g):  # noqa: D102
-        return {3: (g * outputs[1]).sum(axis=0)}
 
+# Tanks ---------------------------------------------------------------------------------------
 
 # Numba compiles a callee again inside every caller, and the chain's kernel is large. So it
-# is called through a symbol: compiled once, then kept by numba's own cache.
+# is called through a symbol: compiled once, then kept by numba's own cache. Pointers know no
+# shapes; `sizes` holds them.
 _F, _I = types.CPointer(types.float64), types.CPointer(types.int64)
-_SIGNATURE = types.void(_F, _F, _F, _I, _I, *[types.int64] * 5, _F, _F, _F)
+_SIGNATURE = types.void(_I, _F, _F, _F, _I, _I, _I, _F, _F, _F)
 
 
 @numba.cfunc(_SIGNATURE, cache=True)
-def _chain_by_pointer(initial, h, lik, first, order, n, s, k, rows, n_stages, value, smoothed, d):
-    kernels.chain_gradient(
-        carray(initial, (n, s)), carray(h, (rows, 3, k)), carray(lik, (rows, s)),
-        carray(first, (n + 1,)), carray(order, (n,)), n_stages,
-        carray(value, (n,)), carray(smoothed, (rows, s)), carray(d, (rows, 3, k)),
+def _chain_by_pointer(sizes, initial, log_h, log_lik, first, row, tank, value, smoothed, d):
+    blocks, steps, n_rows, tanks, states, n_stages = carray(sizes, (6,))
+    moves = steps * 3 * (states // n_stages) * 8
+    tank_kernels.tanks_gradient(
+        carray(initial, (blocks * states * 8,)), carray(log_h, (moves,)),
+        carray(log_lik, (n_rows, states)), carray(first, (blocks + 1,)),
+        carray(row, (steps, 8)), carray(tank, (blocks, 8)), n_stages,
+        carray(value, (tanks,)), carray(smoothed, (n_rows, states)), carray(d, (moves,)),
     )  # fmt: skip
 
 
-_SYMBOL = f"maturity_model_chain_gradient_{_VERSION:x}"
+_SYMBOL = f"maturity_model_chain_gradient_{VERSION:x}"
 llvmlite.binding.add_symbol(_SYMBOL, _chain_by_pointer.address)
 _call_chain = types.ExternalFunction(_SYMBOL, _SIGNATURE)
 
 
 @numba.njit
-def _chain(log_initial, log_hazards, log_lik, first, order, n_stages):
-    n, s = log_initial.shape
-    rows, _, k = log_hazards.shape
-    value = np.empty(n)
-    smoothed, by_hazard = np.empty((rows, s)), np.empty((rows, 3, k))
+def _chain(initial, log_h, log_lik, first, row, tank, n_stages):
     # Pointers know no strides.
-    initial, h = np.ascontiguousarray(log_initial), np.ascontiguousarray(log_hazards)
-    lik = np.ascontiguousarray(log_lik)
-    a, b = np.ascontiguousarray(first), np.ascontiguousarray(order)
+    initial, log_h = np.ascontiguousarray(initial), np.ascontiguousarray(log_h)
+    log_lik, first = np.ascontiguousarray(log_lik), np.ascontiguousarray(first)
+    row, tank = np.ascontiguousarray(row), np.ascontiguousarray(tank)
+    value, smoothed, d = np.empty(tank.max() + 1), np.empty(log_lik.shape), np.empty(log_h.shape)
+    sizes = np.array(
+        [len(tank), len(row), len(log_lik), len(value), log_lik.shape[1], n_stages.item()]
+    )
     _call_chain(
-        initial.ctypes, h.ctypes, lik.ctypes, a.ctypes, b.ctypes, n, s, k, rows, n_stages.item(),
-        value.ctypes, smoothed.ctypes, by_hazard.ctypes,
+        sizes.ctypes, initial.ctypes, log_h.ctypes, log_lik.ctypes, first.ctypes, row.ctypes,
+        tank.ctypes, value.ctypes, smoothed.ctypes, d.ctypes,
     )  # fmt: skip
-    return value, smoothed, by_hazard
+    return value, smoothed, d
 
 
+@numba.njit
+def _chain_pull(
+    initial, log_h, log_lik, first, row, tank, n_stages, smoothed, d, g
+):  # fmt: skip
+    by_log_h, by_log_lik = np.empty(log_h.shape), np.empty(log_lik.shape)
+    tank_kernels.weigh_tanks(
+        first, row, tank, smoothed, d.reshape(-1), g, by_log_lik, by_log_h.reshape(-1)
+    )
+    return by_log_h, by_log_lik
+
+
+@register
 class TankLogLikelihood(KernelOp):
     """Log-likelihood of each tank; see :func:`tank_log_likelihood`."""
 
     takes = (
-        ("log_initial", "float64", 2),
-        ("log_hazards", "float64", 3),
+        ("initial", "float64", 3),
+        ("log_hazards", "float64", 4),
         ("log_likelihood", "float64", 2),
         ("first", "int64", 1),
-        ("order", "int64", 1),
+        ("row", "int64", 2),
+        ("tank", "int64", 2),
         ("n_stages", "int64", 0),
     )
-    by = (0, 1, 2)
-    gives = (1, 2, 3)
+    by = (1, 2)
+    gives = (1, 2, 4)
     compute = staticmethod(_chain)
-
-    def slopes(self, inputs, outputs, g):  # noqa: D102
-        first, rows = inputs[3], inputs[2].shape[0]
-        # Not pt.repeat: JAX could not know how long its result is.
-        begins = pt.zeros(rows, dtype="int64")[first[1:-1]]
-        by_row = g[pt.cumsum(pt.inc_subtensor(begins, pt.ones_like(first[1:-1])))]
-        return {
-            0: g[:, None] * outputs[1][first[:-1]],
-            1: by_row[:, None, None] * outputs[2],
-            2: by_row[:, None] * outputs[1],
-        }
+    pull = staticmethod(_chain_pull)
 
 
-def register(op: type[KernelOp], version: int) -> None:
-    """Tell PyTensor's numba linker of an Op, and when its compiled form is out of date."""
-
-    @register_funcify_default_op_cache_key(op)
-    def dispatch(op: KernelOp, **kwargs: Any) -> tuple[Any, int]:
-        compute = type(op).compute
-        if len(op.gives) > 1:
-            return compute, version
-
-        @numba.njit
-        def only(*inputs):
-            return compute(*inputs)[0]
-
-        return only, version
+# For graphs ----------------------------------------------------------------------------------
 
 
-for _op in (BernoulliTable, IntervalTable, SumCodes, EventLoad, TankLogLikelihood):
-    register(_op, _VERSION)
-
-
-def bernoulli_table(logit: Any, shift: Any, row: Any, seen: Any) -> Variable:
-    """log P(answer | state) of C distinct yes/no answers.
+def row_log_likelihood(
+    table: Any, observed: dict[str, Any], logit: Any, shift: Any, answers: dict[str, Any]
+) -> Variable:
+    """log P(observations of a row | state).
 
     Parameters
     ----------
+    table : tensor, shape (C, S)
+        Weighted log-likelihood of distinct observations of all kinds but yes or no.
+    observed : dict
+        ``begin`` (R + 1,) and ``code``: those of row r are ``code[begin[r]:begin[r + 1]]``.
     logit : tensor, shape (G, S)
-        Log-odds by state.
-    shift : tensor, shape (C,)
-        Added to them.
-    row : int tensor, shape (C,)
-        Row of ``logit``.
-    seen : tensor, shape (C,)
-        1 for yes, -1 for no.
+        Log-odds of yes by state.
+    shift : tensor, shape (A,)
+        Added to them, for each of A distinct answers.
+    answers : dict
+        ``sign`` (A,), the row of ``logit`` of each; ``seen`` (A,), 1 for yes, -1 for no; ``begin``
+        and ``code`` as above; ``weight``, the power on their likelihood.
 
     Returns
     -------
-    tensor, shape (C, S)
+    tensor, shape (R, S)
     """
-    return BernoulliTable()(logit, shift, row, seen)[0]
+    return RowLogLikelihood()(
+        table, observed["begin"], observed["code"], logit, shift,
+        *(answers[name] for name in ("sign", "seen", "begin", "code", "weight")),
+    )[0]  # fmt: skip
 
 
 def interval_table(
@@ -336,63 +296,60 @@ def interval_table(
     return IntervalTable()(low, high, mean, sd, wide_mean, wide_sd, outlier)[0]
 
 
-def sum_codes(table: Any, take: Any, put: Any, size: Any) -> Variable:
-    """Sum rows of a table: ``out[put[o]] += table[take[o]]``.
+def log_hazards(
+    baseline: Any, by_husbandry: Any, pace: Any, effect: Any, decay: Any, data: dict[str, Any]
+) -> Variable:
+    """Log hazards of the move into each step of the tanks' blocks.
 
     Parameters
     ----------
-    table : tensor, shape (C, S)
-    take, put : int tensor, shape (O,)
-    size : int
-        Rows of the result.
-
-    Returns
-    -------
-    tensor, shape (size, S)
-    """
-    return SumCodes()(table, take, put, size)
-
-
-def event_load(impulse: Any, pending: Any, first: Any, decay: Any) -> Variable:
-    """Load of each kind of event on the move into each row's week.
-
-    ``load[t] = impulse[t] + pending[t-1] + decay load[t-1]``, from 0 in each tank.
-
-    Parameters
-    ----------
-    impulse, pending : tensor, shape (R, E)
-    first : int tensor, shape (N + 1,)
-        First row of each tank.
+    baseline : tensor, shape (3, K)
+        Log hazards of advance, setback and collapse before anything acts on them.
+    by_husbandry : tensor, shape (J, K)
+        Effects of husbandry on advancing.
+    pace : tensor, shape (N,)
+        Of each tank, added to advancing.
+    effect : tensor, shape (3, E)
+        Of one unit of each event's load on the three moves; their sum stops at
+        :data:`.tables.LARGEST_EFFECT`.
     decay : tensor, shape (E,)
-        What is left of a load after a week.
+        What is left of a load after a week:
+        ``load[t] = impulse[t] + pending[t-1] + decay load[t-1]``, from 0 in each tank.
+    data : dict
+        ``husbandry`` (Z, J, 8), ``impulse`` and ``pending`` (Z, E, 8), ``first`` and ``tank`` of
+        :class:`.design.Lanes`.
 
     Returns
     -------
-    tensor, shape (R, E)
+    tensor, shape (Z, 3, K, 8)
     """
-    return EventLoad()(impulse, pending, first, decay)[0]
+    names = ("husbandry", "impulse", "pending", "first", "tank")
+    return LogHazards()(
+        baseline, by_husbandry, pace, effect, decay, *(data[name] for name in names)
+    )[0]
 
 
 def tank_log_likelihood(
-    log_initial: Any, log_hazards: Any, log_likelihood: Any, first: Any, order: Any, n_stages: Any
+    log_hazards: Any, log_likelihood: Any, data: dict[str, Any], n_stages: Any
 ) -> Variable:
-    """Log-likelihood of N tanks whose R rows lie behind one another.
+    """Log-likelihood of N tanks.
 
     Parameters
     ----------
-    log_initial : tensor, shape (N, S)
-        log P(state in week 0).
-    log_hazards : tensor, shape (R, 3, K)
-        Log hazards of advance, setback and collapse on the move into a row's week.
+    log_hazards : tensor, shape (Z, 3, K, 8)
+        From :func:`log_hazards`.
     log_likelihood : tensor, shape (R, S)
-        log P(observations of a row | state).
-    first : int tensor, shape (N + 1,)
-    order : int tensor, shape (N,)
-        Tanks by length.
+        log P(observations of a tank's week | state).
+    data : dict
+        ``start`` (B, S, 8), P(state in week 0); ``first``, ``row`` and ``tank`` of
+        :class:`.design.Lanes`.
     n_stages : int
 
     Returns
     -------
     tensor, shape (N,)
     """
-    return TankLogLikelihood()(log_initial, log_hazards, log_likelihood, first, order, n_stages)[0]
+    names = ("first", "row", "tank")
+    return TankLogLikelihood()(
+        data["start"], log_hazards, log_likelihood, *(data[name] for name in names), n_stages
+    )[0]

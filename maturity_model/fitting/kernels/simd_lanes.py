@@ -162,59 +162,6 @@ def exp_over(x, n):
     return _times_power_of_two(p, shifted - n)
 
 
-@njit(**INLINE)
-def log_of(x):
-    """log(x) for normal x > 0; absolute error below 3e-16 + 1.2e-16 |log(x)|, or
-    3e-16 + 2.3e-16 |log(x)| where the processor rounds a product before it adds to it.
-
-    The series of atanh about the mantissa brought to [sqrt(1/2), sqrt(2)], cut where it is
-    below 2e-17.
-    """
-    n = exponent(x)
-    m = _times_power_of_two(x, 6755399441055744.0 - n)
-    n += where_above(m, 1.4142135623730951, 1.0, 0.0)
-    m = where_above(m, 1.4142135623730951, 0.5 * m, m)
-    s = (m - 1.0) / (m + 1.0)
-    z = s * s
-    p = z * (1.0 / 21.0) + 1.0 / 19.0
-    p = p * z + 1.0 / 17.0
-    p = p * z + 1.0 / 15.0
-    p = p * z + 1.0 / 13.0
-    p = p * z + 1.0 / 11.0
-    p = p * z + 1.0 / 9.0
-    p = p * z + 1.0 / 7.0
-    p = p * z + 1.0 / 5.0
-    p = p * z + 1.0 / 3.0
-    return n * 0.6931471805599453 + (2.0 * s + 2.0 * s * z * p)
-
-
-@intrinsic
-def turned(typing, a, b, c, d, e, f, g, h):
-    """Eight lanes each of eight numbers, transposed: number i of each in the i-th result."""
-
-    def build(context, builder, signature, args):
-        def mixed(x, y, low, high):
-            mask = ir.Constant(ir.VectorType(_INDEX, WIDTH), [*low, *high])
-            return builder.shuffle_vector(x, y, mask)
-
-        held = list(args)
-        for size in (4, 2, 1):
-            new = list(held)
-            for i in range(WIDTH):
-                if i & size:
-                    continue
-                # Swap the blocks beside the diagonal.
-                x, y = held[i], held[i + size]
-                kept = [n if not n & size else WIDTH + (n & ~size) for n in range(WIDTH)]
-                other = [n + size if not n & size else WIDTH + n for n in range(WIDTH)]
-                new[i] = mixed(x, y, kept[:4], kept[4:])
-                new[i + size] = mixed(x, y, other[:4], other[4:])
-            held = new
-        return context.make_tuple(builder, signature.return_type, held)
-
-    return types.UniTuple(LANES, WIDTH)(*[LANES] * WIDTH), build
-
-
 # Memory --------------------------------------------------------------------------------------
 
 
@@ -236,37 +183,16 @@ def load(typing, array, row):
     return LANES(array, types.intp), build
 
 
-def _store(past_the_cache):
-    def typed(typing, array, row, x):
-        def build(context, builder, signature, args):
-            to = _address(context, builder, signature.args[0], *args[:2])
-            made = builder.store(_spread(builder, args[2]), to)
-            made.align = LINE if past_the_cache else 8
-            if past_the_cache:
-                made.set_metadata("nontemporal", builder.module.add_metadata([_INDEX(1)]))
-            return context.get_dummy_value()
+@intrinsic
+def store(typing, array, row, x):
+    """Write lanes to a row."""
 
-        return types.none(array, types.intp, x), build
+    def build(context, builder, signature, args):
+        to = _address(context, builder, signature.args[0], *args[:2])
+        builder.store(_spread(builder, args[2]), to).align = 8
+        return context.get_dummy_value()
 
-    return typed
-
-
-store = intrinsic(_store(past_the_cache=False))
-_stream = intrinsic(_store(past_the_cache=True))
-
-
-@njit(**INLINE)
-def put(array, row, x, stream):
-    """Store lanes; if ``stream``, past the caches.
-
-    Memory that is not in a cache is otherwise read before it is written, only to be
-    overwritten. Rows that are streamed must lie on whole cache lines (see
-    :func:`aligned`); they are slow to read again soon. :func:`settle` comes after them.
-    """
-    if stream:
-        _stream(array, row, x)
-    else:
-        store(array, row, x)
+    return types.none(array, types.intp, x), build
 
 
 @intrinsic
@@ -282,23 +208,6 @@ def prefetch(typing, array, row):
         return context.get_dummy_value()
 
     return types.none(array, types.intp), build
-
-
-@intrinsic
-def settle(typing):
-    """Wait until streamed rows are there for every thread."""
-
-    def build(context, builder, signature, args):
-        builder.fence("seq_cst")
-        return context.get_dummy_value()
-
-    return types.none(), build
-
-
-@njit(**JIT)
-def aligned(array):
-    """Whether an array begins on a cache line."""
-    return array.ctypes.data % LINE == 0
 
 
 @njit(**JIT)

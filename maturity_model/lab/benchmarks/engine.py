@@ -54,7 +54,7 @@ def simulate() -> Data:
 
 
 def ours(data: Data) -> Callable[[], object]:
-    from maturity_model.fitting.kernels.chain_gradient import to_lanes, value_and_gradient
+    from maturity_model.fitting.kernels.series_gradient import to_lanes, value_and_gradient
 
     arrays = [to_lanes(x) for x in data[:3]]
     return lambda: value_and_gradient(*arrays, STAGES)

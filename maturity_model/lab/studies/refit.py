@@ -76,21 +76,17 @@ class Refitter:
         return digest(inputs, nutpie.__version__)
 
     def _model_of(self, panel: Panel) -> Any:
-        from maturity_model.fitting.model import ModelOptions, data_of, named_data
+        from maturity_model.fitting.design import graph_data, named
+        from maturity_model.fitting.options import ModelOptions
 
         by_tank = self.options is not None and self.options.tank_signs
         design = make_design(panel, self.priors, by_tank=by_tank)
-        cells = {k: getattr(design, f"{k}_cell") for k in ("sign", "reading", "judged")}
         # All that the graph holds as constants; the rest is data.
-        key = (
-            len(design.tanks),
-            len(design.keepers),
-            tuple(len(c) > 0 for c in cells.values()),
-        )
+        key = (len(design.tanks), len(design.keepers))
         if key not in self._compiled:
             self._compiled[key] = self._compile(panel)
         options = self.options or ModelOptions()
-        data = named_data(data_of(design, self.priors, self.evidence_weight, options))
+        data = named(graph_data(design, self.priors, options.powers(self.evidence_weight)))
         compiled = self._compiled[key]
         used = set(compiled.shared_data)
         if not used <= set(data):

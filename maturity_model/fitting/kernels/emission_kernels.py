@@ -1,0 +1,261 @@
+"""Tables of log-likelihoods of distinct observations, sums of them by row, and gradients.
+
+Plain ``numba.njit``: no threads here (chains are what runs in parallel) and no PyTensor,
+so that the kernels can be tested and timed alone.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from maturity_model.hmm.arithmetic import JIT, exp_lanes, log_lanes
+
+#: Log-odds of an answer, and what is added to them, count as this at most (and as little).
+FARTHEST = 25.0
+#: Chances that are multiplied before a logarithm is taken: each is above exp(-2 FARTHEST).
+MANY = 12
+#: Cells of a table of intervals that are worked on together.
+CELLS = 192
+
+
+@njit(**JIT)
+def _odds_against(x):
+    # exp(-x), x held within bounds; NaN stays NaN.
+    x = FARTHEST if x > FARTHEST else x
+    x = -FARTHEST if x < -FARTHEST else x
+    return exp_lanes(-x) if x == x else np.nan
+
+
+@njit(**JIT)
+def rows_of_observations(
+    table, begin, code, logit, shift, sign, seen, sign_begin, sign_code, weight, out, odds, more
+):  # fmt: skip
+    """Log-likelihood of the observations of each row by state.
+
+    Most observations are looked up in a table. Answers yes or no are too many for that: the odds
+    against one are the product of two numbers, of its log-odds by state and of its shift, so that
+    few exponentials are taken; and chances are multiplied before a logarithm is taken.
+
+    Parameters
+    ----------
+    table : ndarray, shape (C, S)
+        Weighted log-likelihood of distinct observations.
+    begin : int64 ndarray, shape (R + 1,)
+    code : int64 ndarray
+        Those of row r are ``code[begin[r]:begin[r + 1]]``.
+    logit : ndarray, shape (G, S)
+        Log-odds of yes by state.
+    shift : ndarray, shape (A,)
+        Added to them, for each of A distinct answers.
+    sign : int64 ndarray, shape (A,)
+        Row of ``logit`` of each.
+    seen : ndarray, shape (A,)
+        1 for yes, -1 for no.
+    sign_begin, sign_code
+        As above, of answers.
+    weight : float
+        Power on the likelihood of answers.
+    out : ndarray, shape (R, S), output
+    odds : ndarray, shape (2, G, S), output
+    more : ndarray, shape (A,), output
+        The odds against answer a are ``odds[0 for no or 1 for yes, sign[a]] * more[a]``.
+    """
+    n_g, n_s = logit.shape
+    for g in range(n_g):
+        for s in range(n_s):
+            odds[0, g, s] = _odds_against(-logit[g, s])
+            odds[1, g, s] = _odds_against(logit[g, s])
+    for a in range(len(shift)):
+        more[a] = _odds_against(seen[a] * shift[a])
+    product = np.empty(n_s)
+    for r in range(len(begin) - 1):
+        total = out[r]
+        total[:] = 0.0
+        for o in range(begin[r], begin[r + 1]):
+            one = table[code[o]]
+            for s in range(n_s):
+                total[s] += one[s]
+        for first in range(sign_begin[r], sign_begin[r + 1], MANY):
+            product[:] = 1.0
+            for o in range(first, min(sign_begin[r + 1], first + MANY)):
+                a = sign_code[o]
+                against, factor = odds[1 if seen[a] > 0.0 else 0, sign[a]], more[a]
+                for s in range(n_s):
+                    # 1 / P(answer | state)
+                    product[s] *= 1.0 + against[s] * factor
+            for s in range(n_s):
+                # The difference is 0, or NaN, which the logarithm would take for a number.
+                total[s] -= weight * log_lanes(product[s]) + (product[s] - product[s])
+
+
+@njit(**JIT)
+def slopes_of_observations(
+    begin, code, sign, seen, sign_begin, sign_code, weight, odds, more, g,
+    by_table, by_logit, by_shift,
+):  # fmt: skip
+    """Gradient of :func:`rows_of_observations` by ``table``, ``logit`` and ``shift``.
+
+    The slope of log P(answer) by its log-odds is 1 - P(answer), for "no" with a minus.
+
+    Parameters
+    ----------
+    begin, code, sign, seen, sign_begin, sign_code, weight, odds, more
+        As :func:`rows_of_observations` took and left them.
+    g : ndarray, shape (R, S)
+        Gradient by the log-likelihoods of rows.
+    by_table, by_logit, by_shift : ndarray, output
+    """
+    n_s = g.shape[1]
+    mass = np.zeros((len(sign), n_s))
+    by_table[:] = 0.0
+    by_logit[:] = 0.0
+    for r in range(len(begin) - 1):
+        row = g[r]
+        for o in range(begin[r], begin[r + 1]):
+            to = by_table[code[o]]
+            for s in range(n_s):
+                to[s] += row[s]
+        for o in range(sign_begin[r], sign_begin[r + 1]):
+            to = mass[sign_code[o]]
+            for s in range(n_s):
+                to[s] += row[s]
+    for a in range(len(sign)):
+        against, factor = odds[1 if seen[a] > 0.0 else 0, sign[a]], more[a]
+        m, to, power = mass[a], by_logit[sign[a]], weight * seen[a]
+        total = 0.0
+        for s in range(n_s):
+            x = against[s] * factor
+            x = power * m[s] * x / (1.0 + x)
+            to[s] += x
+            total += x
+        by_shift[a] = total
+
+
+@njit(**JIT)
+def _scaled_tail(x):
+    # erfc(x) exp(x^2) for x >= 0 within 3e-15 (relative): a polynomial in (3 - x)/(3 + x),
+    # interpolated at Chebyshev nodes; checked against scipy.special.erfcx in the tests.
+    t = 3.0 / (3.0 + x)
+    u = 2.0 * t - 1.0
+    p = 1.8207067041398046e-10
+    p = p * u + 1.359922611855207e-09
+    p = p * u - 2.1434128851065285e-09
+    p = p * u - 1.325561650961173e-08
+    p = p * u + 1.882172630892533e-08
+    p = p * u + 7.2586083669287e-08
+    p = p * u - 1.3998448329554146e-07
+    p = p * u - 3.2819441896519453e-07
+    p = p * u + 9.24722312270277e-07
+    p = p * u + 1.5802807544769263e-06
+    p = p * u - 5.824897410492812e-06
+    p = p * u - 1.013166006786972e-05
+    p = p * u + 3.585423438881203e-05
+    p = p * u + 9.225902659788963e-05
+    p = p * u - 0.00018276996720801425
+    p = p * u - 0.0010113539633571725
+    p = p * u - 0.0004041388698282772
+    p = p * u + 0.008942411538552282
+    p = p * u + 0.03984258709566845
+    p = p * u + 0.1034890873002975
+    p = p * u + 0.19674278570135628
+    p = p * u + 0.2944648177232929
+    p = p * u + 0.3580023023627801
+    return p * t
+
+
+@njit(**JIT)
+def _interval_cells(w):
+    # In rows 0-3 of w: low, high, mean, sd. Out in rows 4-6: P(low < N(mean, sd) < high) and
+    # its derivatives by mean and sd. One flat array with constant offsets and short loops:
+    # the compiler then knows that nothing overlaps and keeps the work in SIMD registers.
+    for i in range(CELLS):
+        mean, one = w[2 * CELLS + i], 1.0 / w[3 * CELLS + i]
+        a, b = (w[i] - mean) * one, (w[CELLS + i] - mean) * one
+        # Beyond 38 sd nothing is left in double precision; infinite ends become finite.
+        a = a if a > -38.0 else -38.0
+        b = b if b > -38.0 else -38.0
+        w[i] = a if a < 38.0 else 38.0
+        w[CELLS + i] = b if b < 38.0 else 38.0
+    for i in range(2 * CELLS):
+        # Density, and half of erfc(|z| / sqrt 2): the probability beyond |z|.
+        z = w[i]
+        dense = exp_lanes(-0.5 * z * z)
+        w[4 * CELLS + i] = 0.3989422804014327 * dense
+        w[6 * CELLS + i] = 0.5 * dense * _scaled_tail(abs(z) * 0.7071067811865476)
+    for i in range(CELLS):
+        a, b, one = w[i], w[CELLS + i], 1.0 / w[3 * CELLS + i]
+        dense_a, dense_b = w[4 * CELLS + i], w[5 * CELLS + i]
+        tail_a, tail_b = w[6 * CELLS + i], w[7 * CELLS + i]
+        # In the tail that is small, so that nothing cancels.
+        across = 1.0 - tail_a - tail_b
+        p = tail_b - tail_a if b < 0.0 else across
+        w[4 * CELLS + i] = tail_a - tail_b if a > 0.0 else p
+        w[5 * CELLS + i] = (dense_a - dense_b) * one
+        w[6 * CELLS + i] = (a * dense_a - b * dense_b) * one
+
+
+@njit(**JIT)
+def _mixed_cells(w, share):
+    # Adds the noise (in row 8) and takes logarithms: log p in 4, its slopes in 5, 6, 1/p in 7.
+    for i in range(CELLS):
+        p = share * w[4 * CELLS + i] + w[8 * CELLS + i]
+        p = p if p > 1e-300 else 1e-300
+        one = 1.0 / p
+        w[4 * CELLS + i] = log_lanes(p)
+        w[5 * CELLS + i] *= share * one
+        w[6 * CELLS + i] *= share * one
+        w[7 * CELLS + i] = one
+
+
+@njit(**JIT)
+def interval_tables(
+    low, high, mean, sd, wide_mean, wide_sd, outlier, table, by_mean, by_sd, inverse, wide
+):
+    """Log-likelihood of values known to lie in intervals, with derivatives.
+
+    ``log((1 - outlier) P(low < N(mean, sd) < high) + outlier P(low < N(wide) < high))``
+
+    Parameters
+    ----------
+    low, high : ndarray, shape (C,)
+    mean, sd : ndarray, shape (C, S)
+    wide_mean, wide_sd : ndarray, shape (C,)
+    outlier : float
+    table, by_mean, by_sd, inverse : ndarray, shape (C, S), output
+        Log-likelihood; its derivatives; 1 / likelihood.
+    wide : ndarray, shape (3, C), output
+        P(low < N(wide) < high) and its derivatives by mean and sd.
+    """
+    n_c, n_s = mean.shape
+    w = np.ones(9 * CELLS)
+    for at in range(0, n_c, CELLS):
+        width = min(CELLS, n_c - at)
+        for i in range(CELLS):
+            c = at + min(i, width - 1)
+            w[i], w[CELLS + i] = low[c], high[c]
+            w[2 * CELLS + i], w[3 * CELLS + i] = wide_mean[c], wide_sd[c]
+        _interval_cells(w)
+        for i in range(width):
+            for part in range(3):
+                wide[part, at + i] = w[(4 + part) * CELLS + i]
+    per = CELLS // n_s
+    for at in range(0, n_c, per):
+        width = min(per, n_c - at)
+        for i in range(per):
+            c = at + min(i, width - 1)
+            lo, hi, noise = low[c], high[c], outlier * wide[0, c]
+            for j in range(n_s):
+                q = i * n_s + j
+                w[q], w[CELLS + q] = lo, hi
+                w[2 * CELLS + q], w[3 * CELLS + q] = mean[c, j], sd[c, j]
+                w[8 * CELLS + q] = noise
+        _interval_cells(w)
+        _mixed_cells(w, 1.0 - outlier)
+        for i in range(width):
+            for j in range(n_s):
+                q = i * n_s + j
+                table[at + i, j] = w[4 * CELLS + q]
+                by_mean[at + i, j] = w[5 * CELLS + q]
+                by_sd[at + i, j] = w[6 * CELLS + q]
+                inverse[at + i, j] = w[7 * CELLS + q]

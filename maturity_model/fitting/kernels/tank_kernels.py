@@ -1,0 +1,116 @@
+"""Log-likelihood and gradient of tanks of any length, whose weeks lie in rows.
+
+Tanks lie in blocks of eight lanes (:class:`.design.Lanes`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from maturity_model.fitting.kernels.chain_gradient import block, workspace
+from maturity_model.fitting.kernels.simd_lanes import WIDTH, load, rows, store
+from maturity_model.hmm.arithmetic import JIT
+
+
+@njit(**JIT)
+def _any_nan(x):
+    n = 0
+    for i in range(len(x)):
+        n += x[i] != x[i]
+    return n > 0
+
+
+@njit(**JIT)
+def tanks_gradient(initial, log_h, log_lik, first, row, tank, n_stages, value, smoothed, d):
+    """Log-likelihood of tanks of any length, and its gradient.
+
+    With a NaN among hazards or log-likelihoods every value is NaN.
+
+    Parameters
+    ----------
+    initial : ndarray, rows (B, S)
+        P(state in week 0).
+    log_h : ndarray, rows (Z, 3, K)
+        Log hazards of the move into each step; a block's first step is not used.
+    log_lik : ndarray, shape (R, S)
+        log P(observations of a tank's week | state).
+    first : int64 ndarray, shape (B + 1,)
+        First step of each block.
+    row : int64 ndarray, shape (Z, 8)
+        Row of ``log_lik`` of each lane at each step; R where there is none.
+    tank : int64 ndarray, shape (B, 8)
+        Tank of each lane; -1 for none.
+    n_stages : int
+    value : ndarray, shape (N,), output
+    smoothed : ndarray, shape (R, S), output
+        P(state | all of the tank's observations): the gradient by ``log_lik``; 0 in rows that
+        no lane has.
+    d : ndarray, rows (Z, 3, K), output
+        Gradient by ``log_h``; 0 in a block's first step.
+    """
+    n_r, n_s = log_lik.shape
+    n_k = n_s // n_stages
+    if _any_nan(log_lik.reshape(-1)) or _any_nan(log_h):
+        # Comparisons further on would turn it into a number.
+        value[:], smoothed[:], d[:] = np.nan, 0.0, 0.0
+        return
+    longest = 1
+    for b in range(len(first) - 1):
+        longest = max(longest, first[b + 1] - first[b])
+    work = workspace(longest, n_k, n_stages)
+    ll, p, v = rows(longest * n_s), rows(longest * n_s), np.empty(WIDTH)
+    smoothed[:] = 0.0
+    for b in range(len(first) - 1):
+        steps = first[b + 1] - first[b]
+        for t in range(steps):
+            for i in range(WIDTH):
+                r = row[first[b] + t, i]
+                for s in range(n_s):
+                    ll[(t * n_s + s) * WIDTH + i] = log_lik[r, s] if r < n_r else 0.0
+        size, a = 3 * n_k * WIDTH, first[b]
+        d[a * size : (a + 1) * size] = 0.0
+        moves = slice((a + 1) * size, first[b + 1] * size)
+        block(
+            n_k, n_stages, initial[b * n_s * WIDTH : (b + 1) * n_s * WIDTH], log_h[moves],
+            ll[: steps * n_s * WIDTH], work, v, p, d[moves],
+        )  # fmt: skip
+        for i in range(WIDTH):
+            if tank[b, i] >= 0:
+                value[tank[b, i]] = v[i]
+        for t in range(steps):
+            for i in range(WIDTH):
+                r = row[first[b] + t, i]
+                if r < n_r:
+                    for s in range(n_s):
+                        smoothed[r, s] = p[(t * n_s + s) * WIDTH + i]
+
+
+@njit(**JIT)
+def weigh_tanks(first, row, tank, smoothed, d, g, by_log_lik, by_log_h):
+    """Multiply the gradients of :func:`tanks_gradient` by a weight for each tank.
+
+    Parameters
+    ----------
+    first, row, tank, smoothed, d
+        As :func:`tanks_gradient` took and left them.
+    g : ndarray, shape (N,)
+        Weights.
+    by_log_lik : ndarray, shape (R, S), output
+    by_log_h : ndarray, rows (Z, 3, K), output
+    """
+    n_r, n_s = smoothed.shape
+    per = len(d) // (len(row) * WIDTH)
+    weight = rows(1)
+    by_log_lik[:] = 0.0
+    for b in range(len(first) - 1):
+        for i in range(WIDTH):
+            weight[i] = g[tank[b, i]] if tank[b, i] >= 0 else 0.0
+        for z in range(first[b] * per, first[b + 1] * per):
+            store(by_log_h, z, load(weight, 0) * load(d, z))
+        for z in range(first[b], first[b + 1]):
+            for i in range(WIDTH):
+                r = row[z, i]
+                if r < n_r:
+                    for s in range(n_s):
+                        by_log_lik[r, s] = weight[i] * smoothed[r, s]
