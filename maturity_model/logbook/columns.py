@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any, TypeVar
 
+from maturity_model.logbook.dates import parse_date
 from maturity_model.logbook.files import MAX_CELL, BadRow, RawTable, normal
 from maturity_model.logbook.problems import Collector, Fault, RuleUse, shown
 from maturity_model.logbook.types import RowCount
@@ -74,6 +75,8 @@ class Table:
     problems : Collector
     comma : bool
         Whether numbers of a sheet are shown with a decimal comma.
+    date_order : str, optional
+        The order in which the logbook writes dates.
     """
 
     def __init__(
@@ -84,10 +87,12 @@ class Table:
         problems: Collector,
         *,
         comma: bool = False,
+        date_order: str | None = None,
     ):
         self.name, self.file, self.problems = raw.name, raw.file, problems
-        self._raw, self._comma = raw, comma
-        problems.begin(raw.file)
+        self._raw, self._comma, self._date_order = raw, comma, date_order
+        self._row: list[str] = []
+        problems.begin(raw.file, raw.name)
         self._read = self._used = 0
         self.header = [cell_text(c, False).strip() for c in raw.header]
         self._nameless: set[int] = set()
@@ -133,7 +138,8 @@ class Table:
             try:
                 out.append(understand(line, cells))
             except RefusedRow as refused:
-                self.problems.row(self.file, line, *refused.args)
+                column, value, fault, tank = refused.args
+                self.problems.row(self.file, line, column, value, fault, tank, self._date())
             else:
                 self._used += 1
         return out
@@ -142,7 +148,15 @@ class Table:
         self, line: int, column: str, text: str, fault: Fault, tank: str | None = None
     ) -> None:
         """Report a cell that is not used."""
-        self.problems.add("error", "cell", self.file, line, column, text, fault, tank)
+        self.problems.add("error", "cell", self.file, line, column, text, fault, tank, self._date())
+
+    def _date(self) -> dt.date | None:
+        """Return the day that the present row is about, where that can be read."""
+        place = self.columns.get("date")
+        if place is None or len(self._row) <= place:
+            return None
+        date = parse_date(self._row[place], self._date_order)
+        return None if isinstance(date, Fault) else date.date
 
     def settle(self, line: int, column: str, text: str, how: str, mend: str) -> RuleUse:
         """Count one use of a rule; see :meth:`.Collector.settle`."""
@@ -195,6 +209,7 @@ class Table:
             cells.append("")  # stands for every column that is missing
             if sum(map(len, cells)) > MAX_CELL:
                 self._blank_long_cells(line, cells)
+            self._row = cells
             yield line, cells
 
     def _report_nameless(self, cells: list[str]) -> None:

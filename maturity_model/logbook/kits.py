@@ -42,6 +42,8 @@ class Scale:
         Canonical unit, increasing; empty where there is no chart.
     resolution : float
         Canonical unit; 0 where it is not known.
+    first_step : float
+        First step of the chart above 0, canonical unit; 0 where there is no chart.
     """
 
     def __init__(
@@ -59,6 +61,7 @@ class Scale:
         chart = analyte.charts.get(method)
         self.resolution = chart.resolution if chart and not steps else 0.0
         self.steps = tuple(map(unit.convert, steps)) or (chart.steps if chart else ())
+        self.first_step = next((s for s in self.steps if s > 0), 0.0)
         self._parsed: dict[str, Reading | Fault] = {}
 
     def read(self, text: str) -> Reading | Fault:
@@ -100,7 +103,7 @@ class Scale:
         if fault:
             return fault
         low, high, best = self._interval(value, written, digits, unit, sign)
-        return Reading(text, low, high, best, unit.name, self.method)
+        return Reading(text, low, high, best, unit.name, self.method, self.first_step)
 
     def _interval(
         self, value: float, written: float, digits: str, unit: Unit, sign: str

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Literal, NamedTuple
 
 from maturity_model.logbook.types import Problem, Severity
@@ -56,10 +57,12 @@ class Collector:
         self._order: dict[str, int] = {}
         self._counts: dict[str, int] = {}
         self._settled: dict[tuple[str, str | None, str], RuleUse] = {}
+        self._tables: dict[str, str] = {}
 
-    def begin(self, file: str) -> None:
+    def begin(self, file: str, table: str = "") -> None:
         """Place a file in the order; one that is never begun stands at its first problem."""
         self._order.setdefault(file, len(self._order))
+        self._tables[file] = table
 
     def add(
         self,
@@ -71,10 +74,14 @@ class Collector:
         value: str,
         fault: Fault,
         tank: str | None = None,
+        date: dt.date | None = None,
     ) -> None:
         """Add one problem."""
         column = None if column is None else shown(column)
-        problem = Problem(severity, scope, file, line, column, shown(value), *fault, tank)
+        problem = Problem(
+            severity, scope, file, line, column, shown(value), *fault,
+            tank=tank, table=self._tables.get(file, ""), date=date,
+        )  # fmt: skip
         # Problems of the logbook as a whole come first.
         rank = -1 if scope == "logbook" else self._order.setdefault(file, len(self._order))
         self._ranked.append((rank, line or 0, problem))
@@ -106,10 +113,11 @@ class Collector:
         value: str,
         fault: Fault,
         tank: str | None = None,
+        date: dt.date | None = None,
     ) -> None:
-        """Add a row that is not used."""
+        """Add a row that is not used; ``date`` is the day it is about, where that can be read."""
         fault = fault._replace(what=f"{fault.what}, so the row is not used")
-        self.add("error", "row", file, line, column, value, fault, tank)
+        self.add("error", "row", file, line, column, value, fault, tank, date)
 
     def settle(
         self, file: str, line: int, column: str | None, value: str, how: str, mend: str

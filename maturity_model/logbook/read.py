@@ -146,7 +146,10 @@ class Reader:
         if raw is None:
             return None
         comma = self.context.decimal == "comma" and name in ("tanks", "kits", "checkins", "events")
-        table = Table(raw, names, _REQUIRED[name], self.problems, comma=comma)
+        table = Table(
+            raw, names, _REQUIRED[name], self.problems,
+            comma=comma, date_order=self.context.date_order,
+        )  # fmt: skip
         self.tables.append(table)
         return table
 

@@ -36,6 +36,10 @@ class Problem:
         What is wrong, and how to mend it.
     tank : str or None
         The tank it concerns, where that is known.
+    table : str
+        The table that it stands in (``checkins``, ``events`` ...); blank where there is none.
+    date : date or None
+        The day that the row is about, where that can be read.
     """
 
     severity: Severity
@@ -47,15 +51,22 @@ class Problem:
     what: str
     mend: str
     tank: str | None = None
+    table: str = ""
+    date: dt.date | None = None
 
-    def __str__(self) -> str:
+    @property
+    def place(self) -> str:
+        """File, line and column."""
         place = self.file
         if self.line is not None:
             place += f", line {self.line}"
         if self.column is not None:
             place += f", column {self.column}"
+        return place
+
+    def __str__(self) -> str:
         shown = f" {self.value!r}" if self.value else ""
-        return f"{place}:{shown} {self.what}; {self.mend}"
+        return f"{self.place}:{shown} {self.what}; {self.mend}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +101,8 @@ class Reading:
         The unit it was written in.
     method : str
         One of :data:`maturity_model.catalogue.METHODS`.
+    first_step : float
+        First coloured step of the chart it was read from, canonical unit; 0 without a chart.
     """
 
     text: str
@@ -98,6 +111,7 @@ class Reading:
     best: float
     unit: str
     method: str
+    first_step: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
