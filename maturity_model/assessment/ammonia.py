@@ -47,6 +47,11 @@ TEMPERATURE_RANGE = (-2.0, 40.0)
 SALINITY_RANGE = (0.0, 40.0)
 #: Where the relation between NBS and total scale was fitted and is checked here.
 NBS_SALINITY_RANGE = (20.0, 40.0)
+#: How much lower the pK may be on the NBS scale. The values that kit manuals print after Bower
+#: and Bidwell 1978 (J. Fish. Res. Board Can. 35: 1012-1016) lie 0.03 below ours at 20 and 25 °C
+#: whatever the pH, which is what another activity coefficient of H+ does; electrodes scatter as
+#: much. A permission takes the cautious side, with a margin for 10 °C.
+NBS_DOUBT = 0.045
 
 _ZERO_CELSIUS = 273.15
 _N, _H = ATOMIC_WEIGHT["N"], ATOMIC_WEIGHT["H"]

@@ -80,10 +80,20 @@ class TankLog:
             catalogue,
         )
 
-    def latest_reading(self, analyte: str, days: int) -> tuple[dt.date, Reading] | None:
+    def days_since(self, date: dt.date) -> int:
+        """Days from a date to the day of the log."""
+        return (self.as_of - date).days
+
+    def last_event(self, *kinds: str) -> Event | None:
+        """Return the latest event of these kinds, however old."""
+        return next((e for e in reversed(self.events) if e.kind in kinds), None)
+
+    def latest_reading(
+        self, analyte: str, days: float = float("inf")
+    ) -> tuple[dt.date, Reading] | None:
         """Date and value of the latest reading of an analyte, if no older than ``days``."""
         for checkin in reversed(self.checkins):
-            if (self.as_of - checkin.date).days > days:
+            if self.days_since(checkin.date) > days:
                 return None
             if analyte in checkin.readings:
                 return checkin.date, checkin.readings[analyte]
@@ -91,10 +101,8 @@ class TankLog:
 
     def recent_event(self, kind: str) -> Event | None:
         """Return the latest event of a kind, if recent."""
-        events = [e for e in self.events if e.kind == kind]
-        if events and (self.as_of - events[-1].date).days <= RECENT_DAYS:
-            return events[-1]
-        return None
+        event = self.last_event(kind)
+        return event if event and self.days_since(event.date) <= RECENT_DAYS else None
 
 
 def unionised_now(

@@ -2,27 +2,27 @@
 
 The rules are rows of ``catalogue/data/decisions.csv``. A rule names the condition that must
 be probable and the costs of the two mistakes; its threshold follows from the costs. No rule
-names a dose or a diagnosis, and an urgent caution overrules every probability.
+names a dose or a diagnosis, and an urgent caution overrules every probability. A permission
+needs evidence too, however probable its condition (:mod:`.permissions`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, cast
 
 import numpy as np
 
 from maturity_model._typing import Floats
 from maturity_model.assessment.ammonia_now import CHRONIC_MG_L, Unionised
-from maturity_model.assessment.cautions import Caution
 from maturity_model.assessment.intervals import Estimate, estimate
+from maturity_model.assessment.permissions import Missing, Permission, Record, missing_evidence
 from maturity_model.assessment.plan import Plan, Step
 from maturity_model.assessment.present import Present
 from maturity_model.assessment.risk import slip_probability
 from maturity_model.assessment.surprise import RecentSlip
 from maturity_model.catalogue import DecisionRule, load_decisions
-from maturity_model.logbook import Event
 
 Verdict = Literal["yes", "wait", "not now"]
 
@@ -48,9 +48,12 @@ class Decision:
     why : str
         The rule's reason, or that of what overruled it.
     overruled : bool
-        Whether a caution or another decision, not the probability, gave the verdict.
+        Whether a caution, missing evidence or another decision, not the probability, gave the
+        verdict.
     cautions : tuple of str
         The rule's own, then the titles of the cautions that apply now.
+    missing : tuple of Missing
+        For a permission: the evidence that the log lacks, whatever the probability.
     """
 
     rule: DecisionRule
@@ -60,6 +63,12 @@ class Decision:
     why: str
     overruled: bool
     cautions: tuple[str, ...]
+    missing: tuple[Missing, ...] = ()
+
+    @property
+    def lacks_evidence(self) -> bool:
+        """Whether the condition is probable enough, and evidence alone is missing."""
+        return bool(self.missing) and self.probability.mean >= self.threshold
 
     @property
     def action(self) -> str:
@@ -119,8 +128,7 @@ QUANTITIES: Mapping[str, Callable[[Present, str, RecentSlip], Floats]] = {
 def decide(
     present: Present,
     recent: RecentSlip,
-    events: Iterable[Event],
-    cautions: Iterable[Caution],
+    record: Record,
     ammonia: Unionised | None,
     rules: Mapping[str, DecisionRule] | None = None,
 ) -> tuple[Decision, ...]:
@@ -131,10 +139,8 @@ def decide(
     present : Present
     recent : RecentSlip
         ``Surprises.recent``, or ``RecentSlip(0, 0)`` without any observation.
-    events : iterable of Event
-        The tank's, up to now: they show whether it holds livestock.
-    cautions : iterable of Caution
-        Those that apply now.
+    record : Record
+        The tank's log and cautions; its events show whether it holds livestock.
     ammonia : Unionised or None
         ``cautions.unionised_now``.
     rules : mapping, optional
@@ -146,14 +152,13 @@ def decide(
         In the order of the rules, without those that do not apply.
     """
     rules = load_decisions() if rules is None else rules
-    stocked = any(e.kind == "livestock_added" for e in events)
-    cautions = tuple(cautions)
+    stocked = any(e.kind == "livestock_added" for e in record.log.events)
     out = []
     for rule in rules.values():
         if rule.applies == ("unstocked" if stocked else "stocked"):
             continue
         values = QUANTITIES[rule.quantity](present, rule.item, recent)
-        out.append(_decide(rule, estimate(values, present.weight), cautions, ammonia))
+        out.append(_decide(rule, estimate(values, present.weight), record, ammonia))
     advised = {d.action for d in out if d.verdict == "yes"}
     return tuple(
         replace(d, verdict="not now", why=rules[d.rule.unless].reason, overruled=True)
@@ -166,7 +171,7 @@ def decide(
 def _decide(
     rule: DecisionRule,
     probability: Estimate,
-    cautions: tuple[Caution, ...],
+    record: Record,
     ammonia: Unionised | None,
 ) -> Decision:
     verdict: Verdict = "not now"
@@ -175,7 +180,7 @@ def _decide(
     elif probability.high >= rule.threshold:
         verdict = "wait"
     why, overruled = rule.reason, False
-    urgent = [c for c in cautions if c.level == "urgent"]
+    urgent = [c for c in record.cautions if c.level == "urgent"]
     poisonous = ammonia is not None and ammonia.high > CHRONIC_MG_L
     for applies, what, reason in (
         (poisonous, rule.ammonia, "Un-ionised ammonia may be above the chronic criterion"),
@@ -184,6 +189,11 @@ def _decide(
         if applies and what:
             # The urgent caution comes last, so it overrules the other.
             verdict, why, overruled = "yes" if what == "do" else "not now", reason, True
+    missing: tuple[Missing, ...] = ()
+    if rule.permission:
+        missing = missing_evidence(record, cast(Permission, rule.permission))
+    if missing and verdict == "yes":
+        verdict, why, overruled = "not now", f"{missing[0].why.rstrip('.')}", True
     return Decision(
         rule,
         verdict,
@@ -191,5 +201,6 @@ def _decide(
         rule.threshold,
         why,
         overruled,
-        (*([rule.caution] if rule.caution else []), *(c.title for c in cautions)),
+        (*([rule.caution] if rule.caution else []), *(c.title for c in record.cautions)),
+        missing,
     )

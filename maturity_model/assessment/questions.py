@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from maturity_model._typing import Floats
-from maturity_model.assessment.ammonia_now import unionised_now
+from maturity_model.assessment.ammonia_now import TankLog, unionised_of
 from maturity_model.assessment.attribution import EventEffect, event_effects
 from maturity_model.assessment.cautions import Caution
 from maturity_model.assessment.decisions import Decision, decide
 from maturity_model.assessment.filtering import Tables
 from maturity_model.assessment.first_passage import FirstPassage, time_to_mature
 from maturity_model.assessment.next_checks import NextCheck, rank_by_information_gain
+from maturity_model.assessment.permissions import Record, relevant_problems
 from maturity_model.assessment.plan import Plan
 from maturity_model.assessment.present import Present
 from maturity_model.assessment.risk import Risk, slip_risks
@@ -98,9 +99,15 @@ def answer_questions(
     if not everything:
         return Questions(risks, first_passages)
     panel = tables.panel
+    tank = panel.tanks[n]
     surprising = surprises(tables, n, mixture, tables.evidence_weight)
     recent = surprising.recent if surprising else RecentSlip(0.0, 0.0)
-    ammonia = unionised_now(panel.tanks[n], checkins, panel.as_of, panel.catalogue)
+    record = Record(
+        TankLog.of(tank, checkins, events, panel.as_of, panel.catalogue),
+        cautions,
+        alarm=bool(surprising and surprising.alarm),
+        problems=relevant_problems(panel.logbook.problems, tank.name),
+    )
     return Questions(
         risks=risks,
         first_passages=first_passages,
@@ -110,5 +117,5 @@ def answer_questions(
         evidence=weigh_evidence(tables, n, mixture, forecast),
         surprises=surprising,
         next_checks=rank_by_information_gain(tables, n, mixture),
-        decisions=decide(present, recent, events, cautions, ammonia),
+        decisions=decide(present, recent, record, unionised_of(record.log)),
     )

@@ -9,6 +9,7 @@ from maturity_model.catalogue.load import (
     add_sign,
     load_catalogue,
     load_decisions,
+    load_permissions,
 )
 from maturity_model.catalogue.types import (
     LOOKS,
@@ -48,4 +49,5 @@ __all__ = [
     "add_sign",
     "load_catalogue",
     "load_decisions",
+    "load_permissions",
 ]

@@ -239,6 +239,19 @@ def load_decisions() -> dict[str, DecisionRule]:
     }
 
 
+@functools.cache
+def load_permissions() -> dict[str, float]:
+    """Read the limits of the evidence that a permission needs.
+
+    Returns
+    -------
+    dict of str to float
+        By name, in the unit of the column ``unit`` of ``permissions.csv``; each carries a
+        source mark there.
+    """
+    return {r.text("name"): r.marked("value").value for r in rows_of(DATA / "permissions.csv")}
+
+
 def sign_columns(catalogue: Catalogue) -> tuple[str, ...]:
     """Columns that a file of own signs may have."""
     return (*_OWN_TEXTS, *_OWN_NUMBERS, *catalogue.phases)

@@ -262,6 +262,8 @@ class DecisionRule:
         What an urgent caution makes of it, whatever the probability.
     ammonia : {'', 'do', 'do not'}
         Likewise un-ionised ammonia that may be above the chronic criterion.
+    permission : {'', 'first animals', 'next animals', 'leave be'}
+        The evidence that must be there too: see ``assessment.permissions``.
     loss : Loss
     reason, caution : str
     """
@@ -274,6 +276,7 @@ class DecisionRule:
     unless: str
     urgent: str
     ammonia: str
+    permission: str
     loss: Loss
     reason: str
     caution: str

@@ -214,6 +214,8 @@ def _decision(decision: Decision) -> dict[str, Any]:
         "why": decision.why,
         "overruled": decision.overruled,
         "cautions": list(decision.cautions),
+        "permission": rule.permission or None,
+        "missing": [{"need": m.need, "why": m.why, "do": m.do} for m in decision.missing],
     }
 
 

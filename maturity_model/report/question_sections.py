@@ -120,7 +120,14 @@ def do_section(tank: TankAssessment, assessment: Assessment, decisions: Sequence
     titles = ", ".join(esc(c.title) for c in tank.cautions)
     caption = "Probability of each condition now, with its range, and what it must reach"
     head = ["What", "Verdict", "Probable?", "Why"]
-    not_now = "; ".join(d.rule.label.lower() for d in decisions if d.verdict == "not now")
+    # Readings that a permission lacks are asked for above.
+    asked = {m.need for d in decisions if d.lacks_evidence for m in d.missing}
+    answered = {"measure_ammonia"} if asked & {"ammonia", "nitrite", "both readings"} else set()
+    not_now = "; ".join(
+        d.rule.label.lower()
+        for d in decisions
+        if d.verdict == "not now" and d.action not in answered
+    )
     return section(
         "do",
         "What to do or leave alone",

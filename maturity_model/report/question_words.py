@@ -81,6 +81,9 @@ def action_line(decisions: Sequence[Decision]) -> str:
     if leave:
         may = _run(leave)
         out.append(f"You may {may[:1].lower()}{may[1:]}.")
+    lacking = next((d for d in decisions if d.lacks_evidence and d.verdict == "not now"), None)
+    if lacking is not None:
+        out.append(f"{lacking.rule.label}: not yet. {lacking.why}. {lacking.missing[0].do}")
     out += [f"{r.label}." for r in yes if r.name == LEAVE_BE]
     return " ".join(out)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from dataclasses import replace
 
@@ -9,16 +10,17 @@ import numpy as np
 import pytest
 from small_logs import START, random_log
 
-from maturity_model.assessment.ammonia_now import CHRONIC_MG_L, Unionised
+from maturity_model.assessment.ammonia_now import CHRONIC_MG_L, TankLog, Unionised
 from maturity_model.assessment.cautions import Caution
 from maturity_model.assessment.decisions import QUANTITIES, Decision, decide
 from maturity_model.assessment.filtering import filter_tank, make_tables
+from maturity_model.assessment.permissions import PERMISSIONS, Record
 from maturity_model.assessment.plan import Plan, Step
 from maturity_model.assessment.present import Present
 from maturity_model.assessment.risk import slip_probability
 from maturity_model.assessment.surprise import FELL, RecentSlip
 from maturity_model.catalogue import DecisionRule, Loss, Marked, load_catalogue, load_decisions
-from maturity_model.logbook import Event
+from maturity_model.logbook import CheckIn, Event, Reading, Tank
 from maturity_model.panel import build_panel
 from maturity_model.population import elicit_population
 
@@ -39,12 +41,38 @@ def present() -> Present:
     return Present(panel, 0, found, hazards, tables.pace)
 
 
+def record(stocked: bool = True, cautions: tuple[Caution, ...] = (), looked: bool = True) -> Record:
+    """A log that lacks no evidence, or only a look."""
+
+    def read(value: float) -> Reading:
+        return Reading(f"{value:g}", value, value, value, "", "probe")
+
+    def rows(days: int, *values: float) -> CheckIn:
+        names = ("ammonia", "nitrite", "nitrate")
+        readings = {n: read(v) for n, v in zip(names, values, strict=True)}
+        return CheckIn(
+            "a", START + dt.timedelta(days), signs={"diatoms": looked}, readings=readings
+        )
+
+    checkins = [rows(30, 4.0, 0.0, 0.0), rows(139, 0.01, 0.0, 10.0)]
+    if not looked:
+        checkins = [replace(c, signs={}) for c in checkins]
+    log = TankLog.of(
+        Tank("a", START),
+        checkins,
+        STOCKED if stocked else (),
+        START + dt.timedelta(140),
+        CATALOGUE,
+    )
+    return Record(log, cautions)
+
+
 def ammonia(high: float) -> Unionised:
     return Unionised(0.0, high / 2, high, "", START)
 
 
 def only(rule: DecisionRule, present: Present, **more: object) -> Decision:
-    arguments = {"recent": QUIET, "events": STOCKED, "cautions": (), "ammonia": None} | more
+    arguments = {"recent": QUIET, "record": record(), "ammonia": None} | more
     found = decide(present, **arguments, rules={rule.name: replace(rule, applies="always")})  # type: ignore[arg-type]
     assert len(found) == 1
     return found[0]
@@ -64,6 +92,8 @@ def test_a_rule_is_whole(rule: DecisionRule) -> None:
     assert rule.urgent in {"", "do", "do not"}
     assert rule.ammonia in {"", "do", "do not"}
     assert rule.unless in {"", *RULES}
+    # What costs more done needlessly than missed is a permission, and needs evidence.
+    assert (rule.permission in PERMISSIONS) == (rule.threshold > 0.5)
     assert {rule.loss.needless.source, rule.loss.missed.source} <= set(CATALOGUE.sources)
     assert rule.label
     assert rule.reason
@@ -85,7 +115,7 @@ def test_thresholds_follow_from_losses() -> None:
 def test_probabilities_are_those_of_the_model(present: Present) -> None:
     p = present.mixture.phases()[-1]
     recent = RecentSlip(0.3, 0.1)
-    by_name = {d.action: d for d in decide(present, recent, STOCKED, (), None)}
+    by_name = {d.action: d for d in decide(present, recent, record(), None)}
     assert by_name["add_next_animals"].probability.mean == pytest.approx(p[2:].sum(), abs=1e-12)
     assert by_name["change_water"].probability.mean == pytest.approx(p[1], abs=1e-12)
     assert by_name["second_opinion"].probability.mean == pytest.approx(1 - p.max(), abs=1e-12)
@@ -116,8 +146,8 @@ def test_the_verdict_follows_probability_and_spread(present: Present) -> None:
 
 
 def test_livestock_decides_which_rules_apply(present: Present) -> None:
-    empty = {d.action for d in decide(present, QUIET, (), (), None)}
-    stocked = {d.action for d in decide(present, QUIET, STOCKED, (), None)}
+    empty = {d.action for d in decide(present, QUIET, record(stocked=False), None)}
+    stocked = {d.action for d in decide(present, QUIET, record(), None)}
     assert "add_first_animals" in empty - stocked
     assert {"add_next_animals", "stop_adding"} <= stocked - empty
 
@@ -127,7 +157,7 @@ def test_urgent_cautions_have_the_last_word(rule: DecisionRule, present: Present
     for needless, missed in ((1e-9, 1.0), (1.0, 1e-9)):  # sure to be yes, sure to be no
         sure = with_losses(rule, needless, missed)
         free = only(sure, present, recent=RecentSlip(0.5, 0.5))
-        d = only(sure, present, recent=RecentSlip(0.5, 0.5), cautions=[URGENT, CARE])
+        d = only(sure, present, recent=RecentSlip(0.5, 0.5), record=record(cautions=(URGENT, CARE)))
         if rule.urgent:
             assert d.verdict == ("yes" if rule.urgent == "do" else "not now")
             assert d.overruled
@@ -138,8 +168,8 @@ def test_urgent_cautions_have_the_last_word(rule: DecisionRule, present: Present
 
 
 def test_a_mere_care_overrules_nothing(present: Present) -> None:
-    plain = decide(present, QUIET, STOCKED, (), None)
-    care = decide(present, QUIET, STOCKED, [CARE], None)
+    plain = decide(present, QUIET, record(), None)
+    care = decide(present, QUIET, record(cautions=(CARE,)), None)
     assert [d.verdict for d in plain] == [d.verdict for d in care]
     assert not any(d.overruled for d in care)
 
@@ -161,9 +191,22 @@ def test_stopping_forbids_adding(present: Present) -> None:
     at = RULES["stop_adding"].threshold
     slipping, nearly = RecentSlip(at * (1 + 1e-9), 0.0), RecentSlip(at * (1 - 1e-9), 0.0)
     for recent in (QUIET, nearly):
-        calm = decide(present, recent, STOCKED, (), None, rules)
+        calm = decide(present, recent, record(), None, rules)
         assert [d.verdict for d in calm] == ["yes", "not now"]
-    add, stop = decide(present, slipping, STOCKED, (), None, rules)
+    add, stop = decide(present, slipping, record(), None, rules)
     assert (add.verdict, stop.verdict) == ("not now", "yes")
     assert add.overruled
     assert add.why == RULES["stop_adding"].reason
+
+
+def test_no_probability_permits_without_evidence(present: Present) -> None:
+    for name, stocked in (
+        ("add_first_animals", False),
+        ("add_next_animals", True),
+        ("do_nothing", True),
+    ):
+        eager = with_losses(RULES[name], 1e-9, 1.0)
+        assert only(eager, present, record=record(stocked)).verdict == "yes"
+        d = only(eager, present, record=record(stocked, looked=False))
+        assert (d.verdict, d.overruled, d.lacks_evidence) == ("not now", True, True)
+        assert [m.need for m in d.missing] == ["look"]

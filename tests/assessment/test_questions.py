@@ -12,12 +12,13 @@ from small_logs import random_log
 
 import maturity_model.assessment.questions as questions
 from maturity_model.assessment import Assessment, assess
-from maturity_model.assessment.ammonia_now import unionised_now
+from maturity_model.assessment.ammonia_now import TankLog, unionised_of
 from maturity_model.assessment.attribution import event_effects
 from maturity_model.assessment.decisions import decide
 from maturity_model.assessment.filtering import Tables, filter_tank, forecast_only, make_tables
 from maturity_model.assessment.first_passage import time_to_mature
 from maturity_model.assessment.next_checks import rank_by_information_gain
+from maturity_model.assessment.permissions import Record
 from maturity_model.assessment.plan import parse_plan
 from maturity_model.assessment.present import Present
 from maturity_model.assessment.risk import slip_risks
@@ -83,9 +84,10 @@ def test_wiring_equals_asking_each(n: int) -> None:
     said = surprises(t, n, found, t.evidence_weight)
     assert same(got.surprises, said)
     assert same(got.next_checks, rank_by_information_gain(t, n, found))
-    ammonia = unionised_now(tank.tank, tank.checkins, t.panel.as_of, t.panel.catalogue)
+    log = TankLog.of(tank.tank, tank.checkins, tank.events, t.panel.as_of, t.panel.catalogue)
+    record = Record(log, tank.cautions, bool(said and said.alarm), tank.problems)
     lately = said.recent if said else RecentSlip(0.0, 0.0)
-    assert same(got.decisions, decide(here, lately, tank.events, tank.cautions, ammonia))
+    assert same(got.decisions, decide(here, lately, record, unionised_of(log)))
     # The page's own numbers are the same ones.
     assert [r.mean for r in got.risks[0].risk] == pytest.approx(tank.regression[-1], abs=1e-12)
     assert got.first_passages[0].already.mean == pytest.approx(tank.filtered[-1, -1], abs=1e-12)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from maturity_model.assessment.ammonia import (
+    NBS_DOUBT,
     NH3_PER_NH4,
     ammonium_pk,
     nbs_minus_total,
@@ -164,3 +165,17 @@ def test_refuses_a_negative_total():
     for total in (-0.1, float("nan")):
         with pytest.raises(ValueError, match="negative"):
             unionised_ammonia_mg_l(total, 8.1, 25, 35)
+
+
+@pytest.mark.parametrize(
+    ("ph", "celsius", "printed"), [(8.1, 20, 0.0373), (8.1, 25, 0.0532), (8.3, 25, 0.0818)]
+)
+def test_the_cautious_side_covers_the_values_that_kit_manuals_print(ph, celsius, printed):
+    # Bower and Bidwell 1978, J. Fish. Res. Board Can. 35: 1012-1016, salinity 34, as kit manuals
+    # print it (excerpt read, not the paper).
+    ours = unionised_fraction(ph, celsius, 34, "nbs")
+    assert 0.06 < printed / ours - 1 < 0.10
+    # The same shift of the pK whatever pH and temperature: a matter of the scale.
+    assert np.log10((1 / ours - 1) / (1 / printed - 1)) == pytest.approx(0.032, abs=0.003)
+    cautious = unionised_fraction(ph + NBS_DOUBT, celsius, 34, "nbs")
+    assert printed < cautious < 1.12 * ours

@@ -1,0 +1,305 @@
+"""The evidence that a permission needs: examples, and that doubt never opens the gate."""
+
+from __future__ import annotations
+
+import datetime as dt
+import tempfile
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from maturity_model.assessment.ammonia_now import TankLog
+from maturity_model.assessment.cautions import cautions_for
+from maturity_model.assessment.permissions import (
+    NOTHING_FED,
+    PERMISSIONS,
+    Permission,
+    Record,
+    missing_evidence,
+    relevant_problems,
+)
+from maturity_model.catalogue import load_catalogue
+from maturity_model.logbook import read_logbook
+
+TODAY = dt.date(2026, 3, 1)
+HEADER = "tank,date,copepods,ammonia,nitrite,nitrate,ph,temperature"
+
+
+def day(ago: int) -> str:
+    return (TODAY - dt.timedelta(days=ago)).isoformat()
+
+
+def tank_log(
+    checkins: list[str],
+    events: list[str] | None = None,
+    *,
+    kits: list[str] | None = None,
+    started: str = "2026-01-01",
+) -> Record:
+    """What the gate reads of a logbook that is written down and read in."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "tanks.csv").write_text(f"tank,started,rock\nInvented,{started},dry\n")
+        (folder / "checkins.csv").write_text("\n".join([HEADER, *checkins]) + "\n")
+        rows = ["tank,date,event,amount,note", *(events or [])]
+        (folder / "events.csv").write_text("\n".join(rows) + "\n")
+        if kits is not None:
+            (folder / "kits.csv").write_text("\n".join(["analyte,method,unit,steps", *kits]) + "\n")
+        logbook = read_logbook(folder, today=TODAY)
+    tank = logbook.tanks["Invented"]
+    found = cautions_for(tank, logbook.checkins, logbook.events, TODAY, logbook.catalogue)
+    return Record(
+        log=TankLog.of(tank, logbook.checkins, logbook.events, TODAY, logbook.catalogue),
+        cautions=found,
+        problems=relevant_problems(logbook.problems, "Invented"),
+    )
+
+
+def needs(log: Record, permission: Permission = "first animals") -> list[str]:
+    return [m.need for m in missing_evidence(log, permission)]
+
+
+def row(ago: int, pods: str = "", *readings: str) -> str:
+    return ",".join(["Invented", day(ago), pods, *readings, *[""] * (5 - len(readings))])
+
+
+#: A cycle that rose, fell, and left nitrate; looked at and measured two days ago.
+PROVEN = [row(40, "n", "4", "0", "0"), row(20, "n", "1", "2", "5"), row(2, "y", "0", "0", "10")]
+
+
+# Examples of the issue ------------------------------------------------------------------
+
+
+def test_an_empty_log_permits_nothing() -> None:
+    for permission in PERMISSIONS:
+        assert {"look", "both readings"} <= set(needs(tank_log([]), permission))
+
+
+def test_a_reading_of_five_weeks_ago_is_no_reading() -> None:
+    assert "both readings" in needs(tank_log([row(35, "n", "2", "0")]))
+
+
+def test_refused_rows_permit_nothing() -> None:
+    ambiguous = [f"Invented,0{k}/02/2026,n,8,0,0,," for k in (1, 3, 4, 5, 6, 7, 8)]
+    log = tank_log([*ambiguous, *PROVEN])
+    assert len([p for p in log.problems if p.scope == "row"]) == 7
+    assert all("refused row" in needs(log, permission) for permission in PERMISSIONS)
+
+
+def test_zero_from_the_start_proves_nothing() -> None:
+    log = tank_log([row(7 * k, "n", "0", "0", "0") for k in range(7)])
+    assert needs(log) == ["proof of work"]
+    assert missing_evidence(log, "first animals")[0].why == NOTHING_FED
+
+
+def test_a_cycle_that_rose_and_fell_permits() -> None:
+    assert needs(tank_log(PROVEN)) == []
+
+
+def test_food_that_was_logged_and_is_gone_is_proof_too() -> None:
+    zeros = [row(9, "n", "0", "0", "0"), row(1, "n", "0", "0", "5")]
+    fed = [f"Invented,{day(8)},overfeeding,2,for the filter"]
+    assert needs(tank_log(zeros)) == ["proof of work"]
+    assert needs(tank_log(zeros, fed)) == []
+    # Measured too soon after it, or without nitrate, it is not.
+    soon = [f"Invented,{day(3)},overfeeding,2,"]
+    assert "proof of work" in needs(tank_log([*zeros[:1], row(1, "n", "0", "0", "5")], soon))
+    assert "proof of work" in needs(
+        tank_log([row(9, "n", "0", "0", "0"), row(1, "n", "0", "0", "0")], fed)
+    )
+
+
+# Rule by rule ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("newest", "need"),
+    [
+        (row(8, "y", "0", "0", "10"), "both readings"),
+        (row(2, "y", "", "0", "10"), "ammonia"),
+        (row(2, "y", "0", "", "10"), "nitrite"),
+        (row(2, "y", "0.5", "0", "10"), "ammonia"),
+        (row(2, "y", "0", "0.5", "10"), "nitrite"),
+        (row(2, "y", "0", "<0.5", "10"), "nitrite"),
+        (row(2, "", "0", "0", "10"), "look"),
+        (row(2, "y", "0", "0", "10", "8.0", "33"), "caution"),
+    ],
+)
+def test_what_the_newest_check_in_lacks(newest: str, need: str) -> None:
+    assert needs(tank_log([*PROVEN[:1], newest]))[0] == need
+
+
+def test_a_coarse_kit_can_never_show_it_and_is_told_apart_from_a_high_reading() -> None:
+    strip = ["ammonia,strip,mg/L NH4,0;1;3;6"]
+    coarse = missing_evidence(tank_log(PROVEN, kits=strip), "first animals")
+    assert [(m.need, m.do) for m in coarse] == [("ammonia", "A finer kit can tell.")]
+    # With pH and temperature measured low, the same strip does.
+    known = [*PROVEN[:2], row(2, "y", "0", "0", "10", "7.8", "24")]
+    assert needs(tank_log(known, kits=strip)) == []
+
+
+@pytest.mark.parametrize("event", ["crash", "deep_clean", "medication", "sand_disturbed"])
+def test_three_quiet_weeks_after_what_unsettles(event: str) -> None:
+    def after(days: int) -> list[str]:
+        return needs(tank_log(PROVEN, [f"Invented,{day(days)},{event},,"]))
+
+    assert "quiet" in after(20)
+    assert after(21) == []
+
+
+def test_ammonia_is_read_again_some_days_after_overfeeding() -> None:
+    assert "after overfeeding" in needs(tank_log(PROVEN, [f"Invented,{day(4)},overfeeding,2,"]))
+    assert needs(tank_log(PROVEN, [f"Invented,{day(5)},overfeeding,2,"])) == []
+
+
+def test_next_animals_wait_for_the_last_ones() -> None:
+    def after(days: int) -> list[str]:
+        return needs(tank_log(PROVEN, [f"Invented,{day(days)},livestock_added,2,"]), "next animals")
+
+    assert after(13) == ["last addition"]
+    assert after(14) == []
+    assert after(4) == ["last addition", "after addition"]
+
+
+def test_a_settled_tank_is_not_asked_for_readings_to_be_left_alone() -> None:
+    looked = [row(3, "y")]
+    assert needs(tank_log(looked, started="2025-01-01"), "leave be") == []
+    assert needs(tank_log(looked), "leave be") == ["both readings"]
+    added = [f"Invented,{day(30)},livestock_added,2,"]
+    assert needs(tank_log(looked, added, started="2025-01-01"), "leave be") == ["both readings"]
+
+
+def test_an_alarm_and_an_urgent_caution_come_first() -> None:
+    log = replace(tank_log(PROVEN), alarm=True)
+    assert needs(log)[0] == "alarm"
+    crashed = tank_log(PROVEN, [f"Invented,{day(3)},crash,,"])
+    assert needs(crashed)[0] == "caution"
+
+
+@pytest.mark.parametrize(
+    ("checkins", "events", "kits", "shut"),
+    [
+        # Whose tank cannot be read counts for every tank, with its own date.
+        ([f"Invnted,{day(5)},y,8,0,0,,"], [], None, True),
+        (["Invnted,2026-01-03,y,8,0,0,,"], [], None, False),
+        # Whose date cannot be read counts as recent.
+        (["Invented,soon,y,8,0,0,,"], [], None, True),
+        # An event of any age may have been livestock.
+        ([], ["Invented,2026-01-03,livestck,2,"], None, True),
+        # Before this tank's start: its date is wrong; of another tank, it does not matter.
+        ([], ["Invented,2025-01-03,crash,,"], None, True),
+        ([], ["Invnted,2025-01-03,crash,,"], None, False),
+        # Readings that the gate rests on; others do not matter.
+        ([f"Invented,{day(1)},y,O,0,0,,"], [], None, True),
+        ([f"Invented,{day(1)},y,0,0,lots,,"], [], None, False),
+        # A kit that cannot be read may have been a coarse one.
+        ([], [], ["ammonia,strip,mg/L NH4,0;1;x"], True),
+    ],
+)
+def test_what_could_not_be_read_shuts_the_gate(
+    checkins: list[str], events: list[str], kits: list[str] | None, shut: bool
+) -> None:
+    log = tank_log([*PROVEN, *checkins], events, kits=kits)
+    assert log.problems
+    assert ("refused row" in needs(log)) == shut
+
+
+def test_every_limit_carries_a_source_mark() -> None:
+    import maturity_model.catalogue as catalogue
+
+    text = (Path(catalogue.__file__).parent / "data" / "permissions.csv").read_text("utf-8")
+    marks = set(load_catalogue().sources)
+    for line in text.splitlines()[1:]:
+        mark = line.split(",")[1].split("[")[1].rstrip("]")
+        assert mark in marks, line
+
+
+# Doubt never opens it: whole logbooks ---------------------------------------------------
+
+AMMONIA = st.sampled_from(["", "0", "<0.25", "0.25", "0.5", "1", "4"])
+NITRITE = st.sampled_from(["", "0", "<0.25", "0.25", "1"])
+CHECKIN = st.tuples(
+    st.integers(0, 55), st.sampled_from(["", "y", "n"]), AMMONIA, NITRITE,
+    st.sampled_from(["", "0", "5"]), st.sampled_from(["", "8.0", "8.5"]),
+    st.sampled_from(["", "25", "31"]),
+)  # fmt: skip
+EVENT = st.tuples(
+    st.integers(0, 55),
+    st.sampled_from(["crash", "overfeeding", "deep_clean", "livestock_added", "water_change"]),
+)
+#: Half of the logs end well, so that the gate is often open to begin with.
+LOGS = st.tuples(
+    st.lists(CHECKIN, max_size=5), st.lists(EVENT, max_size=2), st.booleans(), st.booleans()
+)
+
+
+def written(checkins: list[tuple[object, ...]]) -> list[str]:
+    return [",".join(["Invented", day(int(c[0])), *map(str, c[1:])]) for c in checkins]  # type: ignore[call-overload]
+
+
+def happened(events: list[tuple[int, str]]) -> list[str]:
+    amount = {"overfeeding": "2", "livestock_added": "2", "water_change": "20"}
+    return [
+        f"Invented,{day(ago)},{kind},{amount.get(kind, '')},{i}"
+        for i, (ago, kind) in enumerate(events)
+    ]
+
+
+ENDING = [(40, "n", "4", "0", "0", "", ""), (2, "y", "0", "0", "5", "", "")]
+
+
+@settings(max_examples=150)
+@given(LOGS, st.data())
+def test_doubt_never_opens_the_gate(logs: tuple[object, ...], data: st.DataObject) -> None:
+    checkins, events, good, old = logs
+    rows = [*checkins, *(ENDING if good else [])]  # type: ignore[misc]
+    started = "2025-01-01" if old else "2026-01-01"
+    # One look a day, so that a row that is changed is the day.
+    rows = list({r[0]: r for r in rows}.values())
+    before = {
+        p: needs(tank_log(written(rows), happened(events), started=started), p) for p in PERMISSIONS
+    }  # type: ignore[arg-type]
+    shut = {p for p in PERMISSIONS if before[p]}
+    proof = "proof of work" in before["first animals"]
+    lines, happenings = written(rows), happened(events)  # type: ignore[arg-type]
+    change = data.draw(st.sampled_from(["refuse", "no readings", "no looks", "raise", "age"]))
+    if change == "refuse" and lines + happenings:
+        k = data.draw(st.integers(0, len(lines) + len(happenings) - 1))
+        lines_, happenings_ = list(lines), list(happenings)
+        chosen, at = (lines_, k) if k < len(lines_) else (happenings_, k - len(lines_))
+        cells = chosen[at].split(",")
+        cells[data.draw(st.sampled_from([0, 1]))] = "??"
+        chosen[at] = ",".join(cells)
+        lines, happenings = lines_, happenings_
+    elif change == "no readings":
+        # Good ones: without a high one, which may only have been the worst of them.
+        low = ("", "0", "<0.25")
+        rows = [(*r[:2], "", "", *r[4:]) if r[2] in low and r[3] in low else r for r in rows]
+        lines = written(rows)
+    elif change == "no looks":
+        lines = written([(r[0], "", *r[2:]) if r[0] <= 14 else r for r in rows])
+    elif change == "raise" and rows:
+        k = data.draw(st.integers(0, len(rows) - 1))
+        column, value = data.draw(st.sampled_from([(2, "4"), (2, "0.5"), (3, "1")]))
+        steps = ["", "0", "<0.25", "0.25", "0.5", "1", "4"]
+        r = list(rows[k])
+        if r[column] and steps.index(r[column]) < steps.index(value):
+            r[column] = value
+        rows[k] = tuple(r)
+        lines = written(rows)
+    elif change == "age":
+        by = data.draw(st.integers(1, 20))
+        aged = [(r[0] + by, "", *r[2:]) for r in rows]
+        looks = [(r[0], r[1], "", "", "", *r[5:]) for r in rows]
+        lines = written([*looks, *(a for a in aged if started == "2025-01-01" or a[0] <= 58)])
+    after = tank_log(lines, happenings, started=started)
+    for permission in shut:
+        got = needs(after, permission)
+        # A raised reading may itself be what a proof of work begins with; nothing else of the
+        # gate is opened by it.
+        if change == "raise" and permission == "first animals" and proof:
+            got = [*got, "proof of work"]
+        assert got, (change, permission, before[permission])
