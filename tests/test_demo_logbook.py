@@ -129,11 +129,13 @@ def test_stories(logbook):
 
 
 def test_cautions_on_the_last_day(logbook):
-    def titles(name):
+    def titles(name, day=END):
         tank = logbook.tanks[name]
-        found = cautions_for(tank, logbook.checkins, logbook.events, END, logbook.catalogue)
+        found = cautions_for(tank, logbook.checkins, logbook.events, day, logbook.catalogue)
         return [c.title for c in found]
 
     assert "Hydrogen sulphide from the sand" in titles("Breakwater-200")
-    assert "Handling ammonium chloride" in titles("Tidepool-30")
+    # While ammonia stood high; it has gone since, and nitrite has not.
+    assert "Handling ammonium chloride" in titles("Tidepool-30", dt.date(2026, 11, 10))
+    assert "Nitrite, but in seawater" in titles("Tidepool-30")
     assert titles("Lagoon-60") == []
