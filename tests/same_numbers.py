@@ -51,7 +51,7 @@ NOT_COMPARED = {
     "digest": "of settings that hold the above",
 }
 #: Names of files: locks, and journals of the order in which parts were finished.
-NOT_READ = {".lock", "_progress.jsonl"}
+NOT_READ = {".lock", ".pool.lock", "_progress.jsonl"}
 
 
 def run(out: Path, *command: str) -> None:
@@ -173,7 +173,10 @@ def model_module() -> Any:
 
 def compare(a: Path, b: Path) -> list[str]:
     """One line per difference."""
-    one, two = ({p.relative_to(x) for p in x.rglob("*") if p.is_file()} for x in (a, b))
+    one, two = (
+        {p.relative_to(x) for p in x.rglob("*") if p.is_file() and p.name not in NOT_READ}
+        for x in (a, b)
+    )
     lines = [f"{path}: only in {a if path in one else b}" for path in sorted(one ^ two)]
     for path in sorted(one & two):
         if path.name not in NOT_READ and path.suffix != ".html":
