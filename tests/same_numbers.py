@@ -1,9 +1,9 @@
 """Whether a change of the code moved a number.
 
     git worktree add ../earlier COMMIT
-    (cd ../earlier && PYTHONPATH=$PWD python OURS/tests/same_numbers.py record /tmp/earlier)
-    PYTHONPATH=$PWD python tests/same_numbers.py record /tmp/now
-    python tests/same_numbers.py compare /tmp/earlier /tmp/now
+    (cd ../earlier && PYTHONPATH=$PWD python OURS/tests/same_numbers.py record ../numbers-earlier)
+    PYTHONPATH=$PWD python tests/same_numbers.py record ../numbers-now
+    python tests/same_numbers.py compare ../numbers-earlier ../numbers-now
 
 ``record OUT`` runs whatever ``maturity_model`` can be imported (always with the demo logbook
 that lies beside this script): ``weekly``, ``simulate`` of each world, ``pool``, ``score``,
