@@ -18,6 +18,8 @@ from maturity_model.fitting.kernels.simd_lanes import (
     where_above,
 )
 
+pytestmark = pytest.mark.fit
+
 
 @njit
 def _arithmetic(a, b, out):  # type: ignore[no-untyped-def]

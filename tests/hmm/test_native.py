@@ -129,6 +129,7 @@ def filter_arguments(rng: Random) -> dict[str, list[Any]]:
     }  # fmt: skip
 
 
+@pytest.mark.slow
 def test_each_kernel_equals_numbas(compiled: tuple[Path, str]) -> None:
     (path,) = compiled[0].glob("kernels-*")
     loaded = load(path)
