@@ -11,8 +11,6 @@ from pathlib import Path
 from maturity_model.logbook import Logbook, LogbookError, Problem
 from maturity_model.panel import Panel
 
-CELL_LIMIT = 131_072
-
 
 @dataclass
 class Row:

@@ -6,7 +6,6 @@
 from __future__ import annotations
 
 import argparse
-import csv
 import datetime as dt
 import os
 import random
@@ -19,6 +18,8 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+
+import pandas as pd
 
 LOCK = ".maturity-model.lock"
 
@@ -151,6 +152,13 @@ def _mixed(
     seen.writing += left or (any(fresh) and not all(fresh))
 
 
+def finished(words: list[str], work: Path, codes: tuple[int, ...] = (0,)) -> float:
+    """Run a command to its end; seconds."""
+    began = time.monotonic()
+    assert start(words, work).wait() in codes
+    return time.monotonic() - began
+
+
 def kill_weekly(count: int, rng: random.Random, work: Path) -> Kills:
     """The weekly report of twelve tanks over an older one."""
     seen = Kills("weekly")
@@ -159,9 +167,7 @@ def kill_weekly(count: int, rng: random.Random, work: Path) -> Kills:
     words = ["weekly", "log", "--out", "out", "--brief"]
     assert start([*words, "--as-of", "2025-06-01"], work).wait() == 0
     shutil.copytree(out, work / "old")
-    began = time.monotonic()
-    assert start(words, work).wait() == 0
-    took = time.monotonic() - began
+    took = finished(words, work)
     old, new = files(work / "old"), files(out)
     while seen.kills < count:
         restore(out, work / "old")
@@ -188,9 +194,7 @@ def kill_add(count: int, rng: random.Random, work: Path) -> Kills:
     (work / "new.csv").write_text("tank,date,diatoms,event,amount,note\n" + rows)
     shutil.copytree(log, work / "old")
     words = ["add", "new.csv", "log"]
-    began = time.monotonic()
-    assert start(words, work).wait() == 0
-    took = time.monotonic() - began
+    took = finished(words, work)
     old = files(work / "old")
     new = {n: d for n, d in files(log).items() if "/" not in n}
     while seen.kills < count:
@@ -224,9 +228,7 @@ def kill_pair(count: int, rng: random.Random, work: Path) -> Kills:
         rows = "".join(f"tank {t},2026-06-0{i},y\n" for t in range(10))
         (work / f"new{i}.csv").write_text("tank,date,diatoms\n" + rows)
     shutil.copytree(log, work / "old")
-    began = time.monotonic()
-    assert start(["add", "new1.csv", "log"], work).wait() == 0
-    took = time.monotonic() - began
+    took = finished(["add", "new1.csv", "log"], work)
     before = len((work / "old" / "checkins.csv").read_text().splitlines())
     while seen.kills < count:
         restore(log, work / "old")
@@ -262,9 +264,7 @@ def kill_pool(count: int, rng: random.Random, work: Path) -> Kills:
     old = files(pool)
     shutil.copytree(pool, work / "old")
     words.insert(2, "log2")
-    began = time.monotonic()
-    assert start(words, work).wait() == 0
-    took = time.monotonic() - began
+    took = finished(words, work)
     new = files(pool)
     key = {p.name: p.read_bytes() for p in work.glob("*.key")}
     while seen.kills < count:
@@ -302,10 +302,8 @@ def kill_fit(count: int, rng: random.Random, work: Path) -> Kills:
     out, chains = work / "club.nc", work / "club.nc.chains"
     words = ["fit", "log", "--out", "club.nc", "--draws", "60", "--tune", "60", "--chains", "2",
              "--cores", "1"]  # fmt: skip
-    began = time.monotonic()
-    # The checks of so short a fit fail, which is told by 5.
-    assert start(words, work).wait() in (0, 5)
-    took = time.monotonic() - began
+    # The checks of so short a fit fail: exit code 5.
+    took = finished(words, work, (0, 5))
     draws = load_population(out).n_draws
     while seen.kills < count:
         if seen.kills % 5 == 0:
@@ -384,14 +382,12 @@ def main() -> int:
 
 
 def _append(out: Path, seed: int, seen: Kills) -> None:
-    fresh = not out.exists()
-    with out.open("a", newline="") as handle:
-        writer = csv.writer(handle, lineterminator="\n")
-        if fresh:
-            writer.writerow(["command", "seed", "kills", "while_writing", "before_anything_new",
-                             "ended_before_the_kill", "reruns", "broken"])  # fmt: skip
-        writer.writerow([seen.command, seed, seen.kills, seen.writing, seen.unfinished,
-                         seen.too_late, seen.reruns, len(seen.complaints)])  # fmt: skip
+    row = {
+        "command": seen.command, "seed": seed, "kills": seen.kills, "while_writing": seen.writing,
+        "before_anything_new": seen.unfinished, "ended_before_the_kill": seen.too_late,
+        "reruns": seen.reruns, "broken": len(seen.complaints),
+    }  # fmt: skip
+    pd.DataFrame([row]).to_csv(out, mode="a", header=not out.exists(), index=False)
 
 
 if __name__ == "__main__":

@@ -367,11 +367,6 @@ def test_a_log_that_grows_too_long_for_all_draws(
 # A store that is not to be trusted -----------------------------------------------------------
 
 
-def _nan(data: bytearray) -> bytes:
-    data[-8 * 200 : -8 * 199] = np.float64(np.nan).tobytes()
-    return bytes(data)
-
-
 @pytest.mark.parametrize(
     "harm",
     [
