@@ -199,25 +199,27 @@ def _signs_by_observer(panel: Panel, keeper: Ints, by_tank: bool) -> Observation
 # For the graph -------------------------------------------------------------------------------
 
 
-def _fields(codes: np.ndarray) -> dict[str, np.ndarray]:
-    return {name: np.ascontiguousarray(codes[name]) for name in codes.dtype.names or ()}
+_READING = np.dtype(
+    [("analyte", "i8"), ("log_low", "f8"), ("log_high", "f8"), ("log_previous", "f8"),
+     ("gap", "f8"), ("known", "f8")]
+)  # fmt: skip
 
 
-def _reading_fields(codes: np.ndarray, priors: Priors) -> dict[str, np.ndarray]:
+def _readings(codes: np.ndarray, priors: Priors) -> np.ndarray:
     # Analyte; ends of the interval and the previous reading, each as log(x + offset); weeks
     # since then (at least 1), and whether there is one.
+    out = np.empty(len(codes), dtype=_READING)
+    out["analyte"] = codes["analyte"]
     offset = priors.offset[codes["analyte"]]
     with np.errstate(divide="ignore"):
         # Nothing lies below zero: an interval that begins there begins at -inf.
-        low = np.where(codes["low"] <= 0, -np.inf, np.log(np.maximum(codes["low"], 0) + offset))
-    return {
-        "analyte": np.ascontiguousarray(codes["analyte"]),
-        "log_low": low,
-        "log_high": np.log(codes["high"] + offset),
-        "log_previous": np.log(np.maximum(codes["previous"], 0.0) + offset),
-        "gap": np.maximum(codes["gap"].astype(float), 1.0),
-        "known": (codes["previous"] >= 0).astype(float),
-    }
+        low = np.log(np.maximum(codes["low"], 0) + offset)
+    out["log_low"] = np.where(codes["low"] <= 0, -np.inf, low)
+    out["log_high"] = np.log(codes["high"] + offset)
+    out["log_previous"] = np.log(np.maximum(codes["previous"], 0.0) + offset)
+    out["gap"] = np.maximum(codes["gap"], 1.0)
+    out["known"] = codes["previous"] >= 0
+    return out
 
 
 def _by_row(row: Ints, code: Ints, n_rows: int) -> dict[str, np.ndarray]:
@@ -228,7 +230,7 @@ def _by_row(row: Ints, code: Ints, n_rows: int) -> dict[str, np.ndarray]:
 
 
 def graph_data(design: Design, priors: Priors, powers: Powers) -> dict[str, Any]:
-    """All that the model's graph knows of a panel, as arrays.
+    """All that the model's graph knows of a panel.
 
     Parameters
     ----------
@@ -241,10 +243,10 @@ def graph_data(design: Design, priors: Priors, powers: Powers) -> dict[str, Any]
     -------
     dict
         ``start``, ``impulse``, ``pending`` and ``husbandry`` in lanes, and where those lie
-        (:class:`Lanes`). For each kind of observation a dict of the fields of its distinct ones and
-        the ``weight`` of its likelihood. Which of them a row holds is in ``begin`` and ``code``
-        among those of ``signs``; for all others in ``observed``, where their tables lie one below
-        another in the order of :func:`.likelihood.log_likelihood_by_tank`.
+        (:class:`Lanes`); ``signs`` and ``readings``, structured arrays of distinct ones;
+        ``sign_rows``, where row r holds the signs ``code[begin[r]:begin[r + 1]]``, and ``rows``,
+        the same of all other kinds, whose tables lie one below another in the order of
+        :func:`.likelihood.log_likelihood_by_tank`; ``powers``.
     """
     n_rows, lanes = int(design.first[-1]), design.lanes
 
@@ -253,34 +255,40 @@ def graph_data(design: Design, priors: Priors, powers: Powers) -> dict[str, Any]
         return seen.only(np.full(n_rows, getattr(powers, kind) > 0))
 
     signs, readings, judgements = (counted(kind) for kind in powers._fields)
-    out: dict[str, Any] = {"start": lanes.by_tank(design.start), **lanes._asdict()}
-    out |= {n: lanes.spread(getattr(design, n)) for n in ("impulse", "pending", "husbandry")}
-    out["signs"] = _fields(signs.codes) | _by_row(signs.row, signs.code, n_rows)
-    if not design.by_tank:
-        del out["signs"]["tank"]
-    out["readings"] = _reading_fields(readings.codes, priors)
     # Of judgements the table holds every one there can be.
-    out["judgements"] = {}
-    k, cells = len(priors.phases), judgements.codes[judgements.code]
+    k, judged = len(priors.phases), judgements.codes[judgements.code]
     tables = (
         (readings.row, readings.code, len(readings.codes)),
-        (judgements.row, (cells["previous"] + 1) * k + cells["phase"], (k + 1) * k),
+        (judgements.row, (judged["previous"] + 1) * k + judged["phase"], (k + 1) * k),
     )
     begins = np.cumsum([0, *(size for *_, size in tables)])
-    out["observed"] = _by_row(
-        np.concatenate([row for row, *_ in tables]),
-        np.concatenate([code + at for (_, code, _), at in zip(tables, begins, strict=False)]),
-        n_rows,
-    )
-    for kind in powers._fields:
-        out[kind]["weight"] = np.array(float(getattr(powers, kind)))
-    return out
+    out: dict[str, Any] = {"start": lanes.by_tank(design.start), **lanes._asdict()}
+    out |= {n: lanes.spread(getattr(design, n)) for n in ("impulse", "pending", "husbandry")}
+    return out | {
+        "signs": signs.codes if design.by_tank else signs.codes[list(_SIGN.names or ())[:-1]],
+        "readings": _readings(readings.codes, priors),
+        "sign_rows": _by_row(signs.row, signs.code, n_rows),
+        "rows": _by_row(
+            np.concatenate([row for row, *_ in tables]),
+            np.concatenate([code + at for (_, code, _), at in zip(tables, begins, strict=False)]),
+            n_rows,
+        ),
+        "powers": np.array(powers, dtype=float),
+    }
 
 
 def named(data: dict[str, Any]) -> dict[str, np.ndarray]:
-    """Arrays of :func:`graph_data` under the names that they have in the model."""
+    """Arrays of :func:`graph_data` under the names that they have in the model.
+
+    A structured array is one array of floats with a row for each field: each further one would
+    take the sampler half a second to compile.
+    """
     out: dict[str, np.ndarray] = {}
     for name, value in data.items():
-        held = value if isinstance(value, dict) else {"": value}
-        out |= {f"data_{name}_{field}".rstrip("_"): array for field, array in held.items()}
+        if isinstance(value, dict):
+            out |= {f"data_{name}_{field}": array for field, array in value.items()}
+        elif value.dtype.names:
+            out[f"data_{name}"] = np.array([value[n] for n in value.dtype.names], dtype=float)
+        else:
+            out[f"data_{name}"] = value
     return out

@@ -129,13 +129,13 @@ def log_likelihood_by_tank(
     tensor, shape (N,)
     """
     gradual = chain.gradual()
+    powers = data["powers"]
     tables = [
-        data["readings"]["weight"] * reading_table(p, data["readings"], priors, gradual),
-        data["judgements"]["weight"] * judgement_table(p, priors),
+        powers[1] * reading_table(p, data["readings"], priors, gradual),
+        powers[2] * judgement_table(p, priors),
     ]
     logit = pt.dot(p["sign_logit"], gradual.T)
-    rows = ops.row_log_likelihood(
-        pt.concatenate(tables), data["observed"],
-        logit, sign_shift(p, data["signs"], priors), data["signs"],
-    )  # fmt: skip
+    answers = {**data["signs"], **data["sign_rows"], "weight": powers[0]}
+    shift = sign_shift(p, data["signs"], priors)
+    rows = ops.row_log_likelihood(pt.concatenate(tables), data["rows"], logit, shift, answers)
     return ops.tank_log_likelihood(log_hazards(p, data), rows, data, priors.n_stages)

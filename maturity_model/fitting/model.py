@@ -247,9 +247,17 @@ def into_model(found: dict[str, Any]) -> dict[str, Any]:
     serves any mix of rock.
     """
     held = {name: pm.Data(name, array) for name, array in named(found).items()}
-    return {
-        name: {field: held[f"data_{name}_{field}"] for field in value}
-        if isinstance(value, dict)
-        else held[f"data_{name}"]
-        for name, value in found.items()
-    }
+
+    def fields(name: str, dtype: np.dtype) -> dict[str, Any]:
+        rows = {n: held[f"data_{name}"][i] for i, n in enumerate(dtype.names or ())}
+        return {n: pt.cast(x, "int64") if dtype[n].kind == "i" else x for n, x in rows.items()}
+
+    out: dict[str, Any] = {}
+    for name, value in found.items():
+        if isinstance(value, dict):
+            out[name] = {field: held[f"data_{name}_{field}"] for field in value}
+        elif value.dtype.names:
+            out[name] = fields(name, value.dtype)
+        else:
+            out[name] = held[f"data_{name}"]
+    return out

@@ -29,7 +29,7 @@ def _odds_against(x):
 
 @njit(**JIT)
 def rows_of_observations(
-    table, begin, code, logit, shift, sign, seen, sign_begin, sign_code, weight, out, odds, more
+    table, begin, code, logit, shift, sign, seen, sign_begin, sign_code, weight, out, chance
 ):  # fmt: skip
     """Log-likelihood of the observations of each row by state.
 
@@ -57,17 +57,22 @@ def rows_of_observations(
     weight : float
         Power on the likelihood of answers.
     out : ndarray, shape (R, S), output
-    odds : ndarray, shape (2, G, S), output
-    more : ndarray, shape (A,), output
-        The odds against answer a are ``odds[0 for no or 1 for yes, sign[a]] * more[a]``.
+    chance : ndarray, shape (A, S), output
+        P(answer | state).
     """
     n_g, n_s = logit.shape
+    odds = np.empty((2, n_g, n_s))
     for g in range(n_g):
         for s in range(n_s):
             odds[0, g, s] = _odds_against(-logit[g, s])
             odds[1, g, s] = _odds_against(logit[g, s])
     for a in range(len(shift)):
-        more[a] = _odds_against(seen[a] * shift[a])
+        against, factor = (
+            odds[1 if seen[a] > 0.0 else 0, sign[a]],
+            _odds_against(seen[a] * shift[a]),
+        )
+        for s in range(n_s):
+            chance[a, s] = 1.0 / (1.0 + against[s] * factor)
     product = np.empty(n_s)
     for r in range(len(begin) - 1):
         total = out[r]
@@ -79,19 +84,17 @@ def rows_of_observations(
         for first in range(sign_begin[r], sign_begin[r + 1], MANY):
             product[:] = 1.0
             for o in range(first, min(sign_begin[r + 1], first + MANY)):
-                a = sign_code[o]
-                against, factor = odds[1 if seen[a] > 0.0 else 0, sign[a]], more[a]
+                one = chance[sign_code[o]]
                 for s in range(n_s):
-                    # 1 / P(answer | state)
-                    product[s] *= 1.0 + against[s] * factor
+                    product[s] *= one[s]
             for s in range(n_s):
                 # The difference is 0, or NaN, which the logarithm would take for a number.
-                total[s] -= weight * log_lanes(product[s]) + (product[s] - product[s])
+                total[s] += weight * log_lanes(product[s]) + (product[s] - product[s])
 
 
 @njit(**JIT)
 def slopes_of_observations(
-    begin, code, sign, seen, sign_begin, sign_code, weight, odds, more, g,
+    begin, code, sign, seen, sign_begin, sign_code, weight, chance, g,
     by_table, by_logit, by_shift,
 ):  # fmt: skip
     """Gradient of :func:`rows_of_observations` by ``table``, ``logit`` and ``shift``.
@@ -100,7 +103,7 @@ def slopes_of_observations(
 
     Parameters
     ----------
-    begin, code, sign, seen, sign_begin, sign_code, weight, odds, more
+    begin, code, sign, seen, sign_begin, sign_code, weight, chance
         As :func:`rows_of_observations` took and left them.
     g : ndarray, shape (R, S)
         Gradient by the log-likelihoods of rows.
@@ -121,12 +124,10 @@ def slopes_of_observations(
             for s in range(n_s):
                 to[s] += row[s]
     for a in range(len(sign)):
-        against, factor = odds[1 if seen[a] > 0.0 else 0, sign[a]], more[a]
-        m, to, power = mass[a], by_logit[sign[a]], weight * seen[a]
+        m, p, to, power = mass[a], chance[a], by_logit[sign[a]], weight * seen[a]
         total = 0.0
         for s in range(n_s):
-            x = against[s] * factor
-            x = power * m[s] * x / (1.0 + x)
+            x = power * m[s] * (1.0 - p[s])
             to[s] += x
             total += x
         by_shift[a] = total

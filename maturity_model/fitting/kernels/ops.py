@@ -26,23 +26,23 @@ from maturity_model.fitting.kernels.kernel_op import VERSION, KernelOp, register
 def _observations(
     table, begin, code, logit, shift, sign, seen, sign_begin, sign_code, weight
 ):  # fmt: skip
-    out, odds = np.empty((len(begin) - 1, logit.shape[1])), np.empty((2, *logit.shape))
-    more = np.empty(shift.shape)
+    n_s = logit.shape[1]
+    out, chance = np.empty((len(begin) - 1, n_s)), np.empty((len(shift), n_s))
     emission_kernels.rows_of_observations(
         table, begin, code, logit, shift, sign, seen, sign_begin, sign_code, weight.item(),
-        out, odds, more,
+        out, chance,
     )  # fmt: skip
-    return out, odds, more
+    return out, chance
 
 
 @numba.njit
 def _observations_pull(
-    table, begin, code, logit, shift, sign, seen, sign_begin, sign_code, weight, odds, more, g
+    table, begin, code, logit, shift, sign, seen, sign_begin, sign_code, weight, chance, g
 ):  # fmt: skip
     by_table, by_logit = np.empty(table.shape), np.empty(logit.shape)
     by_shift = np.empty(shift.shape)
     emission_kernels.slopes_of_observations(
-        begin, code, sign, seen, sign_begin, sign_code, weight.item(), odds, more, g,
+        begin, code, sign, seen, sign_begin, sign_code, weight.item(), chance, g,
         by_table, by_logit, by_shift,
     )  # fmt: skip
     return by_table, by_logit, by_shift
@@ -65,7 +65,7 @@ class RowLogLikelihood(KernelOp):
         ("weight", "float64", 0),
     )
     by = (0, 3, 4)
-    gives = (2, 3, 1)
+    gives = (2, 2)
     compute = staticmethod(_observations)
     pull = staticmethod(_observations_pull)
 
