@@ -7,7 +7,7 @@ An emission is a function that makes a table, log P(distinct observation | state
 so that a new kind of observation is this function, its line among ``tables`` in
 :func:`log_likelihood_by_tank`::
 
-    data["smells"]["weight"] * smell_table(p, data["smells"], priors, gradual)
+    powers[3] * smell_table(p, data["smells"], priors, gradual)
 
 and the same among ``tables`` in :func:`.design.graph_data`, which says what each row holds::
 

@@ -67,10 +67,8 @@ def rows_of_observations(
             odds[0, g, s] = _odds_against(-logit[g, s])
             odds[1, g, s] = _odds_against(logit[g, s])
     for a in range(len(shift)):
-        against, factor = (
-            odds[1 if seen[a] > 0.0 else 0, sign[a]],
-            _odds_against(seen[a] * shift[a]),
-        )
+        against = odds[1 if seen[a] > 0.0 else 0, sign[a]]
+        factor = _odds_against(seen[a] * shift[a])
         for s in range(n_s):
             chance[a, s] = 1.0 / (1.0 + against[s] * factor)
     product = np.empty(n_s)
