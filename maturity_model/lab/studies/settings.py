@@ -73,16 +73,6 @@ class Surprise(Setting):
 
 
 @dataclass(frozen=True)
-class Reliability(Setting):
-    """Tanks of both halves together, no fewer than their clubs, and weeks of each."""
-
-    study = "reliability"
-    tanks: int = size(300, 60)
-    weeks: int = size(60, 10)
-    seed: int = seed(2030)
-
-
-@dataclass(frozen=True)
 class Agreement(Setting):
     """New tanks, tanks of the pool, weeks of the oldest, draws of each chain."""
 
@@ -154,7 +144,6 @@ class Pooling(Setting):
 STUDIES: dict[type[Setting], str] = {
     EvidenceWeight: "which power on the likelihood predicts best",
     Surprise: "false alarms of the surprises, and collapses they catch",
-    Reliability: "whether stated probabilities come true, and beat simpler ways of judging",
     Agreement: "weekly updates against full refits",
     Coverage: "how often the fit's intervals hold the truth",
     Calibration: "simulation-based calibration of the fit",

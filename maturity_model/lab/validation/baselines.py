@@ -7,15 +7,16 @@ from __future__ import annotations
 
 import logging
 import warnings
-from typing import NamedTuple, Protocol
+from itertools import pairwise
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from maturity_model._typing import Floats, Ints
 from maturity_model.catalogue import Catalogue
 from maturity_model.hmm.chain import forward_backward
-from maturity_model.lab.studies.baselines import favourable, frequencies
 from maturity_model.lab.validation.features import RECENT, weeks_since
 
 #: Frequency tables, see :func:`cells`.
@@ -24,6 +25,25 @@ TABLES = ("age", "readings", "checklist")
 PLAIN_STATES = (4, 8)
 #: Kinds of rock, unknown among them.
 ROCKS = 4
+
+
+def favourable(catalogue: Catalogue) -> tuple[str, ...]:
+    """Signs whose chance of being seen never falls from one phase to the next."""
+    return tuple(
+        s.name
+        for s in catalogue.signs.values()
+        if all(a.value <= b.value for a, b in pairwise(s.detection))
+    )
+
+
+def frequencies(cells: Ints, happened: NDArray[Any], n_cells: int) -> Floats:
+    """Share of tank-weeks of each cell in which each outcome happened, shape (n_cells, M).
+
+    As if one more tank-week like the average of all had been seen in each cell.
+    """
+    count = np.bincount(cells, minlength=n_cells)
+    hits = np.stack([np.bincount(cells, h, minlength=n_cells) for h in happened.T], axis=1)
+    return np.asarray((hits + happened.mean(axis=0)) / (count[:, None] + 1.0))
 
 
 class PhaseForecaster(Protocol):

@@ -19,7 +19,7 @@ from maturity_model.whole_files import new_file
 #: Code that decides what is forecast and how it is scored.
 SCORED_BY = (
     "catalogue", "logbook", "panel", "hmm", "population", "fitting", "assessment", "lab/worlds",
-    "lab/validation", "lab/studies/baselines.py", "lab/studies/scores.py",
+    "lab/validation", "lab/studies/scores.py",
 )  # fmt: skip
 #: Modules of this package that come after, or have nothing to do with it.
 NOT_SCORING = {

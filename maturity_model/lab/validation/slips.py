@@ -8,8 +8,7 @@ import pandas as pd
 from maturity_model._typing import Bools, Floats, Ints
 from maturity_model.assessment.filtering import HORIZONS
 from maturity_model.assessment.surprise import SLIPPED
-from maturity_model.lab.studies.baselines import frequencies
-from maturity_model.lab.validation.baselines import cells
+from maturity_model.lab.validation.baselines import cells, frequencies
 from maturity_model.lab.validation.clubs import Club
 from maturity_model.lab.validation.features import log_features
 from maturity_model.lab.validation.forecasts import ALARMS, SILENT, Forecasts

@@ -91,9 +91,6 @@ class Simulated:
     states : tuple of int ndarray, shape (weeks,)
         True state of each tank in each week.
     phases : tuple of int ndarray, shape (weeks,)
-    moves : tuple of ndarray, shape (weeks-1, 4 K + 3)
-        The chances that each tank's path was drawn from (:mod:`maturity_model.hmm.staged`),
-        as they were before a phase that is to be skipped was taken out.
     pace, skill : ndarray, shape (N,)
         In standard deviations.
     n_stages : int
@@ -103,7 +100,6 @@ class Simulated:
     logbook: Logbook
     states: tuple[Ints, ...]
     phases: tuple[Ints, ...]
-    moves: tuple[Floats, ...]
     pace: Floats
     skill: Floats
     n_stages: int
@@ -286,18 +282,16 @@ def simulate_logbook(
     )
     panel = build_panel(logbook, catalogue, end)
     pace, skill = rng.normal(size=n_tanks), rng.normal(size=n_tanks)
-    paths, drawn_from, checkins = [], [], []
+    paths, checkins = [], []
     for n, name in enumerate(tanks):
         single = take_draws(population, draws[n : n + 1])
         hazards = tank_hazards(panel, n, single, pace[n : n + 1])
-        moves = hazards.moves()[:, :, 0, 0]
-        matrices = transition_matrices(moves, single.chain)
+        matrices = transition_matrices(hazards.moves()[:, :, 0, 0], single.chain)
         start = single.start[panel.rock[n]]
         if habits.skipped_phase is not None:
             start, matrices = _pass_over(habits.skipped_phase, start, matrices, single.n_stages)
         path = _path(start, matrices, rng)
         paths.append(path)
-        drawn_from.append(moves)
         # Every so many tanks: exactly that share, and no random numbers for it.
         share = habits.judged_tanks
         is_judged = int((n + 1) * share + 1e-9) > int(n * share + 1e-9)
@@ -313,7 +307,6 @@ def simulate_logbook(
         replace(logbook, checkins=tuple(checkins)),
         tuple(paths),
         tuple(p // population.n_stages for p in paths),
-        tuple(drawn_from),
         pace,
         skill,
         population.n_stages,

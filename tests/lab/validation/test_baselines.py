@@ -12,7 +12,14 @@ import pytest
 from small_logs import START, look, make_log, reading
 
 from maturity_model.catalogue import load_catalogue
-from maturity_model.lab.validation.baselines import cells, fit_plain_hmm, fit_table, standardize
+from maturity_model.lab.validation.baselines import (
+    cells,
+    favourable,
+    fit_plain_hmm,
+    fit_table,
+    frequencies,
+    standardize,
+)
 from maturity_model.lab.validation.ceiling import fit_ceiling
 from maturity_model.lab.validation.clubs import Club, World, merge_clubs, simulate_clubs
 from maturity_model.lab.validation.features import log_features
@@ -29,6 +36,21 @@ def log_score(p: np.ndarray, truth: np.ndarray) -> float:
 def one(checkins: list[CheckIn], events: list[Event] | None = None, weeks: int = 6) -> pd.DataFrame:
     book = make_log([Tank("a", START, rock="dry")], checkins, events or [])
     return log_features(Club(book, np.zeros((1, weeks), dtype=int), weeks))
+
+
+def test_signs_that_never_get_rarer_speak_for_a_tank() -> None:
+    signs = favourable(CATALOGUE)
+    assert {"copepods", "coralline_algae"} <= set(signs)
+    assert not {"diatoms", "film_algae", "hair_algae"} & set(signs)
+
+
+def test_frequencies_lean_on_the_mean_where_little_was_seen() -> None:
+    in_cell = np.array([0, 0, 0, 2])
+    happened = np.array([[True], [True], [False], [False]])
+    found = frequencies(in_cell, happened, 4)[:, 0]
+    np.testing.assert_allclose(found, [2.5 / 4, 0.5, 0.25, 0.5])
+    phases = np.arange(4)[:, None] == np.arange(4)
+    np.testing.assert_allclose(frequencies(in_cell, phases, 4).sum(axis=1), 1.0)
 
 
 def test_signs_by_hand() -> None:
