@@ -11,7 +11,6 @@ import pytest
 from hmm.oracle import Model, random_model
 
 from maturity_model.hmm.chain import (
-    ImpossibleDataError,
     best_path,
     forecast,
     forward_backward,
@@ -109,20 +108,3 @@ def test_sums_within_the_tolerance_are_taken() -> None:
 def test_a_negative_number_of_paths_is_refused() -> None:
     with pytest.raises(ValueError, match="0 or more"):
         sample_paths(*GOOD, -1, np.random.default_rng(0))
-
-
-@pytest.mark.parametrize("week", [0, 1, 2])
-def test_the_first_impossible_week_is_named(week: int) -> None:
-    log_data = np.zeros((3, 2))
-    log_data[week:] = -np.inf
-    with pytest.raises(ImpossibleDataError, match=f"in week {week} ") as caught:
-        forward_backward(*GOOD._replace(log_likelihood=log_data))
-    assert caught.value.week == week
-    assert isinstance(caught.value, ValueError)
-
-
-def test_impossible_by_moves() -> None:
-    # State 1 is seen for certain in week 2 but cannot be reached.
-    model = Model(np.array([1.0, 0.0]), np.eye(2), np.array([[0, 0], [0, 0], [-np.inf, 0.0]]))
-    with pytest.raises(ImpossibleDataError, match="week 2 "):
-        best_path(*model)

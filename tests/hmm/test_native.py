@@ -65,10 +65,6 @@ def test_later_processes_get_the_same_numbers_without_numba(compiled: tuple[Path
     assert run(folder) == (numbers, False)
 
 
-def test_a_copy_is_as_good(compiled: tuple[Path, str], own_copy: Path) -> None:
-    assert run(own_copy.parent) == (compiled[1], False)
-
-
 @pytest.mark.slow
 def test_numba_on_request(compiled: tuple[Path, str], tmp_path: Path) -> None:
     assert run(tmp_path / "new", MATURITY_MODEL_NATIVE="0") == (compiled[1], True)
