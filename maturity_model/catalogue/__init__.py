@@ -14,6 +14,7 @@ from maturity_model.catalogue.load import (
 from maturity_model.catalogue.types import (
     LOOKS,
     METHODS,
+    NEEDS,
     ROCKS,
     Analyte,
     Catalogue,
@@ -32,6 +33,7 @@ from maturity_model.catalogue.types import (
 __all__ = [
     "LOOKS",
     "METHODS",
+    "NEEDS",
     "ROCKS",
     "Analyte",
     "Catalogue",

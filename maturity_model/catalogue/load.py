@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from maturity_model.catalogue.types import (
+    NEEDS,
     Analyte,
     Catalogue,
     Chart,
@@ -35,7 +36,7 @@ MAX_OWN_SIGNS = 40
 MAX_OWN_TEXT = 500
 #: Columns of the check-ins that no sign can be called by.
 RESERVED = ("tank", "date", "observer", "look", "judged_phase", "note")
-_OWN_TEXTS = ("sign", "label", "group", "taxon", "aphia_id", "where", "how")
+_OWN_TEXTS = ("sign", "label", "group", "taxon", "aphia_id", "where", "how", "needs")
 #: Bounds of an own sign's numbers, beside the chances by phase.
 _OWN_NUMBERS = {
     "minutes": (0.1, 240.0),
@@ -302,6 +303,8 @@ def _own_sign(
     for column in _OWN_TEXTS:
         if len(row.text(column)) > MAX_OWN_TEXT:
             raise row.fail(column, f"is longer than {MAX_OWN_TEXT} characters", "shorten it")
+    if row.text("needs") not in ("", *NEEDS):
+        raise row.fail("needs", "cannot be needed", f"write {', '.join(NEEDS)} or leave it blank")
     if row.text("aphia_id") and not re.fullmatch(r"[0-9]{1,9}", row.text("aphia_id")):
         raise row.fail("aphia_id", "is not an AphiaID", "write its digits only, or leave it out")
     for column, (low, high) in _OWN_NUMBERS.items():

@@ -9,6 +9,8 @@ from typing import NamedTuple
 LOOKS = ("glance", "careful", "torch")
 #: Kinds of rock a tank may be started with.
 ROCKS = ("dry", "mixed", "live")
+#: What a sign or an event may need, so that it cannot be in a tank without it.
+NEEDS = ("sand",)
 #: How a reading may be taken.
 METHODS = ("colour_chart", "strip", "photometer", "probe")
 
@@ -73,6 +75,8 @@ class Sign:
         Change in log-odds at the strongest balance of past sightings.
     small : float
         0 = plain to see, 1 = the keeper's skill and way of looking count fully.
+    needs : str
+        One of :data:`NEEDS`, or blank: in a tank without it the sign cannot be seen.
     minutes : float
         Effort of one look.
     own : bool
@@ -86,6 +90,7 @@ class Sign:
     aphia_id: str
     where: str
     how: str
+    needs: str
     minutes: float
     small: float
     persistence: Marked
@@ -157,6 +162,8 @@ class EventKind:
 
     Attributes
     ----------
+    needs : str
+        As for a sign.
     amount_means, unit : str
         What the log's ``amount`` is; empty when the event has none.
     default_amount : float
@@ -177,6 +184,7 @@ class EventKind:
 
     name: str
     label: str
+    needs: str
     amount_means: str
     unit: str
     default_amount: float | None

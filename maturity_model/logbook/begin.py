@@ -72,7 +72,7 @@ def _cell(text: str) -> str:
 
 def _line(row: NewTank) -> str:
     order = {f.name: getattr(row, f.name) for f in fields(row)}
-    return ",".join(_cell(order[c]) for c in TANK_COLUMNS)
+    return ",".join(_cell(order.get(c, "")) for c in TANK_COLUMNS)
 
 
 def table_columns(catalogue: Catalogue) -> dict[str, tuple[str, ...]]:

@@ -17,6 +17,14 @@ ANSWERS = YES_NO | {"present": True, "detected": True, "absent": False, "notdete
 _NO_ANSWER = Fault(
     "is neither yes nor no", "write y (seen), n (looked for and not seen) or leave it blank"
 )
+_IMPOSSIBLE = Fault(
+    "is seen in sand, and the tank has none (sand_depth_mm is 0)",
+    "correct the answer, or the depth in the tanks table",
+)
+_NOT_COUNTED = Fault(
+    "says nothing in a tank without sand (sand_depth_mm is 0) and is not counted",
+    "leave it blank there",
+)
 #: How a reading without a kit is taken, by analyte and unit, in plainer words than the unit's code.
 _ASSUMED = {
     ("salinity", "1"): "is taken as practical salinity (PSU)",
@@ -38,6 +46,7 @@ class _CheckIns:
         catalogue = context.catalogue
         self.rows, self.places = DatedRows(context, table), table.places(*CHECKIN_COLUMNS)
         self.signs = [(i, c) for c, i in table.columns.items() if c in catalogue.signs]
+        self.needs = {name: sign.needs for name, sign in catalogue.signs.items()}
         self.readings = [
             (i, catalogue.analytes[c]) for c, i in table.columns.items() if c in catalogue.analytes
         ]
@@ -97,8 +106,12 @@ class _CheckIns:
             answer = answers[text]
             if answer is None:
                 self.table.cell(line, name, text, _NO_ANSWER, tank.name)
-            else:
+            elif tank.can_have(self.needs[name]):
                 out[name] = answer
+            elif answer:
+                self.table.cell(line, name, text, _IMPOSSIBLE, tank.name)
+            else:
+                self.table.settle(line, name, text, *_NOT_COUNTED)
         return out
 
     def _readings(

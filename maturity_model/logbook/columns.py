@@ -34,6 +34,10 @@ class RefusedRow(Exception):
         super().__init__(column, value, fault, tank)
 
 
+class SetAsideRow(Exception):
+    """A row that is good but has no place in the log, by a rule that is reported."""
+
+
 def needed(value: T | Fault, column: str, text: str, tank: str | None = None) -> T:
     """Return a value without which the row cannot be used; raise RefusedRow for a fault."""
     if isinstance(value, Fault):
@@ -93,7 +97,7 @@ class Table:
         self._raw, self._comma, self._date_order = raw, comma, date_order
         self._row: list[str] = []
         problems.begin(raw.file, raw.name)
-        self._read = self._used = 0
+        self._read = self._used = self._set_aside = 0
         self.header = [cell_text(c, False).strip() for c in raw.header]
         self._nameless: set[int] = set()
         self.columns = self._resolve(frozenset(known))
@@ -131,7 +135,7 @@ class Table:
         ----------
         understand : callable
             From the line and the stripped cells of a row to its meaning. It raises
-            RefusedRow for a row that cannot be used.
+            RefusedRow for a row that cannot be used, SetAsideRow for one that is not wanted.
         """
         out = []
         for line, cells in self._rows():
@@ -140,6 +144,8 @@ class Table:
             except RefusedRow as refused:
                 column, value, fault, tank = refused.args
                 self.problems.row(self.file, line, column, value, fault, tank, self._date())
+            except SetAsideRow:
+                self._set_aside += 1
             else:
                 self._used += 1
         return out
@@ -163,8 +169,9 @@ class Table:
         return self.problems.settle(self.file, line, column, text, how, mend)
 
     def count(self) -> RowCount:
-        """Return how many rows were read, used and refused so far."""
-        return RowCount(self.file, self._read, self._used, self._read - self._used)
+        """Return how many rows were read, used, refused and set aside so far."""
+        refused = self._read - self._used - self._set_aside
+        return RowCount(self.file, self._read, self._used, refused, self._set_aside)
 
     def places(self, *names: str) -> tuple[int, ...]:
         """Return each column's place; -1, where a row always has a blank, for a missing one."""

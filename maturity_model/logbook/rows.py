@@ -6,10 +6,10 @@ import datetime as dt
 import unicodedata
 
 from maturity_model.catalogue import Catalogue
-from maturity_model.logbook.columns import RefusedRow, Table, needed
+from maturity_model.logbook.columns import RefusedRow, SetAsideRow, Table, needed
 from maturity_model.logbook.dates import parse_date
 from maturity_model.logbook.files import clean_name, normal
-from maturity_model.logbook.problems import Collector, Fault
+from maturity_model.logbook.problems import Collector, Fault, shown
 from maturity_model.logbook.types import Tank
 
 #: How yes and no may be written in any table, lower case.
@@ -93,17 +93,19 @@ class DatedRows:
     """Reads the tank and the date of the rows of a table; each text is looked up once."""
 
     def __init__(self, context: Context, table: Table):
-        self._context = context
+        self._context, self._table = context, table
         self._dates = DateColumn(context, table, "date")
         self._tanks: dict[str, Tank | Fault] = {}
         self._folded = {normal(name): name for name in context.tanks}
 
     def read(self, line: int, tank_text: str, date_text: str) -> tuple[Tank, dt.date]:
-        """Return the tank and the date, which is not before the tank's start.
+        """Return the tank and the date, which lies between the tank's start and its end.
 
         Raises
         ------
         RefusedRow
+        SetAsideRow
+            For a row from before a restart.
         """
         if tank_text not in self._tanks:
             self._tanks[tank_text] = self._find(clean_name(tank_text))
@@ -113,10 +115,21 @@ class DatedRows:
             refused = name if name in self._context.refused else None
             raise RefusedRow("tank", tank_text, tank, refused)
         date = needed(self._dates.read(line, date_text), "date", date_text, tank.name)
-        if date < tank.started:
-            what = f"lies before the tank was started ({tank.started})"
+        first = tank.earlier_start or tank.started
+        fault = None
+        if date < first:
+            what = f"lies before the tank was started ({first})"
             fault = Fault(what, "correct the date, or the start in the tanks table")
+        elif tank.ended is not None and date > tank.ended and not date >= tank.started > tank.ended:
+            what = f"lies after the tank ended ({tank.ended})"
+            fault = Fault(what, "correct the date, or the end in the tanks table")
+        if fault is not None:
             raise RefusedRow("date", date_text, fault, tank.name)
+        if date < tank.started:
+            how = f"lies before {shown(tank.name)} was restarted ({tank.started}) and is set aside"
+            mend = "nothing, if the tank was emptied then; else remove the date of the restart"
+            self._table.settle(line, "date", date_text, how, mend)
+            raise SetAsideRow
         return tank, date
 
     def _find(self, name: str) -> Tank | Fault:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 from maturity_model.catalogue import ROCKS
 from maturity_model.logbook.columns import RefusedRow, Table, needed
 from maturity_model.logbook.files import normal
@@ -12,6 +14,7 @@ from maturity_model.logbook.types import Tank
 
 TANK_COLUMNS = (
     "tank", "keeper", "club", "started", "volume_l", "rock", "sand_depth_mm", "consent",
+    "ended", "restarted",
 )  # fmt: skip
 #: Tanks of one logbook; each becomes a page.
 MAX_TANKS = 10_000
@@ -30,14 +33,14 @@ def read_tanks(context: Context, table: Table) -> None:
 class _Tanks:
     def __init__(self, context: Context, table: Table):
         self.context, self.table = context, table
-        self.dates = DateColumn(context, table, "started")
+        self.dates = {c: DateColumn(context, table, c) for c in ("started", "ended", "restarted")}
         self.places = table.places(*TANK_COLUMNS)
         self.weeks = 0
 
     def read(self, line: int, cells: list[str]) -> None:
         """Add the tank of a row to the context."""
         table, tanks, refused = self.table, self.context.tanks, self.context.refused
-        text, keeper, club, started_text, volume, rock, sand, consent = (
+        text, keeper, club, started_text, volume, rock, sand, consent, ended, restarted = (
             cells[i] for i in self.places
         )
         name = needed(read_name(text), "tank", text)
@@ -47,7 +50,10 @@ class _Tanks:
             what = f"is a tank that line {tanks[name].line} has already"
             raise RefusedRow("tank", text, Fault(what, "keep one of the two rows"), name)
         refused.setdefault(name, line)  # until the rest of the row can be used
-        started = needed(self.dates.read(line, started_text), "started", started_text, name)
+        first = self._date(line, "started", started_text, name)
+        ends = self._date(line, "ended", ended, name, since=first) if ended else None
+        again = self._date(line, "restarted", restarted, name, since=first) if restarted else None
+        started = again or first
         self.weeks += (self.context.today - started).days // 7 + 1
         if len(tanks) >= MAX_TANKS or self.weeks > MAX_TANK_WEEKS:
             what = f"is beyond {MAX_TANKS:,} tanks or {MAX_TANK_WEEKS:,} weeks of all tanks"
@@ -63,7 +69,19 @@ class _Tanks:
             sand_depth_mm=self._size(line, "sand_depth_mm", sand, name),
             line=line,
             consent=self._consent(line, consent, name),
+            ended=ends,
+            earlier_start=first if again else None,
         )
+
+    def _date(
+        self, line: int, column: str, text: str, tank: str, since: dt.date | None = None
+    ) -> dt.date:
+        """Read a date without which the row cannot be used, not before ``since``."""
+        date = needed(self.dates[column].read(line, text), column, text, tank)
+        if since is not None and date < since:
+            fault = Fault(f"lies before the start ({since})", "correct one of the two dates")
+            raise RefusedRow(column, text, fault, tank)
+        return date
 
     def _rock(self, line: int, text: str, tank: str) -> str | None:
         if not text or normal(text) in ROCKS:

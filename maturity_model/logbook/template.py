@@ -16,13 +16,15 @@ if TYPE_CHECKING:
 
 #: Rows with drop-downs and checks, by sheet.
 ROWS = {"tanks": 200, "checkins": 2000, "events": 2000, "kits": 200}
-_DATES = ("date", "started")
+_DATES = ("date", "started", "ended", "restarted")
 _NUMBERS = {"volume_l": (0, 10_000_000), "sand_depth_mm": (0, 2000)}
 _WIDTHS = {"tank": 18, "note": 40, "keeper": 16, "observer": 16, "club": 20, "steps": 28}
 _ABOUT = {
     "tank": "Name of the tank, exactly as in the sheet tanks",
     "date": "Day of the look or the event",
     "started": "Day on which water went in",
+    "ended": "Day on which the tank was taken down; blank while it runs",
+    "restarted": "Day on which it was emptied and started again; its log then begins there",
     "keeper": "Who looks after it; in kits, blank is for everybody",
     "club": "Club, if any",
     "volume_l": "Litres",
@@ -101,7 +103,9 @@ def tables_of(book: Logbook) -> Tables:
             "tank": tank.name,
             "keeper": tank.keeper,
             "club": tank.club,
-            "started": tank.started,
+            "started": tank.earlier_start or tank.started,
+            "ended": tank.ended,
+            "restarted": tank.started if tank.earlier_start else None,
             "volume_l": tank.volume_l,
             "rock": tank.rock,
             "sand_depth_mm": tank.sand_depth_mm,

@@ -71,7 +71,21 @@ class Problem:
 
 @dataclass(frozen=True, slots=True)
 class Tank:
-    """One tank: ``rock`` and ``consent`` (to be pooled) are None when the log leaves them blank."""
+    """One tank; ``rock``, ``sand_depth_mm`` and ``consent`` are None where the log is blank.
+
+    Attributes
+    ----------
+    started : date
+        First day of its log: the day of the restart, for a tank that was started again.
+    ended : date or None
+        Last day before it was taken down, as written.
+    earlier_start : date or None
+        The start before the restart. Rows from then on are set aside.
+    sand_depth_mm : float or None
+        0 for a bare bottom; None is unknown.
+    consent : bool or None
+        Whether it may be pooled.
+    """
 
     name: str
     started: dt.date
@@ -82,6 +96,20 @@ class Tank:
     sand_depth_mm: float | None = None
     line: int = 0
     consent: bool | None = None
+    ended: dt.date | None = None
+    earlier_start: dt.date | None = None
+
+    def gone(self, day: dt.date) -> bool:
+        """Whether the tank had been taken down by a day, and not started again."""
+        return self.ended is not None and self.started <= self.ended <= day
+
+    def last_day(self, day: dt.date) -> dt.date:
+        """Return the last day of its log, seen from a day: that day, or an earlier end."""
+        return self.ended if self.ended is not None and self.gone(day) else day
+
+    def can_have(self, needs: str) -> bool:
+        """Whether there can be what a sign or event needs (a word of ``catalogue.NEEDS``)."""
+        return not (needs == "sand" and self.sand_depth_mm == 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,12 +187,13 @@ class Kit:
 
 @dataclass(frozen=True, slots=True)
 class RowCount:
-    """Rows of one file: ``read == used + refused`` always."""
+    """Rows of one file: ``read == used + refused + set_aside`` always."""
 
     file: str
     read: int
     used: int
     refused: int
+    set_aside: int = 0
 
 
 @dataclass(frozen=True)

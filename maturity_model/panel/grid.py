@@ -90,9 +90,9 @@ class Panel:
         return build_panel(self.logbook, self.catalogue, as_of)
 
     def week_ends(self, n: int) -> tuple[dt.date, ...]:
-        """Last day of each week of tank n, at most the day of the panel."""
-        weeks = int(self.first[n + 1] - self.first[n])
-        return _week_ends(self.tanks[n].started, weeks, self.as_of)
+        """Last day of each week of tank n, at most the day of the panel or the tank's end."""
+        weeks, tank = int(self.first[n + 1] - self.first[n]), self.tanks[n]
+        return _week_ends(tank.started, weeks, tank.last_day(self.as_of))
 
     def to_dataset(self) -> xr.Dataset:
         """The panel as a labelled dataset (needs xarray)."""
@@ -236,7 +236,7 @@ def build_panel(
     Returns
     -------
     Panel
-        Tanks started after ``as_of`` are left out.
+        Tanks started after ``as_of`` are left out; the grid of one that ended stops there.
 
     Raises
     ------
@@ -250,7 +250,7 @@ def build_panel(
     given = as_of is not None
     as_of = as_of or last_day(logbook)
     tanks = tuple(t for t in logbook.tanks.values() if t.started <= as_of)
-    weeks = [(as_of - t.started).days // 7 + 1 for t in tanks]
+    weeks = [(t.last_day(as_of) - t.started).days // 7 + 1 for t in tanks]
     first = np.concatenate([[0], np.cumsum(weeks)]).astype(np.int64)
     rocks = list(catalogue.starts)
     codes, grid = Codes(catalogue), _Grid.of(int(first[-1]), catalogue)
@@ -263,7 +263,7 @@ def build_panel(
             raise ValueError(f"tank {tank.name!r} has rows before it was started")
         codes.add_tank(int(first[n]), tank.started, seen)
         grid.rows(int(first[n]), int(first[n + 1])).fill(
-            tank, seen, happened, as_of, known_from[tank.name], catalogue
+            tank, seen, happened, tank.last_day(as_of), known_from[tank.name], catalogue
         )
     return Panel(
         logbook=logbook,

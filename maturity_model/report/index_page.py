@@ -71,8 +71,11 @@ def index_page(assessment: Assessment, names: Mapping[str, str], command: str) -
         '<div class="scroll" role="region" tabindex="0" aria-label="Rows read">'
         + table(
             "Every row is used or listed below",
-            ["File", "Read", "Used", "Refused"],
-            ([esc(r.file, 80), str(r.read), str(r.used), str(r.refused)] for r in assessment.rows),
+            ["File", "Read", "Used", "Refused", "Set aside"],
+            (
+                [esc(r.file, 80), *map(str, (r.read, r.used, r.refused, r.set_aside))]
+                for r in assessment.rows
+            ),
         )
         + "</div>",
     )

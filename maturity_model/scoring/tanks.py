@@ -105,7 +105,7 @@ def score_tanks(
         first, last = int(panel.first[n]), int(panel.first[n + 1])
         yield TankScores(
             tank.name,
-            np.minimum(7 * np.arange(weeks) + 6, (panel.as_of - tank.started).days),
+            np.minimum(7 * np.arange(weeks) + 6, (tank.last_day(panel.as_of) - tank.started).days),
             panel.checked[first:last],
             values,
         )

@@ -1,0 +1,89 @@
+"""Tanks that have ended or were started again, and signs that cannot be in a tank."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+from maturity_model.logbook import Logbook, read_logbook
+from maturity_model.panel import build_panel
+
+TODAY = dt.date(2026, 11, 30)
+
+
+def book(folder: Path, tank: str, checkins: list[str], columns: str = "diatoms") -> Logbook:
+    folder.mkdir(exist_ok=True)
+    (folder / "tanks.csv").write_text(f"tank,started,ended,restarted,sand_depth_mm\n{tank}\n")
+    (folder / "checkins.csv").write_text(f"tank,date,{columns}\n" + "\n".join(checkins) + "\n")
+    return read_logbook(folder, today=TODAY)
+
+
+def days(book: Logbook) -> list[str]:
+    return [c.date.isoformat() for c in book.checkins]
+
+
+DATES = ["2026-01-10", "2026-03-01", "2026-03-02", "2026-05-01", "2026-06-01"]
+ROWS = [f"Reef,{d},y" for d in DATES]
+
+
+def test_rows_after_the_end_are_refused(tmp_path: Path) -> None:
+    got = book(tmp_path, "Reef,2026-01-01,2026-03-01,,", ROWS)
+    tank = got.tanks["Reef"]
+    assert days(got) == DATES[:2]
+    refused = [p for p in got.problems if p.scope == "row"]
+    assert [p.line for p in refused] == [4, 5, 6]
+    assert all("after the tank ended (2026-03-01)" in p.what for p in refused)
+    assert not tank.gone(dt.date(2026, 2, 28)) and tank.gone(dt.date(2026, 3, 1))
+
+
+def test_a_restarted_tank_begins_at_that_day_and_earlier_rows_are_set_aside(tmp_path: Path) -> None:
+    got = book(tmp_path, "Reef,2026-01-01,,2026-05-01,", ROWS)
+    tank = got.tanks["Reef"]
+    assert (tank.started, tank.earlier_start) == (dt.date(2026, 5, 1), dt.date(2026, 1, 1))
+    assert days(got) == DATES[3:] and not tank.gone(TODAY)
+    count = got.rows[1]
+    assert (count.read, count.used, count.refused, count.set_aside) == (5, 2, 0, 3)
+    (said,) = [p for p in got.problems if "set aside" in p.what]
+    assert said.severity == "settled" and "(3 times, here first)" in said.what
+
+
+def test_between_an_end_and_a_restart_there_is_no_tank(tmp_path: Path) -> None:
+    got = book(tmp_path, "Reef,2026-01-01,2026-03-01,2026-05-01,", ROWS)
+    assert days(got) == DATES[3:] and not got.tanks["Reef"].gone(TODAY)
+    count = got.rows[1]
+    assert (count.used, count.refused, count.set_aside) == (2, 1, 2)
+    # Started again, and ended since.
+    got = book(tmp_path / "b", "Reef,2026-01-01,2026-05-20,2026-05-01,", ROWS)
+    assert days(got) == ["2026-05-01"] and got.tanks["Reef"].gone(TODAY)
+    assert (got.rows[1].refused, got.rows[1].set_aside) == (1, 3)
+
+
+def test_an_end_or_a_restart_before_the_start_refuses_the_tank(tmp_path: Path) -> None:
+    for n, cells in enumerate(("2025-12-31,", ",2025-12-31", "2026-13-01,", ",2027-01-01")):
+        got = book(tmp_path / str(n), f"Reef,2026-01-01,{cells},", ROWS)
+        assert got.refused_tanks == ("Reef",)
+        assert any(p.file == "tanks.csv" and p.scope == "row" for p in got.problems)
+
+
+def test_a_tank_without_sand_has_no_answers_about_sand(tmp_path: Path) -> None:
+    columns = "sand_worm_tubes,sand_gas_bubbles,diatoms"
+    rows = ["Reef,2026-01-10,n,n,y", "Reef,2026-01-20,y,n,n"]
+    bare = book(tmp_path / "bare", "Reef,2026-01-01,,,0", rows, columns)
+    assert [c.signs for c in bare.checkins] == [{"diatoms": True}, {"diatoms": False}]
+    (seen,) = [p for p in bare.problems if p.scope == "cell" and p.severity == "error"]
+    assert (seen.line, seen.column, seen.tank) == (3, "sand_worm_tubes", "Reef")
+    settled = {p.column: p.what for p in bare.problems if p.severity == "settled"}
+    assert "(2 times" in settled["sand_gas_bubbles"] and "sand_worm_tubes" in settled
+    # A blank depth is unknown, so every answer counts.
+    unknown = book(tmp_path / "unknown", "Reef,2026-01-01,,,", rows, columns)
+    assert [len(c.signs) for c in unknown.checkins] == [3, 3]
+    assert not unknown.problems
+
+
+def test_the_grid_of_a_tank_stops_at_its_end(tmp_path: Path) -> None:
+    got = book(tmp_path, "Reef,2026-01-01,2026-03-01,,", ROWS[:2])
+    panel = build_panel(got, as_of=TODAY)
+    assert len(panel.checked) == 9
+    assert panel.week_ends(0)[-1] == dt.date(2026, 3, 1)
+    # On a day before its end it still runs.
+    assert build_panel(got, as_of=dt.date(2026, 2, 1)).week_ends(0)[-1] == dt.date(2026, 2, 1)
