@@ -33,28 +33,33 @@ def test_rows_after_the_end_are_refused(tmp_path: Path) -> None:
     refused = [p for p in got.problems if p.scope == "row"]
     assert [p.line for p in refused] == [4, 5, 6]
     assert all("after the tank ended (2026-03-01)" in p.what for p in refused)
-    assert not tank.gone(dt.date(2026, 2, 28)) and tank.gone(dt.date(2026, 3, 1))
+    assert not tank.gone(dt.date(2026, 2, 28))
+    assert tank.gone(dt.date(2026, 3, 1))
 
 
 def test_a_restarted_tank_begins_at_that_day_and_earlier_rows_are_set_aside(tmp_path: Path) -> None:
     got = book(tmp_path, "Reef,2026-01-01,,2026-05-01,", ROWS)
     tank = got.tanks["Reef"]
     assert (tank.started, tank.earlier_start) == (dt.date(2026, 5, 1), dt.date(2026, 1, 1))
-    assert days(got) == DATES[3:] and not tank.gone(TODAY)
+    assert days(got) == DATES[3:]
+    assert not tank.gone(TODAY)
     count = got.rows[1]
     assert (count.read, count.used, count.refused, count.set_aside) == (5, 2, 0, 3)
     (said,) = [p for p in got.problems if "set aside" in p.what]
-    assert said.severity == "settled" and "(3 times, here first)" in said.what
+    assert said.severity == "settled"
+    assert "(3 times, here first)" in said.what
 
 
 def test_between_an_end_and_a_restart_there_is_no_tank(tmp_path: Path) -> None:
     got = book(tmp_path, "Reef,2026-01-01,2026-03-01,2026-05-01,", ROWS)
-    assert days(got) == DATES[3:] and not got.tanks["Reef"].gone(TODAY)
+    assert days(got) == DATES[3:]
+    assert not got.tanks["Reef"].gone(TODAY)
     count = got.rows[1]
     assert (count.used, count.refused, count.set_aside) == (2, 1, 2)
     # Started again, and ended since.
     got = book(tmp_path / "b", "Reef,2026-01-01,2026-05-20,2026-05-01,", ROWS)
-    assert days(got) == ["2026-05-01"] and got.tanks["Reef"].gone(TODAY)
+    assert days(got) == ["2026-05-01"]
+    assert got.tanks["Reef"].gone(TODAY)
     assert (got.rows[1].refused, got.rows[1].set_aside) == (1, 3)
 
 
@@ -73,7 +78,8 @@ def test_a_tank_without_sand_has_no_answers_about_sand(tmp_path: Path) -> None:
     (seen,) = [p for p in bare.problems if p.scope == "cell" and p.severity == "error"]
     assert (seen.line, seen.column, seen.tank) == (3, "sand_worm_tubes", "Reef")
     settled = {p.column: p.what for p in bare.problems if p.severity == "settled"}
-    assert "(2 times" in settled["sand_gas_bubbles"] and "sand_worm_tubes" in settled
+    assert "(2 times" in settled["sand_gas_bubbles"]
+    assert "sand_worm_tubes" in settled
     # A blank depth is unknown, so every answer counts.
     unknown = book(tmp_path / "unknown", "Reef,2026-01-01,,,", rows, columns)
     assert [len(c.signs) for c in unknown.checkins] == [3, 3]

@@ -201,7 +201,7 @@ def test_the_index_lists_tanks_refusals_rows_and_every_problem() -> None:
     assert "write the day the tank was filled" in by_id(page, "refused").text
     assert len(by_id(page, "problems").find("li")) == 101
     cells = [[c.text for c in r.find("td")] for r in by_id(page, "rows").find("tr")[1:]]
-    assert cells == [["6", "5", "1"], ["212", "211", "1"]]
+    assert cells == [["6", "5", "1", "0"], ["212", "211", "1", "0"]]
 
 
 def _nothing_logged() -> TankAssessment:
