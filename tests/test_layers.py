@@ -25,6 +25,7 @@ _WEEKLY = {"report", "assessment", *_DRAWS}
 #: What each layer may import of the package, besides itself.
 BELOW: dict[str, set[str]] = {
     "_typing": set(),
+    "identity": set(),
     "lazy_exports": set(),
     "whole_files": set(),
     "catalogue": set(),
@@ -50,7 +51,7 @@ ECOLOGIES = tuple(
     f"maturity_model.lab.worlds.{x}" for x in ("mechanistic", "microcosm", "mesocosm")
 )
 #: Everything may import them; they know nothing of the package.
-BOTTOM = {"_typing", "lazy_exports", "whole_files"}
+BOTTOM = {"_typing", "identity", "lazy_exports", "whole_files"}
 #: ``from maturity_model import x`` is for the version; all else has a layer to name.
 FREE = {"__version__", *BOTTOM}
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from maturity_model.catalogue import LOOKS, Analyte
+from maturity_model.identity import fold
 from maturity_model.logbook.columns import RefusedRow, Table
 from maturity_model.logbook.files import normal
 from maturity_model.logbook.kit_table import Kits
@@ -42,7 +43,7 @@ def read_checkins(context: Context, table: Table, kits: Kits) -> list[CheckIn]:
 
 class _CheckIns:
     def __init__(self, context: Context, table: Table, kits: Kits):
-        self.table, self.kits = table, kits
+        self.table, self.kits, self.people = table, kits, context.people
         catalogue = context.catalogue
         self.rows, self.places = DatedRows(context, table), table.places(*CHECKIN_COLUMNS)
         self.signs = [(i, c) for c, i in table.columns.items() if c in catalogue.signs]
@@ -69,7 +70,8 @@ class _CheckIns:
             raise RefusedRow(None, "", fault, tank.name)
         observer = ""
         if cells[i_observer]:
-            observer = optional_name(self.table, line, "observer", cells[i_observer], tank.name)
+            text = cells[i_observer]
+            observer = optional_name(self.people, self.table, line, "observer", text, tank.name)
         return CheckIn(
             tank.name,
             date,
@@ -102,7 +104,7 @@ class _CheckIns:
             if not text:
                 continue
             if text not in answers:
-                answers[text] = ANSWERS.get(text.lower())
+                answers[text] = ANSWERS.get(fold(text))
             answer = answers[text]
             if answer is None:
                 self.table.cell(line, name, text, _NO_ANSWER, tank.name)

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from maturity_model.identity import fold
 from maturity_model.logbook.problems import Collector, Fault, LogbookError, shown
 
 #: Names of the tables, in the order in which they are read.
@@ -60,7 +61,7 @@ class RawTable(NamedTuple):
 
 def normal(text: str) -> str:
     """Fold a header or a fixed word: ``Hair Algae`` becomes ``hair_algae``."""
-    return "_".join(text.replace("-", " ").replace("_", " ").lower().split())
+    return "_".join(fold(text.replace("-", " ").replace("_", " ")).split())
 
 
 def clean_name(text: str) -> str:

@@ -8,7 +8,7 @@ from maturity_model.logbook.files import normal
 from maturity_model.logbook.kits import Scale, assumed_method
 from maturity_model.logbook.numbers import parse_number
 from maturity_model.logbook.problems import Fault
-from maturity_model.logbook.rows import Context, read_name
+from maturity_model.logbook.rows import Context, known_name
 from maturity_model.logbook.types import Kit
 from maturity_model.logbook.units import Unit, default_unit, find_unit, units_of
 
@@ -70,7 +70,11 @@ class _KitRows:
         keeper_text, analyte_text, method_text, unit_text, steps_text = (
             cells[i] for i in self.places
         )
-        keeper = needed(read_name(keeper_text), "keeper", keeper_text)
+        keeper = needed(
+            known_name(self.context.people, self.table, line, "keeper", keeper_text),
+            "keeper",
+            keeper_text,
+        )
         analytes = self.context.catalogue.analytes
         analyte = analytes.get(normal(analyte_text))
         if analyte is None:

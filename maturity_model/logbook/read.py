@@ -123,6 +123,7 @@ class Reader:
             kits=tuple(self.kits.kits),
             problems=self.problems.all(),
             asks_consent=context.asks_consent,
+            consent_refused=tuple(context.consent_refused),
             rows=tuple(t.count() for t in self.tables),
             refused_tanks=tuple(context.refused),
             sha256=self.files.sha256(),

@@ -6,9 +6,10 @@ import datetime as dt
 import unicodedata
 
 from maturity_model.catalogue import Catalogue
+from maturity_model.identity import Names, fold
 from maturity_model.logbook.columns import RefusedRow, SetAsideRow, Table, needed
 from maturity_model.logbook.dates import parse_date
-from maturity_model.logbook.files import clean_name, normal
+from maturity_model.logbook.files import clean_name
 from maturity_model.logbook.problems import Collector, Fault, shown
 from maturity_model.logbook.types import Tank
 
@@ -25,7 +26,9 @@ EARLIEST = dt.date(1970, 1, 1)
 class Context:
     """Shared by all tables of a logbook while they are read.
 
-    ``refused`` holds the line of the unusable row of each refused tank.
+    ``refused`` holds the line of the unusable row of each refused tank. ``tank_names``,
+    ``people`` and ``clubs`` hold names as they were first written, ``consent_refused`` the
+    tank and keeper of each row of the tanks table that says no but cannot be used.
     """
 
     def __init__(self, catalogue: Catalogue, problems: Collector, today: dt.date):
@@ -35,6 +38,8 @@ class Context:
         self.tanks: dict[str, Tank] = {}
         self.asks_consent = False
         self.refused: dict[str, int] = {}
+        self.tank_names, self.people, self.clubs = Names(), Names(), Names()
+        self.consent_refused: list[tuple[str, str]] = []
 
 
 class DateColumn:
@@ -67,7 +72,7 @@ class DateColumn:
 
 
 def read_name(text: str) -> str | Fault:
-    """Return a free name, compared exactly after stripping and NFC."""
+    """Return a free name as it is written, stripped and in NFC."""
     name = clean_name(text)
     if len(name) > MAX_NAME:
         return Fault(f"is longer than {MAX_NAME} characters", "choose a shorter name")
@@ -80,9 +85,33 @@ def read_name(text: str) -> str | Fault:
     return name
 
 
-def optional_name(table: Table, line: int, column: str, text: str, tank: str) -> str:
-    """Return a name that may be blank; a bad one is reported and not used."""
+def known_name(names: Names, table: Table, line: int, column: str, text: str) -> str | Fault:
+    """Return a name, which may be blank, as it was first written.
+
+    Another spelling of a name that is known is reported, and so is a name that only looks
+    like one; that stays a name of its own.
+    """
     name = read_name(text)
+    if isinstance(name, Fault) or not name or name in names:
+        return name
+    first = names.same(name)
+    if first is not None:
+        how = f"{names.difference(name, first)}, and is read as that name"
+        table.settle(line, column, text, how, f"write {shown(first)!r}, as there")
+        return first
+    alike = names.alike(name)
+    if alike is not None:
+        how = f"{names.difference(name, alike)}, and is read as another name"
+        table.settle(line, column, text, how, f"write {shown(alike)!r}, if that is meant")
+    names.add(name, table.file)
+    return name
+
+
+def optional_name(
+    names: Names, table: Table, line: int, column: str, text: str, tank: str
+) -> str:
+    """Return a name that may be blank, as first written; a bad one is reported and not used."""
+    name = known_name(names, table, line, column, text)
     if isinstance(name, Fault):
         table.cell(line, column, text, name, tank)
         return ""
@@ -95,8 +124,7 @@ class DatedRows:
     def __init__(self, context: Context, table: Table):
         self._context, self._table = context, table
         self._dates = DateColumn(context, table, "date")
-        self._tanks: dict[str, Tank | Fault] = {}
-        self._folded = {normal(name): name for name in context.tanks}
+        self._tanks: dict[str, tuple[Tank | Fault, str]] = {}
 
     def read(self, line: int, tank_text: str, date_text: str) -> tuple[Tank, dt.date]:
         """Return the tank and the date, which lies between the tank's start and its end.
@@ -109,11 +137,11 @@ class DatedRows:
         """
         if tank_text not in self._tanks:
             self._tanks[tank_text] = self._find(clean_name(tank_text))
-        tank = self._tanks[tank_text]
+        tank, how = self._tanks[tank_text]
         if isinstance(tank, Fault):
-            name = clean_name(tank_text)
-            refused = name if name in self._context.refused else None
-            raise RefusedRow("tank", tank_text, tank, refused)
+            raise RefusedRow("tank", tank_text, tank, self._refused(clean_name(tank_text)))
+        if how:
+            self._table.settle(line, "tank", tank_text, how, f"write {shown(tank.name)!r}, as there")
         date = needed(self._dates.read(line, date_text), "date", date_text, tank.name)
         first = tank.earlier_start or tank.started
         fault = None
@@ -132,17 +160,30 @@ class DatedRows:
             raise SetAsideRow
         return tank, date
 
-    def _find(self, name: str) -> Tank | Fault:
-        tank = self._context.tanks.get(name)
+    def _refused(self, name: str) -> str | None:
+        """Return the refused tank whose name is the same, if there is one."""
+        return next((r for r in self._context.refused if fold(r) == fold(name)), None)
+
+    def _find(self, name: str) -> tuple[Tank | Fault, str]:
+        """Return the tank, or why there is none; and how its name differs, if it does."""
+        context = self._context
+        tank = context.tanks.get(name)
         if tank is not None:
-            return tank
+            return tank, ""
         if not name:
-            return Fault("is blank", "write the tank's name as in tanks.csv")
-        if name in self._context.refused:
-            line = self._context.refused[name]
+            return Fault("is blank", "write the tank's name as in tanks.csv"), ""
+        refused = self._refused(name)
+        if refused is not None:
+            # Not the tank of another row whose name is the same: either may be meant.
+            line = context.refused[refused]
             what = f"is a tank whose own row (line {line} of the tanks table) cannot be used"
-            return Fault(what, "mend that row first")
-        alike = self._folded.get(normal(name))
+            return Fault(what, "mend that row first"), ""
+        same = context.tank_names.same(name)
+        if same is not None:
+            how = f"{context.tank_names.difference(name, same)}, and is read as that tank"
+            return context.tanks[same], how
+        alike = context.tank_names.alike(name)
         if alike is not None:
-            return Fault("is not in the tanks table", f"write {alike!r}, exactly as there")
-        return Fault("is not in the tanks table", "correct the name, or add the tank there")
+            what = f"is not in the tanks table: it {context.tank_names.difference(name, alike)}"
+            return Fault(what, f"write {shown(alike)!r}, exactly as there"), ""
+        return Fault("is not in the tanks table", "correct the name, or add the tank there"), ""

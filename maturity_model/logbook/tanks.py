@@ -5,8 +5,9 @@ from __future__ import annotations
 import datetime as dt
 
 from maturity_model.catalogue import ROCKS
+from maturity_model.identity import fold, look_alike
 from maturity_model.logbook.columns import RefusedRow, Table, needed
-from maturity_model.logbook.files import normal
+from maturity_model.logbook.files import clean_name, normal
 from maturity_model.logbook.numbers import parse_number
 from maturity_model.logbook.problems import Fault
 from maturity_model.logbook.rows import YES_NO, Context, DateColumn, optional_name, read_name
@@ -26,8 +27,9 @@ _MAX_SAND = 2_000.0
 
 def read_tanks(context: Context, table: Table) -> None:
     """Read the tanks into ``context``; every row is used or reported."""
-    context.asks_consent = "consent" in table.columns
-    table.read(_Tanks(context, table).read)
+    rows = _Tanks(context, table)
+    context.asks_consent = bool(rows.consents)
+    table.read(rows.read)
 
 
 class _Tanks:
@@ -35,12 +37,27 @@ class _Tanks:
         self.context, self.table = context, table
         self.dates = {c: DateColumn(context, table, c) for c in ("started", "ended", "restarted")}
         self.places = table.places(*TANK_COLUMNS)
+        # A no counts also where it stands in a second such column, or under a misspelled name.
+        self.consents = [
+            i for i, name in enumerate(table.header) if look_alike(normal(name), "consent")
+        ]
         self.weeks = 0
 
     def read(self, line: int, cells: list[str]) -> None:
         """Add the tank of a row to the context."""
+        i_tank, i_keeper, *_ = self.places
+        name, keeper = clean_name(cells[i_tank]), clean_name(cells[i_keeper])
+        consent = self._consent(line, cells, name)
+        try:
+            self._read(line, cells, consent)
+        except RefusedRow:
+            if consent is False:
+                self.context.consent_refused.append((name, keeper))
+            raise
+
+    def _read(self, line: int, cells: list[str], consent: bool | None) -> None:
         table, tanks, refused = self.table, self.context.tanks, self.context.refused
-        text, keeper, club, started_text, volume, rock, sand, consent, ended, restarted = (
+        text, keeper, club, started_text, volume, rock, sand, _, ended, restarted = (
             cells[i] for i in self.places
         )
         name = needed(read_name(text), "tank", text)
@@ -50,6 +67,7 @@ class _Tanks:
             what = f"is a tank that line {tanks[name].line} has already"
             raise RefusedRow("tank", text, Fault(what, "keep one of the two rows"), name)
         refused.setdefault(name, line)  # until the rest of the row can be used
+        self._check_name(line, text, name)
         first = self._date(line, "started", started_text, name)
         ends = self._date(line, "ended", ended, name, since=first) if ended else None
         again = self._date(line, "restarted", restarted, name, since=first) if restarted else None
@@ -62,13 +80,13 @@ class _Tanks:
         tanks[name] = Tank(
             name=name,
             started=started,
-            keeper=optional_name(table, line, "keeper", keeper, name),
-            club=optional_name(table, line, "club", club, name),
+            keeper=optional_name(self.context.people, table, line, "keeper", keeper, name),
+            club=optional_name(self.context.clubs, table, line, "club", club, name),
             volume_l=self._size(line, "volume_l", volume, name),
             rock=self._rock(line, rock, name),
             sand_depth_mm=self._size(line, "sand_depth_mm", sand, name),
             line=line,
-            consent=self._consent(line, consent, name),
+            consent=consent,
             ended=ends,
             earlier_start=first if again else None,
         )
@@ -90,16 +108,29 @@ class _Tanks:
         self.table.cell(line, "rock", text, fault, tank)
         return None
 
-    def _consent(self, line: int, text: str, tank: str) -> bool | None:
+    def _check_name(self, line: int, text: str, name: str) -> None:
+        """Refuse a second row whose tank could be that of an earlier one."""
+        names = self.context.tank_names
+        first = names.same(name) or names.alike(name)
+        if first is not None and first != name:
+            what = names.difference(name, first)
+            mend = "keep one of the two rows, or give one tank quite another name"
+            if fold(first) == fold(name) or not (first + name).isascii():
+                raise RefusedRow("tank", text, Fault(f"{what} and looks the same", mend), name)
+            # Such as L1 and 11: plain letters and digits are as they were typed.
+            self.table.settle(line, "tank", text, f"{what}, and is read as another tank", mend)
+        names.add(name, self.table.file)
+
+    def _consent(self, line: int, cells: list[str], tank: str) -> bool | None:
         """Read whether the tank may be pooled; what cannot be read is a no."""
-        if not text:
-            return None
-        answer = YES_NO.get(text.lower())
-        if answer is None:
-            fault = Fault("is neither yes nor no; it is taken as no", "write yes, no, or nothing")
-            self.table.cell(line, "consent", text, fault, tank)
-            return False
-        return answer
+        answers = []
+        for text in filter(None, (cells[i] for i in self.consents if i < len(cells))):
+            answers.append(YES_NO.get(fold(text), False))
+            if fold(text) not in YES_NO:
+                what = "is neither yes nor no; it is taken as no"
+                fault = Fault(what, "write yes, no, or nothing")
+                self.table.cell(line, "consent", text, fault, tank)
+        return all(answers) if answers else None
 
     def _size(self, line: int, column: str, text: str, tank: str) -> float | None:
         """Read a volume (above 0) or a sand depth (0 is a bare bottom)."""

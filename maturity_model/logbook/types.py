@@ -223,6 +223,8 @@ class Logbook:
         because its tanks share no calendar.
     asks_consent : bool
         Whether the tanks table has the column ``consent``.
+    consent_refused : tuple of (str, str)
+        Tank and keeper of each row of the tanks table that says no but cannot be used.
     has_checkins : bool
         False: there is no table of check-ins that can be read, not even an empty one.
     """
@@ -239,6 +241,7 @@ class Logbook:
     sha256: str
     water_known_from: dict[str, dt.date | None] | None = None
     asks_consent: bool = False
+    consent_refused: tuple[tuple[str, str], ...] = ()
     has_checkins: bool = True
 
     def only(self, names: Container[str]) -> Logbook:

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-import unicodedata
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -25,6 +24,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from maturity_model._typing import Floats, Ints
+from maturity_model.identity import fold
 
 if TYPE_CHECKING:
     from maturity_model.logbook import CheckIn, Event, Tank
@@ -61,11 +61,6 @@ def read_secret(path: Path) -> bytes:
     return secret
 
 
-def _plain(name: str) -> str:
-    # The same person may write a name with other capitals or blanks in another log.
-    return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
-
-
 def derive_key(salt: bytes, secret: bytes = b"") -> bytes:
     """Key of all digests of one file, from its salt and an optional secret outside it."""
     outer = hashlib.blake2b(secret, person=b"mm-secret").digest()
@@ -79,12 +74,12 @@ def _digest(key: bytes, *parts: str) -> str:
 
 def keeper_key(key: bytes, keeper: str, club: str) -> str:
     """Digest of a keeper's name and club."""
-    return _digest(key, "keeper", _plain(keeper), _plain(club))
+    return _digest(key, "keeper", fold(keeper), fold(club))
 
 
 def tank_key(key: bytes, tank: Tank) -> str:
     """Digest of a tank's name, keeper, club, and day of start."""
-    names = (_plain(tank.name), _plain(tank.keeper), _plain(tank.club))
+    names = (fold(tank.name), fold(tank.keeper), fold(tank.club))
     return _digest(key, "tank", *names, tank.started.isoformat())
 
 
@@ -104,7 +99,7 @@ def log_key(
 
 def looks_alone(keeper: str, checkins: Iterable[CheckIn]) -> bool:
     """Whether the keeper made all these check-ins; a blank observer is the keeper."""
-    return all(_plain(c.observer) in ("", _plain(keeper)) for c in checkins)
+    return all(fold(c.observer) in ("", fold(keeper)) for c in checkins)
 
 
 @dataclass(frozen=True)
