@@ -13,6 +13,7 @@ import unicodedata
 from collections.abc import Iterable
 from difflib import SequenceMatcher
 from functools import cache
+from itertools import groupby
 from pathlib import Path
 
 #: Default_Ignorable_Code_Point (Unicode 15.0): first and last of each range.
@@ -32,11 +33,11 @@ def _is_ignorable(letter: str) -> bool:
 
 
 def fold(name: str) -> str:
-    """Return the spelling by which names are the same: NFKC, case folded, single blanks.
+    r"""Return the spelling by which names are the same: NFKC, case folded, single blanks.
 
     Examples
     --------
-    >>> fold(" Tank\\u00a01 ") == fold("TANK \\u200b1")
+    >>> fold(" Tank\u00a01 ") == fold("TANK \u200b1")
     True
     """
     if name.isascii():
@@ -63,14 +64,14 @@ def _shape(name: str) -> str:
 
 
 def skeletons(name: str) -> frozenset[str]:
-    """Return the skeletons of a name; names that share one look alike.
+    r"""Return the skeletons of a name; names that share one look alike.
 
     It has one as written, one in small letters and one in capitals: the Cyrillic letter
     U+0412 looks like B, but its small form does not look like b.
 
     Examples
     --------
-    >>> bool(skeletons("Reef") & skeletons("R\\u0435ef"))
+    >>> bool(skeletons("Reef") & skeletons("R\u0435ef"))
     True
     """
     return frozenset(map(_shape, (name, fold(name), name.upper())))
@@ -83,19 +84,21 @@ def look_alike(one: str, other: str) -> bool:
 
 def _shown(letters: str) -> str:
     """Letters as a message shows them: by code point, unless they are plain ASCII."""
-    if letters in ("", " "):
-        return "a space" if letters else "nothing"
-    if letters.isascii() and letters.isprintable():
-        return f"'{letters}'"
-    return " ".join(f"U+{ord(c):04X}" for c in letters)
+    parts = []
+    for plain, run in groupby(letters, lambda c: "!" <= c <= "~"):
+        if plain:
+            parts.append(f"'{''.join(run)}'")
+        else:
+            parts += ["a space" if c == " " else f"U+{ord(c):04X}" for c in run]
+    return " and ".join(parts) or "nothing"
 
 
 def difference(text: str, name: str, where: str) -> str:
-    """Say how a text is spelled otherwise than a name that stands in ``where``.
+    r"""Say how a text is spelled otherwise than a name that stands in ``where``.
 
     Examples
     --------
-    >>> difference("Tank\\u00a01", "Tank 1", "tanks.csv")
+    >>> difference("Tank\u00a01", "Tank 1", "tanks.csv")
     "has U+00A0 where 'Tank 1' in tanks.csv has a space"
     """
     place = f"{name!r} in {where}" if name.isprintable() else f"the name in {where}"
@@ -151,5 +154,5 @@ class Names:
         return next((self._shapes[s] for s in skeletons(text) if s in self._shapes), None)
 
     def difference(self, text: str, name: str) -> str:
-        """Say how a text is spelled otherwise than one of the names."""
+        r"""Say how a text is spelled otherwise than one of the names."""
         return difference(text, name, self._where[name])

@@ -65,9 +65,12 @@ def normal(text: str) -> str:
 
 
 def clean_name(text: str) -> str:
-    """Return a free name as it is compared: stripped, NFC."""
+    """Return a free name as it is kept: stripped, NFC."""
     text = text.strip()
-    return text if text.isascii() else unicodedata.normalize("NFC", text)
+    if text.isascii():
+        return text
+    # A name of characters that show nothing is blank.
+    return unicodedata.normalize("NFC", text) if fold(text) else ""
 
 
 class LogbookFiles:

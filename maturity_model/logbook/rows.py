@@ -107,9 +107,7 @@ def known_name(names: Names, table: Table, line: int, column: str, text: str) ->
     return name
 
 
-def optional_name(
-    names: Names, table: Table, line: int, column: str, text: str, tank: str
-) -> str:
+def optional_name(names: Names, table: Table, line: int, column: str, text: str, tank: str) -> str:
     """Return a name that may be blank, as first written; a bad one is reported and not used."""
     name = known_name(names, table, line, column, text)
     if isinstance(name, Fault):
@@ -141,7 +139,9 @@ class DatedRows:
         if isinstance(tank, Fault):
             raise RefusedRow("tank", tank_text, tank, self._refused(clean_name(tank_text)))
         if how:
-            self._table.settle(line, "tank", tank_text, how, f"write {shown(tank.name)!r}, as there")
+            self._table.settle(
+                line, "tank", tank_text, how, f"write {shown(tank.name)!r}, as there"
+            )
         date = needed(self._dates.read(line, date_text), "date", date_text, tank.name)
         first = tank.earlier_start or tank.started
         fault = None
