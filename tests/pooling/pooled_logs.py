@@ -42,7 +42,8 @@ def simulated(seed: int, tanks: int = 4, weeks: int = 20) -> Logbook:
     for i, (name, tank) in enumerate(book.tanks.items()):
         keeper = f"{SECRET} {seed} {i // 2}" if i < tanks - 1 else ""
         # Whole logs are shifted, so that weeks begin on other days.
-        made[name] = replace(tank, keeper=keeper, volume_l=40.0 + 60 * i, sand_depth_mm=20.0 * i)
+        sand = 20.0 * i + 10.0
+        made[name] = replace(tank, keeper=keeper, volume_l=40.0 + 60 * i, sand_depth_mm=sand)
     return replace(book, tanks=made)
 
 
