@@ -208,6 +208,11 @@ def read_parquet(file: Path) -> dict[str, Any]:
 def read_netcdf(file: Path) -> dict[str, Any]:
     import h5py
 
+    from maturity_model.population import netcdf
+
+    content = file.read_bytes()
+    if content.startswith(netcdf.MAGIC):
+        return netcdf.unpack(content).variables
     found: dict[str, Any] = {}
     with h5py.File(file) as handle:
         handle.visititems(

@@ -44,7 +44,7 @@ def test_the_first_run_loads_the_compiler_and_nothing_heavy(
     first_and_second: tuple[set[str], set[str]],
 ) -> None:
     first, _ = first_and_second
-    assert {"numba", "h5py"} <= first  # otherwise this test would not know what a first run is
+    assert "numba" in first  # otherwise this test would not know what a first run is
     assert not first & (HEAVY - {"scipy"})  # numba may look for scipy's BLAS
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -14,9 +15,12 @@ DONE, USAGE, LOG_ERRORS, MISMATCH, DIAGNOSTICS, INTERRUPTED = 0, 2, 3, 4, 5, 130
 
 def say(message: str) -> None:
     """Write a message to standard error; control characters, as names may hold, are replaced."""
-    print(
-        "".join(c if c.isprintable() or c == "\n" else "\ufffd" for c in message), file=sys.stderr
-    )
+    shown = "".join(c if c.isprintable() or c == "\n" else "\ufffd" for c in message)
+    try:
+        print(shown, file=sys.stderr)
+    except OSError:
+        # The disk behind it is full, say. The exit code still tells how the command ended.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())
 
 
 def progress() -> Callable[[str], None]:

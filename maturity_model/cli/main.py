@@ -9,7 +9,9 @@ import io
 import os
 import shlex
 import sys
+import warnings
 from collections.abc import Sequence
+from typing import TextIO
 
 from maturity_model import __version__
 from maturity_model.cli.common import DONE, INTERRUPTED, USAGE, say
@@ -75,7 +77,9 @@ def main(argv: Sequence[str] | None = None) -> int:
             stream.reconfigure(errors="backslashreplace")
     try:
         args = _parser(argv).parse_args(argv)
-        code = int(args.run(args, shlex.join(["maturity-model", *argv])))
+        with warnings.catch_warnings():
+            warnings.showwarning = _show_warning
+            code = int(args.run(args, shlex.join(["maturity-model", *argv])))
         if sys.stdout is not None:
             sys.stdout.flush()
     except KeyboardInterrupt:
@@ -92,3 +96,21 @@ def main(argv: Sequence[str] | None = None) -> int:
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return USAGE
     return code
+
+
+_show_warning_of_python = warnings.showwarning
+
+
+def _show_warning(
+    message: Warning | str,
+    category: type[Warning],
+    filename: str,
+    lineno: int,
+    file: TextIO | None = None,
+    line: str | None = None,
+) -> None:
+    """Show a warning of this package as one line, like every other message."""
+    if category.__module__.startswith("maturity_model."):
+        say(f"maturity-model: {message}")
+    else:
+        _show_warning_of_python(message, category, filename, lineno, file, line)

@@ -1,24 +1,40 @@
-"""Populations in NetCDF-4 files."""
+"""Populations in files: classic NetCDF with a digest over the whole file.
+
+Other software opens them (xarray with its SciPy engine, for one). What it changes no longer
+fits the digest, and is refused: save it with :func:`save_population`.
+"""
 
 from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+import warnings
+import zipfile
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
-from maturity_model.population.members import Members, read_members, write_members
+from maturity_model.population import older_files
+from maturity_model.population.members import pack_members, unpack_members
+from maturity_model.population.netcdf import Attribute, Variable, pack, texts, unpack
 from maturity_model.population.types import DIMS, OPTIONAL_DIMS, Population
-from maturity_model.whole_files import new_file
+from maturity_model.whole_files import write_file
 
-#: Version of the file's layout.
-LAYOUT = 1
-#: Larger files are not opened.
-MAX_BYTES = 512 * 2**20
-_ORIGIN, _MEMBERS = "origin", "members"
+T = TypeVar("T")
+#: Version of the file's format; raised when an older program could not read it rightly.
+FORMAT_VERSION = 2
+#: Larger files are not read: in memory a population takes up to three times this.
+MAX_BYTES = 256 * 2**20
+#: Attribute with the digest, and what stands there while the digest is computed.
+DIGEST, UNSEALED = "sha256", "0" * 64
+_DOCUMENT = "origin_"
+_OLDER = (
+    "{path} is of version 0.1 and carries no digest, so damage to it would go unnoticed; "
+    "load_population and save_population make a file of today from it"
+)
 COORDINATES = {
     "phase": "phases",
     "sign": "signs",
@@ -87,6 +103,10 @@ class PopulationError(ValueError):
     """A population file cannot be used; the message says why."""
 
 
+class PopulationWarning(UserWarning):
+    """A population file can be used, but should be made again."""
+
+
 def default_population_path() -> Path:
     """Path of the population that ships with the package."""
     package = Path(__file__).parent.parent
@@ -97,7 +117,7 @@ def default_population_path() -> Path:
 def save_population(
     population: Population, path: Path, documents: Mapping[str, str] | None = None
 ) -> None:
-    """Write a population as NetCDF-4 (draws first, as other software expects).
+    """Write a population as classic NetCDF (draws first, as other software expects).
 
     Parameters
     ----------
@@ -105,43 +125,52 @@ def save_population(
     path : Path
         Replaced only when the new file is whole.
     documents : mapping of str to str, optional
-        JSON stored with it, in the group ``origin``: see :mod:`.model_inputs`.
+        JSON stored with it: see :mod:`.model_inputs`.
     """
-    import h5py
+    attributes: dict[str, Attribute] = {
+        "Conventions": "CF-1.11",
+        "title": "Population of a maturity model",
+        "format_version": FORMAT_VERSION,
+        DIGEST: UNSEALED,
+        "name": population.name,
+        "kind": population.kind,
+        "evidence_weight": float(population.evidence_weight),
+        "n_stages": int(population.n_stages),
+        "provenance": json.dumps(population.provenance, sort_keys=True),
+    }
+    variables = {dim: _text((dim,), getattr(population, attr)) for dim, attr in COORDINATES.items()}
+    variables["draw"] = Variable(("draw",), np.arange(population.n_draws))
+    variables["state"] = Variable(("state",), np.arange(population.chain.n_states))
+    for name, dims in (DIMS | OPTIONAL_DIMS).items():
+        values = getattr(population, name)
+        if values is None:
+            continue
+        if dims[-1] == "draw":
+            values, dims = np.moveaxis(values, -1, 0), ("draw", *dims[:-1])
+        units, long_name = _UNITS[name]
+        variables[name] = Variable(dims, values, {"units": units, "long_name": long_name})
+    if population.members is not None:
+        more, arrays = pack_members(population.members)
+        attributes |= more
+        variables |= arrays
+    for name, text in (documents or {}).items():
+        variables[_DOCUMENT + name] = _text((), text)
+    write_file(Path(path), seal(pack(attributes, variables)))
 
-    path = Path(path)
-    with new_file(path) as temporary, h5py.File(temporary, "w", track_order=True) as file:
-        file.attrs["Conventions"] = "CF-1.11"
-        file.attrs["title"] = "Population of a maturity model"
-        file.attrs["layout"] = LAYOUT
-        file.attrs["name"] = population.name
-        file.attrs["kind"] = population.kind
-        file.attrs["evidence_weight"] = float(population.evidence_weight)
-        file.attrs["n_stages"] = population.n_stages
-        file.attrs["provenance"] = json.dumps(population.provenance, sort_keys=True)
-        scales = {}
-        for dim, attr in COORDINATES.items():
-            labels = list(getattr(population, attr))
-            scales[dim] = file.create_dataset(dim, data=labels, dtype=h5py.string_dtype())
-        scales["draw"] = file.create_dataset("draw", data=np.arange(population.n_draws))
-        scales["state"] = file.create_dataset("state", data=np.arange(population.chain.n_states))
-        for name, scale in scales.items():
-            scale.make_scale(name)
-        for name, dims in (DIMS | OPTIONAL_DIMS).items():
-            values = getattr(population, name)
-            if values is None:
-                continue
-            if dims[-1] == "draw":
-                values, dims = np.moveaxis(values, -1, 0), ("draw", *dims[:-1])
-            data = file.create_dataset(name, data=np.ascontiguousarray(values))
-            data.attrs["units"], data.attrs["long_name"] = _UNITS[name]
-            for axis, dim in enumerate(dims):
-                data.dims[axis].attach_scale(scales[dim])
-        if population.members is not None:
-            write_members(file.create_group(_MEMBERS), population.members)
-        for name, text in (documents or {}).items():
-            # A data set, because attributes are limited to 64 KiB.
-            file.create_dataset(f"{_ORIGIN}/{name}", data=text, dtype=h5py.string_dtype())
+
+def seal(content: bytes) -> bytes:
+    """Put the digest of a file into the place that :data:`UNSEALED` keeps for it."""
+    return content.replace(UNSEALED.encode(), _digest(content, UNSEALED).encode(), 1)
+
+
+def _text(dims: tuple[str, ...], value: str | tuple[str, ...]) -> Variable:
+    coded = value.encode() if isinstance(value, str) else [label.encode() for label in value]
+    return Variable(dims, np.array(coded, dtype="S"), {"_Encoding": "utf-8"})
+
+
+def _digest(content: bytes, stated: str) -> str:
+    """SHA-256 of a file with zeros in the place of the digest that it states."""
+    return hashlib.sha256(content.replace(stated.encode(), UNSEALED.encode(), 1)).hexdigest()
 
 
 def load_documents(path: str | Path) -> dict[str, str]:
@@ -152,52 +181,80 @@ def load_documents(path: str | Path) -> dict[str, str]:
     PopulationError
         When the file cannot be read.
     """
-    import h5py
-
-    path = Path(path)
-    try:
-        if path.stat().st_size > MAX_BYTES:
-            raise PopulationError(f"{path}: larger than {MAX_BYTES // 2**20} MiB")
-        with h5py.File(path, "r") as file:
-            group = file.get(_ORIGIN, {})
-            texts = {name: _dataset(file, f"{_ORIGIN}/{name}") for name in group}
-            return {k: v.decode() for k, v in texts.items() if isinstance(v, bytes)}
-    except (OSError, KeyError, ValueError, TypeError, AttributeError, RuntimeError) as error:
-        raise PopulationError(f"{path}: its documents cannot be read ({error})") from None
+    return _read(Path(path), _documents)
 
 
-def _dataset(file: Any, name: str) -> Any:
-    # Checked before reading: a small file can claim an enormous array, or values in another file.
-    data = file[name]
-    if data.size * 8 > MAX_BYTES:
-        raise PopulationError(f"{name} is too large")
-    if data.file.filename != file.filename or data.external or data.is_virtual:
-        raise PopulationError(f"{name} lies in another file")
-    return data[()]
-
-
-def _read(file: Any) -> dict[str, Any]:
-    out: dict[str, Any] = {
-        attr: tuple(v.decode() if isinstance(v, bytes) else str(v) for v in _dataset(file, dim))
-        for dim, attr in COORDINATES.items()
+def _documents(file: _File) -> dict[str, str]:
+    return {
+        name.removeprefix(_DOCUMENT): texts(values)[0]
+        for name, values in file.arrays.items()
+        if name.startswith(_DOCUMENT)
     }
+
+
+class _File(NamedTuple):
+    """Attributes, and arrays by name, of a file with this SHA-256; ``older`` is version 0.1."""
+
+    sha256: str
+    older: bool
+    attributes: dict[str, Any]
+    arrays: dict[str, NDArray[Any]]
+
+
+def _open(path: Path) -> _File:
+    """Read a file of any version that is known, and compare it with the digest it states."""
+    if not path.is_file():
+        raise PopulationError("is not there, or not a file")
+    with path.open("rb") as handle:
+        content = handle.read(MAX_BYTES + 1)
+    if len(content) > MAX_BYTES:
+        raise PopulationError(f"larger than {MAX_BYTES // 2**20} MiB")
+    sha256 = hashlib.sha256(content).hexdigest()
+    if content.startswith(older_files.MAGIC):
+        return _File(sha256, True, *older_files.read_older(content, MAX_BYTES))
+    attributes, arrays = unpack(content)
+    version = attributes.get("format_version")
+    if version != FORMAT_VERSION:
+        newer = isinstance(version, int) and version > FORMAT_VERSION
+        mend = "install a newer maturity-model" if newer else "make it again"
+        raise PopulationError(f"its format_version {version!r} is not known here; {mend}")
+    stated = str(attributes[DIGEST])
+    if _digest(content, stated) != stated:
+        raise PopulationError("is damaged, or was changed: its digest is another; fetch it again")
+    return _File(sha256, False, attributes, arrays)
+
+
+def _read(path: Path, understand: Callable[[_File], T]) -> T:
+    """Read a file; whatever goes wrong becomes one line that names it."""
+    try:
+        file = _open(path)
+        found = understand(file)
+    except PopulationError as error:
+        raise PopulationError(f"{path}: {error}") from None
+    except (
+        OSError, KeyError, ValueError, TypeError, AttributeError, RuntimeError, MemoryError,
+        OverflowError, IndexError, zipfile.BadZipFile,
+    ) as error:  # fmt: skip
+        why = " ".join(str(error).split())[:200]
+        raise PopulationError(f"{path}: not a population file ({why})") from None
+    if file.older:
+        warnings.warn(_OLDER.format(path=path), PopulationWarning, stacklevel=3)
+    return found
+
+
+def _arrays(arrays: dict[str, NDArray[Any]]) -> dict[str, Any]:
+    out: dict[str, Any] = {attr: texts(arrays[dim]) for dim, attr in COORDINATES.items()}
     for name, dims in (DIMS | OPTIONAL_DIMS).items():
-        if name in OPTIONAL_DIMS and name not in file:
+        if name in OPTIONAL_DIMS and name not in arrays:
             continue
-        values = np.asarray(_dataset(file, name), dtype=np.float64)
+        values = arrays[name]
+        if values.dtype.kind == "S":
+            raise PopulationError(f"{name} holds text")
+        values = np.asarray(values, dtype=np.float64)
         if dims[-1] == "draw":
             values = np.ascontiguousarray(np.moveaxis(values, 0, -1))
         out[name] = values
     return out
-
-
-def _read_members(file: Any, n_draws: int) -> Members | None:
-    # Older files have no such group.
-    if _MEMBERS not in file:
-        return None
-    return read_members(
-        file[_MEMBERS].attrs, lambda name: _dataset(file, f"{_MEMBERS}/{name}"), n_draws
-    )
 
 
 def _check(values: dict[str, Any], n_stages: int) -> None:
@@ -229,36 +286,6 @@ def _check(values: dict[str, Any], n_stages: int) -> None:
         raise PopulationError("the rows of start do not sum to 1")
 
 
-def _from_file(content: bytes, sha256: str) -> Population:
-    import io
-
-    import h5py
-
-    with h5py.File(io.BytesIO(content), "r") as file:
-        layout = int(file.attrs.get("layout", -1))
-        if layout != LAYOUT:
-            raise PopulationError(f"layout {layout} is not known here, only {LAYOUT}")
-        n_stages = int(file.attrs["n_stages"])
-        weight = float(file.attrs["evidence_weight"])
-        if not 0.0 <= weight <= 1.0:
-            raise PopulationError(f"the evidence weight {weight} is not between 0 and 1")
-        kind = str(file.attrs["kind"])
-        if kind not in ("elicited", "fitted"):
-            raise PopulationError(f"the kind {kind[:80]!r} is neither elicited nor fitted")
-        values = _read(file)
-        _check(values, n_stages)
-        return Population(
-            name=str(file.attrs["name"]),
-            kind="fitted" if kind == "fitted" else "elicited",
-            evidence_weight=weight,
-            n_stages=n_stages,
-            sha256=sha256,
-            provenance=dict(json.loads(str(file.attrs["provenance"]))),
-            members=_read_members(file, values["log_advance"].shape[-1]),
-            **values,
-        )
-
-
 def load_population(path: str | Path | None = None) -> Population:
     """Read a population.
 
@@ -274,22 +301,35 @@ def load_population(path: str | Path | None = None) -> Population:
     Raises
     ------
     PopulationError
-        When the file is missing, too large, or not a population of this layout.
+        When the file is missing, too large, damaged, or not a population of a known format.
+
+    Warns
+    -----
+    PopulationWarning
+        When it is of version 0.1, and so carries no digest.
     """
     path = Path(path) if path is not None else default_population_path()
-    try:
-        if not path.is_file():
-            raise PopulationError("is not there, or not a file")
-        if path.stat().st_size > MAX_BYTES:
-            raise PopulationError(f"larger than {MAX_BYTES // 2**20} MiB")
-        content = path.read_bytes()
-        sha256 = hashlib.sha256(content).hexdigest()
-        return _from_file(content, sha256)
-    except PopulationError as error:
-        raise PopulationError(f"{path}: {error}") from None
-    except (
-        OSError, KeyError, ValueError, TypeError, AttributeError, RuntimeError, MemoryError,
-        OverflowError, IndexError,
-    ) as error:  # fmt: skip
-        # On damaged files h5py raises almost anything.
-        raise PopulationError(f"{path}: not a population file ({error})") from None
+    return _read(path, _population)
+
+
+def _population(file: _File) -> Population:
+    attributes = file.attributes
+    n_stages = int(attributes["n_stages"])
+    weight = float(attributes["evidence_weight"])
+    if not 0.0 <= weight <= 1.0:
+        raise PopulationError(f"the evidence weight {weight} is not between 0 and 1")
+    kind = str(attributes["kind"])
+    if kind not in ("elicited", "fitted"):
+        raise PopulationError(f"the kind {kind[:80]!r} is neither elicited nor fitted")
+    values = _arrays(file.arrays)
+    _check(values, n_stages)
+    return Population(
+        name=str(attributes["name"]),
+        kind="fitted" if kind == "fitted" else "elicited",
+        evidence_weight=weight,
+        n_stages=n_stages,
+        sha256=file.sha256,
+        provenance=dict(json.loads(str(attributes["provenance"]))),
+        members=unpack_members(attributes, file.arrays, values["log_advance"].shape[-1]),
+        **values,
+    )

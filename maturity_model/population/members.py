@@ -16,15 +16,17 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from maturity_model._typing import Floats, Ints
 from maturity_model.identity import fold
+from maturity_model.population.netcdf import Variable, texts
 
 if TYPE_CHECKING:
     from maturity_model.logbook import CheckIn, Event, Tank
@@ -231,33 +233,35 @@ def make_members(
     )
 
 
-def write_members(group: Any, members: Members) -> None:
-    """Write into a group of an HDF5 file; draws first."""
-    import h5py
-
-    text = h5py.string_dtype()
-    group.attrs["salt"] = members.salt.hex()
-    group.attrs["secret"] = "outside this file" if members.secret else "none"
-    group.attrs["check"] = members.check
-    group.attrs["as_of"] = members.as_of.isoformat()
-    group.create_dataset("keeper", data=list(members.keepers), dtype=text)
-    skill = group.create_dataset("skill", data=np.ascontiguousarray(members.skill.T))
-    skill.attrs["units"] = "1"
-    skill.attrs["long_name"] = "log-odds of seeing a small sign, by draw and keeper"
+def pack_members(members: Members) -> tuple[dict[str, str], dict[str, Variable]]:
+    """Attributes and variables of a population's file; draws first."""
+    attributes = {
+        "member_salt": members.salt.hex(),
+        "member_secret": "outside this file" if members.secret else "none",
+        "member_check": members.check,
+        "member_as_of": members.as_of.isoformat(),
+    }
     tanks = sorted(members.tanks.items())
-    group.create_dataset("tank", data=[k for k, _ in tanks], dtype=text)
-    group.create_dataset("tank_log", data=[v for _, v in tanks], dtype=text)
+    words = {"units": "1", "long_name": "log-odds of seeing a small sign, by draw and keeper"}
+    variables = {
+        "member_keeper": Variable(("member_keeper",), np.array(members.keepers, dtype="S")),
+        "member_skill": Variable(("draw", "member_keeper"), members.skill.T, words),
+        "member_tank": Variable(("member_tank",), np.array([k for k, _ in tanks], dtype="S")),
+        "member_tank_log": Variable(("member_tank",), np.array([v for _, v in tanks], dtype="S")),
+    }
+    # The format has no axis of length 0.
+    return attributes, {name: v for name, v in variables.items() if v.values.size}
 
 
-def read_members(attrs: Mapping[str, Any], read: Callable[[str], Any], n_draws: int) -> Members:
-    """Read what :func:`write_members` wrote.
+def unpack_members(
+    attributes: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]], n_draws: int
+) -> Members | None:
+    """Read what :func:`pack_members` wrote; None where it is not there.
 
     Parameters
     ----------
-    attrs : mapping
-        Attributes of the group.
-    read : callable
-        Reads one dataset of it, within bounds.
+    attributes, arrays : mapping
+        Of the whole file.
     n_draws : int
         Of the population.
 
@@ -266,28 +270,30 @@ def read_members(attrs: Mapping[str, Any], read: Callable[[str], Any], n_draws: 
     ValueError
         When it is damaged, or its number of draws is not the population's.
     """
-
-    def texts(name: str) -> tuple[str, ...]:
-        return tuple(v.decode() if isinstance(v, bytes) else str(v) for v in read(name))
-
-    keepers, tanks, logs = texts("keeper"), texts("tank"), texts("tank_log")
-    skill = np.ascontiguousarray(np.asarray(read("skill"), dtype=np.float64).T)
-    if not keepers:
-        skill = np.zeros((0, n_draws))
+    if "member_salt" not in attributes:
+        return None
+    keepers, tanks, logs = (
+        texts(arrays[name]) if name in arrays else ()
+        for name in ("member_keeper", "member_tank", "member_tank_log")
+    )
+    skill = np.zeros((0, n_draws))
+    if keepers:
+        skill = np.ascontiguousarray(np.asarray(arrays["member_skill"], dtype=np.float64).T)
     if skill.shape != (len(keepers), n_draws):
         raise ValueError(f"skill has the shape {skill.shape[::-1]}")
     if not (np.abs(skill) <= MAX_SKILL).all():
         raise ValueError("skill holds values that are no log-odds")
     if len(set(keepers)) < len(keepers) or len(tanks) != len(logs):
         raise ValueError("keepers or tanks of the pool stand twice")
-    salt, secret = bytes.fromhex(str(attrs["salt"])), str(attrs["secret"]) != "none"
+    salt = bytes.fromhex(str(attributes["member_salt"]))
+    secret = str(attributes["member_secret"]) != "none"
     return Members(
         salt=salt,
         secret=secret,
-        check=str(attrs["check"]),
+        check=str(attributes["member_check"]),
         keepers=keepers,
         skill=skill,
         tanks=dict(zip(tanks, logs, strict=True)),
-        as_of=dt.date.fromisoformat(str(attrs["as_of"])),
+        as_of=dt.date.fromisoformat(str(attributes["member_as_of"])),
         key=b"" if secret else derive_key(salt),
     )

@@ -9,10 +9,10 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
-import h5py
 import numpy as np
 import pytest
 from command_logs import ROOT, rows, run, small_log, write_log
+from population.edited_files import edited, save_older
 
 import maturity_model.report
 from maturity_model import __version__
@@ -178,6 +178,15 @@ def test_a_bad_population_file(small: Path, tmp_path: Path, capsys: Capture) -> 
     assert not (tmp_path / "out").exists()
 
 
+def test_a_population_of_version_0_1(small: Path, tmp_path: Path) -> None:
+    path = tmp_path / "older.nc"
+    save_older(elicit_population(load_catalogue(), 0.5, n_draws=32), path)
+    made = run("weekly", small, "--out", tmp_path / "out", "--brief", "--population", path)
+    assert made.returncode == 0
+    (line,) = made.stderr.splitlines()
+    assert line.startswith(f"maturity-model: {path} is of version 0.1 and carries no digest")
+
+
 def test_a_population_of_another_trade(small: Path, tmp_path: Path, capsys: Capture) -> None:
     population = elicit_population(load_catalogue(), 0.5, n_draws=32)
     path = tmp_path / "odd.nc"
@@ -186,8 +195,8 @@ def test_a_population_of_another_trade(small: Path, tmp_path: Path, capsys: Capt
     assert main(words) == 4
     assert "phases" in capsys.readouterr().err
     save_population(population, path)
-    with h5py.File(path, "r+") as file:
-        file.attrs["evidence_weight"] = 7.0
+    with edited(path) as (attributes, _):
+        attributes["evidence_weight"] = 7.0
     assert main(words) == 4
     assert "evidence weight" in capsys.readouterr().err
 
@@ -206,6 +215,27 @@ def test_interrupted(
     said = capsys.readouterr()
     assert "interrupted" in said.err
     assert said.out == ""
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no such device there")
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [
+        (["weekly", "none", "--out", "out"], 3),
+        (["weekly", "none"], 2),
+        (["elicit", "--out", "none/p.nc", "--draws", "32"], 2),
+        (["new", "log", "--tank", "A", "--started", "2026-01-05"], 0),
+    ],
+)
+def test_a_full_standard_error(words: list[str], code: int, tmp_path: Path) -> None:
+    with Path("/dev/full").open("wb") as full:
+        made = subprocess.run(
+            [sys.executable, "-m", "maturity_model", *words],
+            cwd=tmp_path, env=os.environ | {"PYTHONPATH": str(ROOT)}, stderr=full,
+            stdout=subprocess.PIPE, text=True,
+        )  # fmt: skip
+    assert made.returncode == code
+    assert "Traceback" not in made.stdout
 
 
 def test_a_terminal_that_knows_ascii_only(tmp_path: Path) -> None:

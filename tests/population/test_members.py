@@ -6,9 +6,9 @@ import datetime as dt
 from dataclasses import replace
 from pathlib import Path
 
-import h5py
 import numpy as np
 import pytest
+from population.edited_files import edited, save_older
 from small_logs import START, look, reading
 
 from maturity_model.catalogue import load_catalogue
@@ -16,6 +16,7 @@ from maturity_model.logbook import Event, Tank
 from maturity_model.population import (
     Population,
     PopulationError,
+    PopulationWarning,
     elicit_population,
     load_population,
     save_population,
@@ -29,6 +30,7 @@ from maturity_model.population.members import (
     make_members,
     read_secret,
 )
+from maturity_model.population.netcdf import unpack
 from maturity_model.population.types import take_draws
 
 SALT, SECRET = bytes(range(16)), b"a secret of the club only"
@@ -102,8 +104,7 @@ def test_round_trip_without_a_name(tmp_path: Path, secret: bytes) -> None:
         for form in ("utf-8", "utf-16-le", "utf-16-be", "latin-1"):
             if len(name) > 3:
                 assert name.encode(form) not in content, name
-    with h5py.File(path) as file:
-        stored = [v.decode() for v in file["members/keeper"][()]]
+    stored = unpack(path.read_bytes()).variables["member_keeper"].tolist()
     assert stored == sorted(stored)
     found = load_population(path).members
     assert found is not None
@@ -137,27 +138,44 @@ def test_draws_stay_together() -> None:
     np.testing.assert_array_equal(few.members.skill_of(ANN, []), skill(1)[index])
 
 
-def test_old_files_load_and_damaged_ones_are_refused(tmp_path: Path) -> None:
+def test_a_pool_without_keepers(tmp_path: Path) -> None:
+    none = replace(members(), keepers=(), skill=np.zeros((0, DRAWS)), tanks={})
+    save_population(replace(population(), members=none), tmp_path / "club.nc")
+    found = load_population(tmp_path / "club.nc").members
+    assert found is not None
+    assert (found.keepers, found.skill.shape, found.tanks) == ((), (0, DRAWS), {})
+
+
+def test_members_of_a_file_of_version_0_1(tmp_path: Path) -> None:
+    path = tmp_path / "older.nc"
+    made = members(SECRET)
+    save_older(replace(population(), members=made), path)
+    with pytest.warns(PopulationWarning):
+        found = load_population(path).members
+    assert found is not None
+    assert (found.keepers, found.tanks, found.as_of) == (made.keepers, made.tanks, AS_OF)
+    np.testing.assert_array_equal(found.unlock(SECRET).skill_of(ANN, []), skill(1))
+
+
+def test_files_without_members_load_and_damaged_ones_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "club.nc"
     save_population(population(), path)
     assert load_population(path).members is None
-
-    def narrow(group: h5py.Group) -> None:
-        values = group["skill"][()][:, :1]
-        del group["skill"]
-        group.create_dataset("skill", data=values)
-
-    for spoil in (
-        narrow,
-        lambda g: g["skill"].write_direct(np.full((DRAWS, 2), np.nan)),
-        lambda g: g["skill"].write_direct(np.full((DRAWS, 2), 1e6)),
-        lambda g: g.attrs.__setitem__("salt", "no hex"),
-        lambda g: g.attrs.__delitem__("check"),
-        lambda g: g.__delitem__("tank_log"),
+    for name, spoiled in (
+        ("member_skill", np.zeros((DRAWS, 1))),
+        ("member_skill", np.full((DRAWS, 2), np.nan)),
+        ("member_skill", np.full((DRAWS, 2), 1e6)),
+        ("member_skill", None),
+        ("member_tank_log", None),
+        ("member_salt", "no hex"),
+        ("member_check", None),
     ):
         save_population(replace(population(), members=members()), path)
-        with h5py.File(path, "r+") as file:
-            spoil(file["members"])
+        with edited(path) as (attributes, arrays):
+            place = attributes if name in attributes else arrays
+            del place[name]
+            if spoiled is not None:
+                place[name] = spoiled
         with pytest.raises(PopulationError):
             load_population(path)
 
