@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from maturity_model.logbook import Logbook, LogbookError, Problem
+from maturity_model.logbook.types import RowCount
 from maturity_model.panel import Panel
 
 
@@ -45,79 +46,44 @@ class Case:
     written: dict[str, int] = field(default_factory=dict)
 
 
+LINE_END = re.compile(r"\r\n|\r|\n")
+#: A cell in quotation marks, doubled ones inside; the last group is empty where it has no end.
+QUOTED = re.compile(r' *"([^"]*(?:""[^"]*)*)("|\Z)')
+
+
 def records(text: str, separator: str) -> Iterator[Row]:
     """Cut CSV text into records (RFC 4180, spaces behind a separator left out).
 
     A record whose quotation marks make no sense ends with its line and has no cells.
     """
-    at, line, size = 0, 1, len(text)
-
-    def line_end(i: int) -> int:
-        return 2 if text[i : i + 2] == "\r\n" else 1
-
-    while at < size:
-        first, cells, bad = line, [], False
-        done = False
-        while not done:
-            while at < size and text[at] == " ":
-                at += 1
-            cell = []
-            if at < size and text[at] == '"':
-                at += 1
-                while True:
-                    if at >= size:
-                        bad = done = True
-                        break
-                    c = text[at]
-                    if c == '"':
-                        if text[at + 1 : at + 2] == '"':
-                            cell.append('"')
-                            at += 2
-                            continue
-                        at += 1
-                        break
-                    if c in "\r\n":
-                        n = line_end(at)
-                        line += 1
-                        cell.append(text[at : at + n])
-                        at += n
-                        continue
-                    cell.append(c)
-                    at += 1
-                if not done and at < size and text[at] not in (separator, "\r", "\n"):
-                    bad = True
-                    while at < size and text[at] not in "\r\n":
-                        at += 1
-            else:
-                begin = at
-                while at < size and text[at] not in (separator, "\r", "\n"):
-                    at += 1
-                cell.append(text[begin:at])
-            cells.append("".join(cell))
-            if at >= size:
-                done = True
-            elif text[at] == separator and not bad:
-                at += 1
-                if at >= size:
-                    cells.append("")
-                    done = True
-            else:
-                done = True
-        last = line
-        if at < size:
-            at += line_end(at)
-            line += 1
-        yield Row(first, last, None if bad else cells)
+    plain = re.compile(rf" *([^{separator}\r\n]*)")
+    at, line = 0, 1
+    while at < len(text):
+        first, cells, good, more = line, [], True, True
+        while more:
+            quoted = QUOTED.match(text, at)
+            cell = quoted or plain.match(text, at)
+            assert cell
+            at = cell.end()
+            line += len(LINE_END.findall(cell[1]))
+            cells.append(cell[1].replace('""', '"') if quoted else cell[1])
+            if quoted:
+                rest = re.compile(rf"[^{separator}\r\n][^\r\n]*").match(text, at)
+                good = bool(quoted[2]) and not rest
+                at = rest.end() if rest else at
+            more = good and text[at : at + 1] == separator
+            at += more
+        yield Row(first, line, cells if good else None)
+        if end := LINE_END.match(text, at):
+            at, line = end.end(), line + 1
 
 
 def csv_rows(text: str, separator: str) -> list[Row]:
     """The header and every row with anything in it."""
     out: list[Row] = []
     for row in records(text, separator):
-        if not out:
-            if row.cells is None or any(row.cells):
-                out.append(row)
-        elif row.cells is None or any(c.strip() for c in row.cells):
+        # A header of blanks is one; a row of blanks is none.
+        if row.cells is None or any(c.strip() if out else c for c in row.cells):
             out.append(row)
     return out
 
@@ -181,47 +147,42 @@ def _stop(file: str, book: Logbook) -> float:
     return stop
 
 
-def _table(file: str, rows: list[Row], book: Logbook, count: object) -> Iterator[str]:
+def _table(file: str, rows: list[Row], book: Logbook, count: RowCount | None) -> Iterator[str]:
     stop = _stop(file, book)
     mine = [p for p in book.problems if p.file == file]
     if count is None:
-        if stop == float("inf") and len(rows) > 0:
+        if stop == float("inf") and rows:
             yield "not read, and nothing says so"
         return
     header, body = rows[0], rows[1:]
+    known = {r.first for r in body if r.first < stop}
     refused = {p.line for p in mine if p.scope == "row" and p.severity == "error"}
     merged = {p.line for p in mine if p.scope == "row" and p.severity == "settled"}
-    made = [x for x in (*book.tanks.values(),) if _is_table(file, "tanks")]
-    lined = [*made, *(x for x in (*book.checkins, *book.events) if x.file == file)]
-    used = [x.line for x in lined]
+    used = [x.line for x in (*book.checkins, *book.events) if x.file == file]
+    if _is_table(file, "tanks"):
+        used += [tank.line for tank in book.tanks.values()]
+    if any("none of its rows is used" in p.what for p in mine):
+        if used or count.read != len(known) or count.refused != len(known):
+            yield f"{count} of {len(known)} rows of a table that lacks a column"
+        return
     if len(set(used)) < len(used):
         yield "a row was used twice"
     used_lines = set(used) | merged
     if both := used_lines & refused:
         yield f"lines {sorted(both)[:5]} are used and refused"
-    known = {r.first for r in body if r.first < stop}
-    if any("none of its rows is used" in p.what for p in mine):
-        if used or count.read != len(known) or count.refused != len(known):  # type: ignore[attr-defined]
-            yield f"{count} of {len(known)} rows of a table that lacks a column"
-        return
     if invented := (used_lines | refused) - known:
         yield f"lines {sorted(invented)[:5]} hold no row"
     if any(_is_table(file, t) for t in ("tanks", "checkins", "events")):
-        lost = known - used_lines - refused
-        if lost:
+        if lost := known - used_lines - refused:
             yield f"lines {sorted(lost)[:5]} are neither used nor reported"
-    else:
-        if getattr(count, "refused", 0) != len(refused & known):
-            yield f"{count} but {len(refused & known)} rows are reported"
-    read, used_n, not_used = count.read, count.used, count.refused  # type: ignore[attr-defined]
-    if read != used_n + not_used:
+        if count.used != len(used_lines):
+            yield f"{count.used} rows count as used, {len(used_lines)} were"
+    elif count.refused != len(refused & known):
+        yield f"{count} but {len(refused & known)} rows are reported"
+    if count.read != count.used + count.refused:
         yield f"{count} does not add up"
-    if read != len(known):
-        yield f"{read} rows read of {len(known)}"
-    if any(_is_table(file, t) for t in ("tanks", "checkins", "events")) and used_n != len(
-        used_lines
-    ):
-        yield f"{used_n} rows count as used, {len(used_lines)} were"
+    if count.read != len(known):
+        yield f"{count.read} rows read of {len(known)}"
     if header.cells is not None and _is_table(file, "checkins"):
         yield from _answers(file, header.cells, body, book, mine)
 
@@ -237,40 +198,33 @@ def _answers(
     """Each answer and reading of a used row is used or reported, and none is made up."""
     names = [fold(h) for h in header]
     signs, analytes = set(book.catalogue.signs), set(book.catalogue.analytes)
-    told = {(p.line, p.column) for p in problems if p.scope == "cell" and p.severity == "error"}
-    by_line = {c.line: c for c in book.checkins if c.file == file}
-    by_day = {(c.tank, c.date): c for c in book.checkins if c.file == file}
-    days: dict[int, str] = {
-        p.line or 0: p.value for p in problems if p.scope == "row" and p.severity == "settled"
-    }
+    reported = {(p.line, p.column) for p in problems if p.scope == "cell" and p.severity == "error"}
+    looks = [c for c in book.checkins if c.file == file]
+    by_line = {c.line: c for c in looks}
+    # A row may have been merged into another look of its day.
+    days = {p.line: p.value for p in problems if p.scope == "row" and p.severity == "settled"}
     written: dict[int, set[str]] = {}
     for row in body:
         if row.cells is None:
             continue
-        found = by_line.get(row.first)
-        if found is None and row.first in days:
-            found = next(
-                (c for (tank, day), c in by_day.items()
-                 if day.isoformat() == days[row.first] and row.cells
-                 and any(unicodedata.normalize("NFC", x.strip()) == tank for x in row.cells)),
-                None,
-            )  # fmt: skip
-        if found is None:
+        look = by_line.get(row.first)
+        if look is None and row.first in days:
+            texts = {unicodedata.normalize("NFC", x.strip()) for x in row.cells}
+            day = days[row.first]
+            look = next((c for c in looks if c.date.isoformat() == day and c.tank in texts), None)
+        if look is None:
             continue
-        here = written.setdefault(id(found), set())
-        done: set[str] = set()
-        for name, cell in zip(names, row.cells, strict=False):
-            if name in done:
-                continue
-            done.add(name)
+        here = written.setdefault(id(look), set())
+        # Of a column that occurs twice the first counts.
+        for name, cell in dict(reversed([*zip(names, row.cells, strict=False)])).items():
             if not cell.strip() or name not in signs | analytes:
                 continue
-            if (row.first, name) in told or (row.first, None) in told:
+            if reported & {(row.first, name), (row.first, None)}:
                 continue
             here.add(name)
-            if name not in (found.signs if name in signs else found.readings):
+            if name not in (look.signs if name in signs else look.readings):
                 yield f"line {row.first}: {name} {cell[:20]!r} is neither used nor reported"
-    for c in by_line.values():
+    for c in looks:
         if made_up := ({*c.signs, *c.readings} - written.get(id(c), set())):
             yield f"line {c.line}: {sorted(made_up)[:3]} stand nowhere"
 
@@ -294,7 +248,7 @@ def account_panel(book: Logbook, panel: Panel) -> list[str]:
     return out
 
 
-def told(error: LogbookError) -> list[str]:
+def message_faults(error: LogbookError) -> list[str]:
     """What is wrong with how a whole logbook was refused."""
     bad = [p for p in error.problems if not p.what or not p.mend or not str(p).isprintable()]
     return [f"an unclear message: {p!r}" for p in bad] or (

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import random
-from pathlib import Path
 
 from .account import Case, fold
 from .books import Sheet, pack, parts
@@ -15,7 +14,7 @@ def _sheets(rng: random.Random, made: dict[str, Table], spoil: float) -> list[Sh
     return [Sheet(name, [t[0], *t[1]], rng, spoil) for name, t in made.items()]
 
 
-def _book(case: Case, sheets: list[Sheet], data: bytes, known: bool = True) -> Case:
+def _book(case: Case, sheets: list[Sheet], data: bytes, known: bool = True) -> None:
     if case.path.name.endswith("1"):
         case.path = case.path / "log.xlsx"
         case.path.write_bytes(data)
@@ -24,20 +23,19 @@ def _book(case: Case, sheets: list[Sheet], data: bytes, known: bool = True) -> C
     if known:
         case.tables = {f"log.xlsx!{s.title}": s.rows for s in sheets}
         case.written = {f: len(r) - 1 for f, r in case.tables.items()}
-    return case
 
 
 @kind
-def sheets(rng: random.Random, path: Path) -> Case:
+def sheets(rng: random.Random, case: Case) -> None:
     made = tables(rng)
     if rng.random() < 0.5:
         spoil(rng, made, EVERYTHING, 0.1)
     book = _sheets(rng, made, rng.choice((0.0, 0.2)))
-    return _book(Case("sheets", path), book, pack(parts(book), rng))
+    _book(case, book, pack(parts(book), rng))
 
 
 @kind
-def merged_cells(rng: random.Random, path: Path) -> Case:
+def merged_cells(rng: random.Random, case: Case) -> None:
     made = tables(rng)
     for _, rows in made.values():
         # Only the first cell of a merged range holds anything.
@@ -51,11 +49,11 @@ def merged_cells(rng: random.Random, path: Path) -> Case:
             "</sheetData>",
             '</sheetData><mergeCells count="1"><mergeCell ref="A2:A9"/></mergeCells>',
         )
-    return _book(Case("merged_cells", path), book, pack(parts(book), rng))
+    _book(case, book, pack(parts(book), rng))
 
 
 @kind
-def sheet_names(rng: random.Random, path: Path) -> Case:
+def sheet_names(rng: random.Random, case: Case) -> None:
     made = tables(rng)
     book = _sheets(rng, made, 0.0)
     extra = rng.choice(book)
@@ -69,14 +67,13 @@ def sheet_names(rng: random.Random, path: Path) -> Case:
             extra.title = extra.title.title() + " "
         case _:
             book.append(Sheet("Legend", [["a", "b"]] * 5, rng))
-    case = _book(Case("sheet_names", path), book, pack(parts(book), rng))
+    _book(case, book, pack(parts(book), rng))
     case.tables = {f: r for f, r in case.tables.items() if fold(f.split("!")[1]) in HEADERS}
     case.written.clear()
-    return case
 
 
 @kind
-def zip_noise(rng: random.Random, path: Path) -> Case:
+def zip_noise(rng: random.Random, case: Case) -> None:
     book = _sheets(rng, tables(rng), 0.1)
     data = bytearray(pack(parts(book), rng))
     match rng.randint(0, 3):
@@ -87,21 +84,21 @@ def zip_noise(rng: random.Random, path: Path) -> Case:
         case _:
             for _ in range(rng.randint(1, 8)):
                 data[rng.randrange(len(data))] = rng.randint(0, 255)
-    return _book(Case("zip_noise", path), book, bytes(data), known=False)
+    _book(case, book, bytes(data), known=False)
 
 
 @kind
-def xml_cut(rng: random.Random, path: Path) -> Case:
+def xml_cut(rng: random.Random, case: Case) -> None:
     """A sheet that ends before its end, in a zip that is whole: no row may vanish unsaid."""
     book = _sheets(rng, tables(rng), 0.0)
     sheet = rng.choice(book)
     start = sheet.xml.index("<sheetData>") + 11
     sheet.xml = sheet.xml[: rng.randint(start, sheet.xml.index("</sheetData>"))]
-    return _book(Case("xml_cut", path), book, pack(parts(book), rng))
+    _book(case, book, pack(parts(book), rng))
 
 
 @kind
-def xml_noise(rng: random.Random, path: Path) -> Case:
+def xml_noise(rng: random.Random, case: Case) -> None:
     book = _sheets(rng, tables(rng), 0.1)
     pieces = parts(book)
     name = rng.choice(list(pieces))
@@ -116,11 +113,11 @@ def xml_noise(rng: random.Random, path: Path) -> Case:
         b = a + rng.choice((0, 0, 1, 5, 40))
         text = text[:a] + rng.choice((rng.choice(junk), "")) + text[b:]
     pieces[name] = text
-    return _book(Case("xml_noise", path), book, pack(pieces, rng), known=False)
+    _book(case, book, pack(pieces, rng), known=False)
 
 
 @kind
-def zip_bombs(rng: random.Random, path: Path) -> Case:
+def zip_bombs(rng: random.Random, case: Case) -> None:
     """Small ones by the thousand; large ones are tested once."""
     book = _sheets(rng, tables(rng), 0.0)
     pieces: dict[str, bytes] = {n: t.encode() for n, t in parts(book).items()}
@@ -154,4 +151,4 @@ def zip_bombs(rng: random.Random, path: Path) -> Case:
             pieces["xl/worksheets/sheet1.xml"] = sheet.replace(
                 b"<sheetData>", b"<sheetData><row>" + wide + b"</row>"
             )
-    return _book(Case("zip_bombs", path), book, pack(pieces, rng), known)
+    _book(case, book, pack(pieces, rng), known)

@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 import random
 from collections.abc import Callable
-from pathlib import Path
 
 from .account import Case
 from .books import Sheet, pack, parts
 from .nasty import EVERYTHING, FORMULAS, HEADERS, NAMES, PATHS, SCRIPTS, good_row
 
-Kind = Callable[[random.Random, Path], Case]
+#: Writes a broken logbook into the folder of a case.
+Kind = Callable[[random.Random, Case], None]
 KINDS: dict[str, Kind] = {}
 Table = tuple[list[str], list[list[str]]]
 
@@ -61,6 +61,12 @@ def write(case: Case, name: str, data: bytes | str) -> None:
         case.csv[name] = data
 
 
+def rewrite(case: Case, name: str, data: bytes | str) -> None:
+    """Write a broken file over a good one; how many rows it has is no longer known."""
+    write(case, name, data)
+    case.written.pop(name, None)
+
+
 def put(case: Case, made: dict[str, Table], separator: str = ",", end: str = "\n") -> None:
     for name, table in made.items():
         write(case, f"{name}.csv", csv_text(table, separator, end))
@@ -74,10 +80,8 @@ def some(rng: random.Random, made: dict[str, Table]) -> str:
 
 
 @kind
-def clean(rng: random.Random, path: Path) -> Case:
-    case = Case("clean", path)
+def clean(rng: random.Random, case: Case) -> None:
     put(case, tables(rng), rng.choice(",,;\t"), rng.choice(("\n", "\r\n", "\r")))
-    return case
 
 
 def spoil(rng: random.Random, made: dict[str, Table], texts: tuple[str, ...], share: float) -> None:
@@ -89,17 +93,15 @@ def spoil(rng: random.Random, made: dict[str, Table], texts: tuple[str, ...], sh
 
 
 @kind
-def cells(rng: random.Random, path: Path) -> Case:
-    case, made = Case("cells", path), tables(rng)
+def cells(rng: random.Random, case: Case) -> None:
+    made = tables(rng)
     spoil(rng, made, EVERYTHING, rng.choice((0.02, 0.1, 0.4)))
     put(case, made, rng.choice(",,;\t"), rng.choice(("\n", "\r\n", "\r")))
-    return case
 
 
 @kind
-def scripts(rng: random.Random, path: Path) -> Case:
+def scripts(rng: random.Random, case: Case) -> None:
     """HTML, formulas and paths in every text field, tank names that work included."""
-    case = Case("scripts", path)
     texts = (*SCRIPTS, *FORMULAS, *PATHS)
     made = tables(rng, tuple(rng.sample([t for t in texts if len(t) <= 80], 8)))
     for header, rows in made.values():
@@ -108,12 +110,11 @@ def scripts(rng: random.Random, path: Path) -> Case:
                 if name in ("note", "observer", "keeper", "club", "label", "where"):
                     row[i] = rng.choice(texts)
     put(case, made)
-    return case
 
 
 @kind
-def empty(rng: random.Random, path: Path) -> Case:
-    case, made = Case("empty", path), tables(rng)
+def empty(rng: random.Random, case: Case) -> None:
+    made = tables(rng)
     put(case, made)
     for _ in range(rng.randint(1, 2)):
         name = some(rng, made)
@@ -121,26 +122,22 @@ def empty(rng: random.Random, path: Path) -> Case:
             (b"", b"\xef\xbb\xbf", b"\xff\xfe", b"\n\n\n", b" \n\t\n", b",,,\n", b'""\n', b'"',
              csv_text((made[name][0], [])).encode(), b"\r", b"\0")
         )  # fmt: skip
-        write(case, f"{name}.csv", data)
-        case.written.pop(f"{name}.csv", None)
-    return case
+        rewrite(case, f"{name}.csv", data)
 
 
 @kind
-def truncated(rng: random.Random, path: Path) -> Case:
-    case, made = Case("truncated", path), tables(rng)
+def truncated(rng: random.Random, case: Case) -> None:
+    made = tables(rng)
     spoil(rng, made, EVERYTHING, rng.choice((0.0, 0.05)))
     put(case, made)
     name = f"{some(rng, made)}.csv"
     data = case.csv[name]
-    write(case, name, data[: rng.randint(0, len(data))])
-    case.written.pop(name, None)
-    return case
+    rewrite(case, name, data[: rng.randint(0, len(data))])
 
 
 @kind
-def encodings(rng: random.Random, path: Path) -> Case:
-    case, made = Case("encodings", path), tables(rng)
+def encodings(rng: random.Random, case: Case) -> None:
+    made = tables(rng)
     put(case, made)
     for table in made:
         text = csv_text(made[table])
@@ -159,13 +156,12 @@ def encodings(rng: random.Random, path: Path) -> Case:
         write(case, f"{table}.csv", data)
         if not code.startswith("utf") or code == "utf-7":
             case.written.pop(f"{table}.csv", None)
-    return case
 
 
 @kind
-def control_bytes(rng: random.Random, path: Path) -> Case:
+def control_bytes(rng: random.Random, case: Case) -> None:
     """NUL and other bytes that no text holds."""
-    case, made = Case("control_bytes", path), tables(rng)
+    made = tables(rng)
     put(case, made)
     name = f"{some(rng, made)}.csv"
     data = bytearray(case.csv[name])
@@ -174,12 +170,11 @@ def control_bytes(rng: random.Random, path: Path) -> Case:
             rng.randint(0, len(data) - 3), rng.choice((0, 0, 1, 8, 11, 12, 26, 27, 28, 31, 127))
         )
     write(case, name, bytes(data))
-    return case
 
 
 @kind
-def quotes(rng: random.Random, path: Path) -> Case:
-    case, made = Case("quotes", path), tables(rng)
+def quotes(rng: random.Random, case: Case) -> None:
+    made = tables(rng)
     put(case, made)
     name = f"{some(rng, made)}.csv"
     lines = case.csv[name].decode().split("\n")
@@ -188,14 +183,12 @@ def quotes(rng: random.Random, path: Path) -> Case:
         at = rng.choice((0, len(lines[i]), rng.randint(0, len(lines[i]))))
         mark = rng.choice(('"', '"', '""', '"a"b', ',"', '",', '"\n"', "“", "'"))
         lines[i] = lines[i][:at] + mark + lines[i][at:]
-    write(case, name, "\n".join(lines))
-    case.written.pop(name, None)
-    return case
+    rewrite(case, name, "\n".join(lines))
 
 
 @kind
-def separators(rng: random.Random, path: Path) -> Case:
-    case, made = Case("separators", path), tables(rng)
+def separators(rng: random.Random, case: Case) -> None:
+    made = tables(rng)
     put(case, made)
     name = some(rng, made)
     header, rows = made[name]
@@ -204,26 +197,22 @@ def separators(rng: random.Random, path: Path) -> Case:
     for row in [header, *rows]:
         mark = rng.choice(marks) if rng.random() < 0.3 else ","
         lines.append(mark.join(quote(c, mark.strip() or ",") for c in row))
-    write(case, f"{name}.csv", rng.choice(("", "sep=;\n")) + "\n".join(lines))
-    case.written.pop(f"{name}.csv", None)
-    return case
+    rewrite(case, f"{name}.csv", rng.choice(("", "sep=;\n")) + "\n".join(lines))
 
 
 @kind
-def line_ends(rng: random.Random, path: Path) -> Case:
-    case, made = Case("line_ends", path), tables(rng)
+def line_ends(rng: random.Random, case: Case) -> None:
+    made = tables(rng)
     put(case, made)
     name = f"{some(rng, made)}.csv"
     ends = ("\n", "\r", "\r\n", "\n\r", "\n\n", "\r\r\n", "\x0b\n", "\x0c\n", "\x85\n", "\u2028\n")
     lines = case.csv[name].decode().split("\n")
-    write(case, name, "".join(line + rng.choice(ends) for line in lines))
-    case.written.pop(name, None)
-    return case
+    rewrite(case, name, "".join(line + rng.choice(ends) for line in lines))
 
 
 @kind
-def headers(rng: random.Random, path: Path) -> Case:
-    case, made = Case("headers", path), tables(rng)
+def headers(rng: random.Random, case: Case) -> None:
+    made = tables(rng)
     for _ in range(rng.randint(1, 3)):
         header, rows = made[some(rng, made)]
         i = rng.randrange(len(header))
@@ -246,12 +235,11 @@ def headers(rng: random.Random, path: Path) -> Case:
                 header += [rng.choice(EVERYTHING)] * rng.choice((1, 5, 1000, 3000))
     put(case, made)
     case.written.clear()
-    return case
 
 
 @kind
-def ragged(rng: random.Random, path: Path) -> Case:
-    case, made = Case("ragged", path), tables(rng)
+def ragged(rng: random.Random, case: Case) -> None:
+    made = tables(rng)
     for _, rows in made.values():
         for row in list(rows):
             match rng.randint(0, 9):
@@ -266,13 +254,12 @@ def ragged(rng: random.Random, path: Path) -> Case:
                 case 4:
                     rows.insert(rng.randrange(len(rows)), [rng.choice(("", " ", "\t"))] * len(row))
     put(case, made)
-    return case
 
 
 @kind
-def noise(rng: random.Random, path: Path) -> Case:
+def noise(rng: random.Random, case: Case) -> None:
     """Bytes flipped, dropped, doubled, moved."""
-    case, made = Case("noise", path), tables(rng)
+    made = tables(rng)
     put(case, made)
     for _ in range(rng.randint(1, 3)):
         name = f"{some(rng, made)}.csv"
@@ -296,14 +283,12 @@ def noise(rng: random.Random, path: Path) -> Case:
                     del data[a:b]
                     c = rng.randint(0, len(data))
                     data[c:c] = piece
-        write(case, name, bytes(data))
-        case.written.pop(name, None)
-    return case
+        rewrite(case, name, bytes(data))
 
 
 @kind
-def long_lines(rng: random.Random, path: Path) -> Case:
-    case, made = Case("long_lines", path), tables(rng)
+def long_lines(rng: random.Random, case: Case) -> None:
+    made = tables(rng)
     name = some(rng, made)
     header, rows = made[name]
     i = rng.randrange(len(header))
@@ -311,16 +296,15 @@ def long_lines(rng: random.Random, path: Path) -> Case:
     rng.choice(rows)[i] = rng.choice(("x", "9", "ü", "\n", '"', ",")) * size
     put(case, made)
     case.written.pop(f"{name}.csv", None)
-    return case
 
 
 @kind
-def files(rng: random.Random, path: Path) -> Case:
+def files(rng: random.Random, case: Case) -> None:
     """Other files, folders and links where a table is looked for."""
-    case, made = Case("files", path), tables(rng)
+    made = tables(rng)
     put(case, made)
     name = rng.choice(list(made))
-    file = path / f"{name}.csv"
+    file = case.path / f"{name}.csv"
     match rng.randint(0, 9):
         case 0:
             file.unlink()
@@ -330,7 +314,7 @@ def files(rng: random.Random, path: Path) -> Case:
             file.mkdir()
         case 2:
             file.unlink()
-            file.symlink_to(path / "nowhere")
+            file.symlink_to(case.path / "nowhere")
         case 3:
             file.unlink()
             file.symlink_to(file)
@@ -338,27 +322,22 @@ def files(rng: random.Random, path: Path) -> Case:
             file.unlink()
             os.mkfifo(file)
         case 5:
-            other = path / f"{name.upper()}.CSV"
+            other = case.path / f"{name.upper()}.CSV"
             other.write_bytes(case.csv[file.name])
             case.csv[other.name] = case.csv[file.name]
         case 6:
             for other_name in rng.sample([t for t in (*SCRIPTS, *FORMULAS) if "/" not in t], 3):
-                (path / f"{other_name}.csv").write_bytes(b"x")
-            (path / os.fsdecode(b"\xff\xfe.csv")).write_bytes(b"x")
+                (case.path / f"{other_name}.csv").write_bytes(b"x")
+            (case.path / os.fsdecode(b"\xff\xfe.csv")).write_bytes(b"x")
         case 7:
             sheet = Sheet(name, [made[name][0], *made[name][1]], rng)
-            (path / "b.xlsx").write_bytes(pack(parts([sheet]), rng))
+            (case.path / "b.xlsx").write_bytes(pack(parts([sheet]), rng))
             case.tables[f"b.xlsx!{name}"] = sheet.rows
         case 8:
-            (path / "a.xlsx").write_bytes(b"")
-            (path / "b.xlsx").write_bytes(b"PK\3\4")
+            (case.path / "a.xlsx").write_bytes(b"")
+            (case.path / "b.xlsx").write_bytes(b"PK\3\4")
         case _:
-            real = path / "elsewhere"
+            real = case.path / "elsewhere"
             file.rename(real)
             file.symlink_to(real)
-    if not file.exists():
-        case.csv[file.name] = case.csv.get(file.name, b"x") if file.is_symlink() else b"x"
-        if not file.is_symlink():
-            del case.csv[file.name]
     case.written.clear()
-    return case

@@ -15,40 +15,11 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import pandas as pd
-
-LOCK = ".maturity-model.lock"
-
-
-@dataclass
-class Kills:
-    """What was seen of one command.
-
-    Attributes
-    ----------
-    kills : int
-        Processes killed while they ran.
-    too_late : int
-        Processes that had ended before the signal came; not counted as killed.
-    writing : int
-        Kills that left a half-written file beside its target, or some files old and some new.
-    unfinished : int
-        Kills before anything was new.
-    reruns : int
-    complaints : list of str
-    """
-
-    command: str
-    kills: int = 0
-    too_late: int = 0
-    writing: int = 0
-    unfinished: int = 0
-    reruns: int = 0
-    complaints: list[str] = field(default_factory=list)
 
 
 def files(folder: Path) -> dict[str, bytes]:
@@ -134,24 +105,6 @@ def make_log(folder: Path, tanks: int, weeks: int) -> None:
     (folder / "checkins.csv").write_text("tank,date,diatoms,nitrate\n" + "".join(rows))
 
 
-def restore(folder: Path, copy: Path) -> None:
-    shutil.rmtree(folder, ignore_errors=True)
-    shutil.copytree(copy, folder)
-
-
-def _mixed(
-    found: dict[str, bytes], old: dict[str, bytes], new: dict[str, bytes], seen: Kills, left: bool
-) -> None:
-    for name, data in found.items():
-        if data not in (old.get(name), new.get(name)):
-            seen.complaints.append(f"{name} is neither old nor new ({len(data)} bytes)")
-    for name in old.keys() - found.keys():
-        seen.complaints.append(f"{name} is gone")
-    fresh = [found.get(n) == new[n] for n in new if old.get(n) != new[n]]
-    seen.unfinished += not any(fresh)
-    seen.writing += left or (any(fresh) and not all(fresh))
-
-
 def finished(words: list[str], work: Path, codes: tuple[int, ...] = (0,)) -> float:
     """Run a command to its end; seconds."""
     began = time.monotonic()
@@ -159,177 +112,217 @@ def finished(words: list[str], work: Path, codes: tuple[int, ...] = (0,)) -> flo
     return time.monotonic() - began
 
 
-def kill_weekly(count: int, rng: random.Random, work: Path) -> Kills:
+@dataclass
+class Scene:
+    """A command that changes the folder ``target``, killed as it writes into ``place``.
+
+    Attributes
+    ----------
+    kills : int
+        Processes killed while they ran.
+    too_late : int
+        Processes that had ended before the signal came; not counted as killed.
+    writing : int
+        Kills that left a half-written file beside its target, or some files old and some new.
+    unfinished : int
+        Kills before anything was new.
+    reruns : int
+    complaints : list of str
+    """
+
+    command: str
+    rng: random.Random
+    words: list[str]
+    work: Path
+    target: Path
+    place: Path
+    codes: tuple[int, ...] = (0,)
+    kills: int = 0
+    too_late: int = 0
+    writing: int = 0
+    unfinished: int = 0
+    reruns: int = 0
+    complaints: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        """Copy the target as it is, then let the command end once and time it."""
+        shutil.copytree(self.target, self.work / "old")
+        self.took = finished(self.words, self.work, self.codes)
+
+    def restore(self) -> None:
+        """Make the target what it was before the command."""
+        shutil.rmtree(self.target, ignore_errors=True)
+        shutil.copytree(self.work / "old", self.target)
+
+    def start(self) -> subprocess.Popen[bytes]:
+        return start(self.words, self.work)
+
+    def kill(self, process: subprocess.Popen[bytes], place: Path | None = None) -> bool:
+        """Kill the command at a random moment; whether that was in time."""
+        killed = kill(process, place or self.place, self.rng, self.took)
+        self.kills += killed
+        self.too_late += not killed
+        return killed
+
+    def until(self, count: int) -> Iterator[None]:
+        """Restore and kill; yield after each kill until there are enough."""
+        while self.kills < count:
+            self.restore()
+            if self.kill(self.start()):
+                yield
+
+    def rerun(self) -> None:
+        """Run the command to its end, as a keeper would after a kill."""
+        self.reruns += 1
+        self.check(self.start().wait() in self.codes, "a rerun failed")
+
+    def check(self, good: bool, complaint: str) -> None:
+        if not good:
+            self.complaints.append(complaint)
+
+    def mixed(self, found: dict[str, bytes], old: dict[str, bytes], new: dict[str, bytes]) -> None:
+        """Each file of a folder must be the old or the new one."""
+        for name, data in found.items():
+            whole = data in (old.get(name), new.get(name))
+            self.check(whole, f"{name} is neither old nor new ({len(data)} bytes)")
+        self.check(old.keys() <= found.keys(), f"{old.keys() - found.keys()} are gone")
+        fresh = [found.get(n) == new[n] for n in new if old.get(n) != new[n]]
+        self.unfinished += not any(fresh)
+        self.writing += bool(leftovers(self.target)) or (any(fresh) and not all(fresh))
+
+
+def kill_weekly(count: int, rng: random.Random, work: Path) -> Scene:
     """The weekly report of twelve tanks over an older one."""
-    seen = Kills("weekly")
-    make_log(work / "log", 12, 30)
     out = work / "out"
+    make_log(work / "log", 12, 30)
     words = ["weekly", "log", "--out", "out", "--brief"]
-    assert start([*words, "--as-of", "2025-06-01"], work).wait() == 0
-    shutil.copytree(out, work / "old")
-    took = finished(words, work)
+    finished([*words, "--as-of", "2025-06-01"], work)
+    scene = Scene("weekly", rng, words, work, out, out)
     old, new = files(work / "old"), files(out)
-    while seen.kills < count:
-        restore(out, work / "old")
-        if not kill(start(words, work), out, rng, took):
-            seen.too_late += 1
-            continue
-        seen.kills += 1
-        _mixed(files(out), old, new, seen, bool(leftovers(out)))
-        if seen.kills % 4 == 0 or leftovers(out):
-            seen.reruns += 1
-            if start(words, work).wait() != 0 or files(out) != new:
-                seen.complaints.append("a rerun did not finish the report")
-    return seen
+    for _ in scene.until(count):
+        scene.mixed(files(out), old, new)
+        if scene.kills % 4 == 0 or leftovers(out):
+            scene.rerun()
+            scene.check(files(out) == new, "a rerun did not finish the report")
+    return scene
 
 
-def kill_add(count: int, rng: random.Random, work: Path) -> Kills:
+def tables(log: Path) -> dict[str, bytes]:
+    """A logbook's files without its backups."""
+    return {name: data for name, data in files(log).items() if "/" not in name}
+
+
+def kill_add(count: int, rng: random.Random, work: Path) -> Scene:
     """Adding check-ins and events to a long log; its tables change one after the other."""
-    seen = Kills("add")
     log = work / "log"
     make_log(log, 100, 80)
     (log / "events.csv").write_text("tank,date,event,amount\ntank 0,2025-04-01,crash,\n")
     rows = "".join(f"tank {i},2026-06-01,y,,,from the form\n" for i in range(40))
     rows += "".join(f"tank {i},2026-06-01,,water_change,20,\n" for i in range(40))
     (work / "new.csv").write_text("tank,date,diatoms,event,amount,note\n" + rows)
-    shutil.copytree(log, work / "old")
-    words = ["add", "new.csv", "log"]
-    took = finished(words, work)
-    old = files(work / "old")
-    new = {n: d for n, d in files(log).items() if "/" not in n}
-    while seen.kills < count:
-        restore(log, work / "old")
-        if not kill(start(words, work), log, rng, took):
-            seen.too_late += 1
-            continue
-        seen.kills += 1
-        found = files(log)
-        for name, data in found.items():
-            if name.startswith("backup/") and data not in old.values():
-                seen.complaints.append(f"{name} is no copy of an old table")
-        _mixed({n: d for n, d in found.items() if "/" not in n}, old, new, seen,
-               bool(leftovers(log)))  # fmt: skip
-        seen.reruns += 1
-        if start(words, work).wait() != 0:
-            seen.complaints.append("a rerun failed")
-        if {n: d for n, d in files(log).items() if "/" not in n} != new:
-            seen.complaints.append("a rerun did not finish adding")
-        if left := leftovers(log):
-            seen.complaints.append(f"a rerun left {left}")
-    return seen
+    scene = Scene("add", rng, ["add", "new.csv", "log"], work, log, log)
+    old, new = files(work / "old"), tables(log)
+    for _ in scene.until(count):
+        for name, data in files(log).items():
+            backup = name.startswith("backup/")
+            scene.check(not backup or data in old.values(), f"{name} is no copy of an old table")
+        scene.mixed(tables(log), old, new)
+        scene.rerun()
+        scene.check(tables(log) == new, "a rerun did not finish adding")
+        scene.check(not leftovers(log), f"a rerun left {leftovers(log)}")
+    return scene
 
 
-def kill_pair(count: int, rng: random.Random, work: Path) -> Kills:
+def kill_pair(count: int, rng: random.Random, work: Path) -> Scene:
     """Two at once on one log, one of them killed: what the other added stays, and both end."""
-    seen = Kills("two adds at once")
     log = work / "log"
     make_log(log, 10, 30)
     for i in (1, 2):
         rows = "".join(f"tank {t},2026-06-0{i},y\n" for t in range(10))
         (work / f"new{i}.csv").write_text("tank,date,diatoms\n" + rows)
-    shutil.copytree(log, work / "old")
-    took = finished(["add", "new1.csv", "log"], work)
-    before = len((work / "old" / "checkins.csv").read_text().splitlines())
-    while seen.kills < count:
-        restore(log, work / "old")
-        first, second = (start(["add", f"new{i}.csv", "log"], work) for i in (1, 2))
-        killed = kill(first, log, rng, took)
-        if second.wait() != 0:
-            seen.complaints.append("the other one failed")
-        seen.kills += killed
-        seen.too_late += not killed
-        lines = (log / "checkins.csv").read_text().splitlines()
-        if sum(",2026-06-02," in x for x in lines) != 10:
-            seen.complaints.append("rows of the other one were lost")
-        if len(lines) not in (before + 10, before + 20):
-            seen.complaints.append(f"{len(lines)} lines after {before}")
-        seen.unfinished += len(lines) == before + 10
-        seen.reruns += 1
-        if start(["add", "new1.csv", "log"], work).wait() != 0:
-            seen.complaints.append("a rerun failed")
-        lines = (log / "checkins.csv").read_text().splitlines()
-        if len(lines) != before + 20 or len(set(lines)) != len(lines):
-            seen.complaints.append("a rerun lost or doubled rows")
-    return seen
+
+    def lines() -> list[str]:
+        return (log / "checkins.csv").read_text().splitlines()
+
+    before = len(lines())
+    scene = Scene("two adds at once", rng, ["add", "new1.csv", "log"], work, log, log)
+    while scene.kills < count:
+        scene.restore()
+        first, other = scene.start(), start(["add", "new2.csv", "log"], work)
+        scene.kill(first)
+        scene.check(other.wait() == 0, "the other one failed")
+        theirs = sum(",2026-06-02," in line for line in lines())
+        scene.check(theirs == 10, "rows of the other one were lost")
+        added = len(lines()) - before
+        scene.check(added in (10, 20), f"{added} rows were added")
+        scene.unfinished += added == 10
+        scene.rerun()
+        whole = len(lines()) == len(set(lines())) == before + 20
+        scene.check(whole, "a rerun lost or doubled rows")
+    return scene
 
 
-def kill_pool(count: int, rng: random.Random, work: Path) -> Kills:
+def kill_pool(count: int, rng: random.Random, work: Path) -> Scene:
     """A pool of two logs over a pool of one: the folder is the old or the new one as a whole."""
-    seen = Kills("pool")
+    pool = work / "pool"
     for i in (1, 2):
         make_log(work / f"log{i}", 5 * i, 30)
-    pool = work / "pool"
-    words = ["pool", "log1", "--out", "pool", "--consent-default", "yes"]
-    assert start(words, work).wait() == 0
-    old = files(pool)
-    shutil.copytree(pool, work / "old")
-    words.insert(2, "log2")
-    took = finished(words, work)
-    new = files(pool)
-    key = {p.name: p.read_bytes() for p in work.glob("*.key")}
-    while seen.kills < count:
-        restore(pool, work / "old")
-        if not kill(start(words, work), work, rng, took):
-            seen.too_late += 1
-            continue
-        seen.kills += 1
-        half = any(p.name.endswith(".part") for p in work.iterdir())
+    words = ["--out", "pool", "--consent-default", "yes"]
+    finished(["pool", "log1", *words], work)
+    scene = Scene("pool", rng, ["pool", "log1", "log2", *words], work, pool, work)
+    old, new = files(work / "old"), files(pool)
+
+    def keys() -> dict[str, bytes]:
+        return {p.name: p.read_bytes() for p in work.glob("*.key")}
+
+    def parts() -> list[str]:
+        return [p.name for p in work.glob("*.part")]
+
+    key = keys()
+    for _ in scene.until(count):
         found = files(pool) if pool.exists() else None
-        if found is None or found == old:
-            seen.unfinished += 1
-        elif found != new:
-            seen.complaints.append("the pool is neither old nor new")
-        seen.writing += half
-        if found is None and not half:
-            seen.complaints.append("the pool is gone")
-        if {p.name: p.read_bytes() for p in work.glob("*.key")} != key:
-            seen.complaints.append("the key changed")
-        seen.reruns += 1
-        if start(words, work).wait() != 0 or files(pool) != new:
-            seen.complaints.append("a rerun did not finish the pool")
-        if left := [p.name for p in work.iterdir() if p.name.endswith(".part")]:
-            seen.complaints.append(f"a rerun left {left}")
-    return seen
+        scene.unfinished += found in (None, old)
+        scene.writing += bool(parts())
+        scene.check(found in (None, old, new), "the pool is neither old nor new")
+        scene.check(found is not None or bool(parts()), "the pool is gone")
+        scene.check(keys() == key, "the key changed")
+        scene.rerun()
+        scene.check(files(pool) == new, "a rerun did not finish the pool")
+        scene.check(not parts(), f"a rerun left {parts()}")
+    return scene
 
 
-def kill_fit(count: int, rng: random.Random, work: Path) -> Kills:
+def kill_fit(count: int, rng: random.Random, work: Path) -> Scene:
     """A tiny fit; whole means that a file can be opened and holds what it should."""
     from maturity_model.fitting.command import idata_path
     from maturity_model.population import load_population
 
-    seen = Kills("fit")
     make_log(work / "log", 3, 20)
     out, chains = work / "club.nc", work / "club.nc.chains"
     words = ["fit", "log", "--out", "club.nc", "--draws", "60", "--tune", "60", "--chains", "2",
              "--cores", "1"]  # fmt: skip
     # The checks of so short a fit fail: exit code 5.
-    took = finished(words, work, (0, 5))
+    scene = Scene("fit", rng, words, work, work / "log", work, (0, 5))
     draws = load_population(out).n_draws
-    while seen.kills < count:
-        if seen.kills % 5 == 0:
+    while scene.kills < count:
+        if scene.kills % 5 == 0:
             shutil.rmtree(chains, ignore_errors=True)
         if rng.random() < 0.5:
             out.unlink(missing_ok=True)
             idata_path(out).unlink(missing_ok=True)
-        place = chains if rng.random() < 0.5 else work
-        if not kill(start(words, work), place, rng, took):
-            seen.too_late += 1
+        if not scene.kill(scene.start(), chains if rng.random() < 0.5 else work):
             continue
-        seen.kills += 1
-        seen.writing += bool(leftovers(work))
-        seen.unfinished += not out.exists()
-        if out.exists() and load_population(out).n_draws != draws:
-            seen.complaints.append("the population is not whole")
+        scene.writing += bool(leftovers(work))
+        scene.unfinished += not out.exists()
+        whole = not out.exists() or load_population(out).n_draws == draws
+        scene.check(whole, "the population is not whole")
         for path in [*chains.glob("*.nc"), idata_path(out)]:
-            if path.exists() and not _opens(path):
-                seen.complaints.append(f"{path.name} is not whole")
-        if seen.kills % 5 == 0 or seen.kills == count:
-            seen.reruns += 1
-            if start(words, work).wait() not in (0, 5):
-                seen.complaints.append("a rerun failed")
-            if load_population(out).n_draws != draws or not _opens(idata_path(out)):
-                seen.complaints.append("a rerun did not finish the fit")
-    return seen
+            scene.check(not path.exists() or _opens(path), f"{path.name} is not whole")
+        if scene.kills % 5 == 0 or scene.kills == count:
+            scene.rerun()
+            whole = load_population(out).n_draws == draws and _opens(idata_path(out))
+            scene.check(whole, "a rerun did not finish the fit")
+    return scene
 
 
 def _opens(path: Path) -> bool:
@@ -344,7 +337,7 @@ def _opens(path: Path) -> bool:
         return False
 
 
-SCENES: dict[str, Callable[[int, random.Random, Path], Kills]] = {
+SCENES: dict[str, Callable[[int, random.Random, Path], Scene]] = {
     "weekly": kill_weekly,
     "add": kill_add,
     "pair": kill_pair,
@@ -353,8 +346,8 @@ SCENES: dict[str, Callable[[int, random.Random, Path], Kills]] = {
 }
 
 
-def run(name: str, count: int, seed: int) -> Kills:
-    """Kill one command so many times in a folder of its own."""
+def run(name: str, count: int, seed: int) -> Scene:
+    """Kill one command ``count`` times, in a folder of its own."""
     with tempfile.TemporaryDirectory() as work:
         return SCENES[name](count, random.Random(f"{name}{seed}"), Path(work))
 
@@ -373,7 +366,7 @@ def main() -> int:
         # Ten at a time, so that a run that is stopped has something to show.
         while left > 0:
             seen = run(name, min(left, 10), seed)
-            print(seen, flush=True)
+            print(f"{seen.command}: {seen.kills} kills, {seen.complaints}", flush=True)
             bad += len(seen.complaints)
             if args.out:
                 _append(args.out, seed, seen)
@@ -381,7 +374,7 @@ def main() -> int:
     return 1 if bad else 0
 
 
-def _append(out: Path, seed: int, seen: Kills) -> None:
+def _append(out: Path, seed: int, seen: Scene) -> None:
     row = {
         "command": seen.command, "seed": seed, "kills": seen.kills, "while_writing": seen.writing,
         "before_anything_new": seen.unfinished, "ended_before_the_kill": seen.too_late,

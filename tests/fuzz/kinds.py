@@ -13,9 +13,9 @@ __all__ = ["KINDS", "book_kinds", "make"]
 
 
 @kind
-def old_dates(rng: random.Random, path: Path) -> Case:
+def old_dates(rng: random.Random, case: Case) -> None:
     """Dates before the start, in the future, and tanks that started long ago."""
-    case, made = Case("old_dates", path), tables(rng)
+    made = tables(rng)
     days = ("1970-01-01", "1985-06-30", "2019-01-01", "2026-06-30", "2026-07-01", "2026-07-02",
             "2099-01-01", "0001-01-01", "2025-12-19", "2025-12-31")  # fmt: skip
     for name in ("tanks", "checkins", "events"):
@@ -26,11 +26,12 @@ def old_dates(rng: random.Random, path: Path) -> Case:
                 if rng.random() < 0.5:
                     row[at] = rng.choice(days)
     put(case, made)
-    return case
 
 
 def make(kind_name: str, seed: tuple[object, ...], folder: Path) -> Case:
     """Write one broken logbook into an empty folder."""
     folder.mkdir(parents=True)
     rng = random.Random(repr((kind_name, *seed)))
-    return KINDS[kind_name](rng, folder)
+    case = Case(kind_name, folder)
+    KINDS[kind_name](rng, case)
+    return case

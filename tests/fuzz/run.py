@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import csv
 import datetime as dt
 import io
 import json
@@ -18,11 +17,13 @@ import traceback
 from collections import Counter
 from pathlib import Path
 
+import pandas as pd
+
 from maturity_model.catalogue import load_catalogue
 from maturity_model.logbook import LogbookError, read_logbook
 from maturity_model.panel import build_panel
 
-from .account import Case, account, account_panel, told
+from .account import Case, account, account_panel, message_faults
 from .kinds import KINDS, make
 
 TODAY = dt.date(2026, 7, 1)
@@ -40,7 +41,7 @@ def examine(case: Case) -> tuple[str, list[str]]:
         complaints = account(case, book) + account_panel(book, panel)
         outcome = "read"
     except LogbookError as error:
-        outcome, complaints = "refused", told(error)
+        outcome, complaints = "refused", message_faults(error)
     except Exception:
         return "traceback", [traceback.format_exc()]
     took = time.process_time() - began
@@ -75,13 +76,13 @@ def report(case: Case, out: Path) -> tuple[int, list[str]]:
         complaints.append("exit code 3 without a message")
     if "Traceback" in said.getvalue():
         complaints.append(said.getvalue())
-    for page in target.glob("*.html") if target.is_dir() else ():
+    for page in target.glob("*.html"):
         text = page.read_text("utf-8")
         live = ("<script>alert", "<img src=x", "<svg/onload", '<a href="javascript')
         complaints += [f"{page.name} holds {bad!r} unescaped" for bad in live if bad in text]
         if "default-src 'none'" not in text:
             complaints.append(f"{page.name} forbids no script")
-    for record in target.glob("*.json") if target.is_dir() else ():
+    for record in target.glob("*.json"):
         json.loads(record.read_text("utf-8"), parse_constant=_no_constant)
     return code, complaints
 
@@ -116,85 +117,56 @@ def peak_mb() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
+def run_block(
+    numbers: range, seed: int, folder: Path, weekly_every: int
+) -> tuple[pd.DataFrame, int]:
+    """Run some logbooks: what became of each kind, and how many had anything wrong."""
+    counts, bad, weekly_runs = Counter[tuple[str, str]](), 0, 0
+    for number in numbers:
+        weekly = number % weekly_every == 0
+        name, outcome, _, complaints = run_one(number, seed, folder, weekly)
+        counts[name, outcome] += 1
+        weekly_runs += weekly
+        bad += bool(complaints)
+        if complaints:
+            print(f"{number} ({name}): " + "; ".join(complaints[:4]), file=sys.stderr)
+    about = {"seed": seed, "first": numbers[0], "last": numbers[-1]}
+    rest = {"unaccounted": bad, "weekly_runs": weekly_runs, "peak_mb": round(peak_mb())}
+    outcomes = ("read", "refused", "traceback")
+    rows = [
+        about | {"kind": name} | {o: counts[name, o] for o in outcomes} | rest for name in KINDS
+    ]
+    return pd.DataFrame(rows), bad
+
+
 def main() -> int:
     """Run the command."""
     parser = argparse.ArgumentParser(prog="python -m tests.fuzz", description=__doc__)
     parser.add_argument("--count", type=int, default=1_000)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument(
-        "--weekly-every",
-        type=int,
-        default=101,
-        metavar="N",
-        help="also run the whole weekly command on every Nth logbook",
-    )
     parser.add_argument("--start", type=int, default=0, metavar="NUMBER")
-    parser.add_argument(
-        "--out",
-        type=Path,
-        metavar="CSV",
-        help="append results here by the thousand, and go on behind them",
-    )
+    said = "also run the whole weekly command on every Nth logbook"
+    parser.add_argument("--weekly-every", type=int, default=101, metavar="N", help=said)
+    said = "append results here by the thousand, and go on behind them"
+    parser.add_argument("--out", type=Path, metavar="CSV", help=said)
     args = parser.parse_args()
-    start = max(args.start, _done(args.out, args.seed))
-    failed = 0
+    start, failed = args.start, 0
+    if args.out and args.out.exists():
+        done = pd.read_csv(args.out)
+        start = max(start, *done["last"][done["seed"] == args.seed] + 1)
     with tempfile.TemporaryDirectory() as folder:
         while start < args.count:
-            end = min(start + 1_000, args.count)
-            counts: Counter[tuple[str, str]] = Counter()
-            codes: Counter[int] = Counter()
+            numbers = range(start, min(start + 1_000, args.count))
             began = time.monotonic()
-            bad = 0
-            for number in range(start, end):
-                weekly = number % args.weekly_every == 0
-                name, outcome, code, complaints = run_one(number, args.seed, Path(folder), weekly)
-                counts[name, outcome] += 1
-                codes[code] += weekly
-                if complaints:
-                    bad += 1
-                    print(f"{number} ({name}): " + "; ".join(complaints[:4]), file=sys.stderr)
-            failed += bad
+            counts, bad = run_block(numbers, args.seed, Path(folder), args.weekly_every)
             took = time.monotonic() - began
-            print(f"{end} of {args.count}: {bad} bad, {peak_mb():.0f} MB, {took:.0f} s", flush=True)
-            if args.out and not bad:
-                _append(args.out, args.seed, start, end, counts, codes)
-            elif args.out:
-                return 1
-            start = end
+            start = numbers.stop
+            print(
+                f"{start} of {args.count}: {bad} bad, {peak_mb():.0f} MB, {took:.0f} s", flush=True
+            )
+            failed += bad
+            if args.out and bad:
+                break  # Not written down, so that the next run begins with it.
+            if args.out:
+                counts.to_csv(args.out, mode="a", header=not args.out.exists(), index=False)
     return 1 if failed else 0
-
-
-_COLUMNS = (
-    "seed", "first", "last", "kind", "read", "refused", "traceback", "unaccounted", "weekly_runs",
-    "peak_mb",
-)  # fmt: skip
-
-
-def _done(out: Path | None, seed: int) -> int:
-    if out is None or not out.exists():
-        return 0
-    with out.open(newline="") as handle:
-        rows = [r for r in csv.DictReader(handle) if r["seed"] == str(seed)]
-    return max((int(r["last"]) + 1 for r in rows), default=0)
-
-
-def _append(
-    out: Path,
-    seed: int,
-    first: int,
-    end: int,
-    counts: Counter[tuple[str, str]],
-    codes: Counter[int],
-) -> None:
-    """Add a thousand to the table in one write."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    if not out.exists():
-        writer.writerow(_COLUMNS)
-    for name in KINDS:
-        row = [counts[name, o] for o in ("read", "refused", "traceback")]
-        writer.writerow(
-            [seed, first, end - 1, name, *row, 0, sum(codes.values()), round(peak_mb())]
-        )
-    with out.open("a") as handle:
-        handle.write(text.getvalue())
