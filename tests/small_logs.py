@@ -46,6 +46,19 @@ def look(n: int, signs: str = "", tank: str = "a", **more: object) -> CheckIn:
     return CheckIn(tank, day(n), signs=seen, **more)  # type: ignore[arg-type]
 
 
+def member_rows(logbook: Logbook) -> list[tuple[Tank, str, list[CheckIn], list[Event]]]:
+    """Each tank with its keeper and rows, as :func:`make_members` takes them."""
+    return [
+        (
+            tank,
+            tank.keeper,
+            [c for c in logbook.checkins if c.tank == tank.name],
+            [e for e in logbook.events if e.tank == tank.name],
+        )
+        for tank in logbook.tanks.values()
+    ]
+
+
 def reading(low: float, high: float, best: float) -> Reading:
     return Reading(f"{best:g}", low, high, best, "mg/L", "colour_chart")
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import replace
+from dataclasses import fields, is_dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -45,3 +45,16 @@ def no_evidence(tank: TankAssessment) -> None:
         np.testing.assert_allclose(
             getattr(tank, field), tank.forecast_only, rtol=0, atol=1e-14, err_msg=field
         )
+
+
+def same(a: object, b: object) -> bool:
+    """Equal to the last bit, field by field and arrays included."""
+    if isinstance(a, np.ndarray):
+        return np.array_equal(a, b, equal_nan=a.dtype.kind == "f")  # type: ignore[arg-type]
+    if isinstance(a, (tuple, list)):
+        return type(a) is type(b) and len(a) == len(b) and all(map(same, a, b))
+    if is_dataclass(a):
+        return type(a) is type(b) and all(
+            same(getattr(a, f.name), getattr(b, f.name)) for f in fields(a)
+        )
+    return a == b or (a != a and b != b)

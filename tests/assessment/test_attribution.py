@@ -9,7 +9,6 @@ import pytest
 from assessment.small_tank import a_log, event, lively, over_past, practice, present
 from small_logs import day
 
-from maturity_model.assessment import attribution
 from maturity_model.assessment.attribution import FOLLOWED, event_effects
 from maturity_model.assessment.present import Present
 from maturity_model.catalogue import load_catalogue
@@ -134,16 +133,3 @@ def test_at_most_eight_weeks_are_followed() -> None:
 def test_no_events_no_effects() -> None:
     assert event_effects(present(a_log(5), lively(0))) == ()
     assert event_effects(present(a_log(5, [event(3, "water_change", 20.0)]), lively(0))) == ()
-
-
-def test_events_in_one_week_share_one_recursion(monkeypatch: pytest.MonkeyPatch) -> None:
-    starts = []
-    plain = attribution._slips
-
-    def spy(here: Present, wanted: set[int]) -> dict[int, np.ndarray]:
-        starts.append(wanted)
-        return plain(here, wanted)
-
-    monkeypatch.setattr(attribution, "_slips", spy)
-    event_effects(present(a_log(6, EVENTS), lively(0)))
-    assert starts == [{0, 1, 3}]

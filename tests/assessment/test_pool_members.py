@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from small_logs import day, look, make_log, random_log
+from small_logs import day, look, make_log, member_rows, random_log
 
 from maturity_model.assessment import assess
 from maturity_model.assessment.filtering import Tables, filter_tank, make_tables
@@ -37,16 +37,8 @@ def practice(draws: int = DRAWS) -> Population:
 
 
 def members_of(logbook: Logbook, skill: dict[str, np.ndarray], as_of: object = None) -> Members:
-    tanks = [
-        (
-            t,
-            t.keeper,
-            [c for c in logbook.checkins if c.tank == t.name],
-            [e for e in logbook.events if e.tank == t.name],
-        )
-        for t in logbook.tanks.values()
-    ]
-    return make_members(tanks, skill, as_of or logbook.checkins[-1].date, salt=SALT)
+    day = as_of or logbook.checkins[-1].date
+    return make_members(member_rows(logbook), skill, day, salt=SALT)
 
 
 def knows_nobody(members: Members) -> Members:
@@ -180,8 +172,8 @@ def in_pool(logbook: Logbook, upto: int) -> tuple[Tables, PoolLookup, Population
     members = members_of(logbook, {}, day(upto))
     population = replace(practice(), members=members)
     tables = make_tables(build_panel(logbook, as_of=day(60)), population)
-    rows = {name: tuple(c for c in logbook.checkins if c.tank == name) for name in logbook.tanks}
-    events = {name: tuple(e for e in logbook.events if e.tank == name) for name in logbook.tanks}
+    rows = {tank.name: tuple(looks) for tank, _, looks, _ in member_rows(logbook)}
+    events = {tank.name: tuple(happened) for tank, _, _, happened in member_rows(logbook)}
     return tables, PoolLookup(tables, rows, events), population
 
 

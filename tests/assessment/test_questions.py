@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, is_dataclass
 from functools import cache
 
 import numpy as np
 import pytest
-from assessment.small_tank import practice
+from assessment.assessed import practice, same
 from small_logs import random_log
 
 import maturity_model.assessment.questions as questions
@@ -30,19 +29,6 @@ from maturity_model.panel import Panel, build_panel
 from maturity_model.population.types import take_draws
 
 DRAWS = np.arange(40)
-
-
-def same(a: object, b: object) -> bool:
-    """Equal to the last bit, arrays included."""
-    if isinstance(a, np.ndarray):
-        return np.array_equal(a, b)  # type: ignore[arg-type]
-    if isinstance(a, tuple):
-        return isinstance(b, tuple) and len(a) == len(b) and all(map(same, a, b))
-    if is_dataclass(a):
-        return type(a) is type(b) and all(
-            same(getattr(a, f.name), getattr(b, f.name)) for f in fields(a)
-        )
-    return a == b
 
 
 @cache
@@ -101,19 +87,19 @@ def test_a_silent_tank_has_answers_too() -> None:
     assert got.sojourn is not None
 
 
-def test_plans_alone_leave_the_rest_unasked(monkeypatch: pytest.MonkeyPatch) -> None:
+def forbid(monkeypatch: pytest.MonkeyPatch, *names: str) -> None:
     def never(*_: object, **__: object) -> None:
         raise AssertionError("was not asked for")
 
-    for name in (
-        "event_effects",
-        "check_sojourn",
-        "weigh_evidence",
-        "surprises",
-        "rank_by_information_gain",
-        "decide",
-    ):
+    for name in names:
         monkeypatch.setattr(questions, name, never)
+
+
+def test_plans_alone_leave_the_rest_unasked(monkeypatch: pytest.MonkeyPatch) -> None:
+    forbid(
+        monkeypatch, "event_effects", "check_sojourn", "weigh_evidence", "surprises",
+        "rank_by_information_gain", "decide",
+    )  # fmt: skip
     found = assess(log(), take_draws(practice(), DRAWS), questions=False, plans=PLANS)
     for tank, whole in zip(found.tanks, asked().tanks, strict=True):
         got = tank.questions
@@ -127,10 +113,7 @@ def test_plans_alone_leave_the_rest_unasked(monkeypatch: pytest.MonkeyPatch) -> 
 
 
 def test_nothing_is_answered_unasked(monkeypatch: pytest.MonkeyPatch) -> None:
-    def never(*_: object, **__: object) -> None:
-        raise AssertionError("was not asked for")
-
-    monkeypatch.setattr(questions, "answer_questions", never)
+    forbid(monkeypatch, "answer_questions")
     found = assess(log(), take_draws(practice(), DRAWS), questions=False)
     assert all(t.questions is None for t in found.tanks)
     for tank, whole in zip(found.tanks, asked().tanks, strict=True):

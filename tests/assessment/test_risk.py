@@ -108,14 +108,6 @@ def test_plans_of_one_s_own_come_last() -> None:
     assert found[-1].risk == next(r for r in found if r.plan and r.plan.text == "crash").risk
 
 
-def test_what_is_done_tells_nothing_of_the_past() -> None:
-    # Risk is linear in where the tank is now, whatever the plan.
-    here = present(LOG, lively(0, 1))
-    before = here.mixture.states[-1].copy()
-    slip_risks(here, (what_if("crash"),))
-    np.testing.assert_array_equal(here.mixture.states[-1], before)
-
-
 def test_estimates_are_weighted() -> None:
     found = estimate(np.array([0.1, 0.9, 0.5]), np.array([0.02, 0.9, 0.08]))
     assert found.mean == pytest.approx(0.002 + 0.81 + 0.04)
