@@ -1,8 +1,9 @@
-"""What a pool still reveals, counted and explained in its README.md."""
+"""Count and explain, in a pool's README.md, what the pool still reveals."""
 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Collection
 from typing import NamedTuple
 
 from maturity_model.pooling.logbook_arrays import LogbookArrays
@@ -13,7 +14,7 @@ USUAL_K = 5
 
 
 class Groups(NamedTuple):
-    """Tanks that look alike by what an outsider may know.
+    """How many tanks share what is known of them.
 
     Attributes
     ----------
@@ -33,12 +34,17 @@ class Groups(NamedTuple):
     groups: int
 
 
-def count_groups(pool: Pool, *, club: bool) -> Groups:
-    """Group the tanks by rock, volume band, month of the start and, if asked, club."""
-    keys = Counter(
-        (t.rock, t.volume_band, f"{t.started:%Y-%m}", t.club if club else "") for t in pool.tanks
-    )
-    sizes = list(keys.values())
+#: What the pool publishes of each tank, besides its log and the pseudonyms of tank and keeper.
+PUBLISHED = (
+    "club", "rock", "volume_band", "sand_band", "start_month", "last_day", "water_known_week",
+)  # fmt: skip
+#: What may be known of a tank without having its log.
+OUTWARD = ("club", "rock", "volume_band", "sand_band", "start_month")
+
+
+def count_groups(pool: Pool, columns: Collection[str]) -> Groups:
+    """Group the tanks by some of the columns that are published."""
+    sizes = Counter(tuple(getattr(t, c) for c in columns) for t in pool.tanks).values()
     return Groups(
         smallest=min(sizes, default=0),
         alone=sum(1 for n in sizes if n == 1),
@@ -68,9 +74,9 @@ def note(arrays: LogbookArrays, pool: Pool) -> str:
 `maturity-model fit POOL --out POPULATION.nc` learns a population from it.
 
 Tanks, keepers and clubs are pseudonyms, made with a key that is not in this folder. Days
-count from the start of each tank; of the start only the month is told. `eventDate` in the
+count from the start of each tank; of the start only the month is given. `eventDate` in the
 archive is the range of days that this leaves open. In the archive a sign that was looked
-for and not seen is `notDetected`: not to be seen by an aquarist is not to be absent. All
+for and not seen is `notDetected`: what a keeper does not see is not proved absent. All
 organisms are captive: never put them on a map.
 
 {_risks(arrays, pool)}
@@ -79,49 +85,56 @@ organisms are captive: never put them on a map.
 
 
 def _risks(arrays: LogbookArrays, pool: Pool) -> str:
-    with_club, without = (count_groups(pool, club=c) for c in (True, False))
     keepers = Counter(t.keeper for t in pool.tanks)
     linked = sum(1 for n in keepers.values() if n > 1)
     exact = sum(1 for t in pool.tanks if t.last_day % 7 != 6)
     own = sorted(arrays.own)
+    known = (PUBLISHED, PUBLISHED[1:], OUTWARD, OUTWARD[1:])
+    table = "\n".join(_row(pool, columns) for columns in known)
     return f"""## What this pool still reveals
 
-Somebody who knows a tank's rock, about its volume, the month of its start and its club can
-narrow it down to a group of tanks. The smallest such group has **{with_club.smallest}**; without
-knowing the club, **{without.smallest}**.
+Anyone who knows what is published of a tank can narrow it down to a group of tanks. The
+smallest such group has **{count_groups(pool, PUBLISHED).smallest}**; without knowing the club,
+**{count_groups(pool, PUBLISHED[1:]).smallest}**.
 
 | known of a tank | groups | smallest | tanks alone in theirs | in groups below {USUAL_K} |
 |---|---:|---:|---:|---:|
-| rock, volume, month, club | {_row(with_club)} |
-| rock, volume, month | {_row(without)} |
+{table}
 
-In a group of one, whoever knows these things of a tank has its whole log. Also:
+In a group of one, anyone who knows these things of a tank has its whole log. Also:
 
 - Tanks of one keeper are linked: {linked} of {len(keepers)} keepers have more than one.
-- Whoever knows the date of one thing in a log (a crash that was told in a forum) can turn
-  all days of that tank into dates.
+- The date of a single thing in a log (a crash that was described in a forum) turns all days
+  of that tank into dates.
 - {_n(exact, "tank")} {"was" if exact == 1 else "were"} logged up to the last week of all: their
   `last_day` ends on the same date, so their starts can be put in order to the day.
-- `water_known_week` may tell when the same keeper's other tank first had its water changed.
-- A kit's colour steps may tell its brand.
+- `water_known_week` may show when the same keeper's other tank first had its water changed.
+- A kit's colour steps may give away its brand.
 - Names of a club's own signs leave the club as they are: {", ".join(own) or "there are none"}.
-- The number of tanks without consent is told, and nothing else of them."""
+- The number of tanks without consent is published, and nothing else about them."""
 
 
+#: How the note calls what is published.
+_WORDS = {
+    "club": "club", "rock": "rock", "volume_band": "volume", "sand_band": "sand",
+    "start_month": "month", "last_day": "last day", "water_known_week": "first logged water change",
+}  # fmt: skip
 _TO_DO = """## What to do
 
 - A group of one or two: ask its keeper again, or leave the tank out (`no` in the column
   `consent` of `tanks.csv`), or pool with more clubs before passing this on.
-- Give the pool to people who promise not to look for anybody, and say so in writing; this
-  folder is pseudonymous, not anonymous, and the law on personal data may hold for it.
-- Keep the key file apart. Whoever has it and guesses a name can test the guess. Without it,
-  a later pool cannot be linked to this one.
+- Give the pool to people who promise in writing not to look for anyone; this folder is
+  pseudonymous, not anonymous, and the law on personal data may apply to it.
+- Keep the key file apart. With it, a guessed name can be tested. Without it, a later pool
+  cannot be linked to this one.
 - A keeper who says no later: make the pool again, and delete this one wherever it went.
 """
 
 
-def _row(groups: Groups) -> str:
-    return f"{groups.groups} | {groups.smallest} | {groups.alone} | {groups.in_small}"
+def _row(pool: Pool, columns: Collection[str]) -> str:
+    groups = count_groups(pool, columns)
+    numbers = (groups.groups, groups.smallest, groups.alone, groups.in_small)
+    return f"| {' | '.join([', '.join(_WORDS[c] for c in columns), *map(str, numbers)])} |"
 
 
 def _n(count: int, what: str) -> str:

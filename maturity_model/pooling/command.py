@@ -12,7 +12,7 @@ from pathlib import Path
 from maturity_model.catalogue import load_catalogue
 from maturity_model.logbook import Logbook, LogbookError, read_logbook
 from maturity_model.logbook.problems import shown
-from maturity_model.pooling.anonymity import count_groups
+from maturity_model.pooling.anonymity import PUBLISHED, count_groups
 from maturity_model.pooling.duplicates import Pair, find_pairs
 from maturity_model.pooling.logbook_arrays import MAX_CLUBS, LogbookArrays, TankPlace
 from maturity_model.pooling.merge import Pool, merge
@@ -231,6 +231,11 @@ def report_lines(report: PoolReport) -> list[str]:
                 f"{club.label}: no column consent, so its keepers' consent is taken on your word; "
                 "--consent-default no leaves such tanks out"
             )
+    if pool.could_be_refused:
+        lines.append(
+            f"left out: {pool.could_be_refused} of these could be tanks whose keeper said no in "
+            "another row or log"
+        )
     lines += [
         f"merged: {_pair(report, pair)} are one tank: {pair.shared} answers alike"
         for pair in pool.merged_pairs
@@ -246,9 +251,9 @@ def report_lines(report: PoolReport) -> list[str]:
             "than in the column consent of tanks.csv, say --consent-default yes"
         )
         return lines
-    groups = count_groups(pool, club=True)
+    groups = count_groups(pool, PUBLISHED)
     lines.append(
-        f"{len(pool.tanks)} tanks pooled; by rock, volume, month and club the smallest group "
+        f"{len(pool.tanks)} tanks pooled; by all that is published of them the smallest group "
         f"has {groups.smallest}, and {groups.alone} are alone in theirs"
     )
     return lines

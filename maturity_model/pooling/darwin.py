@@ -106,8 +106,7 @@ def _event_id(tank: PooledTank, number: int) -> str:
 def _events(arrays: LogbookArrays, pool: Pool) -> Iterator[tuple[str, ...]]:
     for tank in pool.tanks:
         habitat = "marine aquarium" + (f", {tank.rock} rock" if tank.rock else "")
-        month = f"{tank.started:%Y-%m}"
-        yield (tank.name, "", "Survey", month, "aquarium log", habitat, _DATASET)
+        yield (tank.name, "", "Survey", tank.start_month, "aquarium log", habitat, _DATASET)
         for number, (b, row) in enumerate(tank.rows):
             book = arrays.books[b]
             day = int(book.day[row]) - tank.started.toordinal()
@@ -219,7 +218,7 @@ def _eml(pool: Pool) -> str:
     <abstract>
       <para>Check-ins of {tanks} captive marine aquaria: organisms detected or not detected by
       eye, test-kit readings with the interval in which the true value lies. Dates are ranges:
-      of a tank's start only the month is told.</para>
+      of a tank's start only the month is given.</para>
     </abstract>
     <contact><organizationName>The clubs that made this pool</organizationName></contact>
   </dataset>

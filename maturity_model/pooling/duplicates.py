@@ -137,7 +137,7 @@ def _days(book: Book, tank: int) -> dict[int, tuple[np.ndarray, np.ndarray]]:
     """By day: look and judged phase of each check-in, and all its answers."""
     rows = book.rows(tank)
     how = np.column_stack([book.look[rows], book.judged[rows]])
-    answers = np.concatenate([book.signs[rows].astype(np.int32), book.readings[rows]], axis=1)
+    answers = book.answers(rows)
     day = book.day[rows]
     edges = np.flatnonzero(np.diff(day)) + 1
     return {

@@ -86,6 +86,8 @@ class Book:
         Check-ins of tank n are ``first[n]:first[n + 1]``.
     asks_consent : bool
         Whether it has the column ``consent``.
+    consent_refused : tuple of (str, str)
+        As in :class:`maturity_model.logbook.Logbook`.
     """
 
     label: str
@@ -103,10 +105,15 @@ class Book:
     kits: tuple[Kit, ...]
     first: Ints
     asks_consent: bool
+    consent_refused: tuple[tuple[str, str], ...]
 
     def rows(self, tank: int) -> slice:
         """Check-ins of a tank."""
         return slice(int(self.first[tank]), int(self.first[tank + 1]))
+
+    def answers(self, rows: slice | Ints) -> Int32s:
+        """Signs, then readings, of some check-ins: shape (rows, G + A), -1 without an answer."""
+        return np.concatenate([self.signs[rows].astype(np.int32), self.readings[rows]], axis=1)
 
 
 @dataclass
@@ -163,6 +170,7 @@ class LogbookArrays:
             kits=logbook.kits,
             first=np.searchsorted(arrays["tank"], np.arange(len(index) + 1)),
             asks_consent=logbook.asks_consent,
+            consent_refused=logbook.consent_refused,
         )
         self.books.append(book)
         return book

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from maturity_model.logbook import Event, Kit
+from maturity_model.pooling.consent import refused_tanks
 from maturity_model.pooling.duplicates import Pair
 from maturity_model.pooling.logbook_arrays import LogbookArrays, TankPlace
 from maturity_model.pooling.pseudonyms import Pseudonyms
@@ -66,6 +67,11 @@ class PooledTank:
     observers: tuple[str, ...]
     events: tuple[PooledEvent, ...]
 
+    @property
+    def start_month(self) -> str:
+        """Month of the start, as it is written."""
+        return f"{self.started:%Y-%m}"
+
 
 @dataclass(frozen=True)
 class Pool:
@@ -79,6 +85,8 @@ class Pool:
         Keepers are pseudonyms.
     refused : list of int
         Tanks without consent, by logbook.
+    could_be_refused : int
+        How many of them were left out only because they could be one whose keeper said no.
     merged_pairs, kept_apart : tuple of Pair
     clubs : int
         Logbooks with at least one tank in the pool.
@@ -87,6 +95,7 @@ class Pool:
     tanks: tuple[PooledTank, ...]
     kits: tuple[Kit, ...]
     refused: list[int]
+    could_be_refused: int
     merged_pairs: tuple[Pair, ...]
     kept_apart: tuple[Pair, ...]
     clubs: int
@@ -140,8 +149,8 @@ def merge(
     Returns
     -------
     Pool
-        A tank that was refused in one logbook is left out of all, also where it may only
-        look like the same tank.
+        A tank that was refused in one logbook is left out of all, and so is every tank that
+        could be the same one; see :mod:`maturity_model.pooling.consent`.
     """
     return _Merge(arrays, pairs, pseudonyms, consent_default).pool()
 
@@ -169,7 +178,8 @@ class _Merge:
             for n in range(len(book.tanks)):
                 place = TankPlace(b, n)
                 groups.setdefault(tanks.find(place), []).append(place)
-        refused = self._refused(groups, tanks, apart)
+        no = refused_tanks(self.arrays)
+        refused = self._refused(groups, no)
         kept = [group for root, group in groups.items() if root not in refused]
         left_out = [0] * len(self.books)
         for root in refused:
@@ -188,6 +198,7 @@ class _Merge:
             tanks=tuple(made),
             kits=self._kits(kept, names),
             refused=left_out,
+            could_be_refused=sum(self.arrays.tank(p).consent is not False for p in no),
             # A pair with a refused tank leaves nothing but the count.
             merged_pairs=tuple(p for p in same if p.first in inside),
             kept_apart=tuple(p for p in apart if p.first in inside),
@@ -215,19 +226,15 @@ class _Merge:
         return given
 
     def _refused(
-        self, groups: dict[Hashable, list[TankPlace]], tanks: _Groups, apart: list[Pair]
+        self, groups: dict[Hashable, list[TankPlace]], no: set[TankPlace]
     ) -> set[Hashable]:
-        given = {root: [self._consent(p) for p in group] for root, group in groups.items()}
-        no = {root for root, answers in given.items() if False in answers}
-        silent = {root for root, answers in given.items() if True not in answers}
-        # A tank that looks like a refused one may be the same.
-        near = {
-            tanks.find(here)
-            for p in apart
-            for here, other in ((p.first, p.second), (p.second, p.first))
-            if tanks.find(other) in no
+        """Tanks left out: a no in any of their logs, or, unless silence is a yes, no yes."""
+        return {
+            root
+            for root, group in groups.items()
+            if not no.isdisjoint(group)
+            or not (self.default or any(self._consent(place) for place in group))
         }
-        return no | near | (set() if self.default else silent)
 
     def _keeper(self, place: TankPlace) -> tuple[int, str, str]:
         tank = self.arrays.tank(place)

@@ -10,7 +10,7 @@ import numpy as np
 
 from maturity_model.catalogue import LOOKS, Sign
 from maturity_model.catalogue.standards import load_measures
-from maturity_model.pooling.anonymity import note
+from maturity_model.pooling.anonymity import PUBLISHED, note
 from maturity_model.pooling.darwin import write_archive
 from maturity_model.pooling.descriptor import DESCRIPTOR
 from maturity_model.pooling.logbook_arrays import LogbookArrays
@@ -138,15 +138,8 @@ def _pick(arrays: LogbookArrays, places: np.ndarray, field: str) -> np.ndarray:
 
 def _tanks(pool: Pool) -> dict[str, Any]:
     tanks = pool.tanks
-    out: dict[str, Any] = {
-        name: [getattr(t, name) for t in tanks]
-        for name in (
-            "keeper", "club", "rock", "volume_band", "sand_band", "last_day", "water_known_week",
-        )
-    }  # fmt: skip
-    out["tank"] = [t.name for t in tanks]
-    out["start_month"] = [f"{t.started:%Y-%m}" for t in tanks]
-    return out
+    out = {column: [getattr(t, column) for t in tanks] for column in ("keeper", *PUBLISHED)}
+    return out | {"tank": [t.name for t in tanks]}
 
 
 def _readings(

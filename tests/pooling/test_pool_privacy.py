@@ -13,12 +13,24 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
-from pooling.pooled_logs import DEMO, SECRET, contents, likelihood, pool, simulated, write_log
+from pooling.pooled_logs import (
+    CATALOGUE,
+    DEMO,
+    SECRET,
+    contents,
+    likelihood,
+    pool,
+    simulated,
+    write_log,
+)
 
 from maturity_model.logbook import CheckIn, Event, Logbook, read_logbook
 from maturity_model.pooling import PoolError, read_pool
+from maturity_model.pooling.anonymity import PUBLISHED
+from maturity_model.pooling.command import report_lines
 from maturity_model.pooling.darwin import date_range
 from maturity_model.pooling.pseudonyms import Pseudonyms, load_key
+from maturity_model.pooling.tables import tables
 
 
 @pytest.fixture(autouse=True)
@@ -325,5 +337,24 @@ def test_the_note_counts_the_groups(tmp_path: Path) -> None:
     pool(tmp_path / "pool", DEMO)
     note = (tmp_path / "pool" / "README.md").read_text("utf-8")
     # The demo's six tanks differ in rock, volume or month.
-    assert "| rock, volume, month, club | 6 | 1 | 6 | 6 |" in note
+    assert "| club, rock, volume, sand, month | 6 | 1 | 6 | 6 |" in note
     assert "6 tanks of 3 keepers in 1 club" in note
+
+
+def test_every_published_column_counts_in_the_groups(tmp_path: Path) -> None:
+    # Twelve tanks alike but for their sand, which sets three of them apart.
+    club = tmp_path / "club"
+    club.mkdir()
+    sand = ["40"] * 9 + ["0", "10", "90"]
+    rows = [f"T{i},2026-01-05,80,live,{s},yes" for i, s in enumerate(sand)]
+    header = "tank,started,volume_l,rock,sand_depth_mm,consent"
+    (club / "tanks.csv").write_text("\n".join([header, *rows]) + "\n")
+    dated = [f"T{i},2026-02-02,y" for i in range(12)]
+    (club / "checkins.csv").write_text("\n".join(["tank,date,diatoms", *dated]) + "\n")
+    report = pool(tmp_path / "pool", club)
+    assert "the smallest group has 1, and 3 are alone in theirs" in report_lines(report)[-1]
+    note = (tmp_path / "pool" / "README.md").read_text("utf-8")
+    assert "smallest such group has **1**; without knowing the club,\n**1**" in note
+    assert "| rock, volume, sand, month | 4 | 1 | 3 | 3 |" in note
+    tanks_table = tables(CATALOGUE, ())[0]
+    assert {"tank", "keeper", *PUBLISHED} == {c.name for c in tanks_table.columns}
