@@ -66,7 +66,7 @@ def record(out: Path) -> None:
     """Write everything that is compared into a new folder."""
     out.mkdir(parents=True)
     shutil.copytree(DEMO, out / "demo")
-    run(out, "weekly", "demo", "--out", "weekly")
+    run(out, "weekly", "demo", "--out", "weekly", "--as-of", "2026-11-20")
     plans = "--if", "crash", "--if", "water_change=20/2w", "--as-of", "2026-06-01"
     run(out, "weekly", "demo", "--out", "weekly_plans", *plans)
     for world in WORLDS:

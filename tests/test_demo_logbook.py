@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from maturity_model.assessment.ammonia_now import TankLog
 from maturity_model.assessment.cautions import cautions_for
 from maturity_model.logbook import read_logbook
 
@@ -131,7 +132,9 @@ def test_stories(logbook):
 def test_cautions_on_the_last_day(logbook):
     def titles(name, day=END):
         tank = logbook.tanks[name]
-        found = cautions_for(tank, logbook.checkins, logbook.events, day, logbook.catalogue)
+        found = cautions_for(
+            TankLog.of(tank, logbook.checkins, logbook.events, day, logbook.catalogue)
+        )
         return [c.title for c in found]
 
     assert "Hydrogen sulphide from the sand" in titles("Breakwater-200")

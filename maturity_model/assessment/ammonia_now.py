@@ -105,18 +105,12 @@ class TankLog:
         return event if event and self.days_since(event.date) <= RECENT_DAYS else None
 
 
-def unionised_now(
-    tank: Tank, checkins: Iterable[CheckIn], as_of: dt.date, catalogue: Catalogue
-) -> Unionised | None:
+def unionised_now(log: TankLog) -> Unionised | None:
     """Un-ionised ammonia from the latest ammonia reading of the last 14 days.
 
     Parameters
     ----------
-    tank : Tank
-    checkins : iterable of CheckIn
-        Those of other tanks, or later, are ignored.
-    as_of : date
-    catalogue : Catalogue
+    log : TankLog
 
     Returns
     -------
@@ -125,11 +119,6 @@ def unionised_now(
         the latest of the last 28 days, else :data:`ASSUMED`; their kits' steps widen the
         bounds too.
     """
-    return unionised_of(TankLog.of(tank, checkins, (), as_of, catalogue))
-
-
-def unionised_of(log: TankLog) -> Unionised | None:
-    """As :func:`unionised_now`, of a log already selected."""
     reading = log.latest_reading("ammonia", RECENT_DAYS)
     if reading is None:
         return None

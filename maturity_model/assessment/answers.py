@@ -8,6 +8,7 @@ import numpy as np
 
 from maturity_model import __version__
 from maturity_model._typing import Floats
+from maturity_model.assessment.ammonia_now import TankLog
 from maturity_model.assessment.cautions import cautions_for
 from maturity_model.assessment.filtering import (
     HORIZONS,
@@ -21,9 +22,11 @@ from maturity_model.assessment.filtering import (
 from maturity_model.assessment.intervals import bounds
 from maturity_model.assessment.misfit import MisfitNotes
 from maturity_model.assessment.notes import draws_notes, log_notes
+from maturity_model.assessment.permissions import Record, refused_row_caution, relevant_problems
 from maturity_model.assessment.plan import Plan
 from maturity_model.assessment.pool_members import PoolLookup, PoolMembership
 from maturity_model.assessment.questions import Questions, answer_questions
+from maturity_model.assessment.silence import is_silent, last_look
 from maturity_model.assessment.thread_pool import map_in_threads
 from maturity_model.assessment.types import (
     Assessment,
@@ -40,11 +43,12 @@ from maturity_model.population.types import Population
 
 def _reach(panel: Panel, n: int, checkins: tuple[CheckIn, ...]) -> Reach:
     first, last = int(panel.first[n]), int(panel.first[n + 1])
-    signs = panel.catalogue.signs
+    tank = panel.tanks[n]
+    signs = [s.name for s in panel.catalogue.signs.values() if tank.can_have(s.needs)]
     answers = sum(len(c.signs) for c in checkins)
     recent = {name for c in checkins if (panel.as_of - c.date).days < 28 for name in c.signs}
     readings = panel.readings.row
-    end = checkins[-1].date if checkins else None
+    end, look = checkins[-1].date if checkins else None, last_look(checkins)
     return Reach(
         weeks=last - first,
         weeks_with_checkin=int(panel.checked[first:last].sum()),
@@ -53,6 +57,9 @@ def _reach(panel: Panel, n: int, checkins: tuple[CheckIn, ...]) -> Reach:
         share_signs_checked=answers / (len(checkins) * len(signs)) if checkins else 0.0,
         readings=int(((readings >= first) & (readings < last)).sum()),
         unchecked_signs=tuple(name for name in signs if name not in recent),
+        last_look=look,
+        weeks_since_look=(panel.as_of - look).days // 7 if look else None,
+        silent=is_silent(look, panel.as_of),
     )
 
 
@@ -97,11 +104,15 @@ def _assess_tank(
     risk = mixture.risk(hazards.advance, hazards.ahead(max(HORIZONS)), HORIZONS)
     risk_low, risk_high = _bounds(risk[-1], final)
     forecast = forecast_only(tables, n, mixture)
-    cautions = cautions_for(tank, checkins, events, panel.as_of, panel.catalogue)
+    log = TankLog(tank, checkins, events, panel.as_of, panel.catalogue)
+    problems = relevant_problems(panel.logbook.problems, tank.name)
+    cautions = (*cautions_for(log), *refused_row_caution(log, problems))
+    reach = _reach(panel, n, checkins)
     questions: Questions | None = None
     if everything or plans:
         questions = answer_questions(
-            tables, n, mixture, hazards, forecast[-1], checkins, events, cautions,
+            tables, n, mixture, hazards, forecast[-1],
+            Record(log, cautions, problems=problems, silent=reach.silent),
             everything=everything, plans=plans,
         )  # fmt: skip
     return TankAssessment(
@@ -121,11 +132,11 @@ def _assess_tank(
         regression_high=risk_high,
         horizons=HORIZONS,
         slipped=np.clip(down @ final, 0.0, 1.0),
-        reach=_reach(panel, n, checkins),
+        reach=reach,
         reweighting=_reweighting(mixture),
         checkins=checkins,
         events=events,
-        problems=tuple(p for p in panel.logbook.problems if p.tank in (None, tank.name)),
+        problems=problems,
         cautions=cautions,
         notes=(
             *log_notes(panel, n, checkins, events),
@@ -209,17 +220,21 @@ def assess(
     checkins = rows_by_tank(logbook.checkins, panel.as_of)
     events = rows_by_tank(logbook.events, panel.as_of)
 
-    def assess_tank(n: int) -> TankAssessment:
+    here = [n for n, tank in enumerate(panel.tanks) if not tank.gone(panel.as_of)]
+
+    def assess_tank(i: int) -> TankAssessment:
+        n = here[i]
         name = panel.tanks[n].name
         rows = checkins.get(name, ()), events.get(name, ())
         return _assess_tank(*pool.of(n), n, *rows, questions, plans, misfits)
 
     return Assessment(
         catalogue=panel.catalogue,
-        tanks=tuple(map_in_threads(assess_tank, len(panel.tanks))),
+        tanks=tuple(map_in_threads(assess_tank, len(here))),
         problems=logbook.problems,
         rows=logbook.rows,
         refused_tanks=logbook.refused_tanks,
         provenance=_provenance(panel, population, tables.evidence_weight),
         phases=tuple(panel.catalogue.phases),
+        ended=tuple(tank for tank in panel.tanks if tank.gone(panel.as_of)),
     )

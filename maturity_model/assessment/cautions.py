@@ -6,8 +6,6 @@ or names a dose: the label, a vet, local law and animal-welfare law come first.
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -18,10 +16,8 @@ from maturity_model.assessment.ammonia_now import (
     UNITS,
     TankLog,
     Unionised,
-    unionised_of,
+    unionised_now,
 )
-from maturity_model.catalogue import Catalogue
-from maturity_model.logbook.types import CheckIn, Event, Tank
 
 #: Days for which a crash is recent if ammonia has not been read since.
 UNREAD_DAYS = 56
@@ -36,7 +32,7 @@ _EPA = (
     "Washington WAC 173-201A-240, marine criteria for un-ionised ammonia, after EPA "
     "440/5-88-004 (1989); share of NH3 after Clegg and Whitfield 1995"
 )
-_PRACTICE = "common practice, no source"
+PRACTICE = "common practice, no source"
 _DEFER = " A vet, local law and animal-welfare law come before this page."
 
 
@@ -60,31 +56,9 @@ class Caution:
     authority: str
 
 
-def cautions_for(
-    tank: Tank,
-    checkins: Iterable[CheckIn],
-    events: Iterable[Event],
-    as_of: dt.date,
-    catalogue: Catalogue,
-) -> tuple[Caution, ...]:
-    """Cautions for one tank on one day.
-
-    Parameters
-    ----------
-    tank : Tank
-    checkins, events : iterable
-        Those of other tanks, or later, are ignored.
-    as_of : date
-    catalogue : Catalogue
-        For the names of signs and analytes.
-
-    Returns
-    -------
-    tuple of Caution
-        Urgent ones first, otherwise in the order of the rules.
-    """
-    log = TankLog.of(tank, checkins, events, as_of, catalogue)
-    ammonia = unionised_of(log)
+def cautions_for(log: TankLog) -> tuple[Caution, ...]:
+    """Cautions for one tank on one day: urgent ones first, otherwise in the order of the rules."""
+    ammonia = unionised_now(log)
     cautions = [
         _crash(log),
         *_ammonia(log, ammonia),
@@ -187,7 +161,7 @@ def _crash(log: TankLog) -> Caution | None:
         "can. Unplug before hands go in, and feed the tank through a residual-current device. "
         "Never release animals or water outdoors." + _DEFER
     )
-    authority = f"Livestock: {_PRACTICE}. Electricity: CPSC; BS 7671. Release: US FWS"
+    authority = f"Livestock: {PRACTICE}. Electricity: CPSC; BS 7671. Release: US FWS"
     return Caution("urgent", "After a crash", text, authority)
 
 
@@ -212,7 +186,7 @@ def _sand(log: TankLog) -> Caution | None:
     )
     authority = (
         "Gas: International Chemical Safety Card ICSC 0165, hydrogen sulphide (from memory). "
-        f"Depth, age and small parts: {_PRACTICE}"
+        f"Depth, age and small parts: {PRACTICE}"
     )
     return Caution("care", "Hydrogen sulphide from the sand", text, authority)
 
@@ -227,7 +201,7 @@ def _medication(log: TankLog) -> Caution | None:
         "up ammonia: measure ammonia. Carbon takes many medicines out: leave it out or put it "
         "in as the label says." + _DEFER
     )
-    return Caution("care", "Medication in the tank", text, _PRACTICE)
+    return Caution("care", "Medication in the tank", text, PRACTICE)
 
 
 def _hands(log: TankLog) -> Caution | None:
@@ -258,7 +232,7 @@ def _pods(log: TankLog) -> list[Caution]:
             "a bad omen: look again after dark, and check ammonia, temperature and salinity. "
             "Fish that eat them explain it as well."
         )
-        return [Caution("care", "Pods have gone missing", text, _PRACTICE)]
+        return [Caution("care", "Pods have gone missing", text, PRACTICE)]
     return []
 
 
@@ -274,5 +248,5 @@ def _range(log: TankLog) -> list[Caution]:
             f"{label} of {date} reads {reading.best:.3g}{UNITS[name]}, outside {lowest:g} to "
             f"{highest:g}. Check the instrument first, then bring it back slowly."
         )
-        out.append(Caution("care", f"{label} out of the usual range", text, _PRACTICE))
+        out.append(Caution("care", f"{label} out of the usual range", text, PRACTICE))
     return out

@@ -106,12 +106,17 @@ def _slips_after(present: Present, item: str, recent: RecentSlip) -> Floats:
     return slip_probability(present, Plan(item, (Step(item, amount),)), (HORIZON,))[0]
 
 
+def _no_look(present: Present, item: str, recent: RecentSlip) -> Floats:
+    return np.ones(len(present.weight))
+
+
 #: Conditions that a rule can name; each gives a probability by draw, shape (D,), given the log.
 #:
 #: - ``phase at least X``: P(phase now is X or later); ``phase is X``: P(it is X).
 #: - ``present phase uncertain``: P(phase now is not the most probable one).
 #: - ``slipped lately``, ``fallen lately``: see ``surprise.RecentSlip``, at most 1.
 #: - ``no slip within 8 weeks``: P(no lower phase than now in the next 8 weeks | no further event).
+#: - ``no look for weeks``: certain; the rule applies only then.
 #: - ``slips within 8 weeks after X``: P(some lower phase than now in the next 8 weeks | event X
 #:   today, at its listed amount).
 QUANTITIES: Mapping[str, Callable[[Present, str, RecentSlip], Floats]] = {
@@ -121,6 +126,7 @@ QUANTITIES: Mapping[str, Callable[[Present, str, RecentSlip], Floats]] = {
     "slipped lately": _slipped,
     "fallen lately": _fell,
     "no slip within 8 weeks": _no_slip,
+    "no look for weeks": _no_look,
     "slips within 8 weeks after": _slips_after,
 }
 
@@ -142,7 +148,7 @@ def decide(
     record : Record
         The tank's log and cautions; its events show whether it holds livestock.
     ammonia : Unionised or None
-        ``cautions.unionised_now``.
+        ``ammonia_now.unionised_now``.
     rules : mapping, optional
         Default: those that ship with the package.
 
@@ -153,9 +159,13 @@ def decide(
     """
     rules = load_decisions() if rules is None else rules
     stocked = any(e.kind == "livestock_added" for e in record.log.events)
+    applies = {"silent"} if record.silent else {"always", "stocked" if stocked else "unstocked"}
+    events = present.panel.catalogue.events
     out = []
     for rule in rules.values():
-        if rule.applies == ("unstocked" if stocked else "stocked"):
+        if rule.applies not in applies:
+            continue
+        if rule.item in events and not present.can_happen(rule.item):
             continue
         values = QUANTITIES[rule.quantity](present, rule.item, recent)
         out.append(_decide(rule, estimate(values, present.weight), record, ammonia))

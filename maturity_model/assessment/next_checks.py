@@ -125,7 +125,12 @@ def _signs(tables: Tables, n: int, mixture: FilteredMixture, now: Floats) -> lis
     panel, day = tables.panel, tables.panel.as_of
     checkins = checkins_of(panel, n)
     contexts = {name: sign_context(name, checkins, day) for name in panel.catalogue.signs}
-    asked = [(i, name, look) for i, name in enumerate(contexts) for look in ASKED_LOOKS]
+    asked = [
+        (i, sign.name, look)
+        for i, sign in enumerate(panel.catalogue.signs.values())
+        if panel.tanks[n].can_have(sign.needs)
+        for look in ASKED_LOOKS
+    ]
     codes = np.array(
         [(i, LOOKS.index(look), contexts[name].value, True) for i, name, look in asked],
         dtype=panel.signs.codes.dtype,
@@ -252,10 +257,10 @@ def rank_by_information_gain(
 
     Returns
     -------
-    tuple of Look
-        Every sign, at a careful look and with a torch, and every analyte that bears on the
-        phase, with the keeper's kit; the most bits per minute first. Each is ranked
-        alone, so two that would give the same information both rank high.
+    tuple of NextCheck
+        Every sign that can be in the tank, at a careful look and with a torch, and every
+        analyte that bears on the phase, with the keeper's kit; the most bits per minute first.
+        Each is ranked alone, so two that would give the same information both rank high.
     """
     now = present_lanes(mixture)
     looks = [*_signs(tables, n, mixture, now), *_readings(tables, n, mixture, now)]

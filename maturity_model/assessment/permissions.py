@@ -19,11 +19,10 @@ from typing import Literal
 from maturity_model.assessment.ammonia import NBS_DOUBT, Span, unionised_span
 from maturity_model.assessment.ammonia_now import (
     CHRONIC_MG_L,
-    RECENT_DAYS,
     STANDING_DAYS,
     TankLog,
 )
-from maturity_model.assessment.cautions import USUAL, Caution
+from maturity_model.assessment.cautions import PRACTICE, USUAL, Caution
 from maturity_model.catalogue import load_permissions
 from maturity_model.logbook import Problem, Reading
 
@@ -36,6 +35,7 @@ UNSETTLING = ("crash", "deep_clean", "medication", "sand_disturbed")
 _MEASURE_AFTER = ("crash", "livestock_added", "medication")
 #: Readings that the gate rests on.
 _GATED = ("ammonia", "nitrite", "ph", "temperature", "salinity")
+FINER_KIT = "A finer kit can tell."
 NOTHING_FED = "Zero may only mean that nothing has been fed to the filter yet."
 
 Need = Literal[
@@ -77,12 +77,15 @@ class Record:
         Whether the last check-in was a surprise (:class:`.surprise.Surprises`).
     problems : tuple of Problem
         Those of the log that concern this tank, or no tank in particular.
+    silent : bool
+        Nobody has looked for weeks.
     """
 
     log: TankLog
     cautions: tuple[Caution, ...] = ()
     alarm: bool = False
     problems: tuple[Problem, ...] = ()
+    silent: bool = False
 
 
 def missing_evidence(record: Record, permission: Permission) -> tuple[Missing, ...]:
@@ -117,7 +120,7 @@ def _out_of_order(record: Record) -> list[Missing]:
     urgent = [c for c in record.cautions if c.level == "urgent"]
     out = [Missing("caution", c.title, "See to this first.") for c in urgent]
     for name, (lowest, highest) in USUAL.items():
-        found = log.latest_reading(name, RECENT_DAYS)
+        found = log.latest_reading(name, STANDING_DAYS)
         if found is not None and not lowest <= found[1].best <= highest:
             label = log.catalogue.analytes[name].label
             why = (
@@ -132,9 +135,21 @@ def _out_of_order(record: Record) -> list[Missing]:
 
 def _refused(record: Record, limits: Limits, permission: Permission) -> list[Missing]:
     """Rows that could not be read, as far as they may hold what speaks against it."""
-    log = record.log
-    window = limits["unsettled_days"] if permission == "leave be" else limits["quiet_days"]
-    for problem in record.problems:
+    days = limits["unsettled_days"] if permission == "leave be" else limits["quiet_days"]
+    # An unreadable event of any age may have been livestock, so that these would not be the
+    # first animals.
+    problem = _unread(record.log, record.problems, days, permission == "first animals")
+    if problem is None:
+        return []
+    why = f"A part of the log could not be read: {problem.place}"
+    return [Missing("refused row", why, "Mend it, then ask again.")]
+
+
+def _unread(
+    log: TankLog, problems: Iterable[Problem], days: float, old_events: bool = False
+) -> Problem | None:
+    """Find what could not be read and may speak against a permission; undated is recent."""
+    for problem in problems:
         if not _may_hide_something(problem):
             continue
         date = problem.date
@@ -142,13 +157,24 @@ def _refused(record: Record, limits: Limits, permission: Permission) -> list[Mis
             if problem.tank is None:
                 continue  # Of another tank: this one was not there yet.
             date = None  # Of this tank, so that the date is wrong.
-        # An unreadable event of any age may have been livestock, so that these would not be
-        # the first animals.
-        always = permission == "first animals" and problem.table == "events"
-        if date is None or always or log.days_since(date) <= window:
-            why = f"A part of the log could not be read: {problem.place}"
-            return [Missing("refused row", why, "Mend it, then ask again.")]
-    return []
+        if date is not None and date > log.as_of:
+            continue
+        recent = date is None or log.days_since(date) <= days
+        if recent or (old_events and problem.table == "events"):
+            return problem
+    return None
+
+
+def refused_row_caution(log: TankLog, problems: Iterable[Problem]) -> tuple[Caution, ...]:
+    """Return the caution that stands in the place of a recent row that could not be read."""
+    problem = _unread(log, problems, load_permissions()["quiet_days"])
+    if problem is None:
+        return ()
+    text = (
+        f"{problem.place}: {problem.what}; {problem.mend}. It may hold a crash or a high reading, "
+        "so until it is mended nothing is permitted."
+    )
+    return (Caution("care", "A part of the log could not be read", text, PRACTICE),)
 
 
 def _may_hide_something(problem: Problem) -> bool:
@@ -179,19 +205,31 @@ def _readings(log: TankLog, limits: Limits) -> list[Missing]:
     if ammonia is not None:
         out += _ammonia(log, limits, *ammonia)
     if nitrite is not None and _at_most(nitrite[1]) > _first_step(nitrite[1], limits):
-        why = f"Nitrite read {nitrite[1].text} on {nitrite[0]}: the cycle is not finished"
-        out.append(Missing("nitrite", why, "Wait until it reads lowest, and measure again."))
+        date, reading = nitrite
+        if reading.low <= 0:
+            out.append(_too_coarse("nitrite", date, reading))
+        else:
+            why = f"Nitrite read {reading.text} on {date}: the cycle is not finished"
+            out.append(Missing("nitrite", why, "Wait until it reads lowest, and measure again."))
     return out
 
 
+def _too_coarse(name: Literal["ammonia", "nitrite"], date: dt.date, reading: Reading) -> Missing:
+    why = f"{name.capitalize()} read {reading.text} on {date}, and this kit cannot show less"
+    return Missing(name, why, FINER_KIT)
+
+
 def _ammonia(log: TankLog, limits: Limits, date: dt.date, reading: Reading) -> list[Missing]:
-    if highest_unionised(log, limits, reading.high) <= CHRONIC_MG_L:
+    if highest_unionised(log, limits, reading.high) < CHRONIC_MG_L:
         return []
-    if reading.low <= 0 and highest_unionised(log, limits, reading.best) <= CHRONIC_MG_L:
-        why = f"Ammonia read {reading.text} on {date}, and this kit cannot show less"
-        return [Missing("ammonia", why, "A finer kit can tell.")]
+    if reading.low <= 0:
+        return [_too_coarse("ammonia", date, reading)]
+    do = "Wait until it reads lower, and measure again."
+    # What reads as zero reaches half-way to the chart's first step.
+    if highest_unionised(log, limits, reading.first_step / 2) >= CHRONIC_MG_L:
+        do += f" This kit cannot show it low enough. {FINER_KIT}"
     why = f"Ammonia read {reading.text} on {date}, which may harm animals"
-    return [Missing("ammonia", why, "Wait until it reads lower, and measure again.")]
+    return [Missing("ammonia", why, do)]
 
 
 def highest_unionised(log: TankLog, limits: Limits, total: float) -> float:
@@ -258,7 +296,9 @@ def _read_since(log: TankLog, date: dt.date, days: float, *analytes: str) -> boo
 
 
 def _proof_of_work(log: TankLog, limits: Limits) -> list[Missing]:
-    """Whether the filter was seen at work: something was there to take up, and went."""
+    """Whether the filter was seen at work since the last crash: something was there, and went."""
+    crash = log.last_event("crash")
+    since = crash.date if crash else log.tank.started
     for name in ("ammonia", "nitrite"):
         newest = log.latest_reading(name)
         if newest is None or _at_most(newest[1]) > _first_step(newest[1], limits):
@@ -266,9 +306,10 @@ def _proof_of_work(log: TankLog, limits: Limits) -> list[Missing]:
         for checkin in log.checkins:
             reading = checkin.readings.get(name)
             high = reading is not None and reading.low > _first_step(reading, limits)
-            if high and checkin.date < newest[0] and _nitrate_since(log, checkin.date):
+            lies_between = since <= checkin.date < newest[0]
+            if high and lies_between and _nitrate_since(log, checkin.date):
                 return []
-    fed = next((e for e in log.events if e.kind == "overfeeding"), None)
+    fed = next((e for e in log.events if e.kind == "overfeeding" and e.date >= since), None)
     if fed is not None and _gone_since(log, fed.date, limits) and _nitrate_since(log, fed.date):
         return []
     return [

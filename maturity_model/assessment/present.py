@@ -63,6 +63,11 @@ class Present:
         """The most probable phase now."""
         return int(np.argmax(self.phases @ self.weight))
 
+    def can_happen(self, event: str) -> bool:
+        """Whether a kind of event can happen to the tank: sand that is not there stays at rest."""
+        needs = self.panel.catalogue.events[event].needs
+        return self.panel.tanks[self.n].can_have(needs)
+
     def states_by_pace(self) -> Floats:
         """P(pace node, state now | log, draw), shape (P, S, D)."""
         weight, states = self.mixture.node_weight[:, :, -1], self.mixture.filtered[:, :, -1]

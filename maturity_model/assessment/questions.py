@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from maturity_model._typing import Floats
-from maturity_model.assessment.ammonia_now import TankLog, unionised_of
+from maturity_model.assessment.ammonia_now import unionised_now
 from maturity_model.assessment.attribution import EventEffect, event_effects
-from maturity_model.assessment.cautions import Caution
 from maturity_model.assessment.decisions import Decision, decide
 from maturity_model.assessment.filtering import Tables
 from maturity_model.assessment.first_passage import FirstPassage, time_to_mature
 from maturity_model.assessment.next_checks import NextCheck, rank_by_information_gain
-from maturity_model.assessment.permissions import Record, relevant_problems
+from maturity_model.assessment.permissions import Record
 from maturity_model.assessment.plan import Plan
 from maturity_model.assessment.present import Present
 from maturity_model.assessment.risk import Risk, slip_risks
@@ -20,7 +19,6 @@ from maturity_model.assessment.sojourn import SojournCheck, check_sojourn
 from maturity_model.assessment.surprise import RecentSlip, Surprises, surprises
 from maturity_model.assessment.weight_of_evidence import WeightOfEvidence, weigh_evidence
 from maturity_model.hmm.mixture import FilteredMixture
-from maturity_model.logbook import CheckIn, Event
 from maturity_model.population.tables import Hazards
 
 
@@ -31,7 +29,8 @@ class Questions:
     Attributes
     ----------
     risks : tuple of Risk
-        No plan first, then each kind of event today, then the plans.
+        No plan first, then each kind of event today, then the plans. Empty where the first
+        phase is the most probable, because nothing lies below it.
     first_passages : tuple of FirstPassage
         To the last phase: no plan first, then the plans.
     everything : bool
@@ -63,9 +62,7 @@ def answer_questions(
     mixture: FilteredMixture,
     hazards: Hazards,
     forecast: Floats,
-    checkins: tuple[CheckIn, ...],
-    events: tuple[Event, ...],
-    cautions: tuple[Caution, ...],
+    record: Record,
     *,
     everything: bool = True,
     plans: tuple[Plan, ...] = (),
@@ -82,8 +79,8 @@ def answer_questions(
         Of tank n.
     forecast : ndarray, shape (K,)
         P(phase now | rock, events and husbandry alone).
-    checkins, events, cautions : tuple
-        The tank's, up to the day of the panel.
+    record : Record
+        What speaks for and against a permission, still without the alarm.
     everything : bool
         False: only the risk of slipping and the time to mature, under the plans.
     plans : tuple of Plan
@@ -94,28 +91,26 @@ def answer_questions(
     Questions
     """
     present = Present(tables.panel, n, mixture, hazards, tables.pace)
-    risks = slip_risks(present, plans)
+    plans = tuple(p for p in plans if all(present.can_happen(s.kind) for s in p.steps))
+    # Below the first phase there is nothing to slip to.
+    risks = slip_risks(present, plans) if present.phase else ()
     first_passages = tuple(time_to_mature(present, plan) for plan in (None, *plans))
     if not everything:
         return Questions(risks, first_passages)
-    panel = tables.panel
-    tank = panel.tanks[n]
     surprising = surprises(tables, n, mixture, tables.evidence_weight)
     recent = surprising.recent if surprising else RecentSlip(0.0, 0.0)
-    record = Record(
-        TankLog.of(tank, checkins, events, panel.as_of, panel.catalogue),
-        cautions,
-        alarm=bool(surprising and surprising.alarm),
-        problems=relevant_problems(panel.logbook.problems, tank.name),
-    )
+    record = replace(record, alarm=bool(surprising and surprising.alarm))
+    sojourn = check_sojourn(present, tables.node_prior.sum(axis=1))
+    if record.silent:
+        sojourn = replace(sojourn, contrasts=())
     return Questions(
         risks=risks,
         first_passages=first_passages,
         everything=True,
         event_effects=event_effects(present),
-        sojourn=check_sojourn(present, tables.node_prior.sum(axis=1)),
+        sojourn=sojourn,
         evidence=weigh_evidence(tables, n, mixture, forecast),
         surprises=surprising,
         next_checks=rank_by_information_gain(tables, n, mixture),
-        decisions=decide(present, recent, record, unionised_of(record.log)),
+        decisions=decide(present, recent, record, unionised_now(record.log)),
     )

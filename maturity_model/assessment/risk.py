@@ -79,11 +79,11 @@ def slip_probability(
 
 
 def event_plans(present: Present) -> tuple[Plan, ...]:
-    """Each kind of event but water changes, today, at the amount its effect is listed for."""
+    """Each kind of event that can happen, but water changes, today, at its listed amount."""
     return tuple(
         Plan(kind.name if amount is None else f"{kind.name}={amount:g}", (Step(kind.name, amount),))
         for kind in present.panel.catalogue.events.values()
-        if kind.name != WATER
+        if kind.name != WATER and present.can_happen(kind.name)
         for amount in [kind.reference_amount]
     )
 

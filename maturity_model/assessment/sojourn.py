@@ -195,7 +195,8 @@ def _habits(present: Present) -> tuple[Plan, ...]:
     done: dict[str, list[float | None]] = {}
     for e in panel.logbook.events:
         recent = 0 <= (panel.as_of - e.date).days < 7 * CONTRAST_WEEKS
-        if e.tank == name and recent and e.kind != WATER and e.kind not in _NOT_CHOSEN:
+        chosen = e.kind != WATER and e.kind not in _NOT_CHOSEN and present.can_happen(e.kind)
+        if e.tank == name and recent and chosen:
             done.setdefault(e.kind, []).append(e.amount)
     plans = []
     for kind, amounts in done.items():

@@ -32,7 +32,12 @@ class Reach:
     readings : int
         Number of readings that enter the likelihood.
     unchecked_signs : tuple of str
-        Signs with no answer in the last four weeks.
+        Signs with no answer in the last four weeks, of those that can be in the tank.
+    last_look : date or None
+        Day of the last check-in that holds an observation.
+    weeks_since_look : int or None
+    silent : bool
+        Nobody has looked for weeks, or ever, so that nothing is advised but to look.
     """
 
     weeks: int
@@ -42,6 +47,14 @@ class Reach:
     share_signs_checked: float
     readings: int
     unchecked_signs: tuple[str, ...]
+    last_look: dt.date | None = None
+    weeks_since_look: int | None = None
+    silent: bool = False
+
+    @property
+    def never_looked(self) -> bool:
+        """Whether the log holds no observation at all."""
+        return self.silent and self.last_look is None
 
 
 @dataclass(frozen=True)
@@ -176,6 +189,11 @@ class TankAssessment:
         """Index of the most probable phase now, given the log up to now."""
         return int(np.argmax(self.filtered[-1]))
 
+    @property
+    def at_start(self) -> bool:
+        """Whether the first phase is the most probable now: the tank cannot slip below it."""
+        return self.present == 0
+
 
 @dataclass(frozen=True)
 class Provenance:
@@ -239,6 +257,8 @@ class Assessment:
         Tanks that the log names but that cannot be assessed.
     provenance : Provenance
     phases : tuple of str, length K
+    ended : tuple of Tank
+        Tanks that had been taken down by the day of the assessment; none of ``tanks``.
     """
 
     catalogue: Catalogue
@@ -248,6 +268,7 @@ class Assessment:
     refused_tanks: tuple[str, ...]
     provenance: Provenance
     phases: tuple[str, ...]
+    ended: tuple[Tank, ...] = ()
 
     def __repr__(self) -> str:
         p = self.provenance

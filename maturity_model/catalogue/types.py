@@ -262,8 +262,9 @@ class DecisionRule:
         What must be probable: see ``assessment.decisions.QUANTITIES``.
     item : str
         The phase or event that the quantity is about; empty where it needs none.
-    applies : {'always', 'unstocked', 'stocked'}
-        Whether livestock must, or must not, have been logged.
+    applies : {'always', 'unstocked', 'stocked', 'silent'}
+        Whether livestock must, or must not, have been logged. ``silent``: after weeks without
+        a look, and then no other rule.
     unless : str
         Another decision that forbids this one while its verdict is yes; or empty.
     urgent : {'', 'do', 'do not'}

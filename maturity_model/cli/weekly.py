@@ -40,7 +40,10 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("logbook", type=Path, metavar="LOGBOOK", help="a folder, or an .xlsx file")
     parser.add_argument("--out", type=folder, required=True, metavar="DIR", help="where to write")
     parser.add_argument(
-        "--as-of", type=date, metavar="DATE", help="ignore everything later than YYYY-MM-DD"
+        "--as-of",
+        type=date,
+        metavar="DATE",
+        help="ignore everything later than YYYY-MM-DD (default: today)",
     )
     parser.add_argument(
         "--population", type=Path, metavar="FILE", help="a population (default: practice alone)"
@@ -90,7 +93,8 @@ def run(args: argparse.Namespace, command: str) -> int:
         population = _population(args.population, args.key_file)
         if args.as_of is not None and args.as_of > dt.date.today():
             return refuse(f"--as-of {args.as_of} lies in the future", USAGE)
-        panel = build_panel(logbook, as_of=args.as_of)
+        # As of today, like the form: how old a look or a reading is decides what may be advised.
+        panel = build_panel(logbook, as_of=args.as_of or dt.date.today())
         if not panel.tanks and not logbook.refused_tanks:
             return refuse("the log holds no tank that had been started by that day", LOG_ERRORS)
         assessment = assess(

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from maturity_model.report.files import csv_text, file_names
+from maturity_model.report.files import csv_text, file_names, remove_stale_pages
 from maturity_model.report.index_page import index_page
 from maturity_model.report.machine import tank_record, to_json
 from maturity_model.report.tank_page import phase_labels, tank_page
@@ -36,7 +36,8 @@ def write_reports(assessment: Assessment, out_dir: Path | str, command: str) -> 
     ----------
     assessment : Assessment
     out_dir : Path or str
-        Made if it is not there. Files of other names in it are left alone.
+        Made if it is not there. Pages of tanks that an earlier report had and this one has
+        not are removed, with their records; other files are left alone.
     command : str
         The command that made the report, shown as provenance.
 
@@ -67,6 +68,7 @@ def write_reports(assessment: Assessment, out_dir: Path | str, command: str) -> 
         files.write("phase.csv", phase_csv(assessment))
         files.write("regression.csv", regression_csv(assessment))
         files.write("index.html", index_page(assessment, names, command))
+    remove_stale_pages(out, names.values())
     return [out / name for name in files.names]
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import re
 from collections.abc import Iterable
+from pathlib import Path
 
 _SAFE = re.compile(r"[A-Za-z0-9_-](?:[A-Za-z0-9 _.-]*[A-Za-z0-9_-])?", re.ASCII)
 _UNSAFE = re.compile(r"[^A-Za-z0-9_-]+", re.ASCII)
@@ -15,6 +17,8 @@ _DEVICES = {"con", "prn", "aux", "nul", "conin$", "conout$"} | {
 #: Names of the files that stand for all tanks.
 _RESERVED = {"index", "phase", "regression"}
 MAX_NAME = 80
+#: How a tank's record begins.
+RECORD_START = b'{"schema_version":'
 
 
 def file_names(tanks: Iterable[str]) -> dict[str, str]:
@@ -59,6 +63,27 @@ def _keeps(name: str) -> bool:
     if len(name) > MAX_NAME or not _SAFE.fullmatch(name):
         return False
     return name.split(".")[0].rstrip().lower() not in _DEVICES
+
+
+def remove_stale_pages(folder: Path, names: Iterable[str]) -> None:
+    """Remove the page and the record of each tank that is none of ``names``.
+
+    A record made here tells a page from somebody else's file.
+    """
+    current = {f"{name}.json" for name in names}
+    for record in folder.glob("*.json"):
+        if record.name in current or not _is_record(record):
+            continue
+        with contextlib.suppress(OSError):
+            record.with_suffix(".html").unlink(missing_ok=True)
+            record.unlink()
+
+
+def _is_record(path: Path) -> bool:
+    with contextlib.suppress(OSError), path.open("rb") as handle:
+        start = handle.read(4096)
+        return start.startswith(RECORD_START) and b'"program":"maturity-model"' in start
+    return False
 
 
 def href(file: str) -> str:

@@ -19,7 +19,7 @@ from maturity_model.report.question_sections import best_looks
 from maturity_model.report.question_words import observed_label
 from maturity_model.report.sections import caution_card, general_cautions
 from maturity_model.report.style import asset, style_sheet
-from maturity_model.report.wording import day
+from maturity_model.report.wording import day, silence_words
 
 if TYPE_CHECKING:
     from maturity_model.assessment.next_checks import NextCheck
@@ -106,7 +106,7 @@ def form_page(
 
 
 def _left_out(assessment: Assessment, logbook: Logbook) -> str:
-    shown = {t.tank.name for t in assessment.tanks}
+    shown = {t.tank.name for t in assessment.tanks} | {t.name for t in assessment.ended}
     names = [*logbook.refused_tanks, *(n for n in logbook.tanks if n not in shown)]
     if not names:
         return ""
@@ -118,7 +118,8 @@ def _tank(n: int, tank: TankAssessment, assessment: Assessment, logbook: Logbook
     here = f"t{n}"
     looks = best_looks(tank.questions.next_checks) if tank.questions else []
     name, started = esc(tank.tank.name, 120), tank.tank.started
-    last = tank.reach.last_checkin
+    last, silence = tank.reach.last_checkin, silence_words(tank.reach)
+    seen = silence or (f"Last check-in {day(last)}" if last else "No check-in yet")
     cautions = sorted(tank.cautions, key=lambda c: c.level != "urgent")
     options = "".join(f'<option value="{v}">{words}</option>' for v, words in _LOOKS)
     phases = "".join(
@@ -129,8 +130,7 @@ def _tank(n: int, tank: TankAssessment, assessment: Assessment, logbook: Logbook
         f'<section class="tank" id="{here}" tabindex="-1" aria-labelledby="{here}-h" '
         f'data-tank="{esc(tank.tank.name)}" data-started="{started.isoformat()}">'
         f'<h2 id="{here}-h"><bdi>{name}</bdi></h2>'
-        f'<p class="soft">Week {int(tank.weeks[-1])}, '
-        f"{'no check-in yet' if last is None else f'last check-in {day(last)}'}.</p>"
+        f'<p class="soft">{seen}. Week {int(tank.weeks[-1])}.</p>'
         f"{''.join(map(caution_card, cautions))}{_most(looks, assessment)}"
         f'<div class="pair"><div><label for="{here}-date">Day</label>'
         f'<input type="date" id="{here}-date" data-field="date" min="{started.isoformat()}" '

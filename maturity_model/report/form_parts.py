@@ -70,7 +70,8 @@ def signs_part(
     for checkin in tank.checkins:
         for name, seen in checkin.signs.items():
             last[name] = seen, checkin.date
-    order = sorted(catalogue.signs, key=lambda name: rank.get(name, len(rank)))
+    possible = [s.name for s in catalogue.signs.values() if tank.tank.can_have(s.needs)]
+    order = sorted(possible, key=lambda name: rank.get(name, len(rank)))
     groups = "".join(_sign(here, catalogue.signs[name], last.get(name)) for name in order)
     return (
         f'<h3 id="{here}-sh">Signs</h3><div class="signs" role="group" '

@@ -12,15 +12,17 @@ from maturity_model.report.sections import general_cautions, problem_item, prove
 from maturity_model.report.style import QUESTIONS_CSS
 from maturity_model.report.tank_page import change_line, phase_labels
 from maturity_model.report.wording import (
+    BY_AGE,
     IF_NOTHING,
     ago,
     conditioning,
     day,
-    lowest_words,
-    phase_words,
+    now_words,
     plural,
     problem_counts,
-    slip_words,
+    silence_words,
+    slips,
+    start_words,
 )
 
 if TYPE_CHECKING:
@@ -63,6 +65,13 @@ def index_page(assessment: Assessment, names: Mapping[str, str], command: str) -
         if cards
         else "<p>No tank of this log can be assessed; the problems below say why.</p>",
     )
+    if assessment.ended:
+        gone = unordered(
+            f"<bdi>{esc(t.name, 120)}</bdi>, {day(t.ended)}" for t in assessment.ended if t.ended
+        )
+        count = plural(len(assessment.ended), "tank")
+        folded = f"<details><summary>{count}</summary>{gone}</details>"
+        main += section("ended", "Ended", folded)
     if assessment.refused_tanks:
         main += section("refused", "Not assessed", _refused(assessment))
     main += section(
@@ -95,16 +104,6 @@ def _named_problem(problem: Problem) -> str:
 
 
 def _card(tank: TankAssessment, number: int, file: str, labels: Sequence[str]) -> str:
-    k = tank.present
-    head, frequency = phase_words(
-        labels[k], float(tank.filtered[-1, k]), float(tank.now_low[k]), float(tank.now_high[k])
-    )
-    last = len(tank.horizons) - 1
-    slip = slip_words(
-        float(tank.regression[-1, last]),
-        float(tank.regression_low[last]),
-        float(tank.regression_high[last]),
-    )
     reach = tank.reach
     seen = (
         "no check-in yet"
@@ -125,7 +124,6 @@ def _card(tank: TankAssessment, number: int, file: str, labels: Sequence[str]) -
 
         urgent += card_alarm(tank, tank.questions)
         asked = card_lines(tank.questions, labels)
-    since = day(tank.dates[-2], seen_from=tank.dates[-1]) if len(tank.dates) > 1 else "the start"
     cares = sum(c.level != "urgent" for c in tank.cautions)
     counts = problem_counts(tank.problems)
     counts += [plural(cares, "caution")] if cares else []
@@ -133,13 +131,29 @@ def _card(tank: TankAssessment, number: int, file: str, labels: Sequence[str]) -
     return (
         f'<li><div><h3><a href="{href(file)}.html"><bdi>{esc(tank.tank.name, 120)}</bdi></a></h3>'
         f'<p class="small soft">Week {int(tank.weeks[-1])}, {seen}</p>{more}</div>'
-        f"<div><p><b>{esc(head)}</b>, {esc(frequency)}</p>"
-        f"{stacked_bar(tank.filtered[-1], labels, f'now-{number}')}"
-        f'<p class="small">Slipping back within {tank.horizons[last]} weeks, '
-        f"{IF_NOTHING}{lowest_words(tank)}: {slip}</p>"
-        f'<p class="small">Since {since}: {esc(change_line(tank, labels))}</p>'
-        f"{asked}</div>{urgent}</li>"
+        f"<div>{_phase(tank, number, labels)}{asked}</div>{urgent}</li>"
     )
+
+
+def _phase(tank: TankAssessment, number: int, labels: Sequence[str]) -> str:
+    """The phase of a tank's card; folded away where it rests on age, rock and events alone."""
+    silence = silence_words(tank.reach)
+    first_line = f"<p><b>{silence}.</b></p>" if silence else ""
+    head, frequency = now_words(tank, labels)
+    horizon, slip = slips(tank)[-1]
+    risk = f"Slipping back within {horizon} weeks, {IF_NOTHING}: {slip}"
+    if tank.at_start:
+        risk = start_words(labels[0])
+    since = day(tank.dates[-2], seen_from=tank.dates[-1]) if len(tank.dates) > 1 else "the start"
+    said = (
+        f"<p><b>{esc(head)}</b>, {esc(frequency)}</p>"
+        f"{stacked_bar(tank.filtered[-1], labels, f'now-{number}')}"
+        f'<p class="small">{esc(risk)}</p>'
+        f'<p class="small">Since {since}: {esc(change_line(tank, labels))}</p>'
+    )
+    if tank.reach.never_looked:
+        said = f"<details><summary>{BY_AGE}</summary>{said}</details>"
+    return first_line + said
 
 
 def _refused(assessment: Assessment) -> str:

@@ -6,7 +6,7 @@ import json
 from typing import TYPE_CHECKING, Any
 
 from maturity_model.report.question_record import number, question_record
-from maturity_model.report.wording import statement
+from maturity_model.report.wording import start_words, statement
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -65,8 +65,7 @@ def tank_record(
         "regression": {
             "horizons_weeks": list(tank.horizons),
             "probability": _array(tank.regression),
-            "now_low": _array(tank.regression_low),
-            "now_high": _array(tank.regression_high),
+            **_slip_now(tank, labels),
         },
         "slipped": _array(tank.slipped),
         "reach": _reach(tank.reach),
@@ -87,10 +86,23 @@ def tank_record(
     }
 
 
+def _slip_now(tank: TankAssessment, labels: tuple[str, ...]) -> dict[str, Any]:
+    """Return the risk of slipping back now by horizon, or null with the reason."""
+    if tank.at_start:
+        return {"now": None, "now_low": None, "now_high": None, "reason": start_words(labels[0])}
+    return {
+        "now": _array(tank.regression[-1]),
+        "now_low": _array(tank.regression_low),
+        "now_high": _array(tank.regression_high),
+        "reason": None,
+    }
+
+
 def _tank(tank: Tank) -> dict[str, Any]:
     return {
         "name": tank.name,
         "started": tank.started.isoformat(),
+        "earlier_start": _date(tank.earlier_start),
         "keeper": tank.keeper,
         "club": tank.club,
         "volume_l": number(tank.volume_l),
@@ -108,6 +120,9 @@ def _reach(reach: Reach) -> dict[str, Any]:
         "share_signs_checked": number(reach.share_signs_checked),
         "readings": reach.readings,
         "unchecked_signs": list(reach.unchecked_signs),
+        "last_look": _date(reach.last_look),
+        "weeks_since_look": reach.weeks_since_look,
+        "silent": reach.silent,
     }
 
 

@@ -17,6 +17,7 @@ from maturity_model.report.wording import (
     ratio,
     short_chance,
     short_percent,
+    start_words,
     weeks_range,
     weeks_words,
     worded,
@@ -36,6 +37,9 @@ ALREADY = 0.9
 
 def if_section(assessment: Assessment, questions: Questions) -> str:
     """Risk of slipping back under each what-if, the largest change first."""
+    if not questions.risks:
+        first = next(iter(assessment.catalogue.phases.values())).label
+        return section("if", "Risk of slipping back", f"<p>{esc(start_words(first))}.</p>")
     base, *others = questions.risks
     last = len(base.horizons) - 1
     others.sort(key=lambda r: -r.change[last].mean)
@@ -176,6 +180,14 @@ def lag_section(assessment: Assessment, found: SojournCheck, labels: Sequence[st
         _lever(x, base, assessment) for x in found.contrasts if x.change.mean > WORTH_TELLING
     ]
     ahead = esc(labels[found.phase + 1].lower())
+    husbandry = ""
+    if found.contrasts:
+        husbandry = (
+            unordered(contrasts)
+            + '<p class="small soft">A comparison of husbandry in the model, not a dose.</p>'
+            if contrasts
+            else "<p>No husbandry in the model would move that by more than 2 points.</p>"
+        )
     return section(
         "lag",
         "Lagging?",
@@ -184,8 +196,5 @@ def lag_section(assessment: Assessment, found: SojournCheck, labels: Sequence[st
         pace,
         f"<p>{capital(ahead)} within 8 weeks, if it is in {name} now: "
         f"{chance_words(found.next_phase)}.</p>",
-        unordered(contrasts)
-        + '<p class="small soft">A comparison of husbandry in the model, not a dose.</p>'
-        if contrasts
-        else "<p>No husbandry in the model would move that by more than 2 points.</p>",
+        husbandry,
     )

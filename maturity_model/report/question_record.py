@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from maturity_model.assessment.weight_of_evidence import GroupContribution, WeightOfEvidence
 
 
-#: Keys of the questions; null where they were not asked.
+#: Keys of the questions; null where they were not asked or have no answer.
 QUESTIONS = (
     "risk_if",
     "event_effects",
@@ -49,6 +49,7 @@ def question_record(questions: Questions | None, assessment: Assessment) -> dict
     out: dict[str, Any] = dict.fromkeys(QUESTIONS)
     if questions is None:
         return out
+    # In the first phase there is nothing to slip to, so that it stays null.
     out["risk_if"] = [
         {
             **_plan(r.plan, assessment),
@@ -56,7 +57,7 @@ def question_record(questions: Questions | None, assessment: Assessment) -> dict
             "change": {str(h): _estimate(e) for h, e in zip(r.horizons, r.change, strict=True)},
         }
         for r in questions.risks
-    ]
+    ] or None
     out["time_to_mature"] = [
         {
             **_plan(w.plan, assessment),

@@ -26,6 +26,7 @@ _CONDITIONS: Mapping[str, str] = {
     "slipped lately": "slipped in the last three weeks",
     "fallen lately": "fell to the first phase in the last three weeks",
     "no slip within 8 weeks": "no slip within 8 weeks",
+    "no look for weeks": "no look in the last four weeks",
     "slips within 8 weeks after": "a slip within 8 weeks, {} today",
 }
 

@@ -224,7 +224,7 @@ def _look_next(tank: TankAssessment, assessment: Assessment) -> str:
 def provenance_section(provenance: Provenance, command: str) -> str:
     """Where the answer comes from, so that it can be made again."""
     draws, pace, skill = provenance.quadrature
-    as_of = "given" if provenance.as_of_given else "the last date in the log"
+    as_of = "" if provenance.as_of_given else " (the last date in the log)"
     return section(
         "provenance",
         "Where this comes from",
@@ -232,7 +232,7 @@ def provenance_section(provenance: Provenance, command: str) -> str:
             [
                 ("Program", f"maturity-model {esc(provenance.version)}"),
                 ("Command", f"<code>{esc(command, 1000)}</code>"),
-                ("As of", f"{day(provenance.as_of)} ({as_of})"),
+                ("As of", f"{day(provenance.as_of)}{as_of}"),
                 ("Log", f"<code>sha256 {esc(provenance.logbook_sha256)}</code>"),
                 (
                     "Population",

@@ -75,7 +75,8 @@ def sign_figure(tank: TankAssessment, catalogue: Catalogue) -> tuple[str, str]:
     seen: list[tuple[int, int]] = []
     missed: list[tuple[int, int]] = []
     unchecked: list[tuple[int, int]] = []
-    for group, signs in _groups(catalogue.signs.values()).items():
+    possible = [s for s in catalogue.signs.values() if tank.tank.can_have(s.needs)]
+    for group, signs in _groups(possible).items():
         y += _ROW
         names.append(f'<text class="group" y="{y}">{esc(capital(group), 24)}</text>')
         for sign in signs:
@@ -96,7 +97,7 @@ def sign_figure(tank: TankAssessment, catalogue: Catalogue) -> tuple[str, str]:
     )
     total = len(seen) + len(missed) + len(unchecked)
     described = (
-        f"{plural(len(catalogue.signs), 'sign')} by {plural(count, 'week')}: seen {len(seen)}, "
+        f"{plural(len(possible), 'sign')} by {plural(count, 'week')}: seen {len(seen)}, "
         f"looked for and not seen {len(missed)}, not checked {len(unchecked)} of {total} "
         "answers in weeks with a check-in."
     )
@@ -117,7 +118,7 @@ def sign_figure(tank: TankAssessment, catalogue: Catalogue) -> tuple[str, str]:
         f'<div class="grid"><svg width="{_LABELS}" height="{height + 30}" aria-hidden="true">'
         f'{"".join(names)}</svg><div class="scroll" role="region" tabindex="0" '
         f'aria-label="Signs by week, newest at the right">{picture}</div></div></figure>'
-        f"{_sign_table(answers, checkin_weeks, catalogue)}"
+        f"{_sign_table(answers, checkin_weeks, possible)}"
     )
     css = f".weeks{{min-width:{count * _COLUMN}px;max-width:{count * 2 * _COLUMN + 60}px}}\n"
     return html, css
@@ -152,10 +153,10 @@ def week_ranges(weeks: Sequence[int]) -> str:
 
 
 def _sign_table(
-    answers: dict[str, dict[int, bool]], weeks: Sequence[int], catalogue: Catalogue
+    answers: dict[str, dict[int, bool]], weeks: Sequence[int], signs: Iterable[Sign]
 ) -> str:
     rows = []
-    for sign in catalogue.signs.values():
+    for sign in signs:
         row = answers.get(sign.name, {})
         rows.append(
             [

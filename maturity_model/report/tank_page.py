@@ -19,17 +19,19 @@ from maturity_model.report.sections import (
 )
 from maturity_model.report.sign_figure import sign_figure
 from maturity_model.report.wording import (
+    BY_AGE,
     capital,
     conditioning,
     day,
     interval,
-    lowest_words,
+    now_words,
     percent,
-    phase_words,
     plural,
     short_interval,
     short_percent,
-    slip_words,
+    silence_words,
+    slips,
+    start_words,
 )
 
 if TYPE_CHECKING:
@@ -80,9 +82,11 @@ def tank_page(tank: TankAssessment, assessment: Assessment, command: str) -> str
         for c in tank.cautions
         if c.level == "urgent"
     )
+    silence = silence_words(tank.reach)
     header = (
         '<nav aria-label="Report"><a href="./index.html">All tanks</a></nav>'
         f"<h1><bdi>{esc(tank.tank.name, 120)}</bdi></h1>"
+        f"{f'<p><b>{silence}.</b></p>' if silence else ''}"
         f"<p>{day(as_of)}, week {int(tank.weeks[-1])}</p>{urgent}"
     )
     questions = tank.questions
@@ -94,13 +98,18 @@ def tank_page(tank: TankAssessment, assessment: Assessment, command: str) -> str
 
         banner, line, first, second = question_parts(tank, assessment, questions, labels)
         css += QUESTIONS_CSS
-    main = (
-        section("reach", "What the log reaches", f"<p>{reach_line(tank)}</p>")
-        + _now(tank, assessment, labels, line)
-        + first
-        + section("change", "Since last week", _change(tank, catalogue, labels))
+    course = (
+        section("change", "Since last week", _change(tank, catalogue, labels))
         + second
         + section("history", "Phase history", history_figure(tank, catalogue, labels), _slips(tank))
+    )
+    answer = _now(tank, assessment, labels, line) + first + course
+    if tank.reach.never_looked:
+        folded = _now(tank, assessment, labels, "") + course
+        answer = f"{line}{first}<details><summary>{BY_AGE}</summary>{folded}</details>\n"
+    main = (
+        section("reach", "What the log reaches", f"<p>{reach_line(tank)}</p>")
+        + answer
         + section("signs", "Signs", grid)
         + section("readings", "Readings", reading_figures(tank, catalogue))
         + problems_section(tank.problems)
@@ -122,12 +131,13 @@ def reach_line(tank: TankAssessment) -> str:
     """What the log reaches and how much was checked, in a line or two."""
     reach = tank.reach
     rock = _ROCKS.get(tank.tank.rock or "", "rock not logged")
-    start = f"{plural(reach.weeks, 'week')} since {day(tank.tank.started)} ({rock})"
+    start = f"Started on {day(tank.tank.started)} ({rock})"
     if reach.last_checkin is None:
-        return f"{start}, no check-in: what follows rests on age, rock and logged events alone."
+        return f"{start}. No check-in: what follows rests on age, rock and logged events alone."
     last = day(reach.last_checkin, seen_from=tank.dates[-1])
     return (
-        f"{start}, {reach.weeks_with_checkin} with a check-in, the last on {last}. "
+        f"{start}. A check-in in {reach.weeks_with_checkin} of {plural(reach.weeks, 'week')}, the "
+        f"last on {last}. "
         f"{capital(percent(reach.share_signs_checked))} of the signs answered, "
         f"{plural(reach.readings, 'reading')}."
     )
@@ -135,24 +145,18 @@ def reach_line(tank: TankAssessment) -> str:
 
 def _now(tank: TankAssessment, assessment: Assessment, labels: Sequence[str], line: str) -> str:
     k = tank.present
-    p = float(tank.filtered[-1, k])
     low, high = float(tank.now_low[k]), float(tank.now_high[k])
-    head, frequency = phase_words(labels[k], p, low, high)
-    slips = [
-        f"<b>within {h} weeks</b> "
-        + slip_words(
-            float(tank.regression[-1, i]),
-            float(tank.regression_low[i]),
-            float(tank.regression_high[i]),
-        )
-        for i, h in enumerate(tank.horizons)
-    ]
+    head, frequency = now_words(tank, labels)
+    risk = '<p class="risk">Slipping back (no events, husbandry as now):</p>' + unordered(
+        (f"<b>within {h} weeks</b> {words}" for h, words in slips(tank)), "slip"
+    )
+    if tank.at_start:
+        risk = f'<p class="risk">{esc(start_words(labels[0]))}.</p>'
     return section(
         "now",
         "Phase now",
         f'<p class="answer"><strong>{esc(head)}</strong>, {esc(frequency)}.</p>',
-        f'<p class="risk">Slipping back (no events, husbandry as now){lowest_words(tank)}:</p>',
-        unordered(slips, "slip"),
+        risk,
         line,
         _bars(tank, labels),
         f'<p class="given">{capital(esc(conditioning(assessment.provenance)))}. Nine in ten of its '

@@ -8,10 +8,11 @@ from maturity_model.report.tank_page import phase_labels
 from maturity_model.report.wording import (
     IF_NOTHING,
     conditioning,
-    lowest_words,
-    phase_words,
+    now_words,
     problem_counts,
-    slip_words,
+    silence_words,
+    slips,
+    start_words,
 )
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 
 def text_summary(assessment: Assessment) -> str:
-    """The answer for every tank, three lines each.
+    """The answer for every tank, a few lines each.
 
     Parameters
     ----------
@@ -35,6 +36,8 @@ def text_summary(assessment: Assessment) -> str:
     lines = [_plain(f"{given[0].upper()}{given[1:]}; slipping back {IF_NOTHING}", 400) + ":"]
     for tank in assessment.tanks:
         lines += _tank_lines(tank, labels)
+    for gone in assessment.ended:
+        lines.append(f"{_plain(gone.name)}: ended on {gone.ended}.")
     for name in assessment.refused_tanks:
         lines.append(f"{_plain(name)}: not assessed; the log's problems say why.")
     if assessment.problems:
@@ -44,23 +47,20 @@ def text_summary(assessment: Assessment) -> str:
 
 
 def _tank_lines(tank: TankAssessment, labels: tuple[str, ...]) -> list[str]:
-    k = tank.present
-    head, frequency = phase_words(
-        labels[k], float(tank.filtered[-1, k]), float(tank.now_low[k]), float(tank.now_high[k])
-    )
-    lines = [f"{_plain(tank.tank.name)}: {head}, {frequency}."]
-    for i, horizon in enumerate(tank.horizons):
-        slip = slip_words(
-            float(tank.regression[-1, i]),
-            float(tank.regression_low[i]),
-            float(tank.regression_high[i]),
-        )
-        lines.append(f"  Slipping back within {horizon} weeks is {slip}{lowest_words(tank)}.")
+    silence = silence_words(tank.reach)
+    said = [silence] if silence else []
+    outlook: list[str] = []
+    if not tank.reach.never_looked:
+        said.append(", ".join(now_words(tank, labels)))
+        outlook = [f"Slipping back within {h} weeks is {words}" for h, words in slips(tank)]
+    if outlook and tank.at_start:
+        outlook = [start_words(labels[0])]
+    lines = [f"{_plain(tank.tank.name)}: {'. '.join(said)}.", *(f"  {x}." for x in outlook)]
     if tank.questions is not None:
         from maturity_model.report.question_page import summary_line
 
-        said = summary_line(tank.questions)
-        lines += [f"  {_plain(said, 300)}"] if said else []
+        summary = summary_line(tank.questions)
+        lines += [f"  {_plain(summary, 300)}"] if summary else []
     lines += [f"  URGENT: {_plain(c.title)}" for c in tank.cautions if c.level == "urgent"]
     return lines
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
     from maturity_model.assessment.intervals import Estimate
-    from maturity_model.assessment.types import Provenance, TankAssessment
+    from maturity_model.assessment.types import Provenance, Reach, TankAssessment
     from maturity_model.logbook.types import Problem
 
 #: Word, and the closed range of percent in which it is true.
@@ -269,6 +269,26 @@ def phase_words(label: str, p: float, low: float, high: float) -> tuple[str, str
     return head, f"{said.frequency} tanks with a log like this one"
 
 
+def now_words(tank: TankAssessment, labels: Sequence[str]) -> tuple[str, str]:
+    """:func:`phase_words` of the most probable phase now."""
+    k = tank.present
+    return phase_words(
+        labels[k], float(tank.filtered[-1, k]), float(tank.now_low[k]), float(tank.now_high[k])
+    )
+
+
+def slips(tank: TankAssessment) -> list[tuple[int, str]]:
+    """Each horizon, with the risk of slipping back within it in words."""
+    now = zip(
+        tank.horizons,
+        tank.regression[-1].tolist(),
+        tank.regression_low.tolist(),
+        tank.regression_high.tolist(),
+        strict=True,
+    )
+    return [(horizon, slip_words(*chance)) for horizon, *chance in now]
+
+
 def problem_counts(problems: Sequence[Problem]) -> list[str]:
     """How many problems of a log were errors, and how many were settled by an assumption."""
     errors = sum(p.severity == "error" for p in problems)
@@ -283,17 +303,28 @@ def slip_words(p: float, low: float, high: float) -> str:
     return f"{said.word}: {said.number}, {said.frequency} (range {said.interval})"
 
 
+#: Over what is folded away for a tank that nobody has looked at.
+BY_AGE = "What age, rock and events alone say"
 #: What the risk of slipping back is given, besides the log.
 IF_NOTHING = "with no further event and husbandry as it stands"
 
 
-def lowest_words(tank: TankAssessment) -> str:
-    """A reminder where the risk is small only because there is nothing to fall to."""
-    return " (nothing lies below cycling)" if float(tank.filtered[-1, 0]) > 0.5 else ""
+def start_words(first: str) -> str:
+    """In place of a risk that is small only because there is nothing to slip to."""
+    return f"It is already at the start: nothing lies below {first.lower()}"
+
+
+def silence_words(reach: Reach) -> str:
+    """How long nobody has looked, where that is long; else nothing."""
+    if not reach.silent:
+        return ""
+    if reach.weeks_since_look is None:
+        return "Nobody has looked yet"
+    return f"Last looked {plural(reach.weeks_since_look, 'week')} ago"
 
 
 def statement(tank: TankAssessment, phases: tuple[str, ...], provenance: Provenance) -> str:
-    """The present phase and its conditioning, in one sentence.
+    """The present phase and its conditioning; how long nobody has looked, where that is long.
 
     Parameters
     ----------
@@ -302,11 +333,12 @@ def statement(tank: TankAssessment, phases: tuple[str, ...], provenance: Provena
         Labels of the phases.
     provenance : Provenance
     """
-    k = tank.present
-    head, frequency = phase_words(
-        phases[k], float(tank.filtered[-1, k]), float(tank.now_low[k]), float(tank.now_high[k])
-    )
-    return f"{head}, {frequency}, {conditioning(provenance)}."
+    silence = silence_words(tank.reach)
+    if tank.reach.never_looked:
+        return f"{silence}."
+    head, frequency = now_words(tank, phases)
+    said = f"{head}, {frequency}, {conditioning(provenance)}."
+    return f"{silence}. {said}" if silence else said
 
 
 def conditioning(provenance: Provenance) -> str:

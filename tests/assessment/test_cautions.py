@@ -9,7 +9,12 @@ import re
 import pytest
 
 from maturity_model.assessment.ammonia import unionised_ammonia_mg_l
-from maturity_model.assessment.ammonia_now import ACUTE_MG_L, CHRONIC_MG_L, unionised_now
+from maturity_model.assessment.ammonia_now import (
+    ACUTE_MG_L,
+    CHRONIC_MG_L,
+    TankLog,
+    unionised_now,
+)
 from maturity_model.assessment.cautions import cautions_for
 from maturity_model.catalogue import load_catalogue
 from maturity_model.logbook.types import CheckIn, Event, Reading, Tank
@@ -40,7 +45,11 @@ def event(kind, days=2, amount=None, name="Alpha") -> Event:
 
 
 def cautions(checkins=(), events=(), which=None):
-    return cautions_for(which or tank(), checkins, events, DAY, CATALOGUE)
+    return cautions_for(TankLog.of(which or tank(), checkins, events, DAY, CATALOGUE))
+
+
+def unionised(checkins):
+    return unionised_now(TankLog.of(tank(), checkins, (), DAY, CATALOGUE))
 
 
 WATER = {
@@ -65,25 +74,25 @@ def test_unionised_bounds_come_from_every_kit():
             salinity=reading(35.0, unit="1"),
         )
     ]
-    now = unionised_now(tank(), rows, DAY, CATALOGUE)
+    now = unionised(rows)
     assert now.low == pytest.approx(unionised_ammonia_mg_l(0.5, 8.0, 24, 35))
     assert now.best == pytest.approx(unionised_ammonia_mg_l(1.0, 8.2, 25, 35))
     assert now.high == pytest.approx(unionised_ammonia_mg_l(2.0, 8.4, 26, 35))
 
 
 def test_assumed_water_is_said():
-    now = unionised_now(tank(), [checkin(ammonia=reading(1.0))], DAY, CATALOGUE)
+    now = unionised([checkin(ammonia=reading(1.0))])
     assert now.best == pytest.approx(unionised_ammonia_mg_l(1.0, 8.2, 25, 35))
     assert now.basis.count("assumed, not logged lately") == 3
     assert "NBS" in now.basis
-    full = unionised_now(tank(), [checkin(ammonia=reading(1.0), **WATER)], DAY, CATALOGUE)
+    full = unionised([checkin(ammonia=reading(1.0), **WATER)])
     assert "not logged lately" not in full.basis
     assert full.best == now.best
 
 
 def test_ph_on_the_total_scale_is_believed():
     water = {**WATER, "ph": reading(8.2, unit="[pH] total")}
-    now = unionised_now(tank(), [checkin(ammonia=reading(1.0), **water)], DAY, CATALOGUE)
+    now = unionised([checkin(ammonia=reading(1.0), **water)])
     assert now.best == pytest.approx(unionised_ammonia_mg_l(1.0, 8.2, 25, 35, "total"))
     assert "total scale" in now.basis
     assert "NBS" not in now.basis
@@ -92,12 +101,12 @@ def test_ph_on_the_total_scale_is_believed():
 def test_how_long_readings_stand():
     old_water = checkin(28, ph=reading(8.4, unit="[pH]"))
     rows = [old_water, checkin(14, ammonia=reading(1.0))]
-    now = unionised_now(tank(), rows, DAY, CATALOGUE)
+    now = unionised(rows)
     assert now.best == pytest.approx(unionised_ammonia_mg_l(1.0, 8.4, 25, 35))
     rows = [checkin(29, ph=reading(8.4, unit="[pH]")), checkin(14, ammonia=reading(1.0))]
-    now = unionised_now(tank(), rows, DAY, CATALOGUE)
+    now = unionised(rows)
     assert now.best == pytest.approx(unionised_ammonia_mg_l(1.0, 8.2, 25, 35))
-    assert unionised_now(tank(), [checkin(15, ammonia=reading(1.0))], DAY, CATALOGUE) is None
+    assert unionised([checkin(15, ammonia=reading(1.0))]) is None
 
 
 def test_latest_reading_counts_and_other_tanks_do_not():
@@ -107,8 +116,8 @@ def test_latest_reading_counts_and_other_tanks_do_not():
         checkin(-1, ammonia=reading(8.0)),
         checkin(0, ammonia=reading(8.0), name="Beta"),
     ]
-    assert unionised_now(tank(), rows, DAY, CATALOGUE).high == 0
-    assert unionised_now(tank(), rows[::-1], DAY, CATALOGUE).high == 0
+    assert unionised(rows).high == 0
+    assert unionised(rows[::-1]).high == 0
     assert cautions(rows, [event("crash", name="Beta"), event("crash", -1)]) == ()
 
 

@@ -88,7 +88,7 @@ def test_a_rule_is_whole(rule: DecisionRule) -> None:
     needs_item = rule.quantity in {"phase at least", "phase is", "slips within 8 weeks after"}
     assert bool(rule.item) == needs_item
     assert not rule.item or rule.item in {*CATALOGUE.phases, *CATALOGUE.events}
-    assert rule.applies in {"always", "stocked", "unstocked"}
+    assert rule.applies in {"always", "stocked", "unstocked", "silent"}
     assert rule.urgent in {"", "do", "do not"}
     assert rule.ammonia in {"", "do", "do not"}
     assert rule.unless in {"", *RULES}

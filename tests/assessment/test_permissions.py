@@ -50,10 +50,10 @@ def tank_log(
             (folder / "kits.csv").write_text("\n".join(["analyte,method,unit,steps", *kits]) + "\n")
         logbook = read_logbook(folder, today=TODAY)
     tank = logbook.tanks["Invented"]
-    found = cautions_for(tank, logbook.checkins, logbook.events, TODAY, logbook.catalogue)
+    log = TankLog.of(tank, logbook.checkins, logbook.events, TODAY, logbook.catalogue)
     return Record(
-        log=TankLog.of(tank, logbook.checkins, logbook.events, TODAY, logbook.catalogue),
-        cautions=found,
+        log=log,
+        cautions=cautions_for(log),
         problems=relevant_problems(logbook.problems, "Invented"),
     )
 

@@ -106,7 +106,7 @@ def example_questions(
     rules = load_decisions().values()
     decisions = []
     for rule in rules:
-        if rule.applies == "unstocked":
+        if rule.applies in ("unstocked", "silent"):
             continue
         p = {
             "add_next_animals": 0.95 if mature else 0.3,

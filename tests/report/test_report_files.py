@@ -187,6 +187,19 @@ def test_hostile_tanks_are_written_inside_the_folder(tmp_path: Path) -> None:
     assert len(list(out.iterdir())) == 2 * len(HOSTILE) + 3 == len(written)
 
 
+def test_pages_of_tanks_that_are_gone_are_removed(tmp_path: Path) -> None:
+    tanks = tuple(example_tank(name, weeks=3, course="new") for name in ("Old", "New"))
+    write_reports(example_assessment(tanks), tmp_path, "x")
+    own = {"Old.txt": "mine", "notes.html": "mine", "notes.json": '{"mine":1}'}
+    for name, text in own.items():
+        (tmp_path / name).write_text(text)
+    write_reports(example_assessment(tanks[1:]), tmp_path, "x")
+    assert not (tmp_path / "Old.html").exists()
+    assert not (tmp_path / "Old.json").exists()
+    assert (tmp_path / "New.html").exists()
+    assert {name: (tmp_path / name).read_text() for name in own} == own
+
+
 def test_what_a_killed_run_left_goes(tmp_path: Path) -> None:
     for name in (".a.html.12.part", ".b.html.12.part"):
         (tmp_path / name).write_text("half")
