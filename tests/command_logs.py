@@ -40,6 +40,7 @@ def run(*words: object, **environment: str) -> subprocess.CompletedProcess[str]:
         capture_output=True,
         text=True,
         encoding="utf-8",
+        stdin=subprocess.DEVNULL,
         cwd=ROOT,
         env={**os.environ, **environment},
     )

@@ -13,23 +13,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from command_logs import DEMO, ROOT, run
 
 from maturity_model.cli.main import main
 from maturity_model.logbook import read_logbook
 
-ROOT = Path(__file__).parents[2]
-DEMO = ROOT / "data" / "demo"
 STARTED = (dt.date.today() - dt.timedelta(days=30)).isoformat()
-
-
-def run(*words: object) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "maturity_model", *map(str, words)],
-        capture_output=True,
-        text=True,
-        stdin=subprocess.DEVNULL,
-        cwd=ROOT,
-    )
 
 
 def begin(folder: Path, *more: str) -> Path:

@@ -76,9 +76,10 @@ def test_a_missing_log_is_said_once(tmp_path: Path, capsys: Capture) -> None:
         ["study", "evidence-weight"],
         ["study", "surprise"],
         ["weekly", "log", "--out", "x", "--if"],
-        ["study", "evidence-weight", "--out", "x", "--tanks", "1"],
+        *(["study", "evidence-weight", "--out", "x", *size.split()]
+          for size in ("--tanks 1", "--seed -1", "--processes 0")),
     ],
-)
+)  # fmt: skip
 def test_usage(words: list[str], capsys: Capture) -> None:
     with pytest.raises(SystemExit) as caught:
         main(words)
@@ -282,11 +283,6 @@ def test_nobody_reads_the_output(small: Path, tmp_path: Path) -> None:
     assert (tmp_path / "out" / "index.html").exists()
 
 
-def test_the_installed_name_is_the_same_function() -> None:
-    scripts = (ROOT / "pyproject.toml").read_text(encoding="utf-8")
-    assert 'maturity-model = "maturity_model.cli:main"' in scripts
-
-
 # -- elicit ------------------------------------------------------------------------------
 
 
@@ -303,10 +299,6 @@ def test_elicit_remakes_the_population_that_ships(tmp_path: Path, capsys: Captur
     assert made.evidence_weight == shipped.evidence_weight
     assert made.provenance == shipped.provenance
     assert (made.name, made.kind, made.signs) == (shipped.name, shipped.kind, shipped.signs)
-    # Twice on this machine: the same to the bit.
-    assert main(["elicit", "--out", str(tmp_path / "again.nc")]) == 0
-    again = load_population(tmp_path / "again.nc")
-    assert all(np.array_equal(getattr(made, n), getattr(again, n)) for n in DIMS)
 
 
 def test_elicit_with_options(tmp_path: Path) -> None:
@@ -345,12 +337,6 @@ def test_study_writes_what_it_found(
     text = (tmp_path / "s" / "README.md").read_text(encoding="utf-8")
     assert "8 of 9" in text
     assert "Made by `maturity-model study surprise --tanks 12 --weeks 20 --out " in text
-
-
-def test_sizes_of_a_study_have_limits(tmp_path: Path) -> None:
-    for words in ("--tanks 1", "--seed -1", "--processes 0"):
-        with pytest.raises(SystemExit):
-            main(["study", "evidence-weight", "--out", str(tmp_path), *words.split()])
 
 
 def test_output_is_valid_where_stdout_is_a_string(small: Path, tmp_path: Path) -> None:

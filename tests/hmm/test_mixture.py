@@ -10,7 +10,7 @@ from hmm.lane_models import Lanes, random_hazards, random_lanes
 
 from maturity_model._typing import Floats
 from maturity_model.hmm.chain import forward_backward
-from maturity_model.hmm.mixture import FilteredMixture, filter_mixture, k_limit
+from maturity_model.hmm.mixture import FilteredMixture, SavedFilter, extend, filter_mixture, k_limit
 from maturity_model.hmm.staged import StagedChain
 
 EXACT = {"rtol": 1e-10, "atol": 1e-12}
@@ -93,6 +93,27 @@ def test_nothing_said_of_a_week_changes_later(spread: float) -> None:
         ]
         for a, b in pairs:
             np.testing.assert_allclose(a, b, rtol=0, atol=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_saved_filter_goes_on_as_the_whole_one(seed: int) -> None:
+    lanes = random_lanes(seed, StagedChain(4, 3), 9, nodes=(2, 3), draws=5, impossible=0.2)
+    lanes.emission[:, 0] += 0.01  # something stays possible,
+    lanes.emission[4, :, 0, 2] = 0.0  # but nothing from week 4 under a draw and a node
+    whole = run(lanes)
+    for cut in range(8):
+        moves, emission = lanes.moves[cut:], lanes.emission[cut + 1 :]
+        saved = SavedFilter.at(whole, cut)
+        more = extend(saved, lanes.chain, moves, emission, lanes.node_prior)
+        for name in ("filtered", "scale", "node_weight"):
+            expected = getattr(whole, name)[:, :, cut + 1 :]
+            np.testing.assert_array_equal(getattr(more, name), expected)
+        for name in ("states", "log_likelihood", "draw_weight"):
+            np.testing.assert_array_equal(getattr(more, name), getattr(whole, name)[cut + 1 :])
+    with pytest.raises(ValueError, match="moves has the shape"):
+        extend(saved, lanes.chain, lanes.moves, emission, lanes.node_prior)
+    with pytest.raises(ValueError, match="emission has the shape"):
+        extend(saved, lanes.chain, moves[:0], emission[:0], lanes.node_prior)
 
 
 def test_phases_are_an_average_over_draws() -> None:

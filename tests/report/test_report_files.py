@@ -1,3 +1,5 @@
+"""A report's files: their names, and tables and records that hold every digit."""
+
 from __future__ import annotations
 
 import csv
@@ -166,17 +168,6 @@ def test_not_a_number_is_an_error_and_no_file(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="JSON compliant"):
         write_reports(example_assessment((tank,)), tmp_path, "x")
     assert list(tmp_path.iterdir()) == []
-
-
-def test_a_link_in_the_folder_is_replaced_not_followed(tmp_path: Path) -> None:
-    outside = tmp_path / "outside.txt"
-    outside.write_text("mine")
-    out = tmp_path / "out"
-    out.mkdir()
-    (out / "index.html").symlink_to(outside)
-    write_reports(example_assessment(), out, "x")
-    assert outside.read_text() == "mine"
-    assert not (out / "index.html").is_symlink()
 
 
 def test_hostile_tanks_are_written_inside_the_folder(tmp_path: Path) -> None:

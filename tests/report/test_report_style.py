@@ -1,3 +1,5 @@
+"""Colours that everybody can tell apart."""
+
 from __future__ import annotations
 
 import re

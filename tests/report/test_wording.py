@@ -1,3 +1,5 @@
+"""Probabilities, odds, dates and intervals in words."""
+
 from __future__ import annotations
 
 import datetime as dt

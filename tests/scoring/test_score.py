@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -29,7 +27,8 @@ from maturity_model.population import elicit_population, load_population
 from maturity_model.population.files import save_population
 from maturity_model.population.types import take_draws
 from maturity_model.scoring import ScoringError, score
-from maturity_model.scoring.parts import JOURNAL, MANIFEST
+from maturity_model.scoring.parts import JOURNAL, LOCK, MANIFEST
+from maturity_model.whole_files import locked
 
 ROOT = Path(__file__).parents[2]
 
@@ -116,6 +115,12 @@ def test_draws_are_thinned_evenly_and_recorded(tmp_path: Path) -> None:
 # Resuming ------------------------------------------------------------------------------------
 
 
+def finished_parts(out: Path) -> int:
+    """Whole lines of the journal of a run."""
+    journal = out / JOURNAL
+    return journal.read_text().count("\n") if journal.exists() else 0
+
+
 def test_a_killed_run_goes_on(tmp_path: Path) -> None:
     source = make(tmp_path)
     population = small_population(tmp_path / "p.nc", draws=200)
@@ -124,11 +129,11 @@ def test_a_killed_run_goes_on(tmp_path: Path) -> None:
     words += ["--population", str(population), "--tanks-per-file", "1", "--threads", "1"]
     first = subprocess.Popen(words, cwd=ROOT)
     until = time.monotonic() + 60
-    while not (out / JOURNAL).exists() and time.monotonic() < until:
+    while not finished_parts(out) and time.monotonic() < until:
         time.sleep(0.005)
     first.send_signal(signal.SIGKILL)
     first.wait()
-    finished = len((out / JOURNAL).read_text().splitlines())
+    finished = finished_parts(out)
     assert 0 < finished < 8
     assert not json.loads((out / MANIFEST).read_text())["complete"]
     before = {p.name: p.stat().st_ino for p in out.glob("part-*.parquet")}
@@ -309,13 +314,7 @@ def test_rows_that_no_range_reads_are_noticed(
 
 
 def test_two_runs_do_not_share_a_folder(tmp_path: Path) -> None:
-    fcntl = pytest.importorskip("fcntl") if os.name == "posix" else None
-    if fcntl is None:
-        return
     source, out = make(tmp_path, (1,)), tmp_path / "scores"
     out.mkdir()
-    with (out / ".lock").open("w") as handle:
-        fcntl.flock(handle, fcntl.LOCK_EX)
-        with pytest.raises(ScoringError, match="another run"):
-            score(source, out)
-    shutil.rmtree(out)
+    with locked(out / LOCK, RuntimeError()), pytest.raises(ScoringError, match="another run"):
+        score(source, out)
