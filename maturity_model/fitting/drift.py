@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from maturity_model._typing import Floats
-from maturity_model.fitting.likelihood import confusion_weights
 from maturity_model.fitting.tank_likelihood import smoothed_without_judgements
+from maturity_model.population.judgements import confusion
 from maturity_model.population.priors import Priors
 from maturity_model.population.types import Population
 
@@ -289,13 +289,11 @@ def judged_agreement(panel: Panel, priors: Priors, phases: Floats) -> JudgedAgre
     judged = panel.judgements
     if not len(judged.row):
         return None
-    k, right = len(priors.phases), priors.judge_accuracy.mean
-    confusion = np.eye(k) * right + confusion_weights(k) * (1 - right)
     found = judged.codes[judged.code]
     # A repeated judgement is not predicted from the one before it: where that one disagreed,
     # its repetition would count as agreement. Tanks as clusters allow for repetitions.
     p = phases[judged.row]
-    chance = p @ confusion
+    chance = p @ confusion(priors.judge_accuracy.mean, len(priors.phases))[:, :, 0]
     got = p[np.arange(len(p)), found["phase"]]
     mean = (chance * p).sum(axis=1)
     variance = (chance * p**2).sum(axis=1) - mean**2

@@ -27,6 +27,7 @@ import pytensor.tensor as pt
 
 from maturity_model.fitting.kernels import ops
 from maturity_model.hmm.staged import StagedChain
+from maturity_model.population.judgements import judgement_probabilities
 from maturity_model.population.priors import Priors
 
 #: Parameters of the likelihood, in the order in which they are passed.
@@ -52,14 +53,6 @@ PARAMETERS = (
     "judge_accuracy",
     "judge_repeat",
 )
-MOVES = ("advance", "setback", "collapse")
-
-
-def confusion_weights(n: int) -> np.ndarray:
-    """Chances of the wrong phases, halving with each phase of distance, shape (K, K)."""
-    distance = np.abs(np.arange(n)[:, None] - np.arange(n))
-    wrong = np.where(distance > 0, 0.5**distance, 0.0)
-    return np.asarray(wrong / wrong.sum(axis=1, keepdims=True))
 
 
 def sign_shift(p: dict[str, Any], d: dict[str, Any], priors: Priors) -> Any:
@@ -88,24 +81,14 @@ def reading_table(p: dict[str, Any], d: dict[str, Any], priors: Priors, gradual:
 def judgement_table(p: dict[str, Any], priors: Priors) -> Any:
     """log P(judgement | state), shape ((K + 1) K, S), by the one before (none first) and phase."""
     k = len(priors.phases)
-    right, repeat = p["judge_accuracy"], p["judge_repeat"]
-    fresh = (np.eye(k) * right + confusion_weights(k) * (1 - right)).T
-    before = [(1 - repeat) * fresh + repeat * np.eye(k)[:, [j]] for j in range(k)]
-    return pt.repeat(pt.log(pt.concatenate([fresh, *before])), priors.n_stages, axis=1)
+    chances = judgement_probabilities(p["judge_accuracy"], p["judge_repeat"], k)
+    phase_of_state = np.repeat(np.eye(k), priors.n_stages, axis=1)
+    return pt.log(pt.dot(chances.reshape(((k + 1) * k, k)), phase_of_state))
 
 
 def log_hazards(p: dict[str, Any], data: dict[str, Any]) -> Any:
     """Log hazards of the move into each step of the tanks' blocks, shape (Z, 3, K, 8)."""
-    # Nothing lies below the first phase: what stands there is not read.
-    none = np.zeros(1)
-    baseline = [
-        p["log_advance"],
-        pt.concatenate([none, p["log_setback"]]),
-        pt.concatenate([none, p["log_collapse"]]),
-    ]
-    effect = pt.stack([p[f"event_{move}"] for move in MOVES])
-    decay = pt.exp(-1.0 / p["event_memory"])
-    return ops.log_hazards(pt.stack(baseline), p["husbandry"], p["pace"], effect, decay, data)
+    return ops.log_hazards(p, pt.exp(-1.0 / p["event_memory"]), data)
 
 
 def log_likelihood_by_tank(

@@ -17,13 +17,13 @@ import numpy as np
 from maturity_model._typing import Floats, Ints
 from maturity_model.catalogue import LOOKS, Analyte
 from maturity_model.fitting.design import Design
-from maturity_model.fitting.likelihood import confusion_weights
 from maturity_model.fitting.to_population import make_population
 from maturity_model.hmm.staged import transition_matrices
 from maturity_model.logbook import CheckIn, Logbook, Reading
 from maturity_model.logbook.kits import Scale, assumed_method, between_steps
 from maturity_model.logbook.units import default_unit, find_unit
 from maturity_model.panel import BALANCE_HALF_LIFE, PREVIOUS_WEEKS, balance_level
+from maturity_model.population.judgements import confusion
 from maturity_model.population.priors import Priors
 from maturity_model.population.tables import tank_hazards
 from maturity_model.population.types import Population
@@ -271,8 +271,7 @@ class _TankDraw:
         if self.judged is not None and recent and self.rng.random() < pop.judge_repeat[0]:
             named = self.judged[0]
         else:
-            p = confusion_weights(k)[phase] * (1 - pop.judge_accuracy[0])
-            p[phase] = pop.judge_accuracy[0]
+            p = confusion(pop.judge_accuracy[0], k)[phase, :, 0]
             named = int(self.rng.choice(k, p=p))
         self.judged = (named, day)
         return float(named)

@@ -11,6 +11,7 @@ from maturity_model._typing import Floats
 from maturity_model.catalogue import LOOKS
 from maturity_model.hmm import native
 from maturity_model.population.elicit import draw_sign
+from maturity_model.population.judgements import judgement_probabilities
 from maturity_model.population.types import Population
 
 if TYPE_CHECKING:
@@ -196,24 +197,13 @@ def reading_table(panel: Panel, population: Population, power: float) -> Floats:
 
 
 def judgement_table(panel: Panel, population: Population, power: float) -> Floats:
-    """Likelihood of each distinct judged phase, shape (C, S, D).
-
-    A judge names the true phase with a given accuracy, otherwise another, halving with
-    each phase of distance; or, with a given chance, repeats the last judgement unseen.
-    """
+    """P(judged phase | state, judgement before) ** power of distinct ones, shape (C, S, D)."""
     codes = panel.judgements.codes
-    k = len(population.phases)
-    distance = np.abs(np.arange(k)[:, None] - np.arange(k))
-    wrong = np.where(distance > 0, 0.5**distance, 0.0)
-    wrong /= wrong.sum(axis=1, keepdims=True)
-    accuracy = population.judge_accuracy
-    # confusion[true, judged, draw]
-    confusion = np.eye(k)[:, :, None] * accuracy + wrong[:, :, None] * (1 - accuracy)
-    fresh = np.moveaxis(confusion[:, codes["phase"]], 1, 0)
-    repeat = np.where(codes["previous"][:, None] >= 0, population.judge_repeat, 0.0)
-    same = codes["phase"] == codes["previous"]
-    p = repeat[:, None, :] * same[:, None, None] + (1 - repeat[:, None, :]) * fresh
-    return np.repeat(p, population.n_stages, axis=1) ** power
+    chances = judgement_probabilities(
+        population.judge_accuracy, population.judge_repeat, len(population.phases)
+    )
+    p = chances[codes["previous"] + 1, codes["phase"]]
+    return np.asarray(np.repeat(p, population.n_stages, axis=1) ** power)
 
 
 @dataclass(frozen=True)

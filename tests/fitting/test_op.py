@@ -33,6 +33,8 @@ from maturity_model.fitting.model import build_model
 
 pytestmark = pytest.mark.fit
 
+MOVES = ("advance", "setback", "collapse")
+
 
 def compiled(inputs: list[Any], outputs: Any) -> Callable[..., Any]:
     return pytensor.function(inputs, outputs, mode="NUMBA", on_unused_input="ignore")
@@ -233,14 +235,21 @@ def some_moves(rng: np.random.Generator, lengths: list[int], phases: int = 4) ->
         "pending": rng.random((r, 3)) * (rng.random((r, 3)) < 0.3),
     }
     values = {
-        "baseline": rng.normal(-2, 0.5, (3, phases)),
-        "by_husbandry": rng.normal(size=(2, phases)),
+        "log_advance": rng.normal(-2, 0.5, phases),
+        "log_setback": rng.normal(-2, 0.5, phases - 1),
+        "log_collapse": rng.normal(-2, 0.5, phases - 1),
+        "husbandry": rng.normal(size=(2, phases)),
         "pace": rng.normal(size=n),
-        "effect": rng.normal(size=(3, 3)),
+        **{f"event_{move}": rng.normal(size=3) for move in MOVES},
         "decay": np.array([0.3, 0.6, 0.9]),
     }
     data = {name: lanes.spread(x) for name, x in rows.items()} | lanes._asdict()
     return Moves(values, first, rows, data, lanes)
+
+
+def make_hazards(moves: Moves) -> Callable[..., Any]:
+    """The Op as a function of the values alone, in their order."""
+    return lambda *p: op.log_hazards(dict(zip(moves.values, p, strict=True)), p[-1], moves.data)
 
 
 def slow_hazards(moves: Moves, n: int) -> Floats:
@@ -252,17 +261,22 @@ def slow_hazards(moves: Moves, n: int) -> Floats:
         # As a sum over past events, not by recursion.
         load = sum(impulse[u] * p["decay"] ** (t - u) for u in range(t + 1))
         load = load + sum(pending[u] * p["decay"] ** (t - 1 - u) for u in range(t))
-        shift = np.minimum(p["effect"] @ load, 100.0)
-        one = p["baseline"] + shift[:, None]
-        one[0] += husbandry[t] @ p["by_husbandry"] + p["pace"][n]
+        baseline = [p["log_advance"], *(np.append(0.0, p[f"log_{move}"]) for move in MOVES[1:])]
+        one = np.array(
+            [
+                b + min(p[f"event_{move}"] @ load, 100.0)
+                for b, move in zip(baseline, MOVES, strict=True)
+            ]
+        )
+        one[0] += husbandry[t] @ p["husbandry"] + p["pace"][n]
         out.append(one)
-    return np.array(out).reshape(-1, 3, p["baseline"].shape[1])
+    return np.array(out).reshape(-1, 3, len(p["log_advance"]))
 
 
 def test_log_hazards(rng: np.random.Generator) -> None:
     lengths = [int(x) for x in rng.integers(1, 20, 19)]
     moves = some_moves(rng, lengths)
-    found = op.log_hazards(*moves.values.values(), moves.data).eval(mode="NUMBA")
+    found = make_hazards(moves)(*moves.values.values()).eval(mode="NUMBA")
     for b, i in zip(*np.nonzero(moves.lanes.tank >= 0), strict=True):
         n, z = moves.lanes.tank[b, i], moves.lanes.first[b]
         ours = found[z + 1 : z + lengths[n], :, :, i]
@@ -278,16 +292,17 @@ def into_no_first_step(hazards: Any, moves: Moves) -> Any:
 
 def test_gradient_of_log_hazards(rng: np.random.Generator) -> None:
     moves = some_moves(rng, [5, 1, 9, 2, 7, 3, 3, 8, 4, 6])
-    check(lambda *p: into_no_first_step(op.log_hazards(*p, moves.data), moves), moves.values)
+    make = make_hazards(moves)
+    check(lambda *p: into_no_first_step(make(*p), moves), moves.values)
 
 
 def test_beyond_the_largest_effect_events_change_nothing(rng: np.random.Generator) -> None:
     moves = some_moves(rng, [6, 9])
-    x = pt.matrix("x")
-    given = moves.values | {"effect": x}
-    hazards = into_no_first_step(op.log_hazards(*given.values(), moves.data), moves)
+    x = pt.vector("x")
+    given = moves.values | {f"event_{move}": x for move in MOVES}
+    hazards = into_no_first_step(make_hazards(moves)(*given.values()), moves)
     run = compiled([x], [hazards, pytensor.grad(hazards.sum(), x)])
-    far, further = run(np.full((3, 3), 1e6)), run(np.full((3, 3), 2e6))
+    far, further = run(np.full(3, 1e6)), run(np.full(3, 2e6))
     np.testing.assert_array_equal(far[0], further[0])
     assert np.isclose(far[0].max(), 100.0, atol=10.0)
     assert (far[1] == 0).all()

@@ -40,7 +40,8 @@ class KernelOp(Op):
     """An Op of two compiled functions."""
 
     __props__ = ()
-    #: (name, dtype, number of dimensions) of each input; int64 inputs have no gradient.
+    #: (name, dtype, number of dimensions) of each input. One of int64 may be of any integers
+    #: (PyMC makes data int32), and has no gradient.
     takes: tuple[tuple[str, str, int], ...] = ()
     #: Inputs that have a gradient.
     by: tuple[int, ...] = ()
@@ -63,7 +64,7 @@ class KernelOp(Op):
             x = pt.as_tensor(value)
             if x.ndim != ndim or (dtype == "int64") != (x.dtype in _INTEGERS):
                 raise TypeError(f"{name} is {x.type}; it must be {dtype} with {ndim} dimensions")
-            variables.append(x if x.dtype == dtype else pt.cast(x, dtype))
+            variables.append(pt.cast(x, dtype) if dtype == "float64" and x.dtype != dtype else x)
         outputs = [pt.tensor(dtype="float64", shape=(None,) * ndim) for ndim in self.gives]
         return Apply(self, variables, outputs)
 

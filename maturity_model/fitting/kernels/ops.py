@@ -118,13 +118,25 @@ class IntervalTable(KernelOp):
 
 
 @numba.njit
+def _by_move(advance, setback, collapse):
+    # A row for each move. Nothing lies below the first phase: a 0 stands there, and is not read.
+    out = np.zeros((3, len(advance)))
+    first = len(advance) - len(setback)
+    out[0], out[1, first:], out[2, first:] = advance, setback, collapse
+    return out
+
+
+@numba.njit
 def _hazards(
-    baseline, by_husbandry, pace, effect, decay, husbandry, impulse, pending, first, tank
+    log_advance, log_setback, log_collapse, by_husbandry, pace, advance, setback, collapse, decay,
+    husbandry, impulse, pending, first, tank,
 ):  # fmt: skip
     steps, n_e, lanes = impulse.shape
-    log_h, loads = np.empty((steps, 3, baseline.shape[1], lanes)), np.empty((steps, n_e, lanes))
+    log_h = np.empty((steps, 3, len(log_advance), lanes))
+    loads = np.empty((steps, n_e, lanes))
     hazard_kernels.hazards(
-        baseline, by_husbandry, pace, effect, decay,
+        _by_move(log_advance, log_setback, log_collapse), by_husbandry, pace,
+        _by_move(advance, setback, collapse), decay,
         husbandry.reshape(-1), impulse.reshape(-1), pending.reshape(-1), first, tank,
         log_h.reshape(-1), loads.reshape(-1),
     )  # fmt: skip
@@ -133,17 +145,21 @@ def _hazards(
 
 @numba.njit
 def _hazards_pull(
-    baseline, by_husbandry, pace, effect, decay, husbandry, impulse, pending, first, tank, loads, g
-):
-    out = (
-        np.empty(baseline.shape), np.empty(by_husbandry.shape), np.empty(pace.shape),
-        np.empty(effect.shape), np.empty(decay.shape),
-    )  # fmt: skip
+    log_advance, log_setback, log_collapse, by_husbandry, pace, advance, setback, collapse, decay,
+    husbandry, impulse, pending, first, tank, loads, g,
+):  # fmt: skip
+    baseline, effect = np.empty((3, len(log_advance))), np.empty((3, len(decay)))
+    by_by_husbandry, by_pace = np.empty(by_husbandry.shape), np.empty(pace.shape)
+    by_decay = np.empty(decay.shape)
     hazard_kernels.hazard_slopes(
-        effect, decay, husbandry.reshape(-1), first, tank, loads.reshape(-1),
-        np.ascontiguousarray(g).reshape(-1), *out,
+        _by_move(advance, setback, collapse), decay, husbandry.reshape(-1), first, tank,
+        loads.reshape(-1), np.ascontiguousarray(g).reshape(-1),
+        baseline, by_by_husbandry, by_pace, effect, by_decay,
     )  # fmt: skip
-    return out
+    return (
+        baseline[0], baseline[1, 1:], baseline[2, 1:], by_by_husbandry, by_pace,
+        effect[0], effect[1], effect[2], by_decay,
+    )  # fmt: skip
 
 
 @register
@@ -151,10 +167,14 @@ class LogHazards(KernelOp):
     """Log hazards of every tank's moves; see :func:`log_hazards`."""
 
     takes = (
-        ("baseline", "float64", 2),
+        ("log_advance", "float64", 1),
+        ("log_setback", "float64", 1),
+        ("log_collapse", "float64", 1),
         ("by_husbandry", "float64", 2),
         ("pace", "float64", 1),
-        ("effect", "float64", 2),
+        ("event_advance", "float64", 1),
+        ("event_setback", "float64", 1),
+        ("event_collapse", "float64", 1),
         ("decay", "float64", 1),
         ("husbandry", "float64", 3),
         ("impulse", "float64", 3),
@@ -162,7 +182,7 @@ class LogHazards(KernelOp):
         ("first", "int64", 1),
         ("tank", "int64", 2),
     )
-    by = (0, 1, 2, 3, 4)
+    by = tuple(range(9))
     gives = (4, 3)
     compute = staticmethod(_hazards)
     pull = staticmethod(_hazards_pull)
@@ -196,10 +216,10 @@ _call_chain = types.ExternalFunction(_SYMBOL, _SIGNATURE)
 
 @numba.njit
 def _chain(initial, log_h, log_lik, first, row, tank, n_stages):
-    # Pointers know no strides.
+    # Pointers know neither strides nor types.
     initial, log_h = np.ascontiguousarray(initial), np.ascontiguousarray(log_h)
-    log_lik, first = np.ascontiguousarray(log_lik), np.ascontiguousarray(first)
-    row, tank = np.ascontiguousarray(row), np.ascontiguousarray(tank)
+    log_lik, first = np.ascontiguousarray(log_lik), first.astype(np.int64)
+    row, tank = row.astype(np.int64), tank.astype(np.int64)
     value, smoothed, d = np.empty(tank.max() + 1), np.empty(log_lik.shape), np.empty(log_h.shape)
     sizes = np.array(
         [len(tank), len(row), len(log_lik), len(value), log_lik.shape[1], n_stages.item()]
@@ -296,22 +316,16 @@ def interval_table(
     return IntervalTable()(low, high, mean, sd, wide_mean, wide_sd, outlier)[0]
 
 
-def log_hazards(
-    baseline: Any, by_husbandry: Any, pace: Any, effect: Any, decay: Any, data: dict[str, Any]
-) -> Variable:
+def log_hazards(p: dict[str, Any], decay: Any, data: dict[str, Any]) -> Variable:
     """Log hazards of the move into each step of the tanks' blocks.
 
     Parameters
     ----------
-    baseline : tensor, shape (3, K)
-        Log hazards of advance, setback and collapse before anything acts on them.
-    by_husbandry : tensor, shape (J, K)
-        Effects of husbandry on advancing.
-    pace : tensor, shape (N,)
-        Of each tank, added to advancing.
-    effect : tensor, shape (3, E)
-        Of one unit of each event's load on the three moves; their sum stops at
-        :data:`.tables.LARGEST_EFFECT`.
+    p : dict of tensors
+        ``log_advance`` (K,), ``log_setback`` and ``log_collapse`` (K - 1,), before anything acts
+        on them; ``husbandry`` (J, K) and each tank's ``pace`` (N,), which act on advancing;
+        ``event_advance``, ``event_setback`` and ``event_collapse`` (E,), effects of one unit of
+        each event's load, whose sum stops at :data:`.tables.LARGEST_EFFECT`.
     decay : tensor, shape (E,)
         What is left of a load after a week:
         ``load[t] = impulse[t] + pending[t-1] + decay load[t-1]``, from 0 in each tank.
@@ -323,10 +337,12 @@ def log_hazards(
     -------
     tensor, shape (Z, 3, K, 8)
     """
+    parameters = (
+        "log_advance", "log_setback", "log_collapse", "husbandry", "pace",
+        "event_advance", "event_setback", "event_collapse",
+    )  # fmt: skip
     names = ("husbandry", "impulse", "pending", "first", "tank")
-    return LogHazards()(
-        baseline, by_husbandry, pace, effect, decay, *(data[name] for name in names)
-    )[0]
+    return LogHazards()(*(p[n] for n in parameters), decay, *(data[n] for n in names))[0]
 
 
 def tank_log_likelihood(

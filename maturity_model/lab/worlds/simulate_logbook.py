@@ -18,6 +18,7 @@ from maturity_model.catalogue import LOOKS, Analyte, Catalogue
 from maturity_model.hmm.staged import transition_matrices
 from maturity_model.logbook import CheckIn, Event, Logbook, Reading, Tank
 from maturity_model.panel import BALANCE_HALF_LIFE, PREVIOUS_WEEKS, balance_level, build_panel
+from maturity_model.population.judgements import confusion
 from maturity_model.population.tables import fit_to_catalogue, tank_hazards
 from maturity_model.population.types import Population, take_draws
 
@@ -221,10 +222,7 @@ class _Observer:
         if self.judged is not None and recent and self.rng.random() < pop.judge_repeat[0]:
             named = self.judged[0]
         else:
-            distance = np.abs(np.arange(k) - phase)
-            p = np.where(distance > 0, 0.5**distance, 0.0)
-            p = p / p.sum() * (1 - pop.judge_accuracy[0])
-            p[phase] = pop.judge_accuracy[0]
+            p = confusion(pop.judge_accuracy[0], k)[phase, :, 0]
             named = int(self.rng.choice(k, p=p))
         self.judged = (named, day)
         return pop.phases[named]
