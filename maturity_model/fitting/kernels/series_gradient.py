@@ -54,18 +54,9 @@ def _empty(shape: tuple[int, ...]) -> Floats:
 
 
 def to_lanes(series: Floats, fill: float = 0.0) -> Floats:
-    """Lay series out in blocks of eight lanes.
+    """Lay series, (N, ...), out in blocks of eight lanes, (B, ..., 8).
 
-    Parameters
-    ----------
-    series : ndarray, shape (N, ...)
-    fill : float
-        Value of the lanes that are left over.
-
-    Returns
-    -------
-    ndarray, shape (B, ..., 8)
-        Series n is lane ``n % 8`` of block ``n // 8``.
+    Series n is lane ``n % 8`` of block ``n // 8``; lanes that are left over hold ``fill``.
     """
     n = len(series)
     blocks = -(-n // WIDTH)
@@ -76,18 +67,8 @@ def to_lanes(series: Floats, fill: float = 0.0) -> Floats:
     return out
 
 
-def from_lanes(blocks: Floats, n: int) -> Floats:
-    """Undo :func:`to_lanes`: (B, ..., 8) back to (N, ...)."""
-    out = np.moveaxis(blocks, -1, 1)
-    return np.ascontiguousarray(out.reshape(-1, *out.shape[2:])[:n])
-
-
 def value_and_gradient(
-    initial: Floats,
-    log_hazards: Floats,
-    log_likelihood: Floats,
-    n_stages: int,
-    out: ValueAndGradient | None = None,
+    initial: Floats, log_hazards: Floats, log_likelihood: Floats, n_stages: int
 ) -> ValueAndGradient:
     """Log-likelihood of series of T steps, and its gradient.
 
@@ -106,37 +87,9 @@ def value_and_gradient(
         padded with zeros here and -inf in the log hazards. A state 700 below the step's
         largest counts as impossible.
     n_stages : int
-    out : ValueAndGradient, optional
-        Result of an earlier call of the same size, to be overwritten and returned.
-
-    Returns
-    -------
-    ValueAndGradient
-
-    Raises
-    ------
-    ValueError
-        When shapes do not fit together.
     """
-    n_b, steps, states, lanes = log_likelihood.shape
-    phases = states // n_stages
-    if lanes != WIDTH:
-        raise ValueError(f"blocks have {WIDTH} lanes, not {lanes}")
-    if phases * n_stages != states or phases < 2:
-        raise ValueError(f"{states} states do not make phases of {n_stages} stages")
-    for name, array, want in (
-        ("initial", initial, (n_b, states, lanes)),
-        ("log_hazards", log_hazards, (n_b, steps - 1, 3, phases, lanes)),
-    ):
-        if array.shape != want:
-            raise ValueError(f"{name} has the shape {array.shape}, not {want}")
-    shapes = ((n_b, lanes), log_likelihood.shape, log_hazards.shape)
-    if out is None:
-        out = ValueAndGradient(*(_empty(shape) for shape in shapes))
-    for name, array, want in zip(out._fields, out, shapes, strict=True):
-        fits = array.shape == want and array.dtype == np.float64 and array.flags.c_contiguous
-        if not fits:
-            raise ValueError(f"out.{name} is no C-ordered float64 array of the shape {want}")
+    shapes = (log_likelihood[:, 0, 0].shape, log_likelihood.shape, log_hazards.shape)
+    out = ValueAndGradient(*(_empty(shape) for shape in shapes))
     arrays = [np.ascontiguousarray(x, float) for x in (initial, log_hazards, log_likelihood)]
     gradient_blocks(*arrays, n_stages, *out)
     return out
