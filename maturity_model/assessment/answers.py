@@ -232,7 +232,7 @@ def assess(
         catalogue=panel.catalogue,
         tanks=tuple(map_in_threads(assess_tank, len(here))),
         problems=logbook.problems,
-        rows=logbook.rows,
+        account=logbook.account,
         refused_tanks=logbook.refused_tanks,
         provenance=_provenance(panel, population, tables.evidence_weight),
         phases=tuple(panel.catalogue.phases),

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from maturity_model.assessment.cautions import Caution
     from maturity_model.assessment.questions import Questions
     from maturity_model.catalogue import Catalogue
-    from maturity_model.logbook import CheckIn, Event, Problem, RowCount, Tank
+    from maturity_model.logbook import Account, CheckIn, Event, Problem, Tank
 
 
 @dataclass(frozen=True)
@@ -251,8 +251,8 @@ class Assessment:
     tanks : tuple of TankAssessment
         In the order of the log.
     problems : tuple of Problem
-    rows : tuple of RowCount
-        How many rows of each file were read, used and refused.
+    account : Account
+        What became of every file, sheet and row of the log.
     refused_tanks : tuple of str
         Tanks that the log names but that cannot be assessed.
     provenance : Provenance
@@ -264,7 +264,7 @@ class Assessment:
     catalogue: Catalogue
     tanks: tuple[TankAssessment, ...]
     problems: tuple[Problem, ...]
-    rows: tuple[RowCount, ...]
+    account: Account
     refused_tanks: tuple[str, ...]
     provenance: Provenance
     phases: tuple[str, ...]

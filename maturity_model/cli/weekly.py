@@ -21,8 +21,10 @@ from maturity_model.cli.common import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from maturity_model.assessment import Assessment
-    from maturity_model.logbook import Logbook
+    from maturity_model.logbook import Logbook, Problem
     from maturity_model.population import Population
 
 #: Problems listed on stderr; the rest is counted and stands in the report.
@@ -33,11 +35,12 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     """Describe the command."""
     parser.description = "Read a logbook, check it, and write a probability report for every tank."
     parser.epilog = (
-        "Exit codes: 0 done; 2 usage; 3 the log has errors that keep a tank from being "
-        "assessed; 4 population and log do not fit together; 5 diagnostics failed; "
+        "Exit codes: 0 done; 2 usage; 3 a file, a sheet or a recent row of the log was refused "
+        "(the last six weeks, or no date that can be read), while every tank is assessed that "
+        "can be; 4 population and log do not fit together; 5 diagnostics failed; "
         "130 interrupted."
     )
-    parser.add_argument("logbook", type=Path, metavar="LOGBOOK", help="a folder, or an .xlsx file")
+    parser.add_argument("logbook", type=Path, metavar="LOGBOOK", help="a folder, or a workbook")
     parser.add_argument("--out", type=folder, required=True, metavar="DIR", help="where to write")
     parser.add_argument(
         "--as-of",
@@ -143,6 +146,7 @@ def _population(path: Path | None, key_file: Path | None) -> Population:
 
 def _report(assessment: Assessment, logbook: Logbook, out: Path, command: str) -> int:
     """Write the report and a summary to standard output; the exit code."""
+    from maturity_model.logbook.account import refused_lately
     from maturity_model.report import text_summary, write_reports
 
     try:
@@ -154,12 +158,17 @@ def _report(assessment: Assessment, logbook: Logbook, out: Path, command: str) -
     if logbook.refused_tanks:
         names = ", ".join(logbook.refused_tanks)
         return refuse(f"not assessed, because of errors in the log: {names}", LOG_ERRORS)
-    if not logbook.has_checkins or any(
-        p.severity == "error" and p.scope == "file" and "checkins" in p.file.lower()
-        for p in logbook.problems
-    ):
-        return refuse(
-            "there are no check-ins that could be read, so the answers rest on events alone",
-            LOG_ERRORS,
-        )
+    if refused := refused_lately(logbook, assessment.provenance.as_of):
+        return refuse(f"the answers lack {_lacking(refused)}", LOG_ERRORS)
     return DONE
+
+
+def _lacking(refused: Sequence[Problem]) -> str:
+    """Count what was refused, and name the first of it."""
+    from maturity_model.report.wording import plural
+
+    rows = sum(p.scope == "row" for p in refused)
+    files = len({p.file for p in refused if p.scope != "row"})
+    counts = [plural(files, "file or sheet", "files or sheets")] if files else []
+    counts += [plural(rows, "recent row")] if rows else []
+    return f"{' and '.join(counts)} of the log, {refused[0].place} first"

@@ -7,7 +7,9 @@ like ``events.py``; units are converted in ``units.py`` alone. It knows only the
 from maturity_model.logbook.problems import LogbookError
 from maturity_model.logbook.read import read_logbook
 from maturity_model.logbook.types import (
+    Account,
     CheckIn,
+    Entry,
     Event,
     Kit,
     Logbook,
@@ -19,7 +21,9 @@ from maturity_model.logbook.types import (
 )
 
 __all__ = [
+    "Account",
     "CheckIn",
+    "Entry",
     "Event",
     "Kit",
     "Logbook",

@@ -309,7 +309,7 @@ class _Adding:
 def _path_of(folder: Path, table: str) -> Path:
     """Path of a table, whatever the case of its name."""
     for name in sorted(os.listdir(folder), key=lambda n: (n.lower(), n)):
-        if name.lower() == f"{table}.csv" and (folder / name).is_file():
+        if name.lower() in (f"{table}.csv", f"{table}.tsv") and (folder / name).is_file():
             return folder / name
     return folder / f"{table}.csv"
 

@@ -11,8 +11,9 @@ from pathlib import Path
 from maturity_model.catalogue import Catalogue
 from maturity_model.logbook.checkins import CHECKIN_COLUMNS
 from maturity_model.logbook.columns import Table
+from maturity_model.logbook.entries import TABLES
 from maturity_model.logbook.events import EVENT_COLUMNS
-from maturity_model.logbook.files import TABLES, read_csv
+from maturity_model.logbook.files import read_csv
 from maturity_model.logbook.kit_table import KIT_COLUMNS
 from maturity_model.logbook.problems import Collector
 from maturity_model.logbook.rows import Context

@@ -143,7 +143,9 @@ class Table:
                 out.append(understand(line, cells))
             except RefusedRow as refused:
                 column, value, fault, tank = refused.args
-                self.problems.row(self.file, line, column, value, fault, tank, self._date())
+                # A date that is itself at fault is no date.
+                date = None if column == "date" else self._date()
+                self.problems.row(self.file, line, column, value, fault, tank, date)
             except SetAsideRow:
                 self._set_aside += 1
             else:

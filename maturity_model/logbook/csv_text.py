@@ -6,7 +6,7 @@ import csv
 import io
 from collections.abc import Iterable, Iterator, Mapping
 
-from maturity_model.logbook.files import normal
+from maturity_model.logbook.files import normal, states_separator
 
 _MARKS = {b"\xef\xbb\xbf": "utf-8", b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
 
@@ -36,7 +36,14 @@ class CsvText:
         self._separator = separator
         text = data[len(self._mark) :].decode(self._encoding)
         self._records = list(_records(text, separator))
-        at = next((i for i, (_, _, cells) in enumerate(self._records) if any(cells)), None)
+        at = next(
+            (
+                i
+                for i, (_, _, cells) in enumerate(self._records)
+                if any(cells) and not states_separator(cells, separator)
+            ),
+            None,
+        )
         if at is None:
             raise CsvTextError("has no header")
         self._header_at = at

@@ -28,6 +28,8 @@ _NAMES = (
     "july", "august", "september", "october", "november", "december",
 )  # fmt: skip
 _MONTHS = {name[:n]: i for i, name in enumerate(_NAMES, 1) for n in (3, len(name))} | {"sept": 9}
+#: Day 0 of most spreadsheets.
+_DAY_ZERO = dt.date(1899, 12, 30)
 _ISO_MEND = "write the date as year-month-day, for example 2026-03-25"
 
 
@@ -72,6 +74,11 @@ def parse_date(text: str, order: str | None = None) -> Dated | Fault:
         return _named(m[3], m[1], m[2])
     if re.fullmatch(_TWO_DIGITS, text):
         return Fault("has a year of two digits", f"write the year with four; {_ISO_MEND}")
+    if m := re.fullmatch(r"([3-7][0-9]{4})(?:[.,][0-9]+)?", text):
+        # Not read: spreadsheets that count from 1904 give the same number to another day.
+        meant = _DAY_ZERO + dt.timedelta(days=int(m[1]))
+        mend = f"show the column as a date before saving, or write the date as {meant}"
+        return Fault("is a spreadsheet's number for a day, not a date", mend)
     return Fault("is not a date", _ISO_MEND)
 
 

@@ -12,15 +12,22 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from maturity_model.identity import fold
+from maturity_model.logbook.entries import (
+    TABLES,
+    TEXTS,
+    UNREAD_WORKBOOKS,
+    WORKBOOKS,
+    nearly_a_table,
+)
 from maturity_model.logbook.problems import Collector, Fault, LogbookError, shown
 
-#: Names of the tables, in the order in which they are read.
-TABLES = ("logbook", "signs", "tanks", "kits", "checkins", "events")
 NOT_A_TABLE = Fault(
     "is not part of a logbook and is not read",
     f"nothing to do, or give it one of the names {', '.join(TABLES)}",
 )
 MAX_BYTES = 64 * 2**20
+#: More than one for each table is no logbook.
+MAX_WORKBOOKS = 6
 MAX_COLUMNS = 2_000
 MAX_ROWS = 1_000_000
 MAX_CELL = 10_000
@@ -78,18 +85,19 @@ class LogbookFiles:
 
     def __init__(self, path: Path, problems: Collector):
         self.path, self.problems = path, problems
+        #: Text tables, whatever parts their columns.
         self.csv: dict[str, tuple[str, bytes]] = {}
-        #: Tables that have a CSV file, which may be unreadable.
+        #: Tables that have a text file, which may be unreadable.
         self.named: set[str] = set()
-        self.book: tuple[str, bytes] | None = None
+        self.books: list[tuple[str, bytes]] = []
         self._read: list[tuple[str, bytes]] = []
         try:
             if path.is_dir():
                 self._folder()
-            elif path.suffix.lower() == ".xlsx" and path.is_file():
-                self.book = self._bytes(path)
+            elif path.suffix.lower() in WORKBOOKS and path.is_file():
+                self._book(path.name, path)
             else:
-                what = "is not a folder or an .xlsx file" if path.exists() else "does not exist"
+                what = "is not a folder or a workbook" if path.exists() else "does not exist"
                 self._fail(what, "give the folder that holds tanks.csv")
         except LogbookError:
             raise
@@ -102,7 +110,6 @@ class LogbookFiles:
         raise LogbookError(self.problems.all())
 
     def _folder(self) -> None:
-        books = []
         names = sorted(os.listdir(self.path), key=lambda n: (n.lower(), n))
         if "datapackage.json" in names and "tanks.parquet" in names:
             self._fail(
@@ -110,33 +117,62 @@ class LogbookFiles:
                 "give it to the command fit, and a logbook to this one",
             )
         for name in names:
-            stem, ending = os.path.splitext(name.lower())
-            if ending not in (".csv", ".xlsx") or name.startswith((".", "~$")):
-                continue
-            path = self.path / name
-            if not path.is_file():
+            self._entry(name, self.path / name)
+        # Programs lengthen the name of a copy, so that the shortest is the keeper's own.
+        books = [n for n in names if self._is_book(n)]
+        for name in sorted(books, key=len):
+            self._book(name, self.path / name)
+
+    def _is_book(self, name: str) -> bool:
+        hidden = name.startswith((".", "~$"))
+        return not hidden and name.lower().endswith(WORKBOOKS) and (self.path / name).is_file()
+
+    def _entry(self, name: str, path: Path) -> None:
+        """Read a table, or say why this entry of the folder is not read."""
+        stem, ending = os.path.splitext(name.lower())
+        table = stem if stem in TABLES and ending in TEXTS else None
+        file = shown(name)
+        self.problems.found(file)
+        if name.startswith((".", "~$")):
+            self.problems.set_aside(file, "is hidden")
+        elif not path.is_file():
+            if table or ending in WORKBOOKS:
                 # A folder of that name, a pipe, or a link to nowhere: its rows are missing.
-                if ending == ".xlsx" or stem in TABLES:
-                    self.named.add(stem)
-                    mend = "put a file in its place, or remove it"
-                    self.problems.file(shown(name), "is not a file and cannot be read", mend)
-                continue
-            if ending == ".xlsx":
-                books.append(name)
-            elif stem not in TABLES:
-                self.problems.settle_file(shown(name), *NOT_A_TABLE)
-            elif stem in self.named:
-                what = f"is a second {stem} table and is not read"
-                self.problems.logbook(shown(name), what, "keep one of the two")
+                self.named |= {table} if table else set()
+                mend = "put a file in its place, or remove it"
+                self.problems.file(file, "is not a file and cannot be read", mend)
             else:
-                self.named.add(stem)
-                if read := self._bytes(path):
-                    self.csv[stem] = read
-        if len(books) > 1:
-            what = f"is one of {len(books)} workbooks in the folder, so none of them is read"
-            self.problems.logbook(shown(books[0]), what, "keep one workbook in the folder")
-        elif books:
-            self.book = self._bytes(self.path / books[0])
+                self.problems.set_aside(file, "is not a file")
+        elif table in self.named:
+            self.problems.second(file, table, self.csv[table][0] if table in self.csv else "")
+        elif table:
+            self.named.add(table)
+            if read := self._bytes(path):
+                self.csv[table] = read
+        elif ending in UNREAD_WORKBOOKS:
+            what = f"is a workbook of a kind that is not read ({ending})"
+            self.problems.file(file, what, "save it as .xlsx or .ods, or move it elsewhere")
+        elif ending not in WORKBOOKS:
+            self._other(file, nearly_a_table(name), ending)
+
+    def _other(self, file: str, meant: str | None, ending: str) -> None:
+        if meant:
+            what = f"looks like the table {meant} under another name, and is not read"
+            mend = f"call it {meant}.csv; if that is there already, move its rows into that and "
+            self.problems.file(file, what, mend + "remove it; else move it elsewhere")
+            return
+        self.problems.set_aside(file, "is not part of a logbook")
+        if ending in TEXTS:
+            self.problems.settle_file(file, *NOT_A_TABLE)
+
+    def _book(self, name: str, path: Path) -> None:
+        if not self.path.is_dir():
+            self.problems.found(shown(name))
+        if len(self.books) == MAX_WORKBOOKS:
+            what = f"is beyond {MAX_WORKBOOKS} workbooks and is not read"
+            self.problems.file(shown(name), what, "move those that are no tables elsewhere")
+        elif read := self._bytes(path):
+            self.books.append(read)
 
     def _bytes(self, path: Path) -> tuple[str, bytes] | None:
         """Read a whole file, within bounds."""
@@ -198,6 +234,9 @@ def decode(file: str, data: bytes, problems: Collector) -> str | None:
         before = data[:start].decode(encoding, "ignore")
         bad = f"byte 0x{data[start]:02X}" if start < len(data) else ""
         what = f"is not {encoding[:6].rstrip('-').upper()} text"
+        if bad and encoding == "utf-8-sig":
+            meant = data[start : start + 1].decode("cp1252", "replace")
+            what += f" (in Windows-1252, as older spreadsheets save it, that byte is {meant})"
         problems.file(file, what, mend, line=_line(before), value=bad)
         return None
     at = text.find("\0")
@@ -249,7 +288,7 @@ def read_csv(
         if isinstance(cells, BadRow):
             problems.file(file, *cells.fault, line=line, value=cells.value)
             return None
-        if any(cells):
+        if any(cells) and not states_separator(cells, separator):
             return raw_table(name, file, line, cells, rows, problems)
     problems.file(file, "is empty", "write the column names in its first line")
     return None
@@ -284,14 +323,22 @@ def _crowded(text: str, separator: str) -> int | None:
 
 
 def find_separator(text: str, known: frozenset[str]) -> str:
-    """Choose the separator under which the header line names most known columns."""
+    """Choose the separator that the first line states, or that finds most known columns in it."""
     header = next((line for line in io.StringIO(text[: 2**20]) if line.strip()), "")
+    for separator in _SEPARATORS:
+        if states_separator([header.strip(' "\r\n')], separator):
+            return separator
 
     def score(separator: str) -> tuple[int, int]:
         names = header.split(separator)
         return sum(normal(n.strip(' "\r\n')) in known for n in names), len(names)
 
     return max(_SEPARATORS, key=score)  # the comma comes first and wins a tie
+
+
+def states_separator(cells: list[str], separator: str) -> bool:
+    """Whether a first line only says how the file is separated: ``sep=;``."""
+    return separator.join(cells).strip().lower() == f"sep={separator}".strip()
 
 
 def _cut(text: str, separator: str) -> Iterator[tuple[int, list[Any] | BadRow]]:

@@ -5,11 +5,12 @@ from __future__ import annotations
 import datetime as dt
 from typing import Literal, NamedTuple
 
-from maturity_model.logbook.types import Problem, Severity
+from maturity_model.logbook.types import Entry, Problem, Severity
 
 Scope = Literal["cell", "row", "column", "file", "logbook"]
 #: Longest value shown in a problem.
 MAX_SHOWN = 80
+_LAST = 2**31
 
 
 class Fault(NamedTuple):
@@ -58,6 +59,31 @@ class Collector:
         self._counts: dict[str, int] = {}
         self._settled: dict[tuple[str, str | None, str], RuleUse] = {}
         self._tables: dict[str, str] = {}
+        self._found: list[str] = []
+        self._aside: dict[str, str] = {}
+
+    def found(self, file: str) -> None:
+        """Enter a file or sheet into the account; it counts as used until a problem refuses it."""
+        self._found.append(file)
+
+    def set_aside(self, file: str, why: str) -> None:
+        """Say that a file or sheet has nothing to do with the logbook."""
+        self._aside[file] = why
+
+    def entries(self) -> tuple[Entry, ...]:
+        """Return what became of each file and sheet."""
+        refused = {
+            p.file: p.what
+            for _, _, p in reversed(self._ranked)
+            if p.severity == "error" and p.scope in ("file", "logbook")
+        }
+
+        def entry(file: str) -> Entry:
+            if file in refused:
+                return Entry(file, "refused", refused[file])
+            return Entry(file, *(("set aside", self._aside[file]) if file in self._aside else ()))
+
+        return tuple(map(entry, self._found))
 
     def begin(self, file: str, table: str = "") -> None:
         """Place a file in the order; one that is never begun stands at its first problem."""
@@ -91,15 +117,24 @@ class Collector:
         """Return how many problems a file has so far."""
         return self._counts.get(file, 0)
 
-    def logbook(self, file: str, what: str, mend: str) -> None:
-        """Add an error of the logbook as a whole."""
+    def logbook(self, file: str, what: str, mend: str, *, follows: bool = False) -> None:
+        """Add an error of the logbook as a whole; behind the others where it follows from them."""
         self.add("error", "logbook", file, None, None, "", Fault(what, mend))
+        if follows:
+            self._ranked[-1] = (_LAST, *self._ranked[-1][1:])
 
     def file(
         self, file: str, what: str, mend: str, *, line: int | None = None, value: str = ""
     ) -> None:
         """Add an error of a file, all or the rest of which is not used."""
         self.add("error", "file", file, line, None, value, Fault(what, mend))
+
+    def second(self, file: str, table: str, first: str) -> None:
+        """Refuse a file or sheet of a table that was found already."""
+        beside = f" beside {first}" if first else ""
+        what = f"is a second {table} table{beside} and is not read"
+        mend = "move the rows that only it holds into the other, and remove it"
+        self.logbook(file, what, mend)
 
     def settle_file(self, file: str, what: str, mend: str) -> None:
         """Add how a file is read, or that it is not."""

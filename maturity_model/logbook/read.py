@@ -11,8 +11,9 @@ from maturity_model.catalogue.load import sign_columns
 from maturity_model.logbook.checkins import CHECKIN_COLUMNS, read_checkins
 from maturity_model.logbook.columns import Table
 from maturity_model.logbook.days import merge_days
+from maturity_model.logbook.entries import TABLES
 from maturity_model.logbook.events import EVENT_COLUMNS, read_events
-from maturity_model.logbook.files import TABLES, LogbookFiles, RawTable, read_csv
+from maturity_model.logbook.files import LogbookFiles, RawTable, read_csv
 from maturity_model.logbook.kit_table import KIT_COLUMNS, Kits, read_kits, report_unused
 from maturity_model.logbook.problems import Collector, LogbookError, shown
 from maturity_model.logbook.rows import Context
@@ -42,8 +43,9 @@ def read_logbook(
     ----------
     path : str or path
         A folder with ``tanks.csv``, ``checkins.csv`` and, where there are any,
-        ``events.csv``, ``kits.csv``, ``signs.csv`` and ``logbook.csv``; or with one
-        ``.xlsx`` workbook that holds sheets of these names; or such a workbook itself.
+        ``events.csv``, ``kits.csv``, ``signs.csv`` and ``logbook.csv`` (or ``.tsv``); or with
+        workbooks (``.xlsx``, ``.xlsm``, ``.ods``, ``.xls``) that hold sheets of these names;
+        or such a workbook itself.
     catalogue : Catalogue, optional
         Default: the one that ships with the package.
     today : date, optional
@@ -53,7 +55,7 @@ def read_logbook(
     -------
     Logbook
         Every row is used, or refused with a problem that names its line; every cell
-        that is not blank is used or stands in a problem.
+        that is not blank is used or stands in a problem; ``account`` counts them all.
 
     Raises
     ------
@@ -95,10 +97,14 @@ class Reader:
 
     def read(self) -> Logbook:
         """Read everything; once."""
-        if self.files.book is not None:
+        for file, data in self.files.books:
             from maturity_model.logbook.sheets import read_sheets  # slow to import
 
-            self.sheets = read_sheets(*self.files.book, self.problems)
+            for name, sheet in read_sheets(file, data, self.problems).items():
+                if name in self.sheets:
+                    self.problems.second(sheet.file, name, self.sheets[name].file)
+                else:
+                    self.sheets[name] = sheet
         context = self.context
         self._settings()
         self._signs()
@@ -122,6 +128,7 @@ class Reader:
             events=tuple(sorted(events, key=lambda e: e.date)),
             kits=tuple(self.kits.kits),
             problems=self.problems.all(),
+            entries=self.problems.entries(),
             asks_consent=context.asks_consent,
             consent_refused=tuple(context.consent_refused),
             rows=tuple(t.count() for t in self.tables),
@@ -137,8 +144,7 @@ class Reader:
             return sheet
         file, data = self.files.csv[name]
         if sheet is not None:
-            what = f"is a second {name} table beside {file} and is not read"
-            self.problems.logbook(sheet.file, what, "keep one of the two")
+            self.problems.second(sheet.file, name, file)
         return read_csv(name, file, data, known, self.problems)
 
     def _table(self, name: str, known: tuple[str, ...]) -> Table | None:
@@ -174,12 +180,18 @@ class Reader:
         if table is None:
             mend = "add a tanks.csv with the columns tank and started; the tables are "
             mend += ", ".join(f"{t}.csv" for t in TABLES)
-            self.problems.logbook(shown(self.path.name), "has no table of tanks", mend)
+            self.problems.logbook(
+                shown(self.path.name), "has no table of tanks", mend, follows=True
+            )
             raise LogbookError(self.problems.all())
         read_tanks(self.context, table)
         if not self.context.tanks:
             what = "holds no tank that can be used"
             self.problems.file(table.file, what, "add one row for each tank")
+
+    def _lacks(self, table: str, mend: str) -> None:
+        what = f"has no table of {table}"
+        self.problems.logbook(shown(self.path.name), what, mend, follows=True)
 
     def _checkins(self) -> list[CheckIn]:
         catalogue = self.context.catalogue
@@ -189,6 +201,8 @@ class Reader:
         if table is None:
             if "checkins" not in self.files.named:
                 mend = "add a checkins.csv with the columns tank, date and one for each sign"
-                self.problems.logbook(shown(self.path.name), "has no table of check-ins", mend)
+                self.problems.logbook(
+                    shown(self.path.name), "has no table of check-ins", mend, follows=True
+                )
             return []
         return read_checkins(self.context, table, self.kits)

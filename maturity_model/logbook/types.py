@@ -39,7 +39,7 @@ class Problem:
     table : str
         The table that it stands in (``checkins``, ``events`` ...); blank where there is none.
     date : date or None
-        The day that the row is about, where that can be read.
+        The day that the row is about, where that can be read and is not what is wrong.
     """
 
     severity: Severity
@@ -196,6 +196,41 @@ class RowCount:
     set_aside: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """What became of one file of a logbook, or one sheet; ``why`` it was not used.
+
+    A file that is read up to a row, and no further, is refused.
+    """
+
+    name: str
+    fate: Literal["used", "refused", "set aside"] = "used"
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """What became of everything that a logbook holds.
+
+    Attributes
+    ----------
+    entries : tuple of Entry
+        Every entry of the folder, and every sheet of its workbooks.
+    rows : tuple of RowCount
+        By file; the logbook's check-ins and events know the line that each came from.
+    refused_rows : tuple of Problem
+        One for each row that is not used, with its tank and date where they can be read.
+    """
+
+    entries: tuple[Entry, ...] = ()
+    rows: tuple[RowCount, ...] = ()
+    refused_rows: tuple[Problem, ...] = ()
+
+    def count(self, fate: str) -> int:
+        """Number of files and sheets that ended this way."""
+        return sum(e.fate == fate for e in self.entries)
+
+
 @dataclass(frozen=True)
 class Logbook:
     """A checked logbook.
@@ -227,6 +262,8 @@ class Logbook:
         Tank and keeper of each row of the tanks table that says no but cannot be used.
     has_checkins : bool
         False: there is no table of check-ins that can be read, not even an empty one.
+    entries : tuple of Entry
+        What became of each file and sheet.
     """
 
     path: Path
@@ -243,6 +280,13 @@ class Logbook:
     asks_consent: bool = False
     consent_refused: tuple[tuple[str, str], ...] = ()
     has_checkins: bool = True
+    entries: tuple[Entry, ...] = ()
+
+    @property
+    def account(self) -> Account:
+        """What became of every file, sheet and row."""
+        refused = tuple(p for p in self.problems if p.severity == "error" and p.scope == "row")
+        return Account(self.entries, self.rows, refused)
 
     def only(self, names: Container[str]) -> Logbook:
         """Return a logbook of some of its tanks, by name."""

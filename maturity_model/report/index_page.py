@@ -8,7 +8,12 @@ from typing import TYPE_CHECKING
 from maturity_model.report.files import href
 from maturity_model.report.history_figure import stacked_bar, swatch
 from maturity_model.report.html import esc, page, section, table, unordered
-from maturity_model.report.sections import general_cautions, problem_item, provenance_section
+from maturity_model.report.sections import (
+    general_cautions,
+    problem_item,
+    provenance_section,
+    unused_words,
+)
 from maturity_model.report.style import QUESTIONS_CSS
 from maturity_model.report.tank_page import change_line, phase_labels
 from maturity_model.report.wording import (
@@ -58,6 +63,8 @@ def index_page(assessment: Assessment, names: Mapping[str, str], command: str) -
         + (f", {len(assessment.refused_tanks)} not" if assessment.refused_tanks else "")
         + f". Every probability is {esc(conditioning(provenance))}.</p>"
     )
+    if unused := unused_words(assessment.account):
+        header += f'<p><a href="#problems">{unused}</a></p>'
     main = section(
         "tanks",
         "Tanks, in the order of the log",
@@ -83,7 +90,7 @@ def index_page(assessment: Assessment, names: Mapping[str, str], command: str) -
             ["File", "Read", "Used", "Refused", "Set aside"],
             (
                 [esc(r.file, 80), *map(str, (r.read, r.used, r.refused, r.set_aside))]
-                for r in assessment.rows
+                for r in assessment.account.rows
             ),
         )
         + "</div>",

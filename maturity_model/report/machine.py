@@ -20,7 +20,7 @@ if TYPE_CHECKING:
         Reweighting,
         TankAssessment,
     )
-    from maturity_model.logbook.types import CheckIn, Event, Problem, Tank
+    from maturity_model.logbook.types import Account, CheckIn, Event, Problem, Tank
 
 #: Raised when a key changes its meaning or goes away.
 SCHEMA_VERSION = 1
@@ -73,6 +73,7 @@ def tank_record(
         "checkins": [_checkin(c) for c in tank.checkins],
         "events": [_event(e) for e in tank.events],
         "problems": [problem_record(p) for p in tank.problems],
+        "account": account_record(assessment.account),
         "cautions": [
             {"level": c.level, "title": c.title, "text": c.text, "authority": c.authority}
             for c in tank.cautions
@@ -171,6 +172,20 @@ def problem_record(problem: Problem) -> dict[str, Any]:
         "what": problem.what,
         "mend": problem.mend,
         "tank": problem.tank,
+    }
+
+
+def account_record(account: Account) -> dict[str, Any]:
+    """What became of each file and sheet of a log, and its rows counted, ready for JSON.
+
+    The rows that were refused stand among the problems.
+    """
+    return {
+        "entries": [{"name": e.name, "fate": e.fate, "why": e.why} for e in account.entries],
+        "rows": [
+            {"file": r.file, "read": r.read, "used": r.used, "refused": r.refused}
+            for r in account.rows
+        ],
     }
 
 

@@ -20,7 +20,7 @@ from maturity_model.report.wording import (
 if TYPE_CHECKING:
     from maturity_model.assessment.cautions import Caution
     from maturity_model.assessment.types import Assessment, Provenance, TankAssessment
-    from maturity_model.logbook.types import Problem
+    from maturity_model.logbook.types import Account, Problem
 
 _PRACTICE = "common practice, no source"
 #: Shown on every page: what to heed, and who says so.
@@ -64,6 +64,17 @@ def problem_item(problem: Problem) -> str:
         f'<span class="tag">{esc(tag)}</span><b>{", ".join(place)}:</b>{value} '
         f"{esc(problem.what)}; {esc(problem.mend)}."
     )
+
+
+def unused_words(account: Account) -> str:
+    """What of the log was not used, in one line; empty where all of it was."""
+    refused, rows = account.count("refused"), len(account.refused_rows)
+    counts = [plural(refused, "file or sheet", "files or sheets")] if refused else []
+    counts += [plural(rows, "row")] if rows else []
+    out = [f"Not used of the log: {' and '.join(counts)}"] if counts else []
+    if aside := account.count("set aside"):
+        out.append(f"{plural(aside, 'file or sheet', 'files or sheets')} set aside")
+    return "; ".join(out)
 
 
 def problems_section(problems: Sequence[Problem]) -> str:

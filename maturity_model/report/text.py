@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from maturity_model.report.sections import unused_words
 from maturity_model.report.tank_page import phase_labels
 from maturity_model.report.wording import (
     IF_NOTHING,
@@ -40,6 +41,8 @@ def text_summary(assessment: Assessment) -> str:
         lines.append(f"{_plain(gone.name)}: ended on {gone.ended}.")
     for name in assessment.refused_tanks:
         lines.append(f"{_plain(name)}: not assessed; the log's problems say why.")
+    if unused := unused_words(assessment.account):
+        lines.append(f"{unused}.")
     if assessment.problems:
         counts = " and ".join(problem_counts(assessment.problems))
         lines.append(f"{counts}, listed in index.html.")

@@ -18,7 +18,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from logbook.read_logs import check_reads_or_says_why
 
-from maturity_model.logbook import Logbook, LogbookError, read_logbook, sheets
+from maturity_model.logbook import Logbook, LogbookError, read_logbook, workbook_parts
+from maturity_model.logbook.workbook_parts import NO_RESULT
 
 TODAY = dt.date(2026, 12, 31)
 HEAD = ["tank", "date", "diatoms", "hair_algae", "nitrate", "note"]
@@ -119,7 +120,7 @@ def test_a_formula_without_a_stored_result_is_no_blank(read: Callable[..., Logbo
     data = without_result(workbook({"tanks": TANKS, "checkins": rows}), "C2", "E2", "B3", "A6")
     book = read(data=data)
     found = [(p.line, p.column, p.value) for p in book.problems if p.severity == "error"]
-    want = sheets.NO_RESULT
+    want = NO_RESULT
     assert found == [
         (2, "diatoms", want),
         (2, "nitrate", want),
@@ -145,7 +146,7 @@ def test_openpyxl_writes_formulas_without_results(read: Callable[..., Logbook]) 
             sheet.append(row)
     book.save(out)
     found = [p for p in read(data=out.getvalue()).problems if p.severity == "error"]
-    assert [(p.line, p.column, p.value) for p in found] == [(2, "hair_algae", sheets.NO_RESULT)]
+    assert [(p.line, p.column, p.value) for p in found] == [(2, "hair_algae", NO_RESULT)]
 
 
 def test_the_workbook_itself(tmp_path: Path) -> None:
@@ -201,11 +202,19 @@ def test_own_signs_and_settings_from_sheets(read: Callable[..., Logbook]) -> Non
     assert [(p.file, p.line) for p in errors] == [("log.xlsx!signs", 3)]
 
 
-def test_two_workbooks(read: Callable[..., Logbook], tmp_path: Path) -> None:
-    (tmp_path / "other.xlsx").write_bytes(b"")
+def test_several_workbooks(read: Callable[..., Logbook], tmp_path: Path) -> None:
+    (tmp_path / "events.xlsx").write_bytes(
+        workbook({"events": [["tank", "date", "event"], ["Reef", "2026-02-01", "crash"]]})
+    )
+    (tmp_path / "log 2025.xlsx").write_bytes(workbook({"tanks": [["tank", "started"]]}))
+    (tmp_path / "broken.xlsx").write_bytes(b"")
     (tmp_path / "~$log.xlsx").write_bytes(b"")
-    with pytest.raises(LogbookError, match="2 workbooks"):
-        read({"tanks": TANKS})
+    book = read({"tanks": TANKS})
+    assert list(book.tanks) == ["Reef"]
+    assert [e.kind for e in book.events] == ["crash"]
+    fates = {e.name: e.fate for e in book.account.entries}
+    assert fates["log 2025.xlsx!tanks"] == fates["broken.xlsx"] == "refused"
+    assert fates["~$log.xlsx"] == "set aside"
 
 
 def _rezip(data: bytes, change: Callable[[str, bytes], bytes], level: int = 9) -> bytes:
@@ -272,7 +281,7 @@ def test_bombs_are_refused_before_opening(
 
 
 def test_expanded_size(read: Callable[..., Logbook], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sheets, "MAX_EXPANDED", 1000)
+    monkeypatch.setattr(workbook_parts, "MAX_EXPANDED", 1000)
     with pytest.raises(LogbookError, match="expands to more than"):
         read(data=GOOD)
 

@@ -16,7 +16,16 @@ from maturity_model.assessment.types import (
     TankAssessment,
 )
 from maturity_model.catalogue import load_catalogue
-from maturity_model.logbook.types import CheckIn, Event, Problem, Reading, RowCount, Tank
+from maturity_model.logbook.types import (
+    Account,
+    CheckIn,
+    Entry,
+    Event,
+    Problem,
+    Reading,
+    RowCount,
+    Tank,
+)
 
 AS_OF = dt.date(2026, 6, 5)
 PHASES = ("cycling", "bloom", "colonising", "mature")
@@ -272,7 +281,11 @@ def example_assessment(tanks: tuple[TankAssessment, ...] | None = None) -> Asses
         catalogue=load_catalogue(),
         tanks=tanks,
         problems=(*own, refused),
-        rows=(RowCount("tanks.csv", 6, 5, 1), RowCount("checkins.csv", 212, 211, 1)),
+        account=Account(
+            (Entry("tanks.csv"), Entry("checkins.csv"), Entry("photo.jpg", "set aside")),
+            (RowCount("tanks.csv", 6, 5, 1), RowCount("checkins.csv", 212, 211, 1)),
+            tuple(p for p in (*own, refused) if p.scope == "row"),
+        ),
         refused_tanks=("No start",),
         provenance=Provenance(
             version="0.1.0",

@@ -13,7 +13,7 @@ from report.page_tree import EVIL, Node, all_pages, by_id, page_of, parse
 
 from maturity_model.assessment.cautions import Caution
 from maturity_model.assessment.types import Assessment, Reach, TankAssessment
-from maturity_model.logbook.types import CheckIn, Event, Reading
+from maturity_model.logbook.types import Account, CheckIn, Entry, Event, Reading
 from maturity_model.report import file_names, text_summary
 from maturity_model.report.index_page import index_page
 from maturity_model.report.tank_page import SECTIONS, tank_page
@@ -123,7 +123,11 @@ def hostile() -> Assessment:
         base,
         catalogue=replace(base.catalogue, signs={**base.catalogue.signs, "evil": sign}),
         refused_tanks=(EVIL, EVIL + "2"),
-        rows=tuple(replace(r, file=EVIL) for r in base.rows),
+        account=Account(
+            (Entry(EVIL, "refused", EVIL), Entry(EVIL, "set aside", EVIL)),
+            tuple(replace(r, file=EVIL) for r in base.account.rows),
+            base.account.refused_rows,
+        ),
         provenance=replace(
             base.provenance,
             version=EVIL,

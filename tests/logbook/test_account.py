@@ -1,0 +1,285 @@
+"""Every file, sheet and row ends as used, refused or set aside; nothing is passed over."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+import shutil
+import zipfile
+from pathlib import Path
+
+import pytest
+from logbook.read_logs import TODAY, Read, check_reads_or_says_why, errors
+
+from maturity_model.logbook import Logbook, LogbookError, Problem, read_logbook, xls
+from maturity_model.logbook.account import refused_lately
+from maturity_model.logbook.entries import nearly_a_table
+
+WORKBOOKS = Path(__file__).parent / "workbooks"
+CRASH = "tank,date,event\nReef,2026-02-01,crash\n"
+
+
+def fates(book: Logbook) -> dict[str, str]:
+    return {e.name: e.fate for e in book.account.entries}
+
+
+@pytest.mark.parametrize(
+    ("name", "fate"),
+    [
+        ("events.csv.txt", "refused"),
+        ("event.csv", "refused"),
+        ("evnets.csv", "refused"),
+        ("events (1).csv", "refused"),
+        ("checkins (conflicted copy).csv", "refused"),
+        ("Copy of check-ins.csv", "refused"),
+        ("events.numbers", "refused"),
+        ("dosing.xlsb", "refused"),
+        ("events", "refused"),
+        ("feeding.csv", "set aside"),
+        ("notes.txt", "set aside"),
+        ("tank notes.txt", "set aside"),
+        ("tanks.jpg", "set aside"),
+        (".events.csv", "set aside"),
+    ],
+)
+def test_a_file_is_never_passed_over(read: Read, tmp_path: Path, name: str, fate: str) -> None:
+    (tmp_path / name).write_text(CRASH)
+    book = read()
+    assert fates(book) == {"tanks.csv": "used", "checkins.csv": "used", name: fate}
+    refused = [e for e in book.account.entries if e.fate == "refused"]
+    assert [p.file for p in errors(book)] == [e.name for e in refused]
+    assert bool(refused_lately(book, TODAY)) == (fate == "refused")
+
+
+def test_a_table_separated_by_tabs(read: Read, tmp_path: Path) -> None:
+    (tmp_path / "events.tsv").write_text(CRASH.replace(",", "\t"))
+    book = read()
+    assert [e.kind for e in book.events] == ["crash"]
+    assert fates(book)["events.tsv"] == "used"
+
+
+def test_one_table_in_two_formats(read: Read, tmp_path: Path) -> None:
+    (tmp_path / "events.tsv").write_text(CRASH)
+    book = read(events="tank,date,event\n")
+    assert fates(book)["events.tsv"] == "refused"
+    (problem,) = errors(book)
+    assert "move the rows" in problem.mend
+    assert refused_lately(book, TODAY)
+
+
+@pytest.mark.parametrize(
+    ("title", "meant"),
+    [
+        ("event", "events"),
+        ("Check-ins", "checkins"),
+        ("Copy of events", "events"),
+        ("Events 2026", "events"),
+        ("Sheet1", None),
+        ("legend", None),
+    ],
+)
+def test_the_names_of_sheets(title: str, meant: str | None) -> None:
+    assert nearly_a_table(title, is_sheet=True) == meant
+
+
+@pytest.mark.parametrize("name", ["log.ods", "log.xls"])
+def test_workbooks_of_other_programs(tmp_path: Path, name: str) -> None:
+    # Both were saved by LibreOffice 7.4 from one workbook.
+    shutil.copy(WORKBOOKS / name, tmp_path / "My log.dat")
+    shutil.copy(WORKBOOKS / name, tmp_path / name)
+    book = read_logbook(tmp_path, today=TODAY)
+    assert [(c.line, c.date.isoformat(), c.note) for c in book.checkins] == [
+        (3, "2026-02-01", "two  spaces"),
+        (5, "2026-02-08", ""),
+        (6, "2026-02-15", "7"),
+    ]
+    assert [c.signs["diatoms"] for c in book.checkins] == [True, False, True]
+    assert {k: r.best for c in book.checkins for k, r in c.readings.items()} == {"nitrate": 10}
+    sheet, cell = errors(book)
+    assert (sheet.file, sheet.scope) == (f"{name}!event", "file")
+    assert (cell.line, cell.column, cell.value) == (5, "nitrate", "#DIV/0!")
+    assert fates(book) == {
+        "My log.dat": "set aside",
+        name: "used",
+        f"{name}!tanks": "used",
+        f"{name}!checkins": "used",
+        f"{name}!event": "refused",
+    }
+
+
+def test_a_workbook_named_like_a_table_without_its_sheet(read: Read, tmp_path: Path) -> None:
+    shutil.copy(WORKBOOKS / "log.xls", tmp_path / "whatever.xls")
+    (tmp_path / "events.ods").write_bytes(ods('<table:table table:name="Sheet1"/>'))
+    (tmp_path / "dosing.ods").write_bytes(ods('<table:table table:name="Sheet1"/>'))
+    book = read()
+    assert fates(book)["events.ods"] == "refused"
+    assert fates(book)["dosing.ods"] == "set aside"
+    assert "call its sheet events" in next(p for p in errors(book) if "ods" in p.file).mend
+
+
+def ods(sheets: str) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr(
+            "mimetype", "application/vnd.oasis.opendocument.spreadsheet", zipfile.ZIP_STORED
+        )
+        namespaces = " ".join(f'xmlns:{n}="urn:{n}"' for n in ("table", "office", "text"))
+        archive.writestr("content.xml", f"<office:body {namespaces}>{sheets}</office:body>")
+    return out.getvalue()
+
+
+def ods_tanks(row: str = "") -> bytes:
+    cells = "".join(
+        f'<table:table-cell office:value-type="string"><text:p>{c}</text:p></table:table-cell>'
+        for c in ("tank", "started")
+    )
+    return ods(
+        f'<table:table table:name="tanks"><table:table-row>{cells}</table:table-row>{row}'
+        "</table:table>"
+    )
+
+
+TAIL = (
+    '<table:table-row table:number-rows-repeated="1048570">'
+    '<table:table-cell table:number-columns-repeated="16384"/></table:table-row>'
+)
+WIDE = (
+    '<table:table-row table:number-rows-repeated="{rows}"><table:table-cell '
+    'table:number-columns-repeated="{columns}" office:value-type="float" office:value="1"/>'
+    "</table:table-row>"
+)
+
+
+def test_blank_cells_to_the_end_of_a_sheet_cost_nothing(tmp_path: Path) -> None:
+    (tmp_path / "tanks.ods").write_bytes(ods_tanks(TAIL))
+    assert [r.read for r in read_logbook(tmp_path, today=TODAY).rows] == [0]
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        TAIL + WIDE.format(rows=1, columns=16000) * 700,
+        WIDE.format(rows=10**12, columns=1),
+        WIDE.format(rows=1, columns=10**12),
+    ],
+)
+def test_repeated_cells_are_bounded(tmp_path: Path, rows: str) -> None:
+    (tmp_path / "tanks.ods").write_bytes(ods_tanks(rows))
+    with pytest.raises(LogbookError, match="more than 10,000,000 cells"):
+        read_logbook(tmp_path, today=TODAY)
+
+
+@pytest.mark.parametrize("content", ["<", "<!DOCTYPE x [<!ENTITY a 'b'>]><x>&a;</x>"])
+def test_an_ods_that_cannot_be_parsed(tmp_path: Path, content: str) -> None:
+    (tmp_path / "tanks.ods").write_bytes(ods("").replace(b"content.xml", b"content.xmm"))
+    with pytest.raises(LogbookError, match=r"content\.xml"):
+        read_logbook(tmp_path, today=TODAY)
+    data = io.BytesIO()
+    with zipfile.ZipFile(data, "w") as archive:
+        archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        archive.writestr("content.xml", content)
+    (tmp_path / "tanks.ods").write_bytes(data.getvalue())
+    with pytest.raises(LogbookError, match=r"encrypted|entities"):
+        read_logbook(tmp_path, today=TODAY)
+
+
+def test_a_damaged_or_large_xls(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    data = (WORKBOOKS / "log.xls").read_bytes()
+    path = tmp_path / "log.xls"
+    for at in range(0, len(data), 97):
+        path.write_bytes(data[:at] + b"\xff\x00\xff" + data[at + 3 :])
+        check_reads_or_says_why(path)
+    path.write_bytes(data)
+    monkeypatch.setattr(xls, "MAX_XLS", 100)
+    with pytest.raises(LogbookError, match="larger than"):
+        read_logbook(path, today=TODAY)
+
+
+def test_a_first_line_that_states_the_separator(read: Read) -> None:
+    book = read(events="sep=;\r\ntank;date;event\r\nReef;2026-02-01;crash\r\n")
+    assert [(e.kind, e.line) for e in book.events] == [("crash", 3)]
+
+
+def test_windows_1252_is_named_as_the_cause(read: Read, tmp_path: Path) -> None:
+    with pytest.raises(LogbookError) as caught:
+        read(tanks="tank,started\nRiff ö,2026-01-01\n".encode("cp1252"))
+    first = caught.value.problems[0]
+    assert "Windows-1252" in first.what
+    assert "ö" in first.what
+
+
+def test_a_spreadsheets_number_for_a_day(read: Read) -> None:
+    book = read(events="tank,date,event\nReef,45992,crash\n")
+    (problem,) = errors(book)
+    assert "number for a day" in problem.what
+    # The first example of many manuals: 45658 is 2025-01-01.
+    assert "2025-12-01" in problem.mend
+    assert refused_lately(book, TODAY) == (problem,)
+
+
+def test_an_empty_column_header(read: Read) -> None:
+    book = read(checkins="tank,date,\nReef,2026-02-01,y\n")
+    (problem,) = errors(book)
+    assert "name it" in problem.mend
+    assert not refused_lately(book, TODAY)
+
+
+@pytest.mark.parametrize(
+    ("row", "tank", "counts"),
+    [
+        ("Reef,2026-12-01,carsh", "Reef", True),
+        ("Reef,2026-02-01,carsh", "Reef", False),
+        ("Reef,01/02/2026,crash", "Reef", True),
+        ("Reef,2027-02-01,crash", "Reef", True),
+        ("Reef,2020-02-01,crash", "Reef", True),  # before the tank was started
+        ("Rif,2026-12-01,crash", None, True),
+    ],
+)
+def test_a_refused_row_counts_when_it_is_recent_or_undated(
+    read: Read, row: str, tank: str | None, counts: bool
+) -> None:
+    book = read(events=f"tank,date,event\n{row}\n")
+    (refused,) = book.account.refused_rows
+    assert refused.tank == tank
+    assert bool(refused_lately(book, TODAY)) == counts
+
+
+def test_a_file_read_up_to_a_row_is_refused(read: Read) -> None:
+    book = read(events=CRASH + 'Reef,2026-02-02,"' + "x" * 200_000 + '"\n')
+    assert fates(book)["events.csv"] == "refused"
+    assert [e.kind for e in book.events] == ["crash"]
+
+
+def test_the_account_is_whole(read: Read, tmp_path: Path) -> None:
+    (tmp_path / "pictures").mkdir()
+    (tmp_path / "kits.csv").symlink_to(tmp_path / "nowhere")
+    book = read(events=CRASH + "Reef,2026-02-31,crash\n")
+    assert {e.name for e in book.account.entries} == {p.name for p in tmp_path.iterdir()}
+    assert fates(book)["pictures"] == "set aside"
+    assert fates(book)["kits.csv"] == "refused"
+    for count in book.account.rows:
+        refused = [p for p in book.account.refused_rows if p.file == count.file]
+        assert count.refused == len(refused)
+    assert book.account.count("used") == 3
+
+
+def test_the_days_that_count_are_those_of_the_permissions() -> None:
+    def counts(days: int) -> bool:
+        day = TODAY - dt.timedelta(days=days)
+        row = Problem("error", "row", "events.csv", 2, None, "", "x", "y", date=day)
+        book = Logbook(
+            Path(),
+            None,
+            {},
+            (),
+            (),
+            (),
+            (row,),
+            (),
+            (),
+            "",  # type: ignore[arg-type]
+        )
+        return bool(refused_lately(book, TODAY))
+
+    assert counts(42)
+    assert not counts(43)
