@@ -315,8 +315,8 @@ def put_mistakes(checkins: list[dict[str, str]], events: list[dict[str, str]]) -
     row = pick("Lagoon-60", "2026-05-13", "date")
     day = dt.date.fromisoformat(row["date"])
     row["date"] = f"{day.day} May {day.year}"
-    # a date that may be the third of April or the fourth of March: refused
-    pick("Drift-40", "2026-04-01", "date")["date"] = "03/04/2026"
+    # a name that is nearly a tank's: refused, and long enough ago for the answers to stand
+    pick("Drift-40", "2026-04-01", "date")["tank"] = "Drift 40"
     row = pick("Skerry-90", "2026-06-01", "phosphate")
     row["phosphate"] = row["phosphate"].replace(".", ",")
     pick("Breakwater-200", "2026-06-01", "nitrate")["nitrate"] = "-10"

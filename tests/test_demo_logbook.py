@@ -47,7 +47,7 @@ def test_exactly_the_deliberate_problems(logbook):
     assert found == Counter(
         [
             ("error", "checkins.csv", "flow", ""),
-            ("error", "checkins.csv", "date", "03/04/2026"),
+            ("error", "checkins.csv", "tank", "Drift 40"),
             ("settled", "checkins.csv", "date", named),
             ("error", "checkins.csv", "nitrate", "-10"),
             ("error", "checkins.csv", "phosphate", comma),

@@ -158,6 +158,11 @@ def _report(assessment: Assessment, logbook: Logbook, out: Path, command: str) -
     if logbook.refused_tanks:
         names = ", ".join(logbook.refused_tanks)
         return refuse(f"not assessed, because of errors in the log: {names}", LOG_ERRORS)
+    if not logbook.has_checkins:
+        return refuse(
+            "there are no check-ins that could be read, so the answers rest on events alone",
+            LOG_ERRORS,
+        )
     if refused := refused_lately(logbook, assessment.provenance.as_of):
         return refuse(f"the answers lack {_lacking(refused)}", LOG_ERRORS)
     return DONE

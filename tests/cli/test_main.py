@@ -29,6 +29,31 @@ def small(tmp_path: Path) -> Path:
     return small_log(tmp_path / "log")
 
 
+@pytest.mark.parametrize(
+    ("name", "text", "code", "said"),
+    [
+        ("event.csv", "tank,date,event\n", 3, "lack 1 file or sheet of the log, event.csv first"),
+        ("events.csv", "tank,date,event\nA,2026-01-06,carsh\n", 0, ""),
+        ("events.csv", "tank,date,event\nA,03/04/2026,crash\n", 3, "1 recent row"),
+        ("notes.txt", "x", 0, ""),
+    ],
+)
+def test_what_was_refused_lately_is_no_success(
+    small: Path, tmp_path: Path, capsys: Capture, name: str, text: str, code: int, said: str
+) -> None:
+    (small / name).write_text(text)
+    out = tmp_path / "out"
+    words = ["weekly", str(small), "--out", str(out), "--brief", "--as-of", "2026-06-01"]
+    assert main(words) == code
+    captured = capsys.readouterr()
+    assert said in captured.err
+    # The tanks are assessed all the same, and the page counts what was not used.
+    page = (out / "index.html").read_text("utf-8")
+    unused = "1 file or sheet set aside" if name == "notes.txt" else "Not used of the log: 1 "
+    assert f'<a href="#problems">{unused}' in page
+    assert unused in captured.out
+
+
 def test_a_log_without_check_ins_is_no_success(
     small: Path, tmp_path: Path, capsys: Capture
 ) -> None:
