@@ -234,8 +234,8 @@ def decode(file: str, data: bytes, problems: Collector) -> str | None:
         before = data[:start].decode(encoding, "ignore")
         bad = f"byte 0x{data[start]:02X}" if start < len(data) else ""
         what = f"is not {encoding[:6].rstrip('-').upper()} text"
-        if bad and encoding == "utf-8-sig":
-            meant = data[start : start + 1].decode("cp1252", "replace")
+        meant = data[start : start + 1].decode("cp1252", "ignore")
+        if encoding == "utf-8-sig" and meant.isprintable() and meant:
             what += f" (in Windows-1252, as older spreadsheets save it, that byte is {meant})"
         problems.file(file, what, mend, line=_line(before), value=bad)
         return None

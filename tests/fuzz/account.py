@@ -82,7 +82,10 @@ def csv_rows(text: str, separator: str) -> list[Row]:
     """The header and every row with anything in it."""
     out: list[Row] = []
     for row in records(text, separator):
+        stated = not out and separator.join(row.cells or ()).strip() == f"sep={separator}"
         # A header of blanks is one; a row of blanks is none.
+        if stated:
+            continue
         if row.cells is None or any(c.strip() if out else c for c in row.cells):
             out.append(row)
     return out
