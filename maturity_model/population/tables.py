@@ -257,14 +257,12 @@ class Hazards:
         factor, setback, collapse = _with_load(self.population, self.load, np.zeros(1))
         return factor[:, 0], setback[:, 0], collapse[:, 0]
 
-    def ahead(self, horizon: int, extra: Floats | None = None) -> tuple[Floats, Floats, Floats]:
+    def ahead(self, horizon: int) -> tuple[Floats, Floats, Floats]:
         """Hazards 1..horizon weeks ahead, seen from each week, without further events.
 
         Parameters
         ----------
         horizon : int
-        extra : ndarray, shape (E,), optional
-            Sizes of hypothetical events now.
 
         Returns
         -------
@@ -275,8 +273,6 @@ class Hazards:
         """
         decay = np.exp(-1.0 / self.population.event_memory)
         now = self.load * decay + self.pending[:, :, None]
-        if extra is not None:
-            now = now + extra[:, None]
         factor, setback, collapse = _with_load(self.population, now, np.arange(float(horizon)))
         return factor[:, :, None], setback, collapse
 
