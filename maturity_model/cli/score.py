@@ -15,6 +15,7 @@ from maturity_model.cli.common import (
     integer,
     progress,
     refuse,
+    say,
     share,
 )
 
@@ -28,7 +29,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     )
     parser.epilog = (
         "Exit codes: 0 done; 2 usage; 3 a logbook cannot be read, or tanks of it are left out; "
-        "4 population and pool do not fit together; 130 interrupted."
+        "4 population or pool cannot be used, or they do not fit together; 130 interrupted."
     )
     parser.add_argument("source", type=Path, metavar="POOL", help="a pool, or a logbook")
     parser.add_argument("--out", type=folder, required=True, metavar="SCORES")
@@ -84,7 +85,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace, command: str) -> int:
     """Run the command; the exit code."""
     from maturity_model.logbook import LogbookError
-    from maturity_model.pooling import PoolError, PoolMismatch
+    from maturity_model.pooling import PoolError
     from maturity_model.population import PopulationError, PopulationMismatch
     from maturity_model.scoring import ScoringError, score
 
@@ -105,9 +106,9 @@ def run(args: argparse.Namespace, command: str) -> int:
         )
     except LogbookError as error:
         return refuse(error, LOG_ERRORS)
-    except (PopulationError, PopulationMismatch, PoolMismatch) as error:
+    except (PopulationError, PopulationMismatch, PoolError) as error:
         return refuse(error, MISMATCH)
-    except (PoolError, ScoringError) as error:
+    except ScoringError as error:
         return refuse(error, USAGE)
     except OSError as error:
         return cannot_write(args.out, error)
@@ -116,6 +117,11 @@ def run(args: argparse.Namespace, command: str) -> int:
         f"{args.out}: {report.tanks:,} tanks, {report.tank_weeks:,} tank-weeks, {report.draws} "
         f"draws, in {report.parts:,} files{earlier}; {report.seconds:,.1f} s"
     )
+    if report.warning:
+        say(
+            "maturity-model: the population behind these scores must not be trusted as it is: "
+            + report.warning
+        )
     if report.refused:
         names = ", ".join(report.refused[:40])
         return refuse(f"not scored, because of errors in the log: {names}", LOG_ERRORS)

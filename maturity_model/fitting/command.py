@@ -20,7 +20,6 @@ from maturity_model.fitting.options import ModelOptions
 from maturity_model.fitting.sampling import ChainLost, SamplingPlan, choose_sampler, to_terminal
 from maturity_model.logbook import LogbookError
 from maturity_model.panel import Panel, build_panel
-from maturity_model.pooling import PoolError, PoolMismatch
 from maturity_model.population.constants import FIT_WEIGHT
 from maturity_model.population.files import save_population
 from maturity_model.population.types import Population, evenly_spaced
@@ -242,8 +241,7 @@ def _failed(error: Exception, out: Path) -> int:
         to_terminal(f"cannot write {error.filename or out}: {error.strerror or error}")
         return USAGE
     to_terminal(str(error))
-    unreadable = isinstance(error, LogbookError | PoolError)
-    return LOG_ERRORS if unreadable and not isinstance(error, PoolMismatch) else MISMATCH
+    return LOG_ERRORS if isinstance(error, LogbookError) else MISMATCH
 
 
 def _summary(

@@ -11,6 +11,7 @@ import datetime as dt
 import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -26,7 +27,7 @@ from maturity_model.pooling.descriptor import (
 )
 from maturity_model.pooling.logbook_arrays import MAX_CHECKINS, MAX_EVENTS, MAX_TANKS
 from maturity_model.pooling.problems import PoolError
-from maturity_model.pooling.tables import TableKind, tables
+from maturity_model.pooling.tables import ARROW, TableKind, tables
 from maturity_model.whole_files import file_sha256
 
 #: Bounds of a pool that is read whole: bytes of a file, of a table when expanded, and rows.
@@ -36,7 +37,12 @@ _MAX_ROWS = {
     "events": MAX_EVENTS, "kits": MAX_TANKS * 8,
 }  # fmt: skip
 #: A row group that expands to more than this is not opened.
-_MAX_GROUP = 512 * 2**20
+_MAX_GROUP = 256 * 2**20
+#: Bytes of a cell once read; and how many times its file a table may expand to (as pools are
+#: written it is up to 33 times), unless it is small.
+_CELL, _MAX_RATIO, _SMALL = 8, 300, 16 * 2**20
+#: Characters of the longest text in a cell.
+_MAX_TEXT = 1_000
 _KEY = "tank"
 
 
@@ -153,18 +159,13 @@ class PoolReader:
 
     def ranges(self, size: int) -> list[TankRange]:
         """Cut the tanks into ranges of ``size``; the last may hold fewer."""
-        import pyarrow.compute as pc
-        import pyarrow.parquet as pq
-
-        with _reading("tanks"):
-            names = pq.read_table(self._file("tanks"), columns=[_KEY]).column(_KEY)
+        with _reading("tanks"), self._open(self._kinds["tanks"]) as file:
+            names = _cells(file.read(columns=[_KEY], use_threads=False).column(_KEY))
         count = len(names)
-        if names.null_count or (
-            count > 1 and not pc.all(pc.less(names[: count - 1], names[1:])).as_py()
-        ):
+        if None in names or any(a >= b for a, b in pairwise(names)):
             raise PoolError(f"{self.path} is not sorted by tank; make it again with this version")
         starts = range(0, count, size)
-        edges: list[str | None] = [None, *(names[i].as_py() for i in starts[1:]), None]
+        edges: list[str | None] = [None, *(names[i] for i in starts[1:]), None]
         return [
             TankRange(edges[i], edges[i + 1], min(size, count - start))
             for i, start in enumerate(starts)
@@ -199,58 +200,89 @@ class PoolReader:
                 f"{path} is not the file that {DESCRIPTOR} describes; fetch the pool again"
             )
 
+    def _open(self, kind: TableKind) -> Any:
+        """A table's file; texts stay in their dictionaries, since one may stand in every row."""
+        import pyarrow.parquet as pq
+
+        texts = [c.name for c in kind.columns if ARROW[c.type] == "string"]
+        return pq.ParquetFile(self._file(kind.name), read_dictionary=texts)
+
     def _row_groups(self, kind: TableKind) -> list[RowGroup]:
         import pyarrow.parquet as pq
 
         out = []
-        with _reading(kind.name), pq.ParquetFile(self._file(kind.name)) as file:
+        path = self._file(kind.name)
+        with _reading(kind.name), pq.ParquetFile(path) as file:
             check_schema(kind, file.schema_arrow)
             key = file.schema_arrow.get_field_index(_KEY)
+            left = max(_SMALL, _MAX_RATIO * path.stat().st_size)
             for g in range(file.metadata.num_row_groups):
                 group = file.metadata.row_group(g)
-                if group.total_byte_size > _MAX_GROUP:
+                size = max(group.total_byte_size, _CELL * group.num_rows * len(kind.columns))
+                left -= size
+                if size > _MAX_GROUP or left < 0 or group.num_rows < 0:
                     raise PoolError(
-                        f"a row group of {kind.name} expands to more than {_MAX_GROUP >> 20} MB"
+                        f"a row group of {kind.name} expands to {size >> 20} MB, more than a pool's"
                     )
                 low = high = None
                 about = group.column(key).statistics if key >= 0 else None
                 if about is not None and about.has_min_max:
                     low, high = about.min, about.max
-                out.append(RowGroup(low, high, group.num_rows, group.total_byte_size))
+                out.append(RowGroup(low, high, group.num_rows, size))
         return out
 
     def _table(self, kind: TableKind, part: TankRange) -> dict[str, list[Any]]:
         """Rows of a range of tanks, checked."""
         import pyarrow as pa
-        import pyarrow.compute as pc
-        import pyarrow.parquet as pq
 
         wanted = [
             g for g, group in enumerate(self._groups[kind.name])
             if (part.high is None or group.low is None or group.low < part.high)
             and (part.low is None or group.high is None or group.high >= part.low)
         ]  # fmt: skip
-        pieces = []
+        out: dict[str, list[Any]] = {c.name: [] for c in kind.columns}
         # One row group at a time, each cut at once: unpacked they are large.
-        with _reading(kind.name), pq.ParquetFile(self._file(kind.name)) as file:
+        with _reading(kind.name), self._open(kind) as file:
             for g in wanted:
                 table = file.read_row_group(g, use_threads=False)
-                for bound, keep in ((part.low, pc.greater_equal), (part.high, pc.less)):
-                    if bound is not None:
-                        table = table.filter(keep(table.column(_KEY), bound))
-                pieces.append(table)
-            table = pa.concat_tables(pieces or [file.schema_arrow.empty_table()])
-        out = {c.name: table.column(c.name).to_pylist() for c in kind.columns}
+                if part.low is not None or part.high is not None:
+                    tanks = _cells(table.column(_KEY))
+                    table = table.filter(pa.array([_within(t, part) for t in tanks], pa.bool_()))
+                for name, cells in out.items():
+                    cells += _cells(table.column(name))
         check_table(kind, out)
         return out
 
 
-@contextmanager
-def _reading(name: str) -> Iterator[None]:
-    """Turn what may go wrong in reading a Parquet file into a PoolError."""
+def _within(tank: str | None, part: TankRange) -> bool:
+    if tank is None:
+        return False
+    return (part.low is None or tank >= part.low) and (part.high is None or tank < part.high)
+
+
+def _cells(column: Any) -> list[Any]:
+    """Cells of a column as Python objects; equal texts of a dictionary are one object."""
     import pyarrow as pa
 
+    if not pa.types.is_dictionary(column.type):
+        return list(column.to_pylist())
+    out: list[str | None] = []
+    for chunk in column.chunks:
+        words = chunk.dictionary.to_pylist()
+        if any(word is not None and len(word) > _MAX_TEXT for word in words):
+            raise PoolError(f"a cell holds more than {_MAX_TEXT} characters")
+        out += [None if i is None else words[i] for i in chunk.indices.to_pylist()]
+    return out
+
+
+@contextmanager
+def _reading(name: str) -> Iterator[None]:
+    """Turn whatever goes wrong in reading a Parquet file into a PoolError."""
     try:
         yield
-    except (pa.ArrowException, OSError, IndexError) as error:
-        raise PoolError(f"{name} cannot be read: {str(error)[:200]}") from None
+    except PoolError:
+        raise
+    except Exception as error:
+        # On a damaged file pyarrow raises its own errors, and Unicode and other errors too.
+        why = " ".join(str(error).split())[:200] or type(error).__name__
+        raise PoolError(f"{name} cannot be read: {why}") from None

@@ -162,6 +162,8 @@ def open_job(job: Job, *, check: bool = True) -> OpenJob:
         "source_sha256": source.sha256,
         "population": loaded.name,
         "population_sha256": loaded.sha256,
+        "population_standing": loaded.standing,
+        "population_warning": loaded.warning,
         "draws": population.n_draws,
         "draws_in_file": loaded.n_draws,
         "evidence_weight": weight,

@@ -85,7 +85,10 @@ def _write(path: Path, scores: list[TankScores], job: OpenJob) -> str:
         "checked": pa.array(np.concatenate([s.checked for s in scores])),
     }
     columns |= {name: pa.array(values[:, i]) for i, name in enumerate(names)}
-    table = pa.table(columns).replace_schema_metadata({"scores": job.digest})
+    # A table taken out of its folder still says whether its population passed its checks.
+    standing = {name: job.settings[f"population_{name}"] for name in ("standing", "warning")}
+    columns["population_standing"] = pa.array([standing["standing"]] * len(values))
+    table = pa.table(columns).replace_schema_metadata({"scores": job.digest} | standing)
     with new_file(path, durable=True) as part:
         pq.write_table(table, part, compression="zstd", row_group_size=max(table.num_rows, 1))
         return file_sha256(part)

@@ -33,6 +33,8 @@ class ScoreReport:
     seconds : float
     refused : tuple of str
         Tanks of a logbook that its errors keep from being scored.
+    warning : str
+        As in :attr:`.Population.warning`.
     """
 
     out: Path
@@ -43,6 +45,7 @@ class ScoreReport:
     draws: int
     seconds: float
     refused: tuple[str, ...] = ()
+    warning: str = ""
 
 
 def score(
@@ -146,6 +149,7 @@ def score(
         opened.population.n_draws,
         time.monotonic() - begun,
         opened.source.refused if isinstance(opened.source, LogbookSource) else (),
+        opened.population.warning,
     )
 
 

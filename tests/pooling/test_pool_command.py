@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import io
 import os
 import sys
 from collections.abc import Callable
@@ -9,6 +11,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+import numpy as np
 import pytest
 from pooling.pooled_logs import DEMO, SECRET, contents, pool, simulated, write_log
 
@@ -158,22 +161,78 @@ def test_bounds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 def forge(folder: Path, table: str, column: str, value: Any) -> None:
     """Change the first cell of a column, and make the descriptor agree."""
-    import hashlib
-
     import pyarrow as pa
+
+    def change(found: pa.Table) -> pa.Table:
+        place = found.schema.get_field_index(column)
+        cells = [value, *found[column].to_pylist()[1:]]
+        return found.set_column(place, column, pa.array(cells, type=found.schema.field(place).type))
+
+    forge_table(folder, table, change)
+
+
+def forge_table(folder: Path, table: str, change: Callable[[Any], Any]) -> None:
+    """Change a table, and make the descriptor agree."""
     import pyarrow.parquet as pq
 
-    path = folder / f"{table}.parquet"
-    old = path.read_bytes()
-    found = pq.read_table(path)
-    place = found.schema.get_field_index(column)
-    cells = [value, *found[column].to_pylist()[1:]]
-    changed = found.set_column(place, column, pa.array(cells, type=found.schema.field(place).type))
-    pq.write_table(changed, path, store_schema=False)
-    about = folder / "datapackage.json"
-    new = hashlib.sha256(path.read_bytes()).hexdigest()
-    text = about.read_text("utf-8")
-    about.write_text(text.replace(hashlib.sha256(old).hexdigest(), new), "utf-8")
+    changed = change(pq.read_table(folder / f"{table}.parquet"))
+    buffer = io.BytesIO()
+    pq.write_table(changed, buffer, store_schema=False)
+    forge_file(folder, f"{table}.parquet", buffer.getvalue())
+
+
+def forge_file(folder: Path, name: str, content: bytes) -> None:
+    """Put another file in the place of one, and make the descriptor agree."""
+    path, about = folder / name, folder / "datapackage.json"
+    old, new = (hashlib.sha256(c).hexdigest() for c in (path.read_bytes(), content))
+    path.write_bytes(content)
+    about.write_text(about.read_text("utf-8").replace(old, new), "utf-8")
+
+
+def rows_of(tanks: Any, rows: int) -> Any:
+    """The first row of a table, many times: a few bytes in a file."""
+    import pyarrow as pa
+
+    return tanks.take(pa.array(np.zeros(rows, dtype=np.int64)))
+
+
+def long_cell(events: Any) -> Any:
+    import pyarrow as pa
+
+    texts = pa.array(["x" * 10_000] * len(events))
+    return events.set_column(events.schema.get_field_index("event"), "event", texts)
+
+
+@pytest.mark.parametrize(
+    ("table", "change", "match"),
+    [
+        ("tanks", lambda t: rows_of(t, 3_000_000), "expands to 72 MB, more than a pool's"),
+        ("checkins", lambda t: rows_of(t, 2_000_000), "expands to"),
+        ("events", long_cell, "a cell holds more than 1000 characters"),
+        ("kits", lambda t: t.rename_columns(["keeper", "analyte", "method", "unit", "stepz"]),
+         "other columns than a pool: 'stepz'"),
+        ("kits", lambda t: t.select(["keeper"]), "other columns than a pool"),
+    ],
+)  # fmt: skip
+def test_a_pool_that_expands_or_has_other_columns(
+    table: str, change: Callable[[Any], Any], match: str, tmp_path: Path
+) -> None:
+    pool(tmp_path / "pool", DEMO)
+    forge_table(tmp_path / "pool", table, change)
+    assert (tmp_path / "pool" / f"{table}.parquet").stat().st_size < 200_000
+    with pytest.raises(PoolError, match=match):
+        read_pool(tmp_path / "pool")
+
+
+def test_a_column_whose_name_is_no_text(tmp_path: Path) -> None:
+    pool(tmp_path / "pool", DEMO)
+    path = tmp_path / "pool" / "events.parquet"
+    forge_file(
+        tmp_path / "pool", path.name, path.read_bytes().replace(b"event_number", b"event_n\xffmber")
+    )
+    with pytest.raises(PoolError, match=r"events (cannot be read|has other columns)") as caught:
+        read_pool(tmp_path / "pool")
+    assert "\n" not in str(caught.value)
 
 
 @pytest.mark.parametrize(

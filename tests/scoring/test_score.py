@@ -112,6 +112,34 @@ def test_draws_are_thinned_evenly_and_recorded(tmp_path: Path) -> None:
         score(source, tmp_path / "more", population=full, draws=13)
 
 
+@pytest.mark.parametrize(
+    ("provenance", "standing", "warning"),
+    [
+        ({"diagnostics": "failed: drift of 0.8"}, "failed", "failed: drift of 0.8"),
+        ({}, "unknown", "its file does not say whether the fit passed its checks"),
+        ({"diagnostics": "passed"}, "passed", ""),
+    ],
+)
+def test_a_population_that_failed_its_checks_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str],
+    provenance: dict[str, str], standing: str, warning: str,
+) -> None:  # fmt: skip
+    import pyarrow.parquet as pq
+
+    source, out = make(tmp_path, (1,)), tmp_path / "scores"
+    made = elicit_population(CATALOGUE, 0.5, n_draws=4, seed=1)
+    save_population(replace(made, kind="fitted", provenance=provenance), tmp_path / "p.nc")
+    words = ["score", str(source), "--out", str(out), "--population", str(tmp_path / "p.nc")]
+    assert main(words) == 0
+    said = capsys.readouterr().err
+    assert said.endswith(f"must not be trusted as it is: {warning}\n") if warning else said == ""
+    settings = json.loads((out / MANIFEST).read_text())["settings"]
+    assert (settings["population_standing"], settings["population_warning"]) == (standing, warning)
+    assert {row["population_standing"] for row in table(out).values()} == {standing}
+    (part,) = out.glob("part-*.parquet")
+    assert pq.read_schema(part).metadata[b"warning"].decode() == warning
+
+
 # Resuming ------------------------------------------------------------------------------------
 
 
@@ -214,14 +242,15 @@ def test_population_and_pool_must_fit(tmp_path: Path, capsys: pytest.CaptureFixt
     assert not (tmp_path / "scores").exists()
 
 
-def test_a_changed_pool_is_refused(tmp_path: Path) -> None:
+def test_a_changed_pool_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     source = make(tmp_path, (1,))
     path = source / "checkins.parquet"
     data = bytearray(path.read_bytes())
     data[len(data) // 2] ^= 1
     path.write_bytes(bytes(data))
-    with pytest.raises(PoolError, match="is not the file"):
-        score(source, tmp_path / "scores")
+    assert main(["score", str(source), "--out", str(tmp_path / "scores")]) == 4
+    (line,) = capsys.readouterr().err.splitlines()
+    assert "is not the file" in line
 
 
 # Streaming -----------------------------------------------------------------------------------
