@@ -7,7 +7,6 @@ an answer depends on those before it.
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -22,8 +21,7 @@ from maturity_model.hmm.staged import transition_matrices
 from maturity_model.logbook import CheckIn, Logbook, Reading
 from maturity_model.logbook.kits import Scale, assumed_method, between_steps
 from maturity_model.logbook.units import default_unit, find_unit
-from maturity_model.panel import BALANCE_HALF_LIFE, PREVIOUS_WEEKS, balance_level
-from maturity_model.population.judgements import confusion
+from maturity_model.population.answer_draws import AnswerDraws, draw_path
 from maturity_model.population.priors import Priors
 from maturity_model.population.tables import tank_hazards
 from maturity_model.population.types import Population
@@ -142,7 +140,7 @@ class Outcomes:
         )
         out = np.full(self.values.shape, NOT_ASKED)
         for n in range(len(self.checkins)):
-            path = draw_path(self.panel, n, population, float(parameters["pace"][n]), rng)
+            path = _draw_path(self.panel, n, population, float(parameters["pace"][n]), rng)
             shift = priors.small * parameters["skill"][design.keeper[n]]
             shift = shift + np.broadcast_to(parameters["tank_sign"], (len(out), len(shift)))[n]
             _TankDraw(self, population, n, shift, rng).fill(path, out[n])
@@ -180,20 +178,13 @@ class Outcomes:
         return replace(panel.logbook, checkins=tuple(made))
 
 
-def draw_path(
+def _draw_path(
     panel: Panel, n: int, population: Population, pace: float, rng: np.random.Generator
 ) -> Ints:
-    """Draw the states of tank n, shape (T,), from a population of one draw."""
+    # States of tank n, shape (T,), from a population of one draw.
     hazards = tank_hazards(panel, n, population, np.array([pace]))
     matrices = transition_matrices(hazards.moves()[:, :, 0, 0], population.chain)
-    start = population.start[panel.rock[n]]
-    path = np.empty(len(matrices) + 1, dtype=np.int64)
-    path[0] = rng.choice(len(start), p=start)
-    for t, matrix in enumerate(matrices):
-        # The last bin takes what rounding leaves below 1.
-        at = np.searchsorted(np.cumsum(matrix[path[t]]), rng.random())
-        path[t + 1] = min(int(at), len(start) - 1)
-    return path
+    return draw_path(population.start[panel.rock[n]], matrices, rng)
 
 
 class _TankDraw:
@@ -209,14 +200,9 @@ class _TankDraw:
     ):
         self.panel, self.checkins = outcomes.panel, outcomes.checkins[n]
         self.index = {name: i for i, name in enumerate(outcomes.answers)}
-        self.n, self.population, self.rng = n, population, rng
-        gradual = population.chain.gradual()
-        self.logit = population.sign_logit[:, :, 0] @ gradual.T + shift[:, None]
-        self.mean = population.reading_mean[:, :, 0] @ gradual.T
-        self.sd = population.reading_sd[:, :, 0] @ gradual.T
-        self.balance: dict[str, tuple[float, dt.date]] = {}
-        self.previous: dict[str, tuple[float, dt.date]] = {}
-        self.judged: tuple[int, dt.date] | None = None
+        self.n, self.analytes = n, population.analytes
+        self.answers = AnswerDraws(population, rng)
+        self.answers.logit += shift[:, None]
         self.scales: dict[tuple[str, str], Scale] = {}
 
     def fill(self, path: Ints, out: Floats) -> None:
@@ -224,54 +210,24 @@ class _TankDraw:
         for i, c in enumerate(self.checkins):
             state = int(path[(c.date - started).days // 7])
             for name in c.signs:
-                out[i, self.index[name]] = self._sign(name, c, state)
+                g = self.index[name]
+                seen = self.answers.sign(g, c.date, LOOKS.index(c.look), state)
+                self.answers.note_sign(g, c.date, seen)
+                out[i, g] = float(seen)
             for name in c.readings:
                 if name in self.index:
                     out[i, self.index[name]] = self._reading(name, c, state)
             if c.judged_phase is not None:
-                out[i, -1] = self._judge(c.date, state)
-
-    def _sign(self, name: str, c: CheckIn, state: int) -> float:
-        pop, g = self.population, self.index[name]
-        total, last = self.balance.get(name, (0.0, c.date))
-        total *= 2.0 ** (-(c.date - last).days / BALANCE_HALF_LIFE)
-        logit = self.logit[g, state] + balance_level(total) * pop.persistence[g, 0]
-        logit += pop.small[g] * pop.look_effect[LOOKS.index(c.look), 0]
-        seen = self.rng.random() < 1 / (1 + np.exp(-logit))
-        self.balance[name] = (total + (1.0 if seen else -1.0), c.date)
-        return float(seen)
+                out[i, -1] = float(self.answers.judgement(c.date, state))
 
     def _reading(self, name: str, c: CheckIn, state: int) -> float:
-        pop, a = self.population, self.population.analytes.index(name)
-        analyte = self.panel.catalogue.analytes[name]
-        mean, sd = self.mean[a, state], self.sd[a, state]
-        if self.rng.random() < pop.outlier[0]:
-            mean, sd = pop.reading_mean[a, :, 0].mean(), 2 * pop.reading_sd[a, :, 0].max()
-        elif name in self.previous:
-            last, before = self.previous[name]
-            gap = max((c.date - before).days / 7.0, 1.0)
-            if gap <= PREVIOUS_WEEKS:
-                pull = pop.carry[a, 0] ** gap
-                mean = mean + pull * (np.log(last + analyte.offset) - mean)
-                sd = sd * np.sqrt(1 - pull**2)
-        x = max(float(np.exp(self.rng.normal(mean, sd)) - analyte.offset), 0.0)
+        a = self.analytes.index(name)
+        x = self.answers.reading(a, c.date, state)
         key = (c.observer, name)
         if key not in self.scales:
-            self.scales[key] = _scale(
-                self.panel, c.observer, self.panel.tanks[self.n].keeper, analyte
-            )
+            keeper = self.panel.tanks[self.n].keeper
+            analyte = self.panel.catalogue.analytes[name]
+            self.scales[key] = _scale(self.panel, c.observer, keeper, analyte)
         best = read_off(self.scales[key], x)[2]
-        self.previous[name] = (best, c.date)
+        self.answers.note_reading(a, c.date, best)
         return best
-
-    def _judge(self, day: dt.date, state: int) -> float:
-        pop = self.population
-        k, phase = len(pop.phases), state // pop.n_stages
-        recent = self.judged is not None and (day - self.judged[1]).days <= 7 * PREVIOUS_WEEKS
-        if self.judged is not None and recent and self.rng.random() < pop.judge_repeat[0]:
-            named = self.judged[0]
-        else:
-            p = confusion(pop.judge_accuracy[0], k)[phase, :, 0]
-            named = int(self.rng.choice(k, p=p))
-        self.judged = (named, day)
-        return float(named)

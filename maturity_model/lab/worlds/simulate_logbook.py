@@ -17,8 +17,8 @@ from maturity_model._typing import Floats, Ints
 from maturity_model.catalogue import LOOKS, Analyte, Catalogue
 from maturity_model.hmm.staged import transition_matrices
 from maturity_model.logbook import CheckIn, Event, Logbook, Reading, Tank
-from maturity_model.panel import BALANCE_HALF_LIFE, PREVIOUS_WEEKS, balance_level, build_panel
-from maturity_model.population.judgements import confusion
+from maturity_model.panel import build_panel
+from maturity_model.population.answer_draws import AnswerDraws, draw_path
 from maturity_model.population.tables import fit_to_catalogue, tank_hazards
 from maturity_model.population.types import Population, take_draws
 
@@ -147,23 +147,17 @@ class _Observer:
         *,
         is_judged: bool = True,
     ):
-        gradual = population.chain.gradual()
         self.population, self.catalogue, self.habits, self.rng = population, catalogue, habits, rng
-        self.logit = population.sign_logit[:, :, 0] @ gradual.T
-        self.logit += rng.normal(0, habits.sign_effect_sd, (len(self.logit), 1))
-        self.logit += (population.small * skill * population.skill_sd[0])[:, None]
-        self.mean = population.reading_mean[:, :, 0] @ gradual.T
-        self.mean += rng.normal(0, habits.reading_effect_sd, (len(self.mean), 1))
-        self.sd = population.reading_sd[:, :, 0] @ gradual.T
-        self.balance: dict[str, tuple[float, dt.date]] = {}
-        self.previous: dict[str, tuple[float, dt.date]] = {}
-        self.judged: tuple[int, dt.date] | None = None
+        self.answers = answers = AnswerDraws(population, rng)
+        answers.logit += rng.normal(0, habits.sign_effect_sd, (len(answers.logit), 1))
+        answers.logit += (population.small * skill * population.skill_sd[0])[:, None]
+        answers.mean += rng.normal(0, habits.reading_effect_sd, (len(answers.mean), 1))
         self.is_judged = is_judged
 
     def look(self, tank: str, day: dt.date, state: int) -> CheckIn:
         look = int(self.rng.choice(3, p=self.habits.looks))
         chosen = self.rng.random() < self.habits.judged and self.is_judged
-        judged = self._judge(day, state) if chosen else None
+        judged = self.population.phases[self.answers.judgement(day, state)] if chosen else None
         return CheckIn(
             tank,
             day,
@@ -174,58 +168,26 @@ class _Observer:
         )
 
     def _signs(self, day: dt.date, state: int, look: int) -> dict[str, bool]:
-        pop, out = self.population, {}
-        for g, name in enumerate(pop.signs):
+        out = {}
+        for g, name in enumerate(self.population.signs):
             if self.rng.random() >= self.habits.sign:
                 continue
-            total, last = self.balance.get(name, (0.0, day))
-            total *= 2.0 ** (-(day - last).days / BALANCE_HALF_LIFE)
-            logit = self.logit[g, state] + balance_level(total) * pop.persistence[g, 0]
-            logit += pop.small[g] * pop.look_effect[look, 0]
-            out[name] = bool(self.rng.random() < 1 / (1 + np.exp(-logit)))
+            out[name] = self.answers.sign(g, day, look, state)
             if self.habits.answer_error and self.rng.random() < self.habits.answer_error:
                 out[name] = bool(self.rng.random() < 0.5)
             out[name] &= name not in self.habits.missing
-            self.balance[name] = (total + (1.0 if out[name] else -1.0), day)
+            self.answers.note_sign(g, day, out[name])
         return out
 
     def _readings(self, day: dt.date, state: int) -> dict[str, Reading]:
-        pop, out = self.population, {}
-        for a, name in enumerate(pop.analytes):
+        out = {}
+        for a, name in enumerate(self.population.analytes):
             if self.rng.random() >= self.habits.reading:
                 continue
-            mean, sd, analyte = (
-                self.mean[a, state],
-                self.sd[a, state],
-                self.catalogue.analytes[name],
-            )
-            wide = self.rng.random() < pop.outlier[0]
-            if wide:
-                mean = pop.reading_mean[a, :, 0].mean()
-                sd = 2 * pop.reading_sd[a, :, 0].max()
-            elif name in self.previous:
-                last, before = self.previous[name]
-                gap = max((day - before).days / 7.0, 1.0)
-                if gap <= PREVIOUS_WEEKS:
-                    pull = pop.carry[a, 0] ** gap
-                    mean += pull * (np.log(last + analyte.offset) - mean)
-                    sd *= np.sqrt(1 - pull**2)
-            x = max(float(np.exp(self.rng.normal(mean, sd)) - analyte.offset), 0.0)
-            out[name] = _chart(analyte, x, self.habits.kit_steps)
-            self.previous[name] = (out[name].best, day)
+            x = self.answers.reading(a, day, state)
+            out[name] = _chart(self.catalogue.analytes[name], x, self.habits.kit_steps)
+            self.answers.note_reading(a, day, out[name].best)
         return out
-
-    def _judge(self, day: dt.date, state: int) -> str:
-        pop = self.population
-        k, phase = len(pop.phases), state // pop.n_stages
-        recent = self.judged is not None and (day - self.judged[1]).days <= 7 * PREVIOUS_WEEKS
-        if self.judged is not None and recent and self.rng.random() < pop.judge_repeat[0]:
-            named = self.judged[0]
-        else:
-            p = confusion(pop.judge_accuracy[0], k)[phase, :, 0]
-            named = int(self.rng.choice(k, p=p))
-        self.judged = (named, day)
-        return pop.phases[named]
 
 
 def simulate_logbook(
@@ -288,7 +250,7 @@ def simulate_logbook(
         start = single.start[panel.rock[n]]
         if habits.skipped_phase is not None:
             start, matrices = _pass_over(habits.skipped_phase, start, matrices, single.n_stages)
-        path = _path(start, matrices, rng)
+        path = draw_path(start, matrices, rng)
         paths.append(path)
         # Every so many tanks: exactly that share, and no random numbers for it.
         share = habits.judged_tanks
@@ -320,11 +282,3 @@ def _pass_over(phase: int, start: Floats, matrices: Floats, n_stages: int) -> tu
     matrices[:, :first, after] += matrices[:, :first, first:after].sum(axis=2)
     matrices[:, :first, first:after] = 0.0
     return start, matrices
-
-
-def _path(start: Floats, matrices: Floats, rng: np.random.Generator) -> Ints:
-    path = np.empty(len(matrices) + 1, dtype=np.int64)
-    path[0] = rng.choice(len(start), p=start)
-    for t, matrix in enumerate(matrices):
-        path[t + 1] = np.searchsorted(np.cumsum(matrix[path[t]]), rng.random() * (1 - 1e-12))
-    return path
