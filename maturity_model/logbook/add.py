@@ -15,7 +15,8 @@ from maturity_model.logbook.begin import table_columns
 from maturity_model.logbook.csv_text import CsvText, CsvTextError
 from maturity_model.logbook.events import EVENT_COLUMNS
 from maturity_model.logbook.files import MAX_BYTES, decode, find_separator, normal, read_still
-from maturity_model.logbook.incoming import Row, harmless, read_incoming
+from maturity_model.logbook.formulas import without_formula
+from maturity_model.logbook.incoming import Row, read_incoming
 from maturity_model.logbook.problems import Collector, LogbookError, shown
 from maturity_model.logbook.read import Reader
 from maturity_model.logbook.types import CheckIn, Event, Logbook
@@ -329,7 +330,7 @@ def _same_person(old: CheckIn | Event, new: CheckIn | Event) -> bool:
     """Whether one may have written both: a blank observer may be anybody."""
     if isinstance(old, Event) or isinstance(new, Event) or not new.observer:
         return True
-    return old.observer in ("", new.observer, harmless(new.observer))
+    return old.observer in ("", new.observer)
 
 
 def differences(old: CheckIn | Event, new: CheckIn | Event) -> str:
@@ -345,8 +346,8 @@ def differences(old: CheckIn | Event, new: CheckIn | Event) -> str:
     def differ(what: str, here: object, there: object) -> None:
         out.append(f"{what}: {shown(str(there or 'blank'))} there, {shown(str(here))} here")
 
-    note = harmless(new.note)
-    if note and note not in (old.note, harmless(old.note)):
+    note = without_formula(new.note)
+    if note and note not in (old.note, without_formula(old.note)):
         out.append("the note")
     if isinstance(new, Event):
         assert isinstance(old, Event)
@@ -354,7 +355,7 @@ def differences(old: CheckIn | Event, new: CheckIn | Event) -> str:
             differ("amount", f"{new.amount:g}", None if old.amount is None else f"{old.amount:g}")
         return "; ".join(out)
     assert isinstance(old, CheckIn)
-    if new.observer and old.observer not in (new.observer, harmless(new.observer)):
+    if new.observer and old.observer != new.observer:
         differ("observer", new.observer, old.observer)
     if new.look != old.look:
         differ("look", new.look, old.look)

@@ -14,6 +14,7 @@ from maturity_model.logbook.columns import Table
 from maturity_model.logbook.entries import TABLES
 from maturity_model.logbook.events import EVENT_COLUMNS
 from maturity_model.logbook.files import read_csv
+from maturity_model.logbook.formulas import without_formula
 from maturity_model.logbook.kit_table import KIT_COLUMNS
 from maturity_model.logbook.problems import Collector
 from maturity_model.logbook.rows import Context
@@ -73,6 +74,8 @@ def _cell(text: str) -> str:
 
 def _line(row: NewTank) -> str:
     order = {f.name: getattr(row, f.name) for f in fields(row)}
+    for name in ("tank", "keeper", "club"):
+        order[name] = without_formula(order[name].strip())
     return ",".join(_cell(order.get(c, "")) for c in TANK_COLUMNS)
 
 

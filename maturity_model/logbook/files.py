@@ -19,6 +19,7 @@ from maturity_model.logbook.entries import (
     WORKBOOKS,
     nearly_a_table,
 )
+from maturity_model.logbook.formulas import as_typed
 from maturity_model.logbook.problems import Collector, Fault, LogbookError, shown
 
 NOT_A_TABLE = Fault(
@@ -72,8 +73,8 @@ def normal(text: str) -> str:
 
 
 def clean_name(text: str) -> str:
-    """Return a free name as it is kept: stripped, NFC."""
-    text = text.strip()
+    """Return a free name as it is kept: stripped, NFC, without a guard against formulas."""
+    text = as_typed(text.strip())
     if text.isascii():
         return text
     # A name of characters that show nothing is blank.

@@ -15,13 +15,11 @@ from maturity_model.logbook.checkins import CHECKIN_COLUMNS, read_checkins
 from maturity_model.logbook.columns import Table
 from maturity_model.logbook.events import EVENT_COLUMNS, read_events
 from maturity_model.logbook.files import BadRow, RawTable, normal, read_csv
+from maturity_model.logbook.formulas import without_formula
 from maturity_model.logbook.kit_table import Kits
 from maturity_model.logbook.problems import Collector, Fault
 from maturity_model.logbook.rows import Context
 from maturity_model.logbook.types import CheckIn, Event, Problem
-
-#: Cells that a spreadsheet would take for a formula begin with one of these.
-_FORMULA = ("=", "+", "-", "@")
 
 
 class Row(NamedTuple):
@@ -54,11 +52,6 @@ class Incoming:
     def errors(self) -> tuple[Problem, ...]:
         """Problems that forbid using the file."""
         return tuple(dict.fromkeys(p for p in self.problems if p.severity == "error"))
-
-
-def harmless(text: str) -> str:
-    """Return free text that no spreadsheet takes for a formula (OWASP, 'CSV Injection')."""
-    return "'" + text if text.startswith(_FORMULA) else text
 
 
 def read_incoming(file: str, data: bytes, book: Context, kits: Kits) -> Incoming:
@@ -160,7 +153,7 @@ def _cells(entry: CheckIn | Event, row: list[Any], columns: Mapping[str, int]) -
     out = {c: row[i].strip() for c, i in columns.items() if i < len(row) and row[i].strip()}
     # The name and the date as the logbook writes them.
     out |= {"tank": entry.tank, "date": entry.date.isoformat()}
-    for column in ("note", "observer"):
+    for column in ("tank", "note", "observer"):
         if column in out:
-            out[column] = harmless(out[column])
+            out[column] = without_formula(out[column])
     return out

@@ -8,6 +8,8 @@ import re
 from collections.abc import Iterable
 from pathlib import Path
 
+from maturity_model.logbook.formulas import without_formula
+
 _SAFE = re.compile(r"[A-Za-z0-9_-](?:[A-Za-z0-9 _.-]*[A-Za-z0-9_-])?", re.ASCII)
 _UNSAFE = re.compile(r"[^A-Za-z0-9_-]+", re.ASCII)
 #: Device names that some systems refuse or misdirect, whatever the extension.
@@ -91,18 +93,8 @@ def href(file: str) -> str:
     return "./" + file.replace(" ", "%20")
 
 
-def without_formula(text: str) -> str:
-    """Text that no spreadsheet takes for a formula.
-
-    Cells that begin with ``= + - @``, a tab or a line break get an apostrophe in front
-    (OWASP, 'CSV Injection').
-    """
-    formula = text[:1] in ("=", "+", "-", "@", "\t", "\r", "\n")
-    return "'" + text if formula else text
-
-
 def csv_text(text: str) -> str:
-    """A text cell of a CSV file, quoted where needed; see :func:`without_formula`."""
+    """A text cell of a CSV file, quoted where needed; see :func:`.without_formula`."""
     text = without_formula(text)
     if any(c in text for c in ',"\r\n'):
         text = '"' + text.replace('"', '""') + '"'

@@ -56,8 +56,11 @@
   };
   const field = (tank, name) => one(`[data-field="${name}"]`, tank);
 
+  // Without a prototype: a club may call its sign "constructor".
+  const empty = () => Object.create(null);
+
   const read = (tank) => {
-    const out = { signs: {}, readings: {}, events: [] };
+    const out = { signs: empty(), readings: empty(), events: [] };
     for (const name of ["date", "look", "judged_phase", "note"]) out[name] = field(tank, name).value.trim();
     for (const box of all("[data-sign]", tank)) if (answerOf(box)) out.signs[box.dataset.sign] = answerOf(box);
     for (const box of all("[data-analyte]", tank)) {
@@ -223,7 +226,7 @@
 
   // -- the file ----------------------------------------------------------------------------
   const oneLine = (text) => text.replace(/[\u0000-\u001f\u007f-\u009f\u2028\u2029]+/g, " ").trim();
-  // A spreadsheet must not take a note for a formula.
+  // A spreadsheet must not take a name or a note for a formula; the reader undoes it for names.
   const harmless = (text) => (/^[=+\-@]/.test(text) ? "'" + text : text);
   const cell = (text) => (/[",\r\n]/.test(text) ? `"${text.replaceAll('"', '""')}"` : text);
 
@@ -232,11 +235,10 @@
     const observer = harmless(oneLine(one("#observer").value));
     for (const tank of tanks) {
       const said = read(tank);
-      const name = tank.dataset.tank;
+      const name = harmless(tank.dataset.tank);
       if (said.checked) {
         checkDate(field(tank, "date"), tank, "check-in");
-        const row = { tank: name, date: said.date, observer, look: said.look, judged_phase: said.judged_phase, note: harmless(oneLine(said.note)) };
-        Object.assign(row, said.signs);
+        const row = Object.assign(empty(), { tank: name, date: said.date, observer, look: said.look, judged_phase: said.judged_phase, note: harmless(oneLine(said.note)) }, said.signs);
         for (const box of all("[data-analyte]", tank)) {
           const text = said.readings[box.dataset.analyte];
           if (text) row[box.dataset.analyte] = readingText(box, tank, text);
@@ -250,7 +252,7 @@
           continue;
         }
         checkDate(one('[data-part="date"]', event.box), tank, "event");
-        rows.push({ tank: name, date: event.date, event: event.event, amount: amountText(event, tank), note: harmless(oneLine(event.note)) });
+        rows.push(Object.assign(empty(), { tank: name, date: event.date, event: event.event, amount: amountText(event, tank), note: harmless(oneLine(event.note)) }));
       }
     }
     const known = ["tank", "date", "observer", "look", "judged_phase", ...signs, ...analytes, "event", "amount", "note"];

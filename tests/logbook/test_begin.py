@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import datetime as dt
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import pytest
 from maturity_model.catalogue import load_catalogue
 from maturity_model.logbook import read_logbook
 from maturity_model.logbook.begin import BeginError, NewTank, begin_logbook
+from maturity_model.logbook.template import tables_of, template_bytes
 
 TODAY = dt.date(2026, 12, 31)
 
@@ -40,6 +42,25 @@ def test_a_begun_logbook_reads_without_a_problem(tmp_path: Path) -> None:
     head = (folder / "checkins.csv").read_text().strip().split(",")
     catalogue = load_catalogue()
     assert set(head) >= {*catalogue.signs, *catalogue.analytes, "tank", "date", "note"}
+
+
+@pytest.mark.parametrize("name", ["=cmd|x", "+1", "-a", "@SUM(A1)", "'quoted'"])
+def test_a_name_becomes_no_formula_and_reads_as_typed(tmp_path: Path, name: str) -> None:
+    begin(tmp_path, NewTank(name, "2026-02-01", keeper=name, club=name))
+    with (tmp_path / "tanks.csv").open(newline="") as handle:
+        cells = list(csv.reader(handle))[1]
+    assert not any(cell.startswith(("=", "+", "-", "@")) for cell in cells)
+    book = read_logbook(tmp_path, today=TODAY)
+    (tank,) = book.tanks.values()
+    assert (tank.name, tank.keeper, tank.club) == (name, name, name)
+    # In a workbook it is text.
+    openpyxl = pytest.importorskip("openpyxl")
+    workbook = tmp_path / "log.xlsx"
+    workbook.write_bytes(template_bytes(book.catalogue, tables_of(book)))
+    cell = openpyxl.load_workbook(workbook)["tanks"]["A2"]
+    assert (cell.data_type, cell.value) == ("s", name)
+    again = read_logbook(workbook, today=TODAY)
+    assert list(again.tanks) == [name]
 
 
 @pytest.mark.parametrize("name", ["Tanks.CSV", "checkins.csv", "signs.csv", "old.xlsx"])

@@ -87,6 +87,32 @@ def test_fill_save_add_and_see_the_change(browser: Browser, tmp_path: Path) -> N
     assert said == f"Last: seen, {now.day} {now:%B} {now.year}"
 
 
+def test_names_that_mean_something_to_a_program(browser: Browser, tmp_path: Path) -> None:
+    log, name = tmp_path / "log", "=cmd|x"
+    assert main(["new", str(log), "--tank", name, "--started", days_ago(40)]) == 0
+    (log / "signs.csv").write_text(
+        "sign,label,cycling,bloom,colonising,mature\nconstructor,Builder,0.1,0.2,0.3,0.4\n"
+    )
+    downloads_to(browser, tmp_path / "got")
+    show(browser, make_form(log, tmp_path / "form.html"))
+    answer(browser, "t0", "diatoms", "y")
+    click(browser, "#t0 .add")
+    fill(browser, "#t0-e1-event", "water_change")
+    fill(browser, "#t0-e1-amount", "15")
+    path = saved_file(browser, tmp_path / "got")
+    look, event = table(path)
+    assert "constructor" not in look
+    assert (look["tank"], event["tank"]) == ("'" + name, "'" + name)
+    path.unlink()
+    answer(browser, "t0", "constructor", "n")
+    path = saved_file(browser, tmp_path / "got")
+    assert [row["constructor"] for row in table(path)] == ["n", ""]
+    assert main(["add", str(path), str(log)]) == 0
+    book = read_logbook(log)
+    assert (*book.tanks, book.checkins[0].tank, book.events[0].tank) == (name,) * 3
+    assert book.checkins[0].signs == {"diatoms": True, "constructor": False}
+
+
 def test_nothing_is_checked_at_first_and_nothing_is_saved(fresh: Browser, tmp_path: Path) -> None:
     groups = "[...document.querySelectorAll('[data-sign]')]"
     assert fresh.value(f"{groups}.length") == 24

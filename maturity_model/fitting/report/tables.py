@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from maturity_model.fitting.summary import LEVELS
-from maturity_model.report.files import without_formula
+from maturity_model.logbook.formulas import without_formula
 from maturity_model.whole_files import write_file
 
 if TYPE_CHECKING:
