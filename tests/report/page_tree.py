@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import itertools
+import json
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from html.parser import HTMLParser
+from typing import Any
 
 from report.example import example_assessment
 
 from maturity_model.assessment.types import Assessment, TankAssessment
 from maturity_model.report import file_names
 from maturity_model.report.index_page import index_page
-from maturity_model.report.tank_page import tank_page
+from maturity_model.report.machine import tank_record, to_json
+from maturity_model.report.tank_page import phase_labels, tank_page
 
 #: Markup and control characters, for wherever a log's text may stand.
 EVIL = "</title></style><script>alert('x')</script>\"'&<img src=x onerror=alert(1)>\u202e\x07"
@@ -91,3 +96,39 @@ def all_pages(assessment: Assessment) -> list[Node]:
 
 def plain(node: Node) -> str:
     return node.text.replace("\u00a0", " ")
+
+
+def record_of(tank: TankAssessment) -> dict[str, Any]:
+    """The JSON record of a tank, as a program reads it."""
+    assessment = example_assessment((tank,))
+    record = tank_record(tank, assessment, "cmd", phase_labels(assessment))
+    return dict(json.loads(to_json(record)))
+
+
+def check_page(page: Node) -> None:
+    """Headings skip no level, ids are unique, references resolve, tables are whole."""
+    levels = [int(n.tag[1]) for n in page.walk() if re.fullmatch(r"h[1-6]", n.tag)]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(b <= a + 1 for a, b in itertools.pairwise(levels))
+    ids = [n.attributes["id"] for n in page.walk() if "id" in n.attributes]
+    assert len(ids) == len(set(ids))
+    for node in page.walk():
+        assert set(node.attributes.get("aria-labelledby", "").split()) <= set(ids)
+        target = node.attributes.get("href", "")
+        assert not target.startswith("#") or target[1:] in ids
+        assert "style" not in node.attributes  # the policy would drop it
+    for table in page.find("table"):
+        assert table.find("caption")[0].text
+        rows = table.find("tr")
+        width = {len(row.find("th")) + len(row.find("td")) for row in rows}
+        assert width == {len(rows[0].find("th"))}
+
+
+def check_text(page: Node, source: str, least: int) -> None:
+    """:data:`EVIL` stands in a page ``least`` times, and is text."""
+    assert not {n.tag for n in page.walk()} & {"script", "img"}
+    assert not any(a.startswith("on") for n in page.walk() for a in n.attributes)
+    assert source.count("&lt;script&gt;alert(&#39;x&#39;)") >= least
+    assert not {"\u202e", "\x07"} & set(source)
+    assert "<script" not in source

@@ -9,7 +9,7 @@ import numpy as np
 from report.example import AS_OF, example_tank
 
 from maturity_model.assessment.attribution import EventEffect
-from maturity_model.assessment.decisions import Decision
+from maturity_model.assessment.decisions import Decision, Verdict
 from maturity_model.assessment.first_passage import FirstPassage
 from maturity_model.assessment.intervals import Estimate
 from maturity_model.assessment.next_checks import NextCheck
@@ -96,91 +96,103 @@ def group(name: str, bits: float, what: Observed) -> GroupContribution:
     )
 
 
+def decisions(mature: bool, note: str) -> tuple[Decision, ...]:
+    """What each rule for a stocked tank says; ``note`` is what overrules it."""
+    chances = {
+        "add_next_animals": 0.95 if mature else 0.3,
+        "change_water": 0.02 if mature else 0.6,
+        "measure_ammonia": 0.01,
+        "do_nothing": 0.97,
+    }
+    out = []
+    for rule in load_decisions().values():
+        if rule.applies in ("unstocked", "silent"):
+            continue
+        value = chances.get(rule.name, 0.06)
+        verdict: Verdict = "wait" if rule.name == "second_opinion" else "not now"
+        verdict = "yes" if value >= rule.threshold else verdict
+        cautions = (rule.caution, "A deep sand bed was disturbed")
+        why = note or rule.reason
+        chance = spread(value)
+        out.append(Decision(rule, verdict, chance, rule.threshold, why, bool(note), cautions))
+    return tuple(out)
+
+
+def next_checks() -> tuple[NextCheck, ...]:
+    """Two ways of looking for each of six signs, and a reading."""
+    bits = {
+        "coralline_algae": 0.08, "diatoms": 0.05, "hair_algae": 0.03, "cyanobacteria": 0.02,
+        "film_algae": 0.015, "syconoid_sponges": 0.004,
+    }  # fmt: skip
+    never = "syconoid_sponges"
+    looks = [
+        NextCheck("sign", name, how, b, 1.0, 0.4, None if name == never else LAST, name == never)
+        for name, b in bits.items()
+        for how in ("careful", "torch")
+    ]
+    nitrate = NextCheck("reading", "nitrate", "colour_chart", 0.02, 5.0, None, LAST, False)
+    return (*looks, nitrate)
+
+
+def sojourn(mature: bool) -> SojournCheck:
+    """A mature tank, or one that may lag in its bloom."""
+    lever = Plan("water_change=20/1w", (Step("water_change", 20.0, 7),))
+    none = replace(lever, text="water_change=none")
+    habit = Plan("overfeeding=3/10d", (Step("overfeeding", 3.0, 10),))
+    contrasts = (
+        HusbandryContrast(lever, False, spread(0.4), Estimate(0.2, 0.05, 0.4)),
+        HusbandryContrast(habit, True, spread(0.2), Estimate(0.06, 0.0, 0.1)),
+        HusbandryContrast(none, False, spread(0.2), Estimate(0.01, 0, 0.1)),
+    )
+    lagging = 0.01 if mature else 0.4
+    return SojournCheck(
+        3 if mature else 1, (9, 20, 40), (10, 31, 64, None),
+        tuple(map(spread, (0.0, lagging, 0.0, 0.0))), spread(lagging), Pace(0.83, 0.5, 1.4, 0.7),
+        None if mature else spread(0.2), () if mature else contrasts,
+    )  # fmt: skip
+
+
+def evidence(mature: bool) -> WeightOfEvidence:
+    coralline = sign("coralline_algae", True)
+    towards = (
+        group("coralline_algae", 2.5, coralline),
+        group("copepods", 1.1, sign("copepods", True)),
+        group("amphipods", 0.02, sign("amphipods", True)),
+    )
+    singles = (Contribution(coralline, 0.5), Contribution(nitrate(), -0.3))
+    against = (group("nitrate", -0.6, nitrate()),)
+    return WeightOfEvidence(
+        3 if mature else 1, 2, (0.96, 0.03), -1.2, 4.0, singles, towards, against
+    )
+
+
 def example_questions(
     *, alarm: Alarm = "", mature: bool = True, plans: tuple[Plan, ...] = (), note: str = ""
 ) -> Questions:
     """Everything that can be asked, for a tank that is mature or still in bloom."""
     kinds = [k for k in CATALOGUE.events.values() if k.name != "water_change"]
     today = [Plan(k.name, (Step(k.name, k.reference_amount),)) for k in kinds]
-    hazards = [0.05, 0.2, 0.06, 0.1, 0.08, 0.07]
-    rules = load_decisions().values()
-    decisions = []
-    for rule in rules:
-        if rule.applies in ("unstocked", "silent"):
-            continue
-        p = {
-            "add_next_animals": 0.95 if mature else 0.3,
-            "change_water": 0.02 if mature else 0.6,
-            "measure_ammonia": 0.01,
-        }
-        value = p.get(rule.name, 0.97 if rule.name == "do_nothing" else 0.06)
-        yes = value >= rule.threshold
-        decisions.append(
-            Decision(
-                rule,
-                "yes" if yes else "wait" if rule.name == "second_opinion" else "not now",
-                spread(value),
-                rule.threshold,
-                note or rule.reason,
-                bool(note),
-                (rule.caution, "A deep sand bed was disturbed"),
-            )
-        )
-    lever = Plan("water_change=20/1w", (Step("water_change", 20.0, 7),))
-    habit = Plan("overfeeding=3/10d", (Step("overfeeding", 3.0, 10),))
-    contrasts = (
-        HusbandryContrast(lever, False, spread(0.4), Estimate(0.2, 0.05, 0.4)),
-        HusbandryContrast(habit, True, spread(0.2), Estimate(0.06, 0.0, 0.1)),
-        HusbandryContrast(
-            replace(lever, text="water_change=none"), False, spread(0.2), Estimate(0.01, 0, 0.1)
-        ),
-    )
-    looks = [
-        NextCheck("sign", name, how, bits, 1.0, 0.4, last, last is None)
-        for name, bits, last in (
-            ("coralline_algae", 0.08, LAST),
-            ("diatoms", 0.05, LAST),
-            ("hair_algae", 0.03, LAST),
-            ("cyanobacteria", 0.02, LAST),
-            ("film_algae", 0.015, LAST),
-            ("syconoid_sponges", 0.004, None),
-        )
-        for how in ("careful", "torch")
-    ]
-    looks.append(NextCheck("reading", "nitrate", "colour_chart", 0.02, 5.0, None, LAST, False))
-    event = Event("x", dt.date(2026, 2, 3), "crash", None, note)
+    hazards = (0.05, 0.2, 0.06, 0.1, 0.08, 0.07)
+    risks = [risk(p, h, h + 0.03) for p, h in zip(today, hazards, strict=True)]
+    now = waiting(None, 0 if mature else 40, 0.96 if mature else 0.0)
+    crash = Event("x", dt.date(2026, 2, 3), "crash", None, note)
     small = Event("x", dt.date(2025, 9, 3), "livestock_added", 2.0)
     effects = (
         EventEffect(small, 8, spread(0.01), spread(0.008), spread(0.002)),
-        EventEffect(event, 8, spread(0.5), spread(0.1), spread(0.4)),
-        EventEffect(replace(event, date=AS_OF), 0, *(Estimate(0.0, 0.0, 0.0),) * 3),
+        EventEffect(crash, 8, spread(0.5), spread(0.1), spread(0.4)),
+        EventEffect(replace(crash, date=AS_OF), 0, *(Estimate(0.0, 0.0, 0.0),) * 3),
     )
     return Questions(
-        (risk(None, 0.02, 0.04),
-         *(risk(p, h, h + 0.03) for p, h in zip(today, hazards, strict=True)),
-         *(risk(p, 0.3, 0.35) for p in plans)),
-        (waiting(None, 0 if mature else 40, 0.96 if mature else 0.0),
-         *(waiting(p, None) for p in plans)),
+        (risk(None, 0.02, 0.04), *risks, *(risk(p, 0.3, 0.35) for p in plans)),
+        (now, *(waiting(p, None) for p in plans)),
         True,
         effects,
-        SojournCheck(
-            3 if mature else 1, (9, 20, 40), (10, 31, 64, None),
-            tuple(map(spread, (0.0, 0.01 if mature else 0.4, 0.0, 0.0))),
-            spread(0.01 if mature else 0.4), Pace(0.83, 0.5, 1.4, 0.7),
-            None if mature else spread(0.2), () if mature else contrasts,
-        ),
-        WeightOfEvidence(
-            3 if mature else 1, 2, (0.96, 0.03), -1.2, 4.0,
-            (Contribution(sign("coralline_algae", True), 0.5), Contribution(nitrate(), -0.3)),
-            (group("coralline_algae", 2.5, sign("coralline_algae", True)),
-             group("copepods", 1.1, sign("copepods", True)),
-             group("amphipods", 0.02, sign("amphipods", True))),
-            (group("nitrate", -0.6, nitrate()),),
-        ),
+        sojourn(mature),
+        evidence(mature),
         surprises(alarm),
-        tuple(looks),
-        tuple(decisions),
-    )  # fmt: skip
+        next_checks(),
+        decisions(mature, note),
+    )
 
 
 def asked_tank(name: str = "Window reef", **options: object) -> TankAssessment:

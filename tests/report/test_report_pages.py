@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import itertools
 import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from report.example import AS_OF, example_assessment, example_tank, problem
-from report.page_tree import EVIL, Node, all_pages, by_id, page_of, parse
+from report.page_tree import EVIL, Node, all_pages, by_id, check_page, check_text, page_of, parse
 
 from maturity_model.assessment.cautions import Caution
 from maturity_model.assessment.types import Assessment, Reach, TankAssessment
@@ -34,24 +33,9 @@ def test_sections_stand_in_the_binding_order(pages: list[Node]) -> None:
     )  # fmt: skip
 
 
-def test_headings_do_not_skip_a_level(pages: list[Node]) -> None:
+def test_pages_are_whole(pages: list[Node]) -> None:
     for page in pages:
-        levels = [int(n.tag[1]) for n in page.walk() if re.fullmatch(r"h[1-6]", n.tag)]
-        assert levels[0] == 1
-        assert levels.count(1) == 1
-        assert all(b <= a + 1 for a, b in itertools.pairwise(levels))
-
-
-def test_ids_are_unique_and_references_resolve(pages: list[Node]) -> None:
-    for page in pages:
-        ids = [n.attributes["id"] for n in page.walk() if "id" in n.attributes]
-        assert len(ids) == len(set(ids))
-        for node in page.walk():
-            for name in node.attributes.get("aria-labelledby", "").split():
-                assert name in ids
-            target = node.attributes.get("href", "")
-            if target.startswith("#"):
-                assert target[1:] in ids
+        check_page(page)
 
 
 def test_every_picture_has_a_title_and_a_table(pages: list[Node]) -> None:
@@ -66,12 +50,8 @@ def test_every_picture_has_a_title_and_a_table(pages: list[Node]) -> None:
             following = nodes[nodes.index(figure) + 1]
             assert following.tag == "details"
             (table,) = following.find("table")
-            assert table.find("caption")[0].text
             assert {n.attributes["scope"] for n in table.find("th")} == {"col", "row"}
-            width = len(table.find("tr")[0].find("th"))
             assert len(table.find("tr")) > 1
-            for row in table.find("tr"):
-                assert len(row.find("th")) + len(row.find("td")) == width
     # On the page of all tanks the sentence beside a bar says the same; its title says it whole.
     bars = [n for n in pages[-1].find("svg") if n.attributes.get("role") == "img"]
     assert len(bars) == 5
@@ -83,7 +63,6 @@ def test_pages_run_and_fetch_nothing(pages: list[Node]) -> None:
         for node in page.walk():
             assert node.tag not in {"script", "iframe", "object", "embed", "form", "img", "link"}
             assert not any(name.startswith("on") for name in node.attributes)
-            assert "style" not in node.attributes  # the policy would drop it
             assert node.attributes.get("href", "./").startswith(("./", "#"))
         policy = next(
             n.attributes["content"]
@@ -147,14 +126,7 @@ def test_text_from_a_log_stays_text() -> None:
         index_page(assessment, names, EVIL),
     ]
     for source, least in zip(sources, (30, 20), strict=True):
-        page = parse(source)
-        tags = {n.tag for n in page.walk()}
-        assert not tags & {"script", "img"}
-        assert not any(a.startswith("on") for n in page.walk() for a in n.attributes)
-        assert source.count("&lt;script&gt;alert(&#39;x&#39;)") >= least
-        assert "\u202e" not in source
-        assert "\x07" not in source
-        assert "<script" not in source
+        check_text(parse(source), source, least)
     summary = text_summary(assessment)
     assert "\u202e" not in summary
     assert "\x07" not in summary

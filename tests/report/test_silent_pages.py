@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
-import json
 from dataclasses import replace
 from pathlib import Path
 
 from report.example import AS_OF, example_assessment, example_tank
-from report.page_tree import Node, all_pages, by_id, page_of, plain
+from report.page_tree import Node, all_pages, by_id, page_of, plain, record_of
 from report.question_example import asked_tank
 
 from maturity_model.assessment.types import TankAssessment
 from maturity_model.cli.main import main
 from maturity_model.logbook import Tank
 from maturity_model.report import text_summary
-from maturity_model.report.machine import tank_record, to_json
-from maturity_model.report.tank_page import phase_labels
 
 AT_START = "It is already at the start: nothing lies below cycling"
 
@@ -40,11 +37,6 @@ def summary_of(tank: TankAssessment) -> list[str]:
 
 def folded(node: Node) -> str:
     return " ".join(plain(d) for d in node.find("details"))
-
-
-def record_of(tank: TankAssessment) -> dict[str, object]:
-    assessment = example_assessment((tank,))
-    return json.loads(to_json(tank_record(tank, assessment, "x", phase_labels(assessment))))  # type: ignore[no-any-return]
 
 
 def test_the_first_line_says_how_long_nobody_looked() -> None:
