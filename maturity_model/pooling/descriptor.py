@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import re
+import warnings
 from pathlib import Path
 from typing import Any
 
 from maturity_model.catalogue import Catalogue, CatalogueError, add_sign
-from maturity_model.pooling.problems import PoolError, PoolMismatch
-from maturity_model.pooling.tables import ARROW, FORMAT, TableKind, codes, pattern
+from maturity_model.pooling.problems import PoolError, PoolMismatch, PoolWarning
+from maturity_model.pooling.tables import ARROW, FORMAT, WITHOUT_DIGEST, TableKind, codes, pattern
 
 DESCRIPTOR = "datapackage.json"
 _MAX_BYTES = 4 * 2**20
 #: No log is longer, in days.
 _MAX_DAY = 36_525
+
+
+def digest_of(own: dict[str, Any]) -> str:
+    """SHA-256 of what a pool states of itself, the digest left out."""
+    content = {name: value for name, value in own.items() if name != "digest"}
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
 
 def read_descriptor(path: Path) -> dict[str, Any]:
@@ -30,12 +38,23 @@ def read_descriptor(path: Path) -> dict[str, Any]:
     try:
         about = json.loads(data)
         own = about["maturity_model"]
-        number, _ = own["pool"], dict(own["sha256"])
+        number, digest, _ = own["pool"], digest_of(own), dict(own["sha256"])
     except (ValueError, TypeError, KeyError, RecursionError):
         raise PoolError(f"{path} is no pool: its {DESCRIPTOR} is not one of a pool") from None
-    if number != FORMAT:
+    if number not in (FORMAT, WITHOUT_DIGEST):
         raise PoolMismatch(
-            f"{path} is a pool of format {str(number)[:20]}; this program reads format {FORMAT}"
+            f"{path} is a pool of format {str(number)[:20]}; this program reads format {FORMAT}: "
+            "make the pool again, or install a newer maturity-model"
+        )
+    if "digest" in own or number == FORMAT:
+        if own.get("digest") != digest:
+            raise PoolError(f"{DESCRIPTOR} of {path} is damaged, or was changed; fetch it again")
+    else:
+        warnings.warn(
+            f"{path} is a pool of version 0.1, whose {DESCRIPTOR} carries no digest, so damage to "
+            "it would go unnoticed; make the pool again",
+            PoolWarning,
+            stacklevel=3,
         )
     return dict(own)
 

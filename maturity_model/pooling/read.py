@@ -116,7 +116,7 @@ class PoolReader:
     rows : dict of str to int
         Rows by table, for those tables that are sorted by tank.
     sha256 : str
-        Over the digests of the files, as the descriptor gives them.
+        Over the digests of the files and of the descriptor, as it gives them.
 
     Raises
     ------
@@ -137,7 +137,8 @@ class PoolReader:
         if check:
             for name, digest in digests.items():
                 self._check_digest(name, digest)
-        self.sha256 = hashlib.sha256("".join(digests.values()).encode()).hexdigest()
+        stated = "".join(digests.values()) + str(about.get("digest", ""))
+        self.sha256 = hashlib.sha256(stated.encode()).hexdigest()
         self._kinds = {k.name: k for k in kinds}
         self._groups = {k.name: self._row_groups(k) for k in kinds}
         self._by_tank = [k for k in kinds if any(c.name == _KEY for c in k.columns)]

@@ -8,8 +8,8 @@ from maturity_model.catalogue import LOOKS, METHODS, ROCKS, Catalogue
 from maturity_model.pooling.merge import SAND_BANDS, VOLUME_BANDS
 from maturity_model.pooling.pseudonyms import DIGITS, LETTERS
 
-#: Format of pools; raised when pools of older versions can no longer be read.
-FORMAT = 1
+#: Format of pools; those of version 0.1 had no digest over their descriptor.
+FORMAT, WITHOUT_DIGEST = 2, 1
 #: Table Schema types and what they are in Parquet.
 ARROW = {"string": "string", "yearmonth": "string", "integer": "int32", "number": "double",
          "boolean": "bool"}  # fmt: skip

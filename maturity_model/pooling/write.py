@@ -12,7 +12,7 @@ from maturity_model.catalogue import LOOKS, Sign
 from maturity_model.catalogue.standards import load_measures
 from maturity_model.pooling.anonymity import PUBLISHED, note
 from maturity_model.pooling.darwin import write_archive
-from maturity_model.pooling.descriptor import DESCRIPTOR
+from maturity_model.pooling.descriptor import DESCRIPTOR, digest_of
 from maturity_model.pooling.logbook_arrays import LogbookArrays
 from maturity_model.pooling.merge import Pool
 from maturity_model.pooling.tables import ARROW, FORMAT, TableKind, codes, tables
@@ -171,6 +171,23 @@ def _descriptor(
     arrays: LogbookArrays, pool: Pool, folder: Path, kinds: tuple[TableKind, ...]
 ) -> dict[str, Any]:
     catalogue, measures = arrays.catalogue, load_measures()
+    own: dict[str, Any] = {
+        "pool": FORMAT,
+        # Not as a resource's hash: the library frictionless counts no bytes of Parquet,
+        # and takes each hash that it did not check for a wrong one.
+        "sha256": {name: file_sha256(folder / name) for name in FILES if name != DESCRIPTOR},
+        "codes": codes(catalogue, arrays.sign_names()),
+        "own_signs": [_own(arrays.own[name]) for name in sorted(arrays.own)],
+        "units": {
+            a.name: {
+                "quantity": a.quantity,
+                "unit": a.unit,
+                "cf_standard_name": measures[a.name].cf_standard_name or None,
+            }
+            for a in catalogue.analytes.values()
+        },
+    }
+    own["digest"] = digest_of(own)
     return {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
         "name": "maturity-model-pool",
@@ -180,22 +197,7 @@ def _descriptor(
         "all the same.",
         "keywords": ["aquarium", "marine", "succession", "detection"],
         "resources": [_resource(kind) for kind in kinds],
-        "maturity_model": {
-            "pool": FORMAT,
-            # Not as a resource's hash: the library frictionless counts no bytes of Parquet,
-            # and takes each hash that it did not check for a wrong one.
-            "sha256": {name: file_sha256(folder / name) for name in FILES if name != DESCRIPTOR},
-            "codes": codes(catalogue, arrays.sign_names()),
-            "own_signs": [_own(arrays.own[name]) for name in sorted(arrays.own)],
-            "units": {
-                a.name: {
-                    "quantity": a.quantity,
-                    "unit": a.unit,
-                    "cf_standard_name": measures[a.name].cf_standard_name or None,
-                }
-                for a in catalogue.analytes.values()
-            },
-        },
+        "maturity_model": own,
     }
 
 

@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 import csv
+import hashlib
+import io
+import json
+from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -16,6 +21,7 @@ from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
 from maturity_model.logbook import Logbook
 from maturity_model.panel import Panel, build_panel
 from maturity_model.pooling.command import PoolReport, make_pool
+from maturity_model.pooling.descriptor import DESCRIPTOR, digest_of
 from maturity_model.population import elicit_population
 from maturity_model.population.tables import fit_to_catalogue
 from maturity_model.population.types import Population, take_draws
@@ -116,3 +122,31 @@ def pool(out: Path, *paths: Path, default: bool = True, key: Path | None = None)
 def contents(folder: Path) -> dict[str, bytes]:
     """Bytes of each file."""
     return {p.name: p.read_bytes() for p in sorted(folder.iterdir())}
+
+
+def redescribe(folder: Path, change: Callable[[dict[str, Any]], object]) -> None:
+    """Change what a pool states of itself; its digest then fits again."""
+    path = folder / DESCRIPTOR
+    about = json.loads(path.read_text("utf-8"))
+    own = about["maturity_model"]
+    change(own)
+    if "digest" in own:
+        own["digest"] = digest_of(own)
+    path.write_text(json.dumps(about), "utf-8")
+
+
+def forge_file(folder: Path, name: str, content: bytes) -> None:
+    """Put another file in the place of one of a pool's, with digests that fit."""
+    (folder / name).write_bytes(content)
+    digest = hashlib.sha256(content).hexdigest()
+    redescribe(folder, lambda own: own["sha256"].update({name: digest}))
+
+
+def forge_table(folder: Path, table: str, change: Callable[[Any], Any], **options: Any) -> None:
+    """Change a table of a pool, with digests that fit."""
+    import pyarrow.parquet as pq
+
+    changed = change(pq.read_table(folder / f"{table}.parquet"))
+    buffer = io.BytesIO()
+    pq.write_table(changed, buffer, store_schema=False, **options)
+    forge_file(folder, f"{table}.parquet", buffer.getvalue())

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import io
 import os
 import sys
 from collections.abc import Callable
@@ -13,7 +11,16 @@ from typing import Any
 
 import numpy as np
 import pytest
-from pooling.pooled_logs import DEMO, SECRET, contents, pool, simulated, write_log
+from pooling.pooled_logs import (
+    DEMO,
+    SECRET,
+    contents,
+    forge_file,
+    forge_table,
+    pool,
+    simulated,
+    write_log,
+)
 
 from maturity_model.cli import main
 from maturity_model.pooling import PoolError, command, read_pool
@@ -169,24 +176,6 @@ def forge(folder: Path, table: str, column: str, value: Any) -> None:
         return found.set_column(place, column, pa.array(cells, type=found.schema.field(place).type))
 
     forge_table(folder, table, change)
-
-
-def forge_table(folder: Path, table: str, change: Callable[[Any], Any]) -> None:
-    """Change a table, and make the descriptor agree."""
-    import pyarrow.parquet as pq
-
-    changed = change(pq.read_table(folder / f"{table}.parquet"))
-    buffer = io.BytesIO()
-    pq.write_table(changed, buffer, store_schema=False)
-    forge_file(folder, f"{table}.parquet", buffer.getvalue())
-
-
-def forge_file(folder: Path, name: str, content: bytes) -> None:
-    """Put another file in the place of one, and make the descriptor agree."""
-    path, about = folder / name, folder / "datapackage.json"
-    old, new = (hashlib.sha256(c).hexdigest() for c in (path.read_bytes(), content))
-    path.write_bytes(content)
-    about.write_text(about.read_text("utf-8").replace(old, new), "utf-8")
 
 
 def rows_of(tanks: Any, rows: int) -> Any:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,6 +20,7 @@ from pooling.pooled_logs import (
     likelihood,
     pool,
     population,
+    redescribe,
     simulated,
     write_log,
 )
@@ -28,6 +31,7 @@ from maturity_model.fitting.tank_likelihood import tank_log_likelihood
 from maturity_model.logbook import LogbookError, read_logbook
 from maturity_model.panel import build_panel
 from maturity_model.pooling import PoolError, PoolMismatch, is_pool, read_pool
+from maturity_model.pooling.problems import PoolWarning
 
 
 @pytest.fixture(autouse=True)
@@ -247,9 +251,33 @@ def test_a_descriptor_of_something_else_is_refused(text: str, tmp_path: Path) ->
 
 def test_a_pool_of_a_later_format_is_refused(tmp_path: Path) -> None:
     pool(tmp_path / "pool", DEMO)
+    redescribe(tmp_path / "pool", lambda own: own.update(pool=3))
+    with pytest.raises(PoolMismatch, match=r"format 3.*install a newer"):
+        read_pool(tmp_path / "pool")
+
+
+def test_a_pool_of_version_0_1_is_read_with_a_warning(tmp_path: Path) -> None:
+    pool(tmp_path / "pool", DEMO)
+    want = read_pool(tmp_path / "pool")
+
+    def older(own: dict[str, Any]) -> None:
+        own["pool"] = 1
+        del own["digest"]
+
+    redescribe(tmp_path / "pool", older)
+    with pytest.warns(PoolWarning, match="carries no digest"):
+        found = read_pool(tmp_path / "pool")
+    assert (found.tanks, found.checkins, found.events) == (want.tanks, want.checkins, want.events)
+
+
+def test_a_descriptor_that_was_changed_is_refused(tmp_path: Path) -> None:
+    # A number of a club's own sign would change every result without a word.
+    pool(tmp_path / "pool", DEMO)
     path = tmp_path / "pool" / "datapackage.json"
-    path.write_text(path.read_text("utf-8").replace('"pool": 1', '"pool": 2'), "utf-8")
-    with pytest.raises(PoolMismatch, match="format 2"):
+    about = json.loads(path.read_text("utf-8"))
+    about["maturity_model"]["own_signs"][0]["detection"][0] = 0.5
+    path.write_text(json.dumps(about), "utf-8")
+    with pytest.raises(PoolError, match="damaged, or was changed"):
         read_pool(tmp_path / "pool")
 
 

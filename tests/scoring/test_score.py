@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from pooling.pooled_logs import CATALOGUE, DEMO, pool
+from pooling.pooled_logs import CATALOGUE, DEMO, forge_table, pool, redescribe
 from scoring.scored import agree, clubs, files, make, sha, small_population, table
 
 from maturity_model.cli import main
@@ -233,10 +233,7 @@ def test_population_and_pool_must_fit(tmp_path: Path, capsys: pytest.CaptureFixt
     assert main([*words, str(tmp_path / "events.nc")]) == 4
     assert "has the events x," in capsys.readouterr().err
     assert main([*words, str(tmp_path / "none.nc")]) == 4
-    descriptor = source / "datapackage.json"
-    about = json.loads(descriptor.read_text())
-    about["maturity_model"]["codes"]["phases"][0] = "sleeping"
-    descriptor.write_text(json.dumps(about))
+    redescribe(source, lambda own: own["codes"]["phases"].__setitem__(0, "sleeping"))
     assert main(words[:-1]) == 4
     assert "another catalogue: phases differ" in capsys.readouterr().err
     assert not (tmp_path / "scores").exists()
@@ -282,26 +279,13 @@ def test_ranges_of_a_stream_are_the_pool(tmp_path: Path, monkeypatch: pytest.Mon
                 ]  # fmt: skip
 
 
-def _rewrite(source: Path, name: str, change: Callable[[Any], Any], **options: Any) -> None:
-    """Change a table of a pool, and its digest."""
-    import pyarrow.parquet as pq
-
-    path = source / f"{name}.parquet"
-    table = change(pq.read_table(path))
-    pq.write_table(table, path, store_schema=False, **options)
-    descriptor = source / "datapackage.json"
-    about = json.loads(descriptor.read_text())
-    about["maturity_model"]["sha256"][path.name] = sha(path)
-    descriptor.write_text(json.dumps(about))
-
-
 def test_tables_in_another_order_or_without_statistics(tmp_path: Path) -> None:
     source = make(tmp_path)
     population = small_population(tmp_path / "p.nc")
     score(source, tmp_path / "a", population=population, part_tanks=3)
     shuffled = np.random.default_rng(0)
     for name in ("checkins", "readings", "events"):
-        _rewrite(
+        forge_table(
             source, name, lambda t: t.take(shuffled.permutation(len(t))), row_group_size=11,
             write_statistics=name != "readings",
         )  # fmt: skip
@@ -312,14 +296,14 @@ def test_tables_in_another_order_or_without_statistics(tmp_path: Path) -> None:
         # Readings of a check-in are multiplied in another order.
         for name in (*CATALOGUE.phases, "regression_4", "regression_8"):
             assert after[key][name] == pytest.approx(row[name], abs=1e-12)
-    _rewrite(source, "tanks", lambda t: t.take(list(range(len(t)))[::-1]))
+    forge_table(source, "tanks", lambda t: t.take(list(range(len(t)))[::-1]))
     with pytest.raises(PoolError, match="not sorted by tank"):
         score(source, tmp_path / "c", population=population)
 
 
 def test_rows_of_no_tank_are_noticed(tmp_path: Path) -> None:
     source = make(tmp_path)
-    _rewrite(source, "tanks", lambda t: t.slice(0, len(t) - 1))
+    forge_table(source, "tanks", lambda t: t.slice(0, len(t) - 1))
     with pytest.raises(PoolError, match="not in the pool"):
         score(source, tmp_path / "scores", draws=3, part_tanks=2)
 
