@@ -5,10 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from maturity_model.cli.common import DONE, LOG_ERRORS, USAGE, cannot_write, refuse, say
-
-#: Lines of a refused file that are listed on stderr.
-MAX_LISTED = 40
+from maturity_model.cli.common import say
+from maturity_model.cli.edits import run_edit
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -42,32 +40,22 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, command: str) -> int:
     """Run the command; the exit code."""
-    from maturity_model.logbook.add import AddError, add_file
-    from maturity_model.whole_files import LockedError
+    from maturity_model.logbook.add import add_file
 
-    try:
+    def add() -> None:
         added = add_file(args.file, args.logbook, conflict=args.conflict)
-    except AddError as error:
-        for line in error.lines[:MAX_LISTED]:
-            say(line)
-        if len(error.lines) > MAX_LISTED:
-            say(f"... and {len(error.lines) - MAX_LISTED} more")
-        return refuse("nothing was added", LOG_ERRORS)
-    except LockedError as error:
-        return refuse(error, USAGE)
-    except OSError as error:
-        return cannot_write(args.logbook, error)
-    for remark in added.remarks:
-        say(remark)
-    parts = [_many(added.checkins, "check-in"), _many(added.events, "event")]
-    print(f"{args.logbook}: {' and '.join(parts)} added", end="")
-    print(f", {added.replaced} replaced" if added.replaced else "", end="")
-    print(f", {added.already} already there" if added.already else "")
-    if added.columns:
-        print(f"New columns in the check-ins: {', '.join(added.columns)}")
-    for backup in added.backups:
-        print(f"As it was before: {args.logbook / backup}")
-    return DONE
+        for remark in added.remarks:
+            say(remark)
+        parts = [_many(added.checkins, "check-in"), _many(added.events, "event")]
+        print(f"{args.logbook}: {' and '.join(parts)} added", end="")
+        print(f", {added.replaced} replaced" if added.replaced else "", end="")
+        print(f", {added.already} already there" if added.already else "")
+        if added.columns:
+            print(f"New columns in the check-ins: {', '.join(added.columns)}")
+        for backup in added.backups:
+            print(f"As it was before: {args.logbook / backup}")
+
+    return run_edit(add, args.logbook, "nothing was added")
 
 
 def _many(count: int, what: str) -> str:

@@ -21,6 +21,7 @@ COMMANDS = {
     "weekly": "read a logbook and write a report for every tank",
     "form": "write a form for the weekly check-in, to be filled in a browser",
     "add": "add what the form saved to a logbook",
+    "correct": "correct one entry of a logbook",
     "new": "begin a logbook",
     "template": "write a spreadsheet to log in (needs the extra 'sheets')",
     "fit": "learn a population from logbooks (needs the extra 'fit')",

@@ -9,6 +9,7 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 
 from maturity_model.catalogue import Catalogue
+from maturity_model.identity import fold
 from maturity_model.logbook.checkins import CHECKIN_COLUMNS
 from maturity_model.logbook.columns import Table
 from maturity_model.logbook.entries import TABLES
@@ -117,7 +118,7 @@ def begin_logbook(
         When a file cannot be written; those made before it are removed again.
     """
     tanks = [check_tank(row, catalogue, today) for row in rows]
-    if len({t.name for t in tanks}) < len(tanks):
+    if len({fold(t.name) for t in tanks}) < len(tanks):
         raise BeginError("two of the tanks have one name; choose another for one of them")
     if folder.exists() and not folder.is_dir():
         raise BeginError(f"{folder} is a file; name a folder")
@@ -135,7 +136,7 @@ def begin_logbook(
         for table, columns in table_columns(catalogue).items()
     }
     content["tanks.csv"] += "".join(f"{line}\n" for line in lines)
-    if not any(name.lower().startswith("readme") for name in _names(folder)):
+    if not any(fold(name).startswith("readme") for name in _names(folder)):
         content["README.txt"] = README
     made: list[Path] = []
     folder.mkdir(parents=True, exist_ok=True)
@@ -158,7 +159,7 @@ def _names(folder: Path) -> list[str]:
 
 def _tables_in(folder: Path) -> list[str]:
     def is_table(name: str) -> bool:
-        stem, ending = os.path.splitext(name.lower())
+        stem, ending = os.path.splitext(fold(name))
         return ending == ".xlsx" or (ending == ".csv" and stem in TABLES)
 
     return [name for name in _names(folder) if is_table(name)]

@@ -6,6 +6,7 @@ from maturity_model.catalogue import LOOKS, Analyte
 from maturity_model.identity import fold
 from maturity_model.logbook.columns import RefusedRow, Table
 from maturity_model.logbook.files import normal
+from maturity_model.logbook.formulas import as_typed
 from maturity_model.logbook.kit_table import Kits
 from maturity_model.logbook.kits import Scale
 from maturity_model.logbook.problems import Fault, RuleUse
@@ -14,7 +15,10 @@ from maturity_model.logbook.types import CheckIn, Reading, Tank
 
 CHECKIN_COLUMNS = ("tank", "date", "observer", "look", "judged_phase", "note")
 #: How a sign's answer may be written, lower case.
-ANSWERS = YES_NO | {"present": True, "detected": True, "absent": False, "notdetected": False}
+ANSWERS = YES_NO | {
+    "seen": True, "present": True, "detected": True,
+    "not seen": False, "absent": False, "notdetected": False,
+}  # fmt: skip
 _NO_ANSWER = Fault(
     "is neither yes nor no", "write y (seen), n (looked for and not seen) or leave it blank"
 )
@@ -78,7 +82,7 @@ class _CheckIns:
             observer,
             self._word(line, "look", cells[i_look], tank) or "careful",
             self._word(line, "judged_phase", cells[i_phase], tank),
-            cells[i_note],
+            as_typed(cells[i_note]),
             self._signs(line, cells, tank),
             self._readings(line, cells, tank, observer),
             self.table.file,

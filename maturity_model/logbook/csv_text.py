@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from maturity_model.logbook.files import normal, states_separator
 
@@ -45,7 +45,7 @@ class CsvText:
             None,
         )
         if at is None:
-            raise CsvTextError("has no header")
+            raise CsvTextError("has no header; write the column names in its first line")
         self._header_at = at
         self.header: list[str] = self._records[at][2]
         self._lines = {line: i for i, (line, _, _) in enumerate(self._records)}
@@ -73,7 +73,8 @@ class CsvText:
             return
         line, width = self.widest()
         if width > len(self.header):
-            raise CsvTextError(f"has more cells in line {line} than column names; mend that first")
+            what = f"has more cells in line {line} than column names"
+            raise CsvTextError(f"{what}; name the columns, or remove the cells")
         first, raw, _ = self._records[self._header_at]
         end = _line_end(raw)
         more = "".join(self._separator + self._quote(name) for name in names)
@@ -81,35 +82,49 @@ class CsvText:
         self._records[self._header_at] = (first, raw[: len(raw) - len(end)] + more + end,
                                           self.header)  # fmt: skip
 
-    def append(self, row: Mapping[str, str]) -> None:
-        """Add a row at the end; ``row`` holds cells by column name."""
-        line, raw, cells = self._records[-1]
-        if not _line_end(raw):
-            self._records[-1] = (line, raw + self._end, cells)
-        new = self._cells([""] * len(self.header), row)
-        self._records.append((0, self._row(new) + self._end, new))
+    def cells(self, line: int) -> list[str]:
+        """Cells of the row that begins in ``line``, one for each column at least."""
+        return self._filled(self._records[self._lines[line]][2])
 
-    def replace(self, line: int, row: Mapping[str, str]) -> None:
-        """Put cells into the row that begins in ``line``; its other cells stay."""
+    def has_row(self, line: int) -> bool:
+        """Whether a row below the header begins in ``line``, with anything in it."""
+        at = self._lines.get(line, 0)
+        return at > self._header_at and any(c.strip() for c in self._records[at][2])
+
+    def overlaid(self, cells: Sequence[str], new: Mapping[str, str]) -> list[str]:
+        """A row's cells with some of them, by column name, replaced."""
+        places: dict[str, int] = {}
+        for index, text in enumerate(self.header):
+            places.setdefault(normal(text), index)
+        out = self._filled(cells)
+        for name, value in new.items():
+            out[places[name]] = value
+        return out
+
+    def append(self, cells: Sequence[str]) -> None:
+        """Add a row at the end."""
+        line, raw, last = self._records[-1]
+        if not _line_end(raw):
+            self._records[-1] = (line, raw + self._end, last)
+        self._records.append((0, self._row(cells) + self._end, list(cells)))
+
+    def replace(self, line: int, cells: Sequence[str]) -> None:
+        """Put other cells into the row that begins in ``line``."""
         at = self._lines[line]
-        _, raw, cells = self._records[at]
-        width = len(self.header)
-        new = self._cells([*cells, *[""] * (width - len(cells))], row)
-        self._records[at] = (line, self._row(new) + _line_end(raw), new)
+        _, raw, _ = self._records[at]
+        self._records[at] = (line, self._row(cells) + _line_end(raw), list(cells))
+
+    def remove(self, line: int) -> None:
+        """Remove the row that begins in ``line``."""
+        self._records[self._lines[line]] = (line, "", [])
 
     def to_bytes(self) -> bytes:
         """The file's new content."""
         text = "".join(raw for _, raw, _ in self._records)
         return self._mark + text.encode(self._encoding)
 
-    def _cells(self, cells: list[str], row: Mapping[str, str]) -> list[str]:
-        places: dict[str, int] = {}
-        for index, text in enumerate(self.header):
-            places.setdefault(normal(text), index)
-        out = list(cells)
-        for name, value in row.items():
-            out[places[name]] = value
-        return out
+    def _filled(self, cells: Sequence[str]) -> list[str]:
+        return [*cells, *[""] * (len(self.header) - len(cells))]
 
     def _row(self, cells: Iterable[str]) -> str:
         return self._separator.join(map(self._quote, cells))
@@ -143,8 +158,7 @@ def _records(text: str, separator: str) -> Iterator[tuple[int, str, list[str]]]:
             return
         except csv.Error as error:
             if "unexpected end" in str(error) or "field limit" in str(error):
-                raise CsvTextError(
-                    f"has a quotation mark that is never closed (line {first}); mend that first"
-                ) from None
+                what = f"has a quotation mark that is never closed (line {first})"
+                raise CsvTextError(f"{what}; close it, or remove it") from None
             cells = []
         yield first, "".join(lines), cells

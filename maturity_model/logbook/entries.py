@@ -36,7 +36,7 @@ def nearly_a_table(name: str, *, is_sheet: bool = False) -> str | None:
         a table, or the ending cannot hold one.
     """
     words = re.findall(r"[^\W\d_]+", fold(name))
-    endings = [] if is_sheet else [e.rstrip("~") for e in name.lower().split(".")[1:]]
+    endings = [] if is_sheet else [e.rstrip("~") for e in fold(name).split(".")[1:]]
     if endings and not _ENDINGS.intersection(endings):
         return None  # a photograph, a letter
     words = [w for w in words if is_sheet or w not in _ENDINGS]

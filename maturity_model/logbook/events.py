@@ -5,6 +5,7 @@ from __future__ import annotations
 from maturity_model.catalogue import EventKind
 from maturity_model.logbook.columns import RefusedRow, Table, needed
 from maturity_model.logbook.files import normal
+from maturity_model.logbook.formulas import as_typed
 from maturity_model.logbook.numbers import parse_number
 from maturity_model.logbook.problems import Fault
 from maturity_model.logbook.rows import Context, DatedRows
@@ -32,6 +33,7 @@ def read_events(context: Context, table: Table) -> list[Event]:
         if first != line:
             mend = "remove one of the two, or say in the note that it happened twice"
             raise RefusedRow(None, text, Fault(f"repeats line {first}", mend), tank.name)
+        note = as_typed(note)
         return Event(tank.name, date, kind.name, amount, note, table.file, line)
 
     return table.read(understand)

@@ -88,14 +88,14 @@ class LogbookFiles:
         self.path, self.problems = path, problems
         #: Text tables, whatever parts their columns.
         self.csv: dict[str, tuple[str, bytes]] = {}
-        #: Tables that have a text file, which may be unreadable.
-        self.named: set[str] = set()
+        #: By table: its text file, which may be unreadable.
+        self.paths: dict[str, Path] = {}
         self.books: list[tuple[str, bytes]] = []
         self._read: list[tuple[str, bytes]] = []
         try:
             if path.is_dir():
                 self._folder()
-            elif path.suffix.lower() in WORKBOOKS and path.is_file():
+            elif fold(path.suffix) in WORKBOOKS and path.is_file():
                 self._book(path.name, path)
             else:
                 what = "is not a folder or a workbook" if path.exists() else "does not exist"
@@ -111,7 +111,7 @@ class LogbookFiles:
         raise LogbookError(self.problems.all())
 
     def _folder(self) -> None:
-        names = sorted(os.listdir(self.path), key=lambda n: (n.lower(), n))
+        names = sorted(os.listdir(self.path), key=lambda n: (fold(n), n))
         if "datapackage.json" in names and "tanks.parquet" in names:
             self._fail(
                 "is a pool of logbooks, which tells no dates and no names",
@@ -126,11 +126,11 @@ class LogbookFiles:
 
     def _is_book(self, name: str) -> bool:
         hidden = name.startswith((".", "~$"))
-        return not hidden and name.lower().endswith(WORKBOOKS) and (self.path / name).is_file()
+        return not hidden and fold(name).endswith(WORKBOOKS) and (self.path / name).is_file()
 
     def _entry(self, name: str, path: Path) -> None:
         """Read a table, or say why this entry of the folder is not read."""
-        stem, ending = os.path.splitext(name.lower())
+        stem, ending = os.path.splitext(fold(name))
         table = stem if stem in TABLES and ending in TEXTS else None
         file = shown(name)
         self.problems.found(file)
@@ -139,15 +139,15 @@ class LogbookFiles:
         elif not path.is_file():
             if table or ending in WORKBOOKS:
                 # A folder of that name, a pipe, or a link to nowhere: its rows are missing.
-                self.named |= {table} if table else set()
+                self.paths |= {table: path} if table else {}
                 mend = "put a file in its place, or remove it"
                 self.problems.file(file, "is not a file and cannot be read", mend)
             else:
                 self.problems.set_aside(file, "is not a file")
-        elif table in self.named:
+        elif table in self.paths:
             self.problems.second(file, table, self.csv[table][0] if table in self.csv else "")
         elif table:
-            self.named.add(table)
+            self.paths[table] = path
             if read := self._bytes(path):
                 self.csv[table] = read
         elif ending in UNREAD_WORKBOOKS:

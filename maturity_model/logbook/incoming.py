@@ -15,7 +15,6 @@ from maturity_model.logbook.checkins import CHECKIN_COLUMNS, read_checkins
 from maturity_model.logbook.columns import Table
 from maturity_model.logbook.events import EVENT_COLUMNS, read_events
 from maturity_model.logbook.files import BadRow, RawTable, normal, read_csv
-from maturity_model.logbook.formulas import without_formula
 from maturity_model.logbook.kit_table import Kits
 from maturity_model.logbook.problems import Collector, Fault
 from maturity_model.logbook.rows import Context
@@ -71,9 +70,7 @@ def read_incoming(file: str, data: bytes, book: Context, kits: Kits) -> Incoming
     Incoming
     """
     problems = Collector()
-    context = Context(book.catalogue, problems, book.today)
-    context.date_order, context.decimal = book.date_order, book.decimal
-    context.tanks, context.refused = book.tanks, book.refused
+    context = book.reporting_to(problems)
     catalogue = book.catalogue
     known = frozenset((*CHECKIN_COLUMNS, *EVENT_COLUMNS, *catalogue.signs, *catalogue.analytes))
     raw = read_csv("checkins", file, data, known, problems)
@@ -95,6 +92,11 @@ def read_incoming(file: str, data: bytes, book: Context, kits: Kits) -> Incoming
     columns = {name: place for name, place in places.items() if name in known}
     rows = [Row(x, _cells(x, cells[x.line], columns)) for x in entries]
     rows.sort(key=lambda row: row.entry.line)
+    if not any(p.severity == "error" for p in problems.all()):
+        for line in sorted(cells.keys() - {row.entry.line for row in rows}):
+            what = "lies before the tank was restarted, and the log would set it aside"
+            fault = Fault(what, "correct the date, or remove the row")
+            problems.row(file, line, "date", "", fault)
     return Incoming(tuple(rows), repeats, problems.all())
 
 
@@ -151,9 +153,7 @@ def _part(
 
 def _cells(entry: CheckIn | Event, row: list[Any], columns: Mapping[str, int]) -> dict[str, str]:
     out = {c: row[i].strip() for c, i in columns.items() if i < len(row) and row[i].strip()}
-    # The name and the date as the logbook writes them.
-    out |= {"tank": entry.tank, "date": entry.date.isoformat()}
-    for column in ("tank", "note", "observer"):
-        if column in out:
-            out[column] = without_formula(out[column])
-    return out
+    # Names and the date as the logbook writes them.
+    if isinstance(entry, CheckIn) and entry.observer:
+        out["observer"] = entry.observer
+    return out | {"tank": entry.tank, "date": entry.date.isoformat()}

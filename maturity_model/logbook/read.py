@@ -199,7 +199,7 @@ class Reader:
         table = self._table("checkins", known)
         self.has_checkins = table is not None and not table.missing
         if table is None:
-            if "checkins" not in self.files.named:
+            if "checkins" not in self.files.paths:
                 mend = "add a checkins.csv with the columns tank, date and one for each sign"
                 self.problems.logbook(
                     shown(self.path.name), "has no table of check-ins", mend, follows=True

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import datetime as dt
 import unicodedata
 
@@ -40,6 +41,12 @@ class Context:
         self.refused: dict[str, int] = {}
         self.tank_names, self.people, self.clubs = Names(), Names(), Names()
         self.consent_refused: list[tuple[str, str]] = []
+
+    def reporting_to(self, problems: Collector) -> Context:
+        """The same, to read further rows with problems of their own."""
+        other = copy.copy(self)
+        other.problems = problems
+        return other
 
 
 class DateColumn:

@@ -8,6 +8,7 @@ import re
 from collections.abc import Iterable
 from pathlib import Path
 
+from maturity_model.identity import fold
 from maturity_model.logbook.formulas import without_formula
 
 _SAFE = re.compile(r"[A-Za-z0-9_-](?:[A-Za-z0-9 _.-]*[A-Za-z0-9_-])?", re.ASCII)
@@ -42,9 +43,9 @@ def file_names(tanks: Iterable[str]) -> dict[str, str]:
     taken = set(_RESERVED)
     # Names that can stand as they are come first, so that no made-up name takes one of them.
     for name in names:
-        if _keeps(name) and name.lower() not in taken:
+        if _keeps(name) and fold(name) not in taken:
             out[name] = name
-            taken.add(name.lower())
+            taken.add(fold(name))
     for name in names:
         if name in out:
             continue
@@ -53,11 +54,11 @@ def file_names(tanks: Iterable[str]) -> dict[str, str]:
         while True:
             salted = f"{name}\0{count}".encode("utf-8", "surrogatepass")
             made = f"{slug}-{hashlib.sha256(salted).hexdigest()[:8]}"
-            if made.lower() not in taken:
+            if fold(made) not in taken:
                 break
             count += 1
         out[name] = made
-        taken.add(made.lower())
+        taken.add(fold(made))
     return {name: out[name] for name in names}
 
 

@@ -1,0 +1,31 @@
+"""What the commands that change a logbook share: how each failure is reported."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from maturity_model.cli.common import DONE, LOG_ERRORS, USAGE, cannot_write, refuse, say
+
+#: Reasons that are listed on stderr.
+MAX_LISTED = 40
+
+
+def run_edit(edit: Callable[[], None], logbook: Path, nothing_done: str) -> int:
+    """Run a change of a logbook; return the exit code."""
+    from maturity_model.logbook.edit import EditError
+    from maturity_model.whole_files import LockedError
+
+    try:
+        edit()
+    except EditError as error:
+        for line in error.lines[:MAX_LISTED]:
+            say(line)
+        if len(error.lines) > MAX_LISTED:
+            say(f"... and {len(error.lines) - MAX_LISTED} more")
+        return refuse(nothing_done, LOG_ERRORS)
+    except LockedError as error:
+        return refuse(error, USAGE)
+    except OSError as error:
+        return cannot_write(logbook, error)
+    return DONE
