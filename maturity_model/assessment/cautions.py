@@ -25,8 +25,8 @@ UNREAD_DAYS = 56
 POD_DAYS = 42
 #: Total ammonia, mg/L as NH4, from which a young empty tank looks dosed (common practice).
 DOSED_MG_L = 1.0
-#: Bounds outside which a reading gets a caution (common practice).
-USUAL = {"temperature": (20.0, 30.0), "salinity": (30.0, 38.0)}
+#: Readings that get a caution outside their usual range.
+RANGED = ("temperature", "salinity")
 
 _EPA = (
     "Washington WAC 173-201A-240, marine criteria for un-ionised ammonia, after EPA "
@@ -238,7 +238,9 @@ def _pods(log: TankLog) -> list[Caution]:
 
 def _range(log: TankLog) -> list[Caution]:
     out = []
-    for name, (lowest, highest) in USUAL.items():
+    for name in RANGED:
+        usual = log.catalogue.analytes[name].range
+        lowest, highest = usual.usual_low, usual.usual_high
         latest = log.latest_reading(name, RECENT_DAYS)
         # The whole interval must lie outside: an open '<x' proves nothing.
         if latest is None or not (latest[1].high < lowest or latest[1].low > highest):

@@ -197,15 +197,15 @@ def outcomes(analyte: Analyte, method: str, steps: tuple[float, ...]) -> list[tu
     bound.
     """
     if steps:
-        spans = [between_steps(step, steps, analyte.low) for step in steps]
+        spans = [between_steps(step, steps, analyte.range.low) for step in steps]
         # Values below half-way to a first step above zero still read as the first.
-        return [(analyte.low, spans[0][1]), *spans[1:]]
+        return [(analyte.range.low, spans[0][1]), *spans[1:]]
     chart = analyte.charts.get(method)
     grain = (chart.resolution if chart else 0.0) or 1e-9
     top = 5 * max(t.value for t in analyte.typical)
     cuts = np.geomspace(analyte.offset, top + analyte.offset, BINS)[1:] - analyte.offset
     cuts = np.maximum(np.round(cuts / grain - 0.5), 0.0) * grain + grain / 2
-    edges = [analyte.low, *np.unique(cuts[cuts > analyte.low]).tolist(), np.inf]
+    edges = [analyte.range.low, *np.unique(cuts[cuts > analyte.range.low]).tolist(), np.inf]
     return list(itertools.pairwise(edges))
 
 

@@ -22,7 +22,7 @@ from maturity_model.assessment.ammonia_now import (
     STANDING_DAYS,
     TankLog,
 )
-from maturity_model.assessment.cautions import PRACTICE, USUAL, Caution
+from maturity_model.assessment.cautions import PRACTICE, RANGED, Caution
 from maturity_model.catalogue import load_permissions
 from maturity_model.logbook import Problem, Reading
 
@@ -119,12 +119,13 @@ def _out_of_order(record: Record) -> list[Missing]:
     log = record.log
     urgent = [c for c in record.cautions if c.level == "urgent"]
     out = [Missing("caution", c.title, "See to this first.") for c in urgent]
-    for name, (lowest, highest) in USUAL.items():
-        found = log.latest_reading(name, STANDING_DAYS)
-        if found is not None and not lowest <= found[1].best <= highest:
-            label = log.catalogue.analytes[name].label
+    for name in RANGED:
+        found, analyte = log.latest_reading(name, STANDING_DAYS), log.catalogue.analytes[name]
+        usual = analyte.range
+        if found is not None and not usual.is_usual(found[1].best):
             why = (
-                f"{label} read {found[1].best:.3g} on {found[0]}, outside {lowest:g} to {highest:g}"
+                f"{analyte.label} read {found[1].best:.3g} on {found[0]}, outside "
+                f"{usual.usual_low:g} to {usual.usual_high:g}"
             )
             out.append(Missing("caution", why, "Bring it back slowly, then ask again."))
     if record.alarm:

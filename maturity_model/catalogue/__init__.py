@@ -10,6 +10,7 @@ from maturity_model.catalogue.load import (
     load_catalogue,
     load_decisions,
     load_permissions,
+    load_ranges,
 )
 from maturity_model.catalogue.types import (
     LOOKS,
@@ -26,6 +27,7 @@ from maturity_model.catalogue.types import (
     Marked,
     Phase,
     Quantity,
+    Range,
     Sign,
     Source,
 )
@@ -46,10 +48,12 @@ __all__ = [
     "Marked",
     "Phase",
     "Quantity",
+    "Range",
     "Sign",
     "Source",
     "add_sign",
     "load_catalogue",
     "load_decisions",
     "load_permissions",
+    "load_ranges",
 ]

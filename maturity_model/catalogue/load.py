@@ -22,6 +22,7 @@ from maturity_model.catalogue.types import (
     Marked,
     Phase,
     Quantity,
+    Range,
     Sign,
     Source,
 )
@@ -168,6 +169,7 @@ def _analyte(row: Row, phases: tuple[str, ...], charts: dict[str, Chart]) -> Ana
         spread=_per_phase(row, phases, "spread_") if informative else (),
         carry=row.marked("carry") if informative else None,
         certainty=row.marked("certainty") if informative else None,
+        range=load_ranges()[row.text("analyte")],
         charts=charts,
     )
 
@@ -251,6 +253,22 @@ def load_permissions() -> dict[str, float]:
         source mark there.
     """
     return {r.text("name"): r.marked("value").value for r in rows_of(DATA / "permissions.csv")}
+
+
+@functools.cache
+def load_ranges() -> dict[str, Range]:
+    """Read what is usual and what is possible.
+
+    Returns
+    -------
+    dict of str to Range
+        By analyte, and by column of the tanks table, in the unit that ``ranges.csv`` names.
+    """
+    bounds = ("low", "usual_low", "usual_high", "high")
+    return {
+        r.text("quantity"): Range(*(r.marked(b).value for b in bounds))
+        for r in rows_of(DATA / "ranges.csv")
+    }
 
 
 def sign_columns(catalogue: Catalogue) -> tuple[str, ...]:

@@ -115,6 +115,24 @@ class Chart:
 
 
 @dataclass(frozen=True, slots=True)
+class Range:
+    """What a quantity usually is, and what it can be, in its canonical unit.
+
+    Outside ``low`` to ``high`` a value is an error in the log; outside ``usual_low`` to
+    ``usual_high`` it is used, and said to be unusual.
+    """
+
+    low: float
+    usual_low: float
+    usual_high: float
+    high: float
+
+    def is_usual(self, value: float) -> bool:
+        """Whether a value needs no remark."""
+        return self.usual_low <= value <= self.usual_high
+
+
+@dataclass(frozen=True, slots=True)
 class Analyte:
     """Something measured.
 
@@ -134,8 +152,7 @@ class Analyte:
         Pull of the previous reading (0 none, 1 whole).
     certainty : Marked or None
         Prior standard deviation of the log median.
-    low, high : float
-        Bounds of what can be true; outside is an error in the log.
+    range : Range
     charts : dict of str to Chart
         Generic chart by method. A method without one is read at its written digits.
     """
@@ -147,8 +164,7 @@ class Analyte:
     display_unit: str
     informative: bool
     offset: float
-    low: float
-    high: float
+    range: Range
     typical: tuple[Marked, ...]
     spread: tuple[Marked, ...]
     carry: Marked | None

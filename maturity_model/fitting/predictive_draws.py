@@ -61,10 +61,10 @@ def read_off(scale: Scale, x: float) -> tuple[float, float, float]:
     if scale.steps:
         steps = np.array(scale.steps)
         best = float(steps[np.argmin(np.abs(steps - x))])
-        return *between_steps(best, scale.steps, scale.analyte.low), best
+        return *between_steps(best, scale.steps, scale.analyte.range.low), best
     grain = scale.resolution or 0.01
     best = float(round(x / grain) * grain)
-    return max(best - grain / 2, scale.analyte.low), best + grain / 2, best
+    return max(best - grain / 2, scale.analyte.range.low), best + grain / 2, best
 
 
 @dataclass(frozen=True)

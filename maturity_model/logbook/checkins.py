@@ -136,8 +136,11 @@ class _CheckIns:
             if isinstance(reading, Fault):
                 self.table.cell(line, analyte.name, text, reading, tank.name)
                 continue
-            if isinstance(scale, Scale) and not scale.named:
-                self._note_assumption(line, analyte, text, reading)
+            if isinstance(scale, Scale):
+                if not scale.named:
+                    self._note_assumption(line, analyte, text, reading)
+                if doubt := scale.doubt(text):
+                    self.table.settle(line, analyte.name, text, *doubt)
             out[analyte.name] = reading
         return out
 

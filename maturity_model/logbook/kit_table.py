@@ -155,7 +155,7 @@ def _parse_steps(
             return Fault(f"hold {part!r:.30}, which {value.what}", mend)
         if steps and value <= steps[-1]:
             return Fault("do not increase; the usual chart is assumed", mend)
-        if not analyte.low <= unit.convert(value) <= analyte.high:
+        if not analyte.range.low <= unit.convert(value) <= analyte.range.high:
             what = f"hold {part!r:.30}, which is outside what {analyte.name} can be in {unit.name}"
             return Fault(what, "correct the step, or the unit")
         steps.append(value)

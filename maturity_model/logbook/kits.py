@@ -7,6 +7,7 @@ from bisect import bisect_right
 
 from maturity_model.catalogue import Analyte
 from maturity_model.logbook.numbers import last_digit, parse_number
+from maturity_model.logbook.plausible import doubt_reading
 from maturity_model.logbook.problems import Fault
 from maturity_model.logbook.types import Reading
 from maturity_model.logbook.units import Unit, as_specific_gravity
@@ -63,6 +64,11 @@ class Scale:
         self.steps = tuple(map(unit.convert, steps)) or (chart.steps if chart else ())
         self.first_step = next((s for s in self.steps if s > 0), 0.0)
         self._parsed: dict[str, Reading | Fault] = {}
+        self._doubts: dict[str, Fault] = {}
+
+    def doubt(self, text: str) -> Fault | None:
+        """Return why a result that was read is unusual, if it is."""
+        return self._doubts.get(text)
 
     def read(self, text: str) -> Reading | Fault:
         """Read one result.
@@ -98,17 +104,22 @@ class Scale:
                 f"can only be a specific gravity, while kits.csv says {unit.name}",
                 "correct the reading, or write sg 25/25 as the unit in kits.csv",
             )
-        value = unit.convert(written)
-        fault = self._outside(value, written, unit, sign)
-        if fault:
-            return fault
+        value, bounds = unit.convert(written), self.analyte.range
+        doubt = doubt_reading(self.analyte, written, unit)
+        if doubt and not bounds.low <= value <= bounds.high:
+            return doubt
+        if (sign == ">" and value == bounds.high) or (sign == "<" and value == bounds.low):
+            side = "above" if sign == ">" else "below"
+            return Fault(f"is {side} {value:g}, where nothing can be", "correct it")
+        if doubt:
+            self._doubts[text] = doubt
         low, high, best = self._interval(value, written, digits, unit, sign)
         return Reading(text, low, high, best, unit.name, self.method, self.first_step)
 
     def _interval(
         self, value: float, written: float, digits: str, unit: Unit, sign: str
     ) -> tuple[float, float, float]:
-        least = self.analyte.low
+        least = self.analyte.range.low
         if sign == "<":
             # Half of a bound makes no sense where zero is not "none" (pH, °C).
             return least, value, value / 2 if self.analyte.informative else value
@@ -124,29 +135,6 @@ class Scale:
             low = min(low, unit.convert(written - half))
             high = max(high, unit.convert(written + half))
         return max(low, least), high, value
-
-    def _outside(self, value: float, written: float, unit: Unit, sign: str) -> Fault | None:
-        analyte = self.analyte
-        shown = analyte.display_unit
-        tail = f" {shown}" if shown else ""
-        as_read = "" if value == written else f" (read as {unit.name}, it is {value:.4g}{tail})"
-        if value > analyte.high or (sign == ">" and value >= analyte.high):
-            what = f"is above {analyte.high:g}{tail}{as_read}"
-        elif value < analyte.low or (sign == "<" and value <= analyte.low):
-            what = f"is below {analyte.low:g}{tail}{as_read}"
-        else:
-            return None
-        hint = _HINTS.get(analyte.name, "")
-        return Fault(what, f"{hint}correct it, or name the unit in kits.csv")
-
-
-_HINTS = {
-    "temperature": "if it is °F say so in kits.csv with unit [degF]; else ",
-    "salinity": "write a specific gravity as 1.026, and name any other unit in kits.csv "
-    "(PSU, g/kg, mS/cm); else ",
-    "alkalinity": "without a kit it is taken as dKH; if it is ppm say so in kits.csv with unit "
-    "mg/L CaCO3; else ",
-}
 
 
 def between_steps(value: float, steps: tuple[float, ...], least: float) -> tuple[float, float]:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import datetime as dt
 
-from maturity_model.catalogue import ROCKS
+from maturity_model.catalogue import ROCKS, load_ranges
 from maturity_model.identity import fold, look_alike
 from maturity_model.logbook.columns import RefusedRow, Table, needed
 from maturity_model.logbook.files import clean_name, normal
 from maturity_model.logbook.numbers import parse_number
+from maturity_model.logbook.plausible import doubt_size, refuse_size
 from maturity_model.logbook.problems import Fault
 from maturity_model.logbook.rows import YES_NO, Context, DateColumn, optional_name, read_name
 from maturity_model.logbook.types import Tank
@@ -21,8 +22,6 @@ TANK_COLUMNS = (
 MAX_TANKS = 10_000
 #: Weeks from start to today of all tanks together: each takes memory in the panel.
 MAX_TANK_WEEKS = 5_000_000
-_MAX_VOLUME = 10_000_000.0
-_MAX_SAND = 2_000.0
 
 
 def read_tanks(context: Context, table: Table) -> None:
@@ -137,11 +136,13 @@ class _Tanks:
         if not text:
             return None
         sand = column == "sand_depth_mm"
-        most, unit = (_MAX_SAND, "mm") if sand else (_MAX_VOLUME, "litres")
+        most, unit = load_ranges()[column].high, "mm" if sand else "litres"
         value = parse_number(text, self.context.decimal)
         if not isinstance(value, Fault):
             if 0 < value <= most or (value == 0 and sand):
+                if doubt := doubt_size(column, value):
+                    self.table.settle(line, column, text, *doubt)
                 return value
             value = Fault(f"cannot be a number of {unit}", f"write at most {most:,.0f} {unit}")
-        self.table.cell(line, column, text, value, tank)
+        self.table.cell(line, column, text, refuse_size(column, text) or value, tank)
         return None

@@ -189,6 +189,12 @@ def find_unit(analyte: str, text: str) -> Unit | None:
     return None
 
 
+def said_unit(unit: Unit) -> str:
+    """Return a unit as a keeper says it."""
+    said = {"Cel": "°C", "[degF]": "°F", "[dKH]": "dKH", "1": "PSU", "[pH]": ""}
+    return said.get(unit.name, unit.name)
+
+
 #: Assumed units of readings without a kit.
 _DEFAULTS = {"ph": "[pH]", "temperature": "Cel", "alkalinity": "[dKH]", "salinity": "1"}
 

@@ -202,10 +202,27 @@
     const label = box.dataset.label;
     if (found === undefined) fault(input, tank, `${label}: ${text} may be a thousand or a fraction. Write it with a point.`);
     else if (found === null) fault(input, tank, `${label}: write a number, such as 0.25 or <0.25.`);
-    else if (box.dataset.low && (found.value < Number(box.dataset.low) || found.value > Number(box.dataset.high))) {
-      fault(input, tank, `${label}: ${text} cannot be right; it lies outside ${box.dataset.low} to ${box.dataset.high}.`);
-    } else return found.text;
+    else if (oddity(box, text)?.impossible) fault(input, tank, oddity(box, text).said);
+    else return found.text;
     return "";
+  };
+
+  // What is odd about a number, in the units that it may be written in; as `add` will say it.
+  const oddity = (box, text) => {
+    const value = number(text)?.value;
+    const ranges = JSON.parse(box.dataset.ranges);
+    const usual = ({ bounds }) => value >= bounds[1] && value <= bounds[2];
+    const own = ranges.filter((r) => r.taken);
+    if (value === undefined || own.some(usual)) return null;
+    const impossible = !own.some(({ bounds }) => value >= bounds[0] && value <= bounds[3]);
+    const other = (impossible || !box.dataset.nutrient) && ranges.find((r) => !r.taken && usual(r));
+    const range = own.map(({ unit, bounds }) => `${+bounds[1].toPrecision(4)} to ${+bounds[2].toPrecision(4)} ${unit}`.trim()).join(", or ");
+    const seems = other ? `${text} looks like ${other.unit}.` : "Check the unit and the decimal mark.";
+    return { impossible, said: `${box.dataset.label}: ${text} ${impossible ? "cannot be right" : "is unusual"}; usual is ${range}. ${seems}` };
+  };
+  const warn = (box) => {
+    const odd = oddity(box, readingOf(box));
+    one(".odd", box).textContent = odd ? odd.said : "";
   };
 
   const amountText = (event, tank) => {
@@ -321,6 +338,7 @@
       own.hidden = target.value !== "other";
       if (!own.hidden) own.focus();
     }
+    if (target.closest("[data-analyte]")) warn(target.closest("[data-analyte]"));
     if (target.matches('[data-part="event"]')) amount(target.closest(".event"));
     keepTank(tank);
   };

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from maturity_model.logbook.kits import assumed_method
+from maturity_model.logbook.plausible import ranges_by_unit
 from maturity_model.logbook.units import default_unit, find_unit
 from maturity_model.report.html import esc
 from maturity_model.report.reading_figure import unit_words
@@ -31,8 +33,8 @@ class Scale(NamedTuple):
     unit, method : str
     steps : tuple of float
         Of the chart, in ``unit``; empty for an instrument.
-    low, high : float or None
-        Bounds of what can be true in ``unit``, where they need no conversion.
+    ranges : str
+        What is usual and possible in each unit, as JSON: see :func:`.ranges_by_unit`.
     named : bool
         Whether the logbook has a kit for it.
     """
@@ -40,8 +42,7 @@ class Scale(NamedTuple):
     unit: str
     method: str
     steps: tuple[float, ...]
-    low: float | None
-    high: float | None
+    ranges: str
     named: bool
 
 
@@ -51,14 +52,14 @@ def scale_of(logbook: Logbook, keeper: str, analyte: Analyte) -> Scale:
     kit = kits.get(keeper) or kits.get("")
     unit = (find_unit(analyte.name, kit.unit) if kit else None) or default_unit(analyte.name)
     method = kit.method if kit else assumed_method(analyte)
-    # Charts and bounds of the catalogue are in its own unit.
+    # Charts of the catalogue are in its own unit.
     same = all(unit.convert(x) == x for x in (1.0, 7.0))
     chart = analyte.charts.get(method)
     steps = kit.steps if kit else ()
     if not steps and chart is not None and same:
         steps = chart.steps
-    low, high = (analyte.low, analyte.high) if same else (None, None)
-    return Scale(unit.name, method, tuple(steps), low, high, kit is not None)
+    ranges = json.dumps(ranges_by_unit(analyte, unit, named=kit is not None))
+    return Scale(unit.name, method, tuple(steps), ranges, kit is not None)
 
 
 def signs_part(
@@ -145,7 +146,8 @@ def _reading(
     before = "never measured"
     if last is not None:
         before = f"{esc(last[0], 30)} {unit_words(last[1])}".rstrip() + f", {day(last[2])}"
-    bounds = "" if scale.low is None else f' data-low="{scale.low:g}" data-high="{scale.high:g}"'
+    ranges = f' data-ranges="{esc(scale.ranges, 4000)}"'
+    ranges += ' data-nutrient="yes"' if analyte.informative else ""
     about = f'aria-describedby="{name}-l"'
     if scale.steps:
         below = [f"<{scale.steps[0]:g}"] if scale.steps[0] > 0 else []
@@ -163,10 +165,10 @@ def _reading(
             f'placeholder="Not measured" {about}>'
         )
     return (
-        f'<div class="reading" data-analyte="{esc(analyte.name, 80)}" data-label="{label}"{bounds}>'
+        f'<div class="reading" data-analyte="{esc(analyte.name, 80)}" data-label="{label}"{ranges}>'
         f'<div><label for="{name}">{label} <span>{unit + ", " if unit else ""}{method}{assumed}'
         f'</span></label><p class="last" id="{name}-l">Last: {before}</p></div>'
-        f"<div>{field}</div></div>"
+        f'<div>{field}</div><p class="odd" role="status"></p></div>'
     )
 
 

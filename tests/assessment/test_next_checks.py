@@ -144,7 +144,7 @@ def test_contexts_are_those_that_the_panel_would_make() -> None:
 def test_outcomes_leave_no_gap(name: str, method: str) -> None:
     analyte = CATALOGUE.analytes[name]
     found = outcomes(analyte, method, analyte.charts[method].steps)
-    assert found[0][0] == analyte.low
+    assert found[0][0] == analyte.range.low
     assert found[-1][1] == np.inf
     assert all(a < b for a, b in found)
     for (_, high), (low, _) in itertools.pairwise(found):

@@ -70,12 +70,13 @@ def test_every_sign_says_where_and_how() -> None:
 
 def test_charts_increase_and_stay_in_bounds() -> None:
     for analyte in CATALOGUE.analytes.values():
-        assert analyte.low < analyte.high
+        bounds = analyte.range
+        assert bounds.low <= bounds.usual_low < bounds.usual_high <= bounds.high
         for method, chart in analyte.charts.items():
             assert method in METHODS
             assert bool(chart.steps) != bool(chart.resolution)
             assert list(chart.steps) == sorted(set(chart.steps))
-            assert all(analyte.low <= s <= analyte.high for s in chart.steps)
+            assert all(analyte.range.low <= s <= analyte.range.high for s in chart.steps)
 
 
 def test_an_own_sign() -> None:

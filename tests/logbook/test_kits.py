@@ -155,7 +155,7 @@ def test_a_chart_interval_holds_what_was_read(value: float, steps: tuple[float, 
 def test_chart_steps_leave_no_gap() -> None:
     for entry in ANALYTES.values():
         for chart in entry.charts.values():
-            found = [between_steps(s, chart.steps, entry.low) for s in chart.steps]
+            found = [between_steps(s, chart.steps, entry.range.low) for s in chart.steps]
             for (_, high), (low, _) in pairwise(found):
                 assert high == low
 
@@ -184,4 +184,4 @@ def test_the_interval_holds_the_best_value(
     if isinstance(found, Reading):
         slack = 1e-9 * max(1.0, found.best)
         assert found.low - slack <= found.best <= found.high + slack
-        assert ANALYTES[pair[0]].low <= found.low
+        assert ANALYTES[pair[0]].range.low <= found.low

@@ -159,6 +159,28 @@ def test_a_reading_has_the_steps_of_its_chart(fresh: Browser, tmp_path: Path) ->
     assert (row["ammonia"], row["salinity"]) == ("<0.25", "1.026")
 
 
+def test_an_odd_reading_is_said_at_its_field(fresh: Browser, tmp_path: Path) -> None:
+    def odd(field: str, text: str) -> str:
+        fill(fresh, field, text)
+        return str(fresh.value(f"document.querySelector('{field}').closest('.reading')"
+                               ".querySelector('.odd').textContent"))  # fmt: skip
+
+    fill(fresh, "#t0-r-temperature", "25")
+    assert odd("#t0-r-temperature", "78") == (
+        "Temperature: 78 cannot be right; usual is 20 to 30 °C. 78 looks like °F."
+    )
+    assert "Check the unit" in odd("#t0-r-temperature", "18")
+    assert odd("#t0-r-temperature", "25") == ""
+    assert "usual is 1.023 to 1.029 sg 25/25. Check" in odd("#t1-r-salinity", "1.25")
+    assert "35 looks like PSU." in odd("#t1-r-salinity", "35")
+    assert odd("#t1-r-salinity", "1.026") == ""
+    # What is only unusual is saved as it was written.
+    fill(fresh, "#t1-r-salinity", "")
+    odd("#t0-r-temperature", "18")
+    (row,) = table(saved_file(fresh, tmp_path / "got"))
+    assert row["temperature"] == "18"
+
+
 # -- faults -------------------------------------------------------------------------------
 
 
@@ -174,7 +196,7 @@ def test_faults_are_named_reachable_and_mended(fresh: Browser, tmp_path: Path) -
     click(fresh, "#write")
     said = fresh.value("[...document.querySelectorAll('#faults li')].map(x => x.textContent)")
     assert [s.split(":")[0] for s in said] == ["Reef", "Reef", "Reef", "Nook", "Nook", "Nook"]
-    words = ("not come yet", "write a number", "thousand", "outside 0 to 45", "before the tank",
+    words = ("not come yet", "write a number", "thousand", "77 looks like °F", "before the tank",
              "it is needed")  # fmt: skip
     for word in words:
         assert sum(word in s for s in said) == 1, word

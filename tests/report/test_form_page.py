@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
 import re
 from pathlib import Path
 
@@ -86,11 +87,12 @@ def test_a_scale_is_the_keepers_own_then_everybodys_then_assumed(log: Path) -> N
     assert scale_of(book, "bob", analytes["ammonia"]).steps == (0, 0.25, 0.5, 1, 2, 4, 8)
     assert not scale_of(book, "bob", analytes["ammonia"]).named
     assert scale_of(book, "ann", analytes["phosphate"])[1:3] == ("photometer", ())
-    # Bounds of the catalogue are in its own unit: a specific gravity has none here.
     gravity = scale_of(book, "ann", analytes["salinity"])
-    assert (gravity.unit, gravity.low, gravity.high) == ("sg 25/25", None, None)
-    celsius = scale_of(book, "ann", analytes["temperature"])
-    assert (celsius.low, celsius.high) == (0, 45)
+    first = json.loads(gravity.ranges)[0]
+    assert (gravity.unit, first["unit"], first["taken"]) == ("sg 25/25", "sg 25/25", True)
+    assert first["bounds"] == pytest.approx([1.0015, 1.0226, 1.0288, 1.046], abs=0.002)
+    celsius = json.loads(scale_of(book, "ann", analytes["temperature"]).ranges)
+    assert [x["bounds"] for x in celsius[:2]] == [[0, 20, 30, 45], [32, 68, 86, 113]]
 
 
 @pytest.mark.parametrize("scheme", [0, 1], ids=["light", "dark"])

@@ -226,7 +226,7 @@ def evil(tmp_path_factory: pytest.TempPathFactory) -> Path:
     log = evil_log(folder / "log")
     make_form(log, folder / "form.html")
     make_form(log, folder / "each", "--each")
-    assert main(["weekly", str(log), "--out", str(folder / "report")]) == 0
+    assert main(["weekly", str(log), "--out", str(folder / "report")]) == 3
     return folder
 
 
