@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from assessment.assessed import FIELDS, demo, draws, no_evidence, one, practice
-from slow_reference import STATES, Answer, Slow, equal_weights, middle_weights, transition
+from slow_reference import STATES, Answer, Slow, equal_weights, middle_weights
 from small_logs import START, day, look, make_log, random_log
 
 from maturity_model.assessment import Assessment, TankAssessment, assess
@@ -137,25 +137,6 @@ def test_two_weekly_sightings_in_closed_form() -> None:
     )
     np.testing.assert_allclose(tank.filtered, [once, twice], rtol=0, atol=1e-14)
     np.testing.assert_allclose(tank.smoothed, [twice, twice], rtol=0, atol=1e-14)
-
-
-def test_two_weekly_sightings_with_known_moves() -> None:
-    population = replace(draws(0), pace_sd=np.zeros(1), skill_sd=np.zeros(1))
-    tank = one(
-        population,
-        make_log([Tank("a", START, rock="live")], [look(3, "diatoms=n"), look(10, "diatoms=y")]),
-    )
-    # No water change is known: of the covariates only the live rock counts.
-    rock = population.husbandry[population.covariates.index("live_rock"), :, 0]
-    matrix = transition(
-        np.exp(population.log_advance[:, 0] + rock),
-        np.exp(population.log_setback[:, 0]),
-        np.exp(population.log_collapse[:, 0]),
-    )
-    begin = population.start[population.rocks.index("live")]
-    now = begin * (1 - p_seen(population, "diatoms", 0.0))
-    then = now @ matrix * p_seen(population, "diatoms", -0.5)
-    np.testing.assert_allclose(tank.filtered, [in_phases(now), in_phases(then)], atol=1e-14)
 
 
 def log_odds(tank: TankAssessment, phase: int, other: int) -> float:

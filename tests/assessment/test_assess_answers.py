@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from assessment.assessed import DEMO, FIELDS, demo, draws, one, practice
+from assessment.assessed import DEMO, FIELDS, demo, draws, practice
 from small_logs import START, day, look, make_log, random_log, reading
 
 from maturity_model.assessment import Assessment, assess, filtering
@@ -144,19 +144,6 @@ def test_intervals_are_the_draws_quantiles() -> None:
     for level, have in ((0.05, tank.now_low), (0.95, tank.now_high)):
         want = np.quantile(now, level, axis=1, weights=weight, method="inverted_cdf")
         np.testing.assert_allclose(have, want, rtol=0, atol=1e-12)
-
-
-def test_an_event_raises_the_risk_of_slipping_back() -> None:
-    looks = [look(7 * t, "coralline_algae=y hair_algae=n amphipods=y") for t in range(40)]
-    for kind in ("crash", "deep_clean", "sand_disturbed", "medication"):
-        calm = one(practice(), make_log([Tank("a", START)], looks), 0.5)
-        # After the last look, so that nothing but the forecast can differ.
-        struck = one(
-            practice(), make_log([Tank("a", START)], looks, [Event("a", day(275), kind)]), 0.5
-        )
-        np.testing.assert_allclose(struck.filtered, calm.filtered, rtol=0, atol=1e-12)
-        assert (struck.regression[-1] > 1.5 * calm.regression[-1]).all()
-        np.testing.assert_allclose(struck.regression[:-1], calm.regression[:-1], atol=1e-12)
 
 
 def test_reach_counts_by_hand() -> None:

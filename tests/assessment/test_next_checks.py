@@ -151,13 +151,6 @@ def test_outcomes_leave_no_gap(name: str, method: str) -> None:
         assert high == low
 
 
-def test_effort_is_marked_with_its_source() -> None:
-    for analyte in CATALOGUE.analytes.values():
-        for chart in analyte.charts.values():
-            assert 0 < chart.minutes.value < 60
-            assert chart.minutes.source in CATALOGUE.sources
-
-
 def test_the_keepers_own_chart_is_used_in_its_unit() -> None:
     logbook, day = random_log(14)
     nitrate = CATALOGUE.analytes["nitrate"]

@@ -55,23 +55,6 @@ def test_the_time_needed_equals_the_recursion(stages: int, covariates: list[floa
         assert found[k] == n
 
 
-def test_sampled_tanks_need_as_long() -> None:
-    pop = practice()
-    rng = np.random.default_rng(11)
-    n = 40_000
-    need = sojourn_quantile(pop, np.array([0.5, 0.0]), *normal_nodes(15))
-    draw = rng.integers(pop.n_draws, size=n)
-    speed = rng.normal(size=n) * pop.pace_sd[draw]
-    for k in range(3):
-        log_hazard = pop.log_advance[k, draw] + 0.5 * pop.husbandry[0, k, draw] + speed
-        leave = -np.expm1(-np.exp(log_hazard))
-        weeks = rng.geometric(leave[:, None], (n, 3)).sum(axis=1)
-        # P(N <= need) reaches 0.9 at need and not before, up to the error of sampling.
-        error = 4.5 * math.sqrt(0.09 / n) + 0.004  # and of few nodes in the tail
-        assert (weeks <= need[k]).mean() > 0.9 - error
-        assert (weeks <= need[k] - 1).mean() < 0.9 + error
-
-
 def test_phases_that_are_never_left_need_no_number() -> None:
     pop = lively(0)
     slow = replace(pop, log_advance=np.full_like(pop.log_advance, -690.0))

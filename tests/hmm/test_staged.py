@@ -49,14 +49,6 @@ def test_matrices_follow_the_definition(chain: StagedChain, zeros: float) -> Non
         np.testing.assert_allclose(dense.sum(axis=1), 1.0, rtol=0, atol=1e-14)
 
 
-def test_many_matrices_at_once() -> None:
-    chain = StagedChain(3, 2)
-    moves = move_probabilities(*random_hazards(np.random.default_rng(2), (3, 5, 3, 4)))
-    dense = transition_matrices(np.moveaxis(moves, -1, 1), chain)
-    assert dense.shape == (5, 4, 6, 6)
-    np.testing.assert_array_equal(dense[3, 2], transition_matrices(moves[3, :, 2], chain))
-
-
 def test_without_hazards_nothing_moves() -> None:
     chain = StagedChain(3, 2)
     moves = move_probabilities(*np.zeros((3, 3, 1)))
@@ -80,20 +72,6 @@ def test_large_hazards_always_move() -> None:
         *(np.array([800.0, 100.0, 100.0])[:, None, None] * np.ones((3, 2, 1)))
     )
     np.testing.assert_allclose(moves[[1, 3, 5, 7], 0], [0.0, 0.8, 0.1, 0.1], atol=1e-14)
-
-
-def test_first_phase_cannot_fall_and_last_state_cannot_advance() -> None:
-    chain = StagedChain(2, 2)
-    moves = move_probabilities(*np.full((3, 2, 1), 0.7))
-    dense = transition_matrices(moves[:, 0], chain)
-    stay, up = math.exp(-0.7), -math.expm1(-0.7)
-    # In phase 0 the only move is up, whatever setback and collapse hazards say.
-    np.testing.assert_allclose(dense[0], [stay, up, 0, 0], rtol=1e-14)
-    np.testing.assert_allclose(dense[1], [0, stay, up, 0], rtol=1e-14)
-    third = -math.expm1(-2.1) / 3
-    # Setback and collapse both lead to state 0 here.
-    np.testing.assert_allclose(dense[2], [2 * third, 0, math.exp(-2.1), third], rtol=1e-14)
-    np.testing.assert_allclose(dense[3], [-math.expm1(-1.4), 0, 0, math.exp(-1.4)], rtol=1e-14)
 
 
 def test_hazards_broadcast_and_stay_unchanged() -> None:
