@@ -16,7 +16,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         "a phone too. What it saves goes into the log with 'maturity-model add'."
     )
     parser.epilog = "Exit codes: 0 done; 2 usage; 3 the log cannot be read; 4 wrong population."
-    parser.add_argument("logbook", type=Path, metavar="LOGBOOK", help="a folder, or an .xlsx file")
+    parser.add_argument("logbook", type=Path, metavar="LOGBOOK", help="a folder, or a workbook")
     parser.add_argument(
         "--out",
         type=Path,

@@ -13,6 +13,7 @@ from maturity_model.catalogue import Catalogue
 from maturity_model.logbook.edit import TABLES, EditError, LogEdit, editing
 from maturity_model.logbook.files import MAX_BYTES, read_still
 from maturity_model.logbook.incoming import Row, read_incoming
+from maturity_model.logbook.plausible import USED
 from maturity_model.logbook.problems import shown
 from maturity_model.logbook.types import CheckIn, Event
 
@@ -149,7 +150,9 @@ class _Adding:
             already=self.already + incoming.repeats,
             columns=self.edit.new_columns("checkins"),
             backups=backups,
-            remarks=tuple(str(p) for p in incoming.problems if p.column in _REMARKED),
+            remarks=tuple(
+                str(p) for p in incoming.problems if p.column in _REMARKED or USED in p.what
+            ),
         )
 
     def _add_rows(self, table: str, rows: list[Row]) -> None:

@@ -12,7 +12,7 @@ from maturity_model.catalogue import Catalogue
 from maturity_model.identity import fold
 from maturity_model.logbook.checkins import CHECKIN_COLUMNS
 from maturity_model.logbook.columns import Table
-from maturity_model.logbook.entries import TABLES
+from maturity_model.logbook.entries import TABLES, TEXTS, WORKBOOKS
 from maturity_model.logbook.events import EVENT_COLUMNS
 from maturity_model.logbook.files import read_csv
 from maturity_model.logbook.formulas import without_formula
@@ -160,6 +160,6 @@ def _names(folder: Path) -> list[str]:
 def _tables_in(folder: Path) -> list[str]:
     def is_table(name: str) -> bool:
         stem, ending = os.path.splitext(fold(name))
-        return ending == ".xlsx" or (ending == ".csv" and stem in TABLES)
+        return ending in WORKBOOKS or (ending in TEXTS and stem in TABLES)
 
     return [name for name in _names(folder) if is_table(name)]

@@ -15,7 +15,7 @@ from maturity_model.logbook.begin import table_columns
 from maturity_model.logbook.checkins import read_checkins
 from maturity_model.logbook.columns import Table
 from maturity_model.logbook.csv_text import CsvText, CsvTextError
-from maturity_model.logbook.entries import WORKBOOKS
+from maturity_model.logbook.entries import BACKUPS, LOCK, WORKBOOKS
 from maturity_model.logbook.events import EVENT_COLUMNS, read_events
 from maturity_model.logbook.files import MAX_BYTES, RawTable, decode, find_separator, normal
 from maturity_model.logbook.formulas import without_formula
@@ -24,8 +24,6 @@ from maturity_model.logbook.read import Reader
 from maturity_model.logbook.types import CheckIn, Event, Problem
 from maturity_model.whole_files import LockedError, locked, remove_leftovers, write_file
 
-BACKUPS = "backup"
-LOCK = ".maturity-model.lock"
 #: Seconds to wait for another process that is changing the logbook.
 PATIENCE = 30.0
 #: Older copies of a table are removed.

@@ -9,6 +9,9 @@ from maturity_model.identity import fold, look_alike
 
 #: Names of the tables, in the order in which they are read.
 TABLES = ("logbook", "signs", "tanks", "kits", "checkins", "events")
+#: What this program itself puts beside the tables.
+README, BACKUPS, LOCK = "README.txt", "backup", ".maturity-model.lock"
+OWN_FILES = (README, BACKUPS, LOCK)
 #: Endings of tables as text, and of workbooks.
 TEXTS = (".csv", ".tsv")
 WORKBOOKS = (".xlsx", ".xlsm", ".ods", ".xls")

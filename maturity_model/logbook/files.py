@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 
 from maturity_model.identity import fold
 from maturity_model.logbook.entries import (
+    OWN_FILES,
     TABLES,
     TEXTS,
     UNREAD_WORKBOOKS,
@@ -21,6 +22,7 @@ from maturity_model.logbook.entries import (
 )
 from maturity_model.logbook.formulas import as_typed
 from maturity_model.logbook.problems import Collector, Fault, LogbookError, shown
+from maturity_model.logbook.types import OWN
 
 NOT_A_TABLE = Fault(
     "is not part of a logbook and is not read",
@@ -134,7 +136,9 @@ class LogbookFiles:
         table = stem if stem in TABLES and ending in TEXTS else None
         file = shown(name)
         self.problems.found(file)
-        if name.startswith((".", "~$")):
+        if name in OWN_FILES:
+            self.problems.set_aside(file, OWN)
+        elif name.startswith((".", "~$")):
             self.problems.set_aside(file, "is hidden")
         elif not path.is_file():
             if table or ending in WORKBOOKS:

@@ -16,6 +16,8 @@ from maturity_model.logbook.numbers import parse_number
 from maturity_model.logbook.problems import Fault
 from maturity_model.logbook.units import Unit, as_specific_gravity, said_unit, units_of
 
+#: How a remark on an unusual number ends.
+USED = "and is used as written"
 #: Litres or millimetres in other units: US gallon of 231 cubic inches, international inch.
 _SIZES = {
     "volume_l": {"US gallons": 3.785411784, "litres": 1.0},
@@ -50,7 +52,7 @@ def doubt_reading(analyte: Analyte, written: float, unit: Unit) -> Fault | None:
     tail = f" {analyte.display_unit}" if analyte.display_unit else ""
     as_read = "" if value == written else f" (read as {unit.name}, it is {value:.4g}{tail})"
     # The same words for every unusual reading of a unit, so that they make one line.
-    what = f"is outside the usual {usual_words(analyte, unit)} and is used as written"
+    what = f"is outside the usual {usual_words(analyte, unit)} {USED}"
     if value > bounds.high:
         what = f"is above {bounds.high:g}{tail}{as_read}"
     elif value < bounds.low:
@@ -130,8 +132,8 @@ def doubt_size(column: str, value: float) -> Fault | None:
     for unit, factor in _SIZES[column].items():
         if factor != 1 and bounds.is_usual(value * factor):
             mend = f"if it is in {unit}, write {value * factor:.3g}; else nothing to do"
-            return Fault(f"{what} and is used as written", mend)
-    return Fault(f"{what} and is used as written", "correct it if it is wrong")
+            return Fault(f"{what} {USED}", mend)
+    return Fault(f"{what} {USED}", "correct it if it is wrong")
 
 
 def refuse_size(column: str, text: str) -> Fault | None:

@@ -196,6 +196,10 @@ class RowCount:
     set_aside: int = 0
 
 
+#: Why backups, the lock and the like are set aside.
+OWN = "is this program's own"
+
+
 @dataclass(frozen=True, slots=True)
 class Entry:
     """What became of one file of a logbook, or one sheet; ``why`` it was not used.
@@ -227,8 +231,8 @@ class Account:
     refused_rows: tuple[Problem, ...] = ()
 
     def count(self, fate: str) -> int:
-        """Number of files and sheets that ended this way."""
-        return sum(e.fate == fate for e in self.entries)
+        """Number of files and sheets that ended this way, this program's own left out."""
+        return sum(e.fate == fate and e.why != OWN for e in self.entries)
 
 
 @dataclass(frozen=True)

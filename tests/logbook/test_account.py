@@ -11,8 +11,11 @@ from pathlib import Path
 import pytest
 from logbook.read_logs import TODAY, Read, check_reads_or_says_why, errors
 
+from maturity_model.catalogue import load_catalogue
 from maturity_model.logbook import Logbook, LogbookError, Problem, read_logbook, xls
 from maturity_model.logbook.account import refused_lately
+from maturity_model.logbook.add import add_file
+from maturity_model.logbook.begin import NewTank, begin_logbook
 from maturity_model.logbook.entries import nearly_a_table
 
 WORKBOOKS = Path(__file__).parent / "workbooks"
@@ -263,6 +266,20 @@ def test_the_account_is_whole(read: Read, tmp_path: Path) -> None:
     assert book.account.count("used") == 3
 
 
+def test_what_this_program_puts_beside_the_tables_is_not_counted(tmp_path: Path) -> None:
+    catalogue = load_catalogue()
+    row = NewTank("Reef", "2026-01-01")
+    begin_logbook(tmp_path / "log", [row], catalogue, TODAY)
+    file = tmp_path / "new.csv"
+    file.write_text("tank,date,diatoms\nReef,2026-02-01,y\n")
+    add_file(file, tmp_path / "log", today=TODAY)
+    book = read_logbook(tmp_path / "log", today=TODAY)
+    names = {p.name for p in (tmp_path / "log").iterdir()}
+    assert {e.name for e in book.account.entries} == names
+    assert {"backup", "README.txt"} < names
+    assert book.account.count("set aside") == book.account.count("refused") == 0
+
+
 def test_the_days_that_count_are_those_of_the_permissions() -> None:
     def counts(days: int) -> bool:
         day = TODAY - dt.timedelta(days=days)
@@ -283,3 +300,29 @@ def test_the_days_that_count_are_those_of_the_permissions() -> None:
 
     assert counts(42)
     assert not counts(43)
+
+
+def test_a_misnamed_sheet_is_refused_and_a_macro_workbook_is_read(tmp_path: Path) -> None:
+    xlsxwriter = pytest.importorskip("xlsxwriter")
+    book = xlsxwriter.Workbook(tmp_path / "log.xlsm")
+    for title, rows in {
+        "tanks": ["tank,started", "Reef,2026-01-01"],
+        "Check-ins": ["tank,date", "Reef,2026-02-01"],
+        "event": CRASH.split(),
+        "Summary": ["x"],
+    }.items():
+        sheet = book.add_worksheet(title)
+        for line, row in enumerate(rows):
+            sheet.write_row(line, 0, row.split(","))
+    book.close()
+    read = read_logbook(tmp_path, today=TODAY)
+    assert list(read.tanks) == ["Reef"]
+    assert fates(read) == {
+        "log.xlsm": "used",
+        "log.xlsm!tanks": "used",
+        "log.xlsm!Check-ins": "refused",
+        "log.xlsm!event": "refused",
+        "log.xlsm!Summary": "set aside",
+    }
+    mends = [p.mend for p in errors(read) if p.scope == "file"]
+    assert [m.split(",")[0] for m in mends] == ["call it checkins", "call it events"]

@@ -13,7 +13,8 @@ import pytest
 
 from maturity_model.logbook import edit, read_logbook
 from maturity_model.logbook.add import add_file
-from maturity_model.logbook.edit import LOCK, MAX_BACKUPS, EditError
+from maturity_model.logbook.edit import MAX_BACKUPS, EditError
+from maturity_model.logbook.entries import LOCK
 from maturity_model.whole_files import LockedError, locked
 
 TODAY = dt.date(2026, 12, 31)
