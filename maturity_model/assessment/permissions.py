@@ -153,13 +153,10 @@ def _unread(
     for problem in problems:
         if not _may_hide_something(problem):
             continue
-        date = problem.date
-        if date is not None and date < log.tank.started:
-            if problem.tank is None:
-                continue  # Of another tank: this one was not there yet.
-            date = None  # Of this tank, so that the date is wrong.
-        if date is not None and date > log.as_of:
-            continue
+        # A date that is itself at fault (before the start, after today) says nothing.
+        date = None if problem.column == "date" else problem.date
+        if date is not None and not log.tank.started <= date <= log.as_of:
+            continue  # Of another tank, or later than the day that is asked about.
         recent = date is None or log.days_since(date) <= days
         if recent or (old_events and problem.table == "events"):
             return problem

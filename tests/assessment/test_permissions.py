@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from maturity_model.assessment.ammonia_now import TankLog
 from maturity_model.assessment.cautions import cautions_for
 from maturity_model.assessment.permissions import (
+    FINER_KIT,
     NOTHING_FED,
     PERMISSIONS,
     Permission,
@@ -139,6 +140,53 @@ def test_a_coarse_kit_can_never_show_it_and_is_told_apart_from_a_high_reading() 
     # With pH and temperature measured low, the same strip does.
     known = [*PROVEN[:2], row(2, "y", "0", "0", "10", "7.8", "24")]
     assert needs(tank_log(known, kits=strip)) == []
+
+
+def test_a_kit_that_can_never_read_low_enough_is_named() -> None:
+    strip = ["ammonia,strip,mg/L NH4,0;1;3;6"]
+    below = missing_evidence(
+        tank_log([*PROVEN[:2], row(2, "y", "<1", "0", "10")], kits=strip), "first animals"
+    )
+    assert [(m.need, m.do) for m in below] == [("ammonia", FINER_KIT)]
+    above = missing_evidence(
+        tank_log([*PROVEN[:2], row(2, "y", "1", "0", "10")], kits=strip), "first animals"
+    )
+    assert above[0].do.startswith("Wait until it reads lower")
+    assert above[0].do.endswith(FINER_KIT)
+    fine = missing_evidence(tank_log([*PROVEN[:2], row(2, "y", "1", "0", "10")]), "first animals")
+    assert FINER_KIT not in fine[0].do
+    # Below its first mark, an instrument without a chart says nothing about a cycle.
+    photometer = ["nitrite,photometer,mg/L NO2,"]
+    nitrite = missing_evidence(
+        tank_log([*PROVEN[:2], row(2, "y", "0", "<0.5", "10")], kits=photometer), "first animals"
+    )
+    assert [(m.need, m.do) for m in nitrite] == [("nitrite", FINER_KIT)]
+
+
+def test_a_crash_ends_the_proof_of_work() -> None:
+    after = [f"Invented,{day(30)},crash,,"]
+    early = [row(50, "n", "4", "0", "0"), row(35, "n", "0", "0", "5"), row(2, "y", "0", "0", "10")]
+    assert needs(tank_log(early)) == []
+    assert needs(tank_log(early, after)) == ["proof of work"]
+    # Nitrite rose and fell again since.
+    assert needs(tank_log(PROVEN, after)) == []
+
+
+def test_a_temperature_stands_as_long_as_it_does_for_the_ammonia() -> None:
+    hot = [*PROVEN[:1], row(20, "n", "1", "0", "5", "8.0", "31"), row(2, "y", "0", "0", "10")]
+    assert needs(tank_log(hot))[0] == "caution"
+    measured = [*hot[:2], row(2, "y", "0", "0", "10", "8.0", "26")]
+    assert needs(tank_log(measured)) == []
+
+
+def test_a_row_refused_for_a_later_day_does_not_count_before_it() -> None:
+    record = tank_log([*PROVEN, f"Invnted,{day(1)},y,8,0,0,,"])
+    assert needs(record) == ["refused row"]
+    earlier = replace(record, log=replace(record.log, as_of=TODAY - dt.timedelta(days=2)))
+    assert needs(earlier) == []
+    # A date after today is wrong, and may stand for any.
+    future = tank_log([*PROVEN, f"Invented,{day(-40)},y,8,0,0,,"])
+    assert needs(future) == ["refused row"]
 
 
 @pytest.mark.parametrize("event", ["crash", "deep_clean", "medication", "sand_disturbed"])

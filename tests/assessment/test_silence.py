@@ -127,7 +127,7 @@ def test_a_tank_that_ended_is_not_assessed() -> None:
 
 
 def refused(date: dt.date | None, tank: str | None = "a") -> Problem:
-    text = ("checkins.csv", 7, "date", "03/04/2026", "is ambiguous", "write it out")
+    text = ("checkins.csv", 7, "look", "?", "is not used", "write it out")
     return Problem("error", "row", *text, tank=tank, table="checkins", date=date)
 
 
