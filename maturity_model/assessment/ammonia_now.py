@@ -108,10 +108,6 @@ class TankLog:
 def unionised_now(log: TankLog) -> Unionised | None:
     """Un-ionised ammonia from the latest ammonia reading of the last 14 days.
 
-    Parameters
-    ----------
-    log : TankLog
-
     Returns
     -------
     Unionised or None

@@ -57,10 +57,6 @@ class EventEffect:
 def event_effects(present: Present) -> tuple[EventEffect, ...]:
     """What each event in the log did, water changes apart (they are husbandry).
 
-    Parameters
-    ----------
-    present : Present
-
     Returns
     -------
     tuple of EventEffect

@@ -142,7 +142,6 @@ def decide(
 
     Parameters
     ----------
-    present : Present
     recent : RecentSlip
         ``Surprises.recent``, or ``RecentSlip(0, 0)`` without any observation.
     record : Record

@@ -146,8 +146,6 @@ def make_tables(
 
     Parameters
     ----------
-    panel : Panel
-    population : Population
     evidence_weight : float, optional
         Default: the population's own.
     nodes : tuple of int

@@ -59,12 +59,10 @@ def first_passage_pmf(
 
     Parameters
     ----------
-    present : Present
     start : ndarray, shape (P, S, D)
         Weight of each pace node and state now. States already in ``target`` are ignored.
     target : int
         Index of a phase, at least 1.
-    horizon : int
     plan : Plan, optional
 
     Returns
@@ -101,12 +99,7 @@ def time_to_mature(present: Present, plan: Plan | None = None) -> FirstPassage:
 
     Parameters
     ----------
-    present : Present
     plan : Plan, optional
-
-    Returns
-    -------
-    FirstPassage
     """
     last, weight = present.mixture.chain.n_phases - 1, present.weight
     already = present.phases[last]

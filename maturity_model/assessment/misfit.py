@@ -116,8 +116,6 @@ def misfit(
 
     Parameters
     ----------
-    tables : Tables
-    n : int
     mixture : FilteredMixture
         Of tank n, under ``tables``.
     expected : AnswerProbabilities

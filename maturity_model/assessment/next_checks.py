@@ -104,7 +104,6 @@ def outcome_table(mixture: FilteredMixture, now: Floats, likelihood: Floats) -> 
 
     Parameters
     ----------
-    mixture : FilteredMixture
     now : ndarray, shape (S, Q, D)
         :func:`present_lanes`.
     likelihood : ndarray, shape (outcomes, S, Q or 1, D)
@@ -250,8 +249,6 @@ def rank_by_information_gain(
 
     Parameters
     ----------
-    tables : Tables
-    n : int
     mixture : FilteredMixture
         Of tank n, under ``tables``.
 

@@ -14,8 +14,6 @@ def log_notes(
 
     Parameters
     ----------
-    panel : Panel
-    n : int
     checkins, events : tuple
         The tank's, up to the day of the panel.
     """

@@ -80,11 +80,6 @@ def checkins_of(panel: Panel, n: int) -> tuple[CheckIn, ...]:
 def observed(panel: Panel, n: int) -> tuple[tuple[Observed, ...], ...]:
     """Observations of tank n.
 
-    Parameters
-    ----------
-    panel : Panel
-    n : int
-
     Returns
     -------
     tuple of tuple of Observed

@@ -93,7 +93,6 @@ def missing_evidence(record: Record, permission: Permission) -> tuple[Missing, .
 
     Parameters
     ----------
-    record : Record
     permission : {'first animals', 'next animals', 'leave be'}
 
     Returns

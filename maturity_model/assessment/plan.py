@@ -85,15 +85,6 @@ def _step_label(step: Step, kind: EventKind) -> str:
 def parse_plan(text: str, catalogue: Catalogue) -> Plan:
     """Read a plan such as ``overfeeding=3`` or ``water_change=20/2w``.
 
-    Parameters
-    ----------
-    text : str
-    catalogue : Catalogue
-
-    Returns
-    -------
-    Plan
-
     Raises
     ------
     PlanError
@@ -235,8 +226,6 @@ def water_ahead(present: Present, horizon: int, plan: Plan | None = None) -> Flo
 
     Parameters
     ----------
-    present : Present
-    horizon : int
     plan : Plan, optional
 
     Returns
@@ -278,14 +267,8 @@ def look_ahead(present: Present, horizon: int, plan: Plan | None = None) -> Ahea
 
     Parameters
     ----------
-    present : Present
-    horizon : int
     plan : Plan, optional
         Default: no further event, husbandry as it is.
-
-    Returns
-    -------
-    Ahead
     """
     panel, population = present.panel, present.population
     extra = change = None

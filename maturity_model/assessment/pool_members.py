@@ -146,8 +146,6 @@ def with_skill(tables: Tables, n: int, skill: Floats) -> Tables:
 
     Parameters
     ----------
-    tables : Tables
-    n : int
     skill : ndarray, shape (D,)
         Log-odds of seeing a small sign, less the usual.
 

@@ -71,8 +71,6 @@ def answer_questions(
 
     Parameters
     ----------
-    tables : Tables
-    n : int
     mixture : FilteredMixture
         Of tank n, under ``tables``.
     hazards : Hazards
@@ -85,10 +83,6 @@ def answer_questions(
         False: only the risk of slipping and the time to mature, under the plans.
     plans : tuple of Plan
         The reader's own what-ifs.
-
-    Returns
-    -------
-    Questions
     """
     present = Present(tables.panel, n, mixture, hazards, tables.pace)
     plans = tuple(p for p in plans if all(present.can_happen(s.kind) for s in p.steps))

@@ -48,7 +48,6 @@ def slip_probability(
 
     Parameters
     ----------
-    present : Present
     plan : Plan, optional
     horizons : tuple of int
 
@@ -95,7 +94,6 @@ def slip_risks(
 
     Parameters
     ----------
-    present : Present
     plans : tuple of Plan
         The reader's own what-ifs.
     horizons : tuple of int

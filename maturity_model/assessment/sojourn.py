@@ -159,12 +159,6 @@ def sojourn_quantile(
 def stay_probability(present: Present, phase: int, steps: int) -> Floats:
     """P(in ``phase`` now and in each of the i weeks before | log, draw).
 
-    Parameters
-    ----------
-    present : Present
-    phase : int
-    steps : int
-
     Returns
     -------
     ndarray, shape (steps + 1, D)
@@ -242,13 +236,8 @@ def check_sojourn(present: Present, pace_weight: Floats) -> SojournCheck:
 
     Parameters
     ----------
-    present : Present
     pace_weight : ndarray, shape (P,)
         Prior weights of the pace nodes.
-
-    Returns
-    -------
-    SojournCheck
     """
     population, panel = present.population, present.panel
     covariates = panel.husbandry[int(panel.first[present.n + 1]) - 1].copy()

@@ -128,15 +128,8 @@ def recent_slip(
 
     Parameters
     ----------
-    mixture : FilteredMixture
-    week : int
     evidence_weight : float
         The weight in ``mixture``. With 0, no observation counts.
-    weeks : int
-
-    Returns
-    -------
-    RecentSlip
     """
     back = max(week - weeks, 0)
     if back == week:
@@ -184,9 +177,6 @@ def predicted(
 
     Parameters
     ----------
-    tables : Tables
-    n : int
-    mixture : FilteredMixture
     week : int
         Of the check-in.
     earlier : list of (int, int)
@@ -263,8 +253,6 @@ def surprises(
 
     Parameters
     ----------
-    tables : Tables
-    n : int
     mixture : FilteredMixture
         Of tank n, under ``tables``.
     evidence_weight : float

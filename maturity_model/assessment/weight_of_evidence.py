@@ -125,8 +125,6 @@ def leave_one_out_phases(
 
     Parameters
     ----------
-    tables : Tables
-    n : int
     mixture : FilteredMixture
         Of tank n, under ``tables``.
     ends : ndarray, shape (M, S)
@@ -186,9 +184,6 @@ def phases_without(
 
     Parameters
     ----------
-    tables : Tables
-    n : int
-    mixture : FilteredMixture
     leave : tuple of int ndarray
         Indices of the signs, readings and judgements of tank n to leave out, ascending.
 
@@ -291,8 +286,6 @@ def weigh_evidence(
 
     Parameters
     ----------
-    tables : Tables
-    n : int
     mixture : FilteredMixture
         Of tank n, under ``tables``.
     forecast : ndarray, shape (K,)

@@ -281,17 +281,11 @@ def add_sign(catalogue: Catalogue, file: str, line: int, cells: dict[str, str]) 
 
     Parameters
     ----------
-    catalogue : Catalogue
     file : str
         As messages name it.
-    line : int
     cells : dict of str to str
         By column, see :func:`sign_columns`. ``sign`` and one for each phase are required: the
         chance of seeing it there at a careful look. Unmarked numbers are marked ``club``.
-
-    Returns
-    -------
-    Catalogue
 
     Raises
     ------

@@ -258,8 +258,6 @@ def extend(
 
     Parameters
     ----------
-    saved : SavedFilter
-    chain : StagedChain
     moves : ndarray, shape (T, 4K+3, P, D)
         Entry t moves into new step t.
     emission : ndarray, shape (T, S, Q, D)

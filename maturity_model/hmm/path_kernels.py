@@ -141,7 +141,6 @@ def long_stays(filtered, moves, emission, scale, node_weight, phase, n_phases, n
     ----------
     node_weight : ndarray, shape (P, Q, D)
         P(node | all observations) within a draw.
-    phase : int
     out : ndarray, shape (L, D), output
         Entry i for i steps before; 0 where the series is shorter.
     work : ndarray, shape (r + 1, D)

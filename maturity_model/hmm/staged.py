@@ -134,7 +134,6 @@ def step_lanes(before: Floats, moves: Floats, chain: StagedChain) -> Floats:
         P(state) within each lane.
     moves : ndarray, shape (4 K + 3, P, D)
         As :func:`move_probabilities` gives them.
-    chain : StagedChain
 
     Returns
     -------
@@ -162,7 +161,6 @@ def transition_matrices(moves: ArrayLike, chain: StagedChain) -> Floats:
     Parameters
     ----------
     moves : array_like, shape (..., 4 K + 3)
-    chain : StagedChain
 
     Returns
     -------

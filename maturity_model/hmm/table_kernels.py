@@ -34,7 +34,6 @@ def interval_table(low, high, mean, sd, wide_mean, wide_sd, outlier, power, out,
         Of readings that do not depend on the state.
     outlier : ndarray, shape (D,)
         Probability of such a reading.
-    power : float
     out : ndarray, shape (C, S, D), output
     noise : ndarray, shape (D,)
         Scratch.
@@ -68,7 +67,6 @@ def bernoulli_table(logit, skilled, seen, power, out):
         Added to them at each node.
     seen : ndarray, shape (C,)
         1 for yes, -1 for no.
-    power : float
     out : ndarray, shape (C, S, Q, D), output
     """
     n_c, n_s, n_q, n_d = out.shape

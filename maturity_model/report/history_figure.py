@@ -212,7 +212,6 @@ def history_figure(tank: TankAssessment, catalogue: Catalogue, labels: Sequence[
 
     Parameters
     ----------
-    tank : TankAssessment
     catalogue : Catalogue
         For the labels of events.
     labels : sequence of str

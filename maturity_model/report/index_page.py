@@ -40,10 +40,8 @@ def index_page(assessment: Assessment, names: Mapping[str, str], command: str) -
 
     Parameters
     ----------
-    assessment : Assessment
     names : mapping of str to str
         File name, without extension, by tank name.
-    command : str
 
     Returns
     -------

@@ -36,9 +36,6 @@ def tank_record(
 
     Parameters
     ----------
-    tank : TankAssessment
-    assessment : Assessment
-    command : str
     labels : tuple of str
         Labels of the phases.
     """

@@ -56,8 +56,6 @@ def question_parts(
 
     Parameters
     ----------
-    tank : TankAssessment
-    assessment : Assessment
     questions : Questions
         ``tank.questions``.
     labels : sequence of str

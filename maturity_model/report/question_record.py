@@ -38,7 +38,6 @@ def question_record(questions: Questions | None, assessment: Assessment) -> dict
     ----------
     questions : Questions or None
         None for a report of phase and risk alone.
-    assessment : Assessment
 
     Returns
     -------

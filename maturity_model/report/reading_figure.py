@@ -145,13 +145,7 @@ def _panel(
 
 
 def reading_figures(tank: TankAssessment, catalogue: Catalogue) -> str:
-    """One figure, with its table, for each analyte that the log holds readings of.
-
-    Parameters
-    ----------
-    tank : TankAssessment
-    catalogue : Catalogue
-    """
+    """One figure, with its table, for each analyte that the log holds readings of."""
     weeks = len(tank.weeks)
     first = int(tank.weeks[0]) + max(0, weeks - MAX_WEEKS)
     out = []

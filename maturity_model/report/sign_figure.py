@@ -55,17 +55,7 @@ def _groups(signs: Iterable[Sign]) -> dict[str, list[Sign]]:
 
 
 def sign_figure(tank: TankAssessment, catalogue: Catalogue) -> tuple[str, str]:
-    """The sign grid of a tank with its table, and the style rule for its width.
-
-    Parameters
-    ----------
-    tank : TankAssessment
-    catalogue : Catalogue
-
-    Returns
-    -------
-    html, css : str
-    """
+    """The sign grid of a tank with its table, and the style rule for its width."""
     answers, checkin_weeks = weekly_answers(tank)
     count = min(len(tank.weeks), MAX_WEEKS)
     first = int(tank.weeks[-1]) - count + 1

@@ -62,7 +62,6 @@ def tank_page(tank: TankAssessment, assessment: Assessment, command: str) -> str
 
     Parameters
     ----------
-    tank : TankAssessment
     assessment : Assessment
         The one it belongs to.
     command : str

@@ -23,10 +23,6 @@ if TYPE_CHECKING:
 def text_summary(assessment: Assessment) -> str:
     """The answer for every tank, a few lines each.
 
-    Parameters
-    ----------
-    assessment : Assessment
-
     Returns
     -------
     str

@@ -41,12 +41,7 @@ def _columns(waiting: FirstPassage) -> tuple[int, int, np.ndarray]:
 
 
 def waiting_figure(waiting: FirstPassage) -> str:
-    """The dots, and the distribution as a table.
-
-    Parameters
-    ----------
-    waiting : FirstPassage
-    """
+    """The dots, and the distribution as a table."""
     width, bins, count = _columns(waiting)
     slots = bins + 2
     most = int(count.max())

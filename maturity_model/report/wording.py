@@ -138,7 +138,6 @@ def worded(p: float, low: float | None = None, high: float | None = None) -> Wor
 
     Parameters
     ----------
-    p : float
     low, high : float, optional
         5 % and 95 % quantile over the population's draws. Where they lie more than
         :data:`COARSE_WIDTH` apart the number is rounded to five percent, unless that
@@ -165,7 +164,6 @@ def day(date: dt.date, *, seen_from: dt.date | None = None) -> str:
 
     Parameters
     ----------
-    date : date
     seen_from : date, optional
         The year is left out where it is the year of this date.
     """
@@ -328,10 +326,8 @@ def statement(tank: TankAssessment, phases: tuple[str, ...], provenance: Provena
 
     Parameters
     ----------
-    tank : TankAssessment
     phases : tuple of str
         Labels of the phases.
-    provenance : Provenance
     """
     silence = silence_words(tank.reach)
     if tank.reach.never_looked:
