@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Any
+
+from maturity_model.report.json_values import as_json
 
 if TYPE_CHECKING:
     from maturity_model.assessment.decisions import Decision
-    from maturity_model.assessment.intervals import Estimate
-    from maturity_model.assessment.next_checks import NextCheck
     from maturity_model.assessment.observed import Observed
     from maturity_model.assessment.plan import Plan
     from maturity_model.assessment.questions import Questions
@@ -52,19 +51,19 @@ def question_record(questions: Questions | None, assessment: Assessment) -> dict
     out["risk_if"] = [
         {
             **_plan(r.plan, assessment),
-            "risk": {str(h): _estimate(e) for h, e in zip(r.horizons, r.risk, strict=True)},
-            "change": {str(h): _estimate(e) for h, e in zip(r.horizons, r.change, strict=True)},
+            "risk": dict(zip(map(str, r.horizons), r.risk, strict=True)),
+            "change": dict(zip(map(str, r.horizons), r.change, strict=True)),
         }
         for r in questions.risks
     ] or None
     out["time_to_mature"] = [
         {
             **_plan(w.plan, assessment),
-            "already": _estimate(w.already),
-            "not_within_two_years": _estimate(w.not_within),
+            "already": w.already,
+            "not_within_two_years": w.not_within,
             "quantiles": {"0.05": w.low, "0.5": w.median, "0.95": w.high},
-            "dots": list(w.dots),
-            "by_week": w.by_week.tolist(),
+            "dots": w.dots,
+            "by_week": w.by_week,
         }
         for w in questions.first_passages
     ]
@@ -72,20 +71,22 @@ def question_record(questions: Questions | None, assessment: Assessment) -> dict
         return out
     out["event_effects"] = [
         {
-            "date": e.event.date.isoformat(),
+            "date": e.event.date,
             "event": e.event.kind,
-            "amount": number(e.event.amount),
+            "amount": e.event.amount,
             "weeks_followed": e.followed,
-            "slipped": _estimate(e.slipped),
-            "without": _estimate(e.without),
-            "due": _estimate(e.due),
+            "slipped": e.slipped,
+            "without": e.without,
+            "due": e.due,
         }
         for e in questions.event_effects
     ]
     out["stuck"] = _sojourn(questions.sojourn, assessment) if questions.sojourn else None
     out["why"] = _evidence(questions.evidence, assessment) if questions.evidence else None
     out["surprises"] = _surprises(questions.surprises) if questions.surprises else None
-    out["where_to_look"] = [_next_check(x) for x in questions.next_checks]
+    out["where_to_look"] = [
+        {**as_json(x), "bits_per_minute": x.per_minute} for x in questions.next_checks
+    ]
     out["decisions"] = [_decision(d) for d in questions.decisions]
     return out
 
@@ -103,21 +104,21 @@ def _sojourn(check: SojournCheck, assessment: Assessment) -> dict[str, Any]:
         "phase": phases[check.phase],
         "weeks_so_far": {"0.05": low, "0.5": middle, "0.95": high},
         "weeks_needed_by_90_of_100": dict(zip(phases, check.need, strict=True)),
-        "lagging": _estimate(check.lagging),
-        "lagging_by_phase": {p: _estimate(e) for p, e in zip(phases, check.by_phase, strict=True)},
+        "lagging": check.lagging,
+        "lagging_by_phase": dict(zip(phases, check.by_phase, strict=True)),
         "pace": {
-            "relative": number(check.pace.speed),
-            "low": number(check.pace.low),
-            "high": number(check.pace.high),
-            "slower": number(check.pace.slower),
+            "relative": check.pace.speed,
+            "low": check.pace.low,
+            "high": check.pace.high,
+            "slower": check.pace.slower,
         },
-        "next_phase_8_weeks": _estimate(check.next_phase) if check.next_phase else None,
+        "next_phase_8_weeks": check.next_phase,
         "levers": [
             {
                 **_plan(x.plan, assessment),
                 "stop": x.stop,
-                "next_phase_8_weeks": _estimate(x.within),
-                "change": _estimate(x.change),
+                "next_phase_8_weeks": x.within,
+                "change": x.change,
             }
             for x in check.contrasts
         ],
@@ -126,7 +127,7 @@ def _sojourn(check: SojournCheck, assessment: Assessment) -> dict[str, Any]:
 
 def _observed(what: Observed) -> dict[str, Any]:
     return {
-        "date": what.date.isoformat(),
+        "date": what.date,
         "week": what.week,
         "kind": what.kind,
         "name": what.name,
@@ -138,62 +139,40 @@ def _observed(what: Observed) -> dict[str, Any]:
 
 
 def _group(group: GroupContribution) -> dict[str, Any]:
-    return {
-        "kind": group.kind,
-        "name": group.name,
-        "bits": number(group.bits),
-        "observations": group.count,
-        "seen": group.seen,
-        "first": group.first.isoformat(),
-        "last": group.last.isoformat(),
-    }
+    return {**as_json(group, "count", "latest", "strongest"), "observations": group.count}
 
 
 def _evidence(evidence: WeightOfEvidence, assessment: Assessment) -> dict[str, Any]:
     return {
         "present": assessment.phases[evidence.present],
         "rival": assessment.phases[evidence.rival],
-        "probability": [number(p) for p in evidence.probability],
-        "forecast_bits": number(evidence.forecast_bits),
-        "bits": number(evidence.bits),
+        "probability": evidence.probability,
+        "forecast_bits": evidence.forecast_bits,
+        "bits": evidence.bits,
         "towards": [_group(g) for g in evidence.towards],
         "against": [_group(g) for g in evidence.against],
-        "observations": [{**_observed(p.what), "bits": number(p.bits)} for p in evidence.singles],
+        "observations": [{**_observed(p.what), "bits": p.bits} for p in evidence.singles],
     }
 
 
 def _surprises(surprises: Surprises) -> dict[str, Any]:
     return {
         "alarm": surprises.alarm,
-        "date": surprises.items[0].what.date.isoformat(),
-        "slipped_lately": number(surprises.recent.slipped),
-        "fell_lately": number(surprises.recent.fell),
-        "vanished": number(surprises.vanished),
+        "date": surprises.items[0].what.date,
+        "slipped_lately": surprises.recent.slipped,
+        "fell_lately": surprises.recent.fell,
+        "vanished": surprises.vanished,
         "pods": surprises.pods,
         "observations": [
             {
                 **_observed(s.what),
-                "probability": number(s.probability),
+                "probability": s.probability,
                 "vanished": s.vanished,
                 "far_off": s.far_off,
                 "high": s.high,
             }
             for s in surprises.items
         ],
-    }
-
-
-def _next_check(check: NextCheck) -> dict[str, Any]:
-    return {
-        "kind": check.kind,
-        "name": check.name,
-        "how": check.how,
-        "bits": number(check.bits),
-        "minutes": number(check.minutes),
-        "bits_per_minute": number(check.per_minute),
-        "seen": number(check.seen),
-        "last": check.last.isoformat() if check.last else None,
-        "unchecked": check.unchecked,
     }
 
 
@@ -204,25 +183,16 @@ def _decision(decision: Decision) -> dict[str, Any]:
         "label": rule.label,
         "verdict": decision.verdict,
         "condition": f"{rule.quantity} {rule.item}".strip(),
-        "probability": _estimate(decision.probability),
-        "threshold": number(decision.threshold),
+        "probability": decision.probability,
+        "threshold": decision.threshold,
         "loss": {
-            "needless": number(rule.loss.needless.value),
-            "missed": number(rule.loss.missed.value),
+            "needless": rule.loss.needless.value,
+            "missed": rule.loss.missed.value,
             "sources": [rule.loss.needless.source, rule.loss.missed.source],
         },
         "why": decision.why,
         "overruled": decision.overruled,
-        "cautions": list(decision.cautions),
+        "cautions": decision.cautions,
         "permission": rule.permission or None,
-        "missing": [{"need": m.need, "why": m.why, "do": m.do} for m in decision.missing],
+        "missing": decision.missing,
     }
-
-
-def number(value: float | None) -> float | None:
-    """A number for JSON, which knows neither infinity nor NaN: they become null."""
-    return float(value) if value is not None and math.isfinite(value) else None
-
-
-def _estimate(value: Estimate) -> dict[str, float | None]:
-    return {name: number(x) for name, x in value._asdict().items()}
