@@ -187,43 +187,6 @@ def unionised_fraction(
     return float(1 / (1 + 10 ** (ammonium_pk(temperature_c, salinity) - ph)))
 
 
-def unionised_ammonia_mg_l(
-    total_nh4_mg_l: float,
-    ph: float,
-    temperature_c: float,
-    salinity: float,
-    scale: PHScale = "nbs",
-) -> float:
-    """Un-ionised ammonia in mg/L of NH3 (not of nitrogen).
-
-    Parameters
-    ----------
-    total_nh4_mg_l : float
-        Total ammonia in mg/L, all of it expressed as NH4+: the logbook's canonical unit.
-    ph, temperature_c, salinity, scale
-        As for :func:`unionised_fraction`.
-
-    Returns
-    -------
-    float
-        mg/L as NH3, the basis of the criteria 0.035 and 0.233 mg/L. (The same water is
-        0.82 times that in mg/L of NH3-N.)
-
-    Raises
-    ------
-    ValueError
-        As :func:`unionised_fraction`, and for a negative or undefined total.
-
-    Source
-    ------
-    Mass ratio from the atomic weights of :mod:`maturity_model.logbook.units`.
-    """
-    if not total_nh4_mg_l >= 0:
-        raise ValueError(f"total ammonia must not be negative, got {total_nh4_mg_l!r}")
-    share = unionised_fraction(ph, temperature_c, salinity, scale)
-    return total_nh4_mg_l * NH3_PER_NH4 * share
-
-
 def unionised_span(
     total_nh4_mg_l: Span, ph: Span, temperature_c: Span, salinity: Span, scale: PHScale = "nbs"
 ) -> Span:

@@ -76,38 +76,13 @@ class Decision:
         return self.rule.name
 
 
-def _at_least(present: Present, item: str, recent: RecentSlip) -> Floats:
-    at = list(present.panel.catalogue.phases).index(item)
-    return np.asarray(present.phases[at:].sum(axis=0))
+def _place(present: Present, phase: str) -> int:
+    return list(present.panel.catalogue.phases).index(phase)
 
 
-def _is(present: Present, item: str, recent: RecentSlip) -> Floats:
-    return np.asarray(present.phases[list(present.panel.catalogue.phases).index(item)])
-
-
-def _uncertain(present: Present, item: str, recent: RecentSlip) -> Floats:
-    return np.asarray(1.0 - present.phases[present.phase])
-
-
-def _slipped(present: Present, item: str, recent: RecentSlip) -> Floats:
-    return np.full(len(present.weight), min(recent.slipped, 1.0))
-
-
-def _fell(present: Present, item: str, recent: RecentSlip) -> Floats:
-    return np.full(len(present.weight), recent.fell)
-
-
-def _no_slip(present: Present, item: str, recent: RecentSlip) -> Floats:
-    return np.asarray(1.0 - slip_probability(present, None, (HORIZON,))[0])
-
-
-def _slips_after(present: Present, item: str, recent: RecentSlip) -> Floats:
-    amount = present.panel.catalogue.events[item].reference_amount
-    return slip_probability(present, Plan(item, (Step(item, amount),)), (HORIZON,))[0]
-
-
-def _no_look(present: Present, item: str, recent: RecentSlip) -> Floats:
-    return np.ones(len(present.weight))
+def _slips_after(present: Present, event: str) -> Floats:
+    amount = present.panel.catalogue.events[event].reference_amount
+    return slip_probability(present, Plan(event, (Step(event, amount),)), (HORIZON,))[0]
 
 
 #: Conditions that a rule can name; each gives a probability by draw, shape (D,), given the log.
@@ -119,15 +94,19 @@ def _no_look(present: Present, item: str, recent: RecentSlip) -> Floats:
 #: - ``no look for weeks``: certain; the rule applies only then.
 #: - ``slips within 8 weeks after X``: P(some lower phase than now in the next 8 weeks | event X
 #:   today, at its listed amount).
-QUANTITIES: Mapping[str, Callable[[Present, str, RecentSlip], Floats]] = {
-    "phase at least": _at_least,
-    "phase is": _is,
-    "present phase uncertain": _uncertain,
-    "slipped lately": _slipped,
-    "fallen lately": _fell,
-    "no slip within 8 weeks": _no_slip,
-    "no look for weeks": _no_look,
-    "slips within 8 weeks after": _slips_after,
+#:
+#: A number stands for the same one in every draw.
+QUANTITIES: Mapping[str, Callable[[Present, str, RecentSlip], Floats | float]] = {
+    "phase at least": lambda now, phase, recent: now.phases[_place(now, phase) :].sum(axis=0),
+    "phase is": lambda now, phase, recent: now.phases[_place(now, phase)],
+    "present phase uncertain": lambda now, item, recent: 1.0 - now.phases[now.phase],
+    "slipped lately": lambda now, item, recent: min(recent.slipped, 1.0),
+    "fallen lately": lambda now, item, recent: recent.fell,
+    "no slip within 8 weeks": lambda now, item, recent: (
+        1.0 - slip_probability(now, None, (HORIZON,))[0]
+    ),
+    "no look for weeks": lambda now, item, recent: 1.0,
+    "slips within 8 weeks after": lambda now, event, recent: _slips_after(now, event),
 }
 
 
@@ -167,7 +146,8 @@ def decide(
         if rule.item in events and not present.can_happen(rule.item):
             continue
         values = QUANTITIES[rule.quantity](present, rule.item, recent)
-        out.append(_decide(rule, estimate(values, present.weight), record, ammonia))
+        by_draw = np.broadcast_to(values, present.weight.shape)
+        out.append(_decide(rule, estimate(by_draw, present.weight), record, ammonia))
     advised = {d.action for d in out if d.verdict == "yes"}
     return tuple(
         replace(d, verdict="not now", why=rules[d.rule.unless].reason, overruled=True)

@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from maturity_model._typing import Bools, Floats, Ints
+from maturity_model.assessment.observed import coded_tables
 from maturity_model.hmm import native
 from maturity_model.hmm.mixture import FilteredMixture, filter_mixture
 from maturity_model.hmm.quadrature import normal_nodes
-from maturity_model.panel import Observations, Panel
+from maturity_model.panel import Panel
 from maturity_model.population.tables import (
     Hazards,
     fit_to_catalogue,
@@ -81,7 +82,7 @@ class Tables:
         """As :meth:`emission`, and the logarithm of the factor of each week, shape (T,)."""
         first, last = int(self.panel.first[n]) + since, int(self.panel.first[n + 1])
         out = np.ones((last - first, *self.signs.shape[1:]))
-        for kind, table in self._kinds():
+        for kind, table in coded_tables(self):
             if len(kind.codes):
                 starts, codes = kind.of_rows(first, last)
                 native.multiply_codes(starts, codes, table, out)
@@ -109,17 +110,10 @@ class Tables:
             log_prior=None if self.log_prior is None else self.log_prior[draws],
         )
 
-    def _kinds(self) -> tuple[tuple[Observations, Floats], ...]:
-        return (
-            (self.panel.signs, self.signs),
-            (self.panel.readings, self.readings[:, :, None, :]),
-            (self.panel.judgements, self.judgements[:, :, None, :]),
-        )
-
     def _by_logarithms(self, row: int) -> tuple[Floats, float]:
         # Relative to the likeliest state and lane. The floors keep every state possible.
         total = np.zeros(self.signs.shape[1:])
-        for kind, table in self._kinds():
+        for kind, table in coded_tables(self):
             for code in kind.of_rows(row, row + 1)[1]:
                 total += np.log(np.maximum(table[code], 1e-300))
         top = total.max()

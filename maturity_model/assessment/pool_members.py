@@ -12,7 +12,7 @@ from maturity_model._typing import Floats
 from maturity_model.assessment.filtering import Tables, filter_tank, make_tables
 from maturity_model.assessment.types import OwnSkill
 from maturity_model.logbook import CheckIn, Event
-from maturity_model.panel import Observations, Panel, build_panel
+from maturity_model.panel import build_panel
 from maturity_model.population.members import log_key
 from maturity_model.population.tables import sign_table
 
@@ -158,7 +158,9 @@ def with_skill(tables: Tables, n: int, skill: Floats) -> Tables:
     sd = population.skill_sd
     # Nodes are in units of the spread of skill; where that is 0, so is the node.
     node = np.divide(skill, sd, out=np.zeros_like(skill), where=sd > 0)[None]
-    panel = replace(panel, signs=_signs_of(panel, n))
+    rows = np.arange(len(panel.checked))
+    here = (rows >= panel.first[n]) & (rows < panel.first[n + 1])
+    panel = replace(panel, signs=panel.signs.only(here))
     return replace(
         tables,
         panel=panel,
@@ -166,10 +168,3 @@ def with_skill(tables: Tables, n: int, skill: Floats) -> Tables:
         node_prior=tables.node_prior.sum(axis=1, keepdims=True),
         signs=sign_table(panel, population, node, tables.evidence_weight),
     )
-
-
-def _signs_of(panel: Panel, n: int) -> Observations:
-    signs = panel.signs
-    first, last = np.searchsorted(signs.row, panel.first[n : n + 2])
-    used, code = np.unique(signs.code[first:last], return_inverse=True)
-    return Observations(signs.codes[used], signs.row[first:last], code.reshape(-1).astype(np.int64))

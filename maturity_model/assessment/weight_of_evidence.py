@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from maturity_model._typing import Bools, Floats, Ints
-from maturity_model.assessment.observed import Kind, Observed, kinds_of, observed
+from maturity_model.assessment.observed import Kind, Observed, coded_tables, kinds_of, observed
 from maturity_model.hmm import native
 from maturity_model.hmm.mixture import FilteredMixture
 
@@ -140,8 +140,7 @@ def leave_one_out_phases(
     rows = np.concatenate([ends, np.ones((1, s))])
     m = len(rows)
     arguments, outs = [], []
-    looked_up = (tables.signs, tables.readings[:, :, None, :], tables.judgements[:, :, None, :])
-    for kind, table in zip(kinds_of(tables.panel), looked_up, strict=True):
+    for kind, table in coded_tables(tables):
         starts, codes = kind.of_rows(first, last)
         outs.append(np.empty((len(codes), m, d)))
         arguments += [starts, codes, np.ascontiguousarray(table), outs[-1]]
@@ -200,11 +199,11 @@ def _states_without(
     """P(state now | log without these observations), shape (S,)."""
     first, last = int(tables.panel.first[n]), int(tables.panel.first[n + 1])
     p, q, weeks, s, d = mixture.filtered.shape
-    looked_up = (tables.signs, tables.readings[:, :, None, :], tables.judgements[:, :, None, :])
     emission, plan = mixture.emission, None
     parts = []
-    kinds = kinds_of(tables.panel)
-    for kind, table, index, lost in zip(kinds, looked_up, leave, tables.impossible, strict=True):
+    for (kind, table), index, lost in zip(
+        coded_tables(tables), leave, tables.impossible, strict=True
+    ):
         starts, codes = kind.of_rows(first, last)
         taken = np.zeros(len(codes), dtype=bool)
         taken[index] = True

@@ -121,14 +121,7 @@ class _Grid(NamedTuple):
 
     def rows(self, first: int, last: int) -> _Grid:
         """Views of rows first..last-1."""
-        here = slice(first, last)
-        return _Grid(
-            self.impulse[here],
-            self.pending[here],
-            self.husbandry[here],
-            self.checked[here],
-            self.water_known[here],
-        )
+        return _Grid._make(x[first:last] for x in self)
 
     def fill(
         self,
@@ -276,11 +269,7 @@ def build_panel(
         signs=codes.signs.done(),
         readings=codes.readings.done(),
         judgements=codes.judgements.done(),
-        impulse=grid.impulse,
-        pending=grid.pending,
-        husbandry=grid.husbandry,
-        checked=grid.checked,
-        water_known=grid.water_known,
+        **grid._asdict(),
     )
 
 

@@ -9,7 +9,7 @@ contract; words and layout are not.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,7 +21,9 @@ from maturity_model.report.text import text_summary
 from maturity_model.whole_files import remove_leftovers, staged_files
 
 if TYPE_CHECKING:
-    from maturity_model.assessment.types import Assessment
+    import numpy as np
+
+    from maturity_model.assessment.types import Assessment, TankAssessment
 
 __all__ = ["file_names", "text_summary", "write_reports"]
 
@@ -75,31 +77,23 @@ def write_reports(assessment: Assessment, out_dir: Path | str, command: str) -> 
 def phase_csv(assessment: Assessment) -> Iterator[str]:
     """One row per tank, week and phase, probabilities in full precision; tank by tank."""
     yield "tank,week,date,phase,filtered,smoothed\n"
-    phases = [csv_text(p) for p in assessment.phases]
     for tank in assessment.tanks:
-        name = csv_text(tank.tank.name)
-        table = zip(
-            tank.weeks.tolist(),
-            tank.dates,
-            tank.filtered.tolist(),
-            tank.smoothed.tolist(),
-            strict=True,
-        )
-        yield "".join(
-            f"{name},{week},{date.isoformat()},{phase},{f!r},{s!r}\n"
-            for week, date, filtered, smoothed in table
-            for phase, f, s in zip(phases, filtered, smoothed, strict=True)
-        )
+        yield _by_week(tank, assessment.phases, tank.filtered, tank.smoothed)
 
 
 def regression_csv(assessment: Assessment) -> Iterator[str]:
     """One row per tank, week and horizon, probabilities in full precision; tank by tank."""
     yield "tank,week,date,horizon_weeks,probability\n"
     for tank in assessment.tanks:
-        name = csv_text(tank.tank.name)
-        table = zip(tank.weeks.tolist(), tank.dates, tank.regression.tolist(), strict=True)
-        yield "".join(
-            f"{name},{week},{date.isoformat()},{horizon},{p!r}\n"
-            for week, date, probabilities in table
-            for horizon, p in zip(tank.horizons, probabilities, strict=True)
-        )
+        yield _by_week(tank, tank.horizons, tank.regression)
+
+
+def _by_week(tank: TankAssessment, keys: Sequence[object], *columns: np.ndarray) -> str:
+    """Rows of a tank, by week and key, with a number of each column (T, keys)."""
+    name, keys = csv_text(tank.tank.name), [csv_text(str(key)) for key in keys]
+    weeks = zip(tank.weeks.tolist(), tank.dates, *(c.tolist() for c in columns), strict=True)
+    return "".join(
+        f"{name},{week},{date.isoformat()},{key},{','.join(map(repr, numbers))}\n"
+        for week, date, *rows in weeks
+        for key, *numbers in zip(keys, *rows, strict=True)
+    )

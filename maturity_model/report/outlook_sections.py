@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from maturity_model.report.html import esc, section, table, unordered
+from maturity_model.report.question_words import ratio
 from maturity_model.report.waiting_figure import waiting_figure
 from maturity_model.report.wording import (
     capital,
@@ -14,7 +15,6 @@ from maturity_model.report.wording import (
     plural,
     points,
     points_range,
-    ratio,
     short_chance,
     short_percent,
     start_words,

@@ -23,12 +23,6 @@ if TYPE_CHECKING:
     from maturity_model.assessment.questions import Questions
     from maturity_model.assessment.types import Assessment, TankAssessment
 
-#: Ids of the sections: those after the phase, and those after what changed.
-FIRST = ("do", "surprises")
-SECOND = ("why", "if", "mature", "lag", "did", "look")
-#: Those of a report that was asked for what-ifs alone.
-PLANS_ONLY = ("if", "mature")
-
 
 class Parts(NamedTuple):
     """HTML for the places of a tank's page.

@@ -10,23 +10,16 @@ from maturity_model.report.question_words import (
     action_line,
     alarm_title,
     alarm_words,
+    bits_words,
     condition_words,
     observed_label,
     observed_words,
-    phase_label,
-)
-from maturity_model.report.wording import (
-    bits_words,
-    capital,
-    day,
     odds_words,
-    percent,
-    plural,
+    phase_label,
     push_words,
-    short_chance,
     threshold_words,
-    worded,
 )
+from maturity_model.report.wording import capital, day, percent, plural, short_chance, worded
 
 if TYPE_CHECKING:
     from maturity_model.assessment.attribution import EventEffect

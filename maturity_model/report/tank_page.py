@@ -39,19 +39,6 @@ if TYPE_CHECKING:
     from maturity_model.catalogue import Catalogue
     from maturity_model.logbook.types import CheckIn, Event
 
-#: Ids of the sections, in their order on the page.
-SECTIONS = (
-    "reach",
-    "now",
-    "change",
-    "history",
-    "signs",
-    "readings",
-    "problems",
-    "cautions",
-    "sure",
-    "provenance",
-)
 _ROCKS = {"dry": "dry rock", "mixed": "mixed rock", "live": "live rock"}
 #: Longer lists of new entries are cut.
 _MAX_NEW = 12

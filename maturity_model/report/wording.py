@@ -370,40 +370,6 @@ def points_range(low: float, high: float) -> str:
     return " to ".join(f"{x:+d}".replace("-", "−") for x in ends)
 
 
-def threshold_words(p: float) -> str:
-    """A threshold in percent, to two digits."""
-    return f"{100 * p:.2g} %"
-
-
-def ratio(value: float) -> str:
-    """A factor of at least 1, as short as it is known."""
-    if value > 1000:
-        return "more than 1000"
-    if value < 2.95:
-        return f"{value:.1f}"
-    return str(round(value)) if value < 20 else f"{float(f'{value:.1g}'):.0f}"
-
-
-def odds_words(bits: float) -> str:
-    """Odds from their binary logarithm: '12 to 1', '1 to 3', 'even'."""
-    shown = ratio(2.0 ** min(abs(bits), 64.0))
-    if shown == "1.0":
-        return "even"
-    return f"{shown} to 1" if bits > 0 else f"1 to {shown}"
-
-
-def bits_words(bits: float) -> str:
-    """An amount of evidence or information: '0.8 bits'."""
-    size = abs(bits)
-    return "<0.01 bits" if size < 0.01 else f"{size:.2g} bits"
-
-
-def push_words(bits: float) -> str:
-    """What a weight of evidence does to the odds: 'odds × 1.8 (0.8 bits)'."""
-    sign = "×" if bits > 0 else "÷"
-    return f"odds {sign} {ratio(2.0 ** min(abs(bits), 64.0))} ({bits_words(bits)})"
-
-
 def weeks_words(weeks: int | None) -> str:
     """Weeks from now, no finer than they are known; None is later than two years."""
     if weeks is None:

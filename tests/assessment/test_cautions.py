@@ -8,7 +8,7 @@ import re
 
 import pytest
 
-from maturity_model.assessment.ammonia import unionised_ammonia_mg_l
+from maturity_model.assessment.ammonia import NH3_PER_NH4, unionised_fraction
 from maturity_model.assessment.ammonia_now import (
     ACUTE_MG_L,
     CHRONIC_MG_L,
@@ -44,6 +44,10 @@ def event(kind, days=2, amount=None, name="Alpha") -> Event:
     return Event(name, ago(days), kind, amount)
 
 
+def mg_l(total: float, *water: float, scale: str = "nbs") -> float:
+    return total * NH3_PER_NH4 * unionised_fraction(*water, scale)
+
+
 def cautions(checkins=(), events=(), which=None):
     return cautions_for(TankLog.of(which or tank(), checkins, events, DAY, CATALOGUE))
 
@@ -75,14 +79,14 @@ def test_unionised_bounds_come_from_every_kit():
         )
     ]
     now = unionised(rows)
-    assert now.low == pytest.approx(unionised_ammonia_mg_l(0.5, 8.0, 24, 35))
-    assert now.best == pytest.approx(unionised_ammonia_mg_l(1.0, 8.2, 25, 35))
-    assert now.high == pytest.approx(unionised_ammonia_mg_l(2.0, 8.4, 26, 35))
+    assert now.low == pytest.approx(mg_l(0.5, 8.0, 24, 35))
+    assert now.best == pytest.approx(mg_l(1.0, 8.2, 25, 35))
+    assert now.high == pytest.approx(mg_l(2.0, 8.4, 26, 35))
 
 
 def test_assumed_water_is_said():
     now = unionised([checkin(ammonia=reading(1.0))])
-    assert now.best == pytest.approx(unionised_ammonia_mg_l(1.0, 8.2, 25, 35))
+    assert now.best == pytest.approx(mg_l(1.0, 8.2, 25, 35))
     assert now.basis.count("assumed, not logged lately") == 3
     assert "NBS" in now.basis
     full = unionised([checkin(ammonia=reading(1.0), **WATER)])
@@ -93,7 +97,7 @@ def test_assumed_water_is_said():
 def test_ph_on_the_total_scale_is_believed():
     water = {**WATER, "ph": reading(8.2, unit="[pH] total")}
     now = unionised([checkin(ammonia=reading(1.0), **water)])
-    assert now.best == pytest.approx(unionised_ammonia_mg_l(1.0, 8.2, 25, 35, "total"))
+    assert now.best == pytest.approx(mg_l(1.0, 8.2, 25, 35, scale="total"))
     assert "total scale" in now.basis
     assert "NBS" not in now.basis
 
@@ -102,10 +106,10 @@ def test_how_long_readings_stand():
     old_water = checkin(28, ph=reading(8.4, unit="[pH]"))
     rows = [old_water, checkin(14, ammonia=reading(1.0))]
     now = unionised(rows)
-    assert now.best == pytest.approx(unionised_ammonia_mg_l(1.0, 8.4, 25, 35))
+    assert now.best == pytest.approx(mg_l(1.0, 8.4, 25, 35))
     rows = [checkin(29, ph=reading(8.4, unit="[pH]")), checkin(14, ammonia=reading(1.0))]
     now = unionised(rows)
-    assert now.best == pytest.approx(unionised_ammonia_mg_l(1.0, 8.2, 25, 35))
+    assert now.best == pytest.approx(mg_l(1.0, 8.2, 25, 35))
     assert unionised([checkin(15, ammonia=reading(1.0))]) is None
 
 

@@ -20,6 +20,15 @@ from maturity_model.report.tank_page import phase_labels, tank_page
 
 #: Markup and control characters, for wherever a log's text may stand.
 EVIL = "</title></style><script>alert('x')</script>\"'&<img src=x onerror=alert(1)>\u202e\x07"
+#: Ids of a tank page's sections, in their order, and those that questions add after `now`,
+#: after `change`, and there when only what-ifs were asked.
+SECTIONS = (
+    "reach", "now", "change", "history", "signs",
+    "readings", "problems", "cautions", "sure", "provenance",
+)  # fmt: skip
+FIRST = ("do", "surprises")
+SECOND = ("why", "if", "mature", "lag", "did", "look")
+PLANS_ONLY = ("if", "mature")
 VOID = {"meta", "br", "link", "input", "img"}
 
 

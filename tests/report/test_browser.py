@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 from report.browser import Browser
 from report.example import AMMONIA, SAND, example_assessment, example_tank, problem
+from report.page_tree import SECTIONS
 from report.question_example import asked_tank
 
 from maturity_model.assessment.plan import Plan, Step
 from maturity_model.report import write_reports
-from maturity_model.report.tank_page import SECTIONS
 
 pytestmark = pytest.mark.browser
 

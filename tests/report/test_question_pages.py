@@ -9,6 +9,10 @@ import pytest
 from report.example import AMMONIA, example_assessment, example_tank
 from report.page_tree import (
     EVIL,
+    FIRST,
+    PLANS_ONLY,
+    SECOND,
+    SECTIONS,
     Node,
     all_pages,
     by_id,
@@ -18,7 +22,7 @@ from report.page_tree import (
     parse,
     plain,
     record_of,
-)  # fmt: skip
+)
 from report.question_example import (
     asked_tank,
     example_questions,
@@ -33,10 +37,9 @@ from maturity_model.assessment.intervals import Estimate
 from maturity_model.assessment.plan import Plan, Step
 from maturity_model.assessment.surprise import Surprise
 from maturity_model.report import text_summary
-from maturity_model.report.question_page import FIRST, PLANS_ONLY, SECOND
 from maturity_model.report.question_record import QUESTIONS
 from maturity_model.report.question_sections import best_looks
-from maturity_model.report.tank_page import SECTIONS, tank_page
+from maturity_model.report.tank_page import tank_page
 from maturity_model.report.waiting_figure import bin_width, waiting_figure
 
 PLAN = Plan("overfeeding=3", (Step("overfeeding", 3.0),))
