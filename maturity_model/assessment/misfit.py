@@ -116,10 +116,6 @@ def misfit(
 
     Parameters
     ----------
-    mixture : FilteredMixture
-        Of tank n, under ``tables``.
-    expected : AnswerProbabilities
-        Of ``tables``.
     weeks : int, optional
         Only the first weeks of the log.
     """

@@ -247,11 +247,6 @@ def rank_by_information_gain(
 ) -> tuple[NextCheck, ...]:
     """Rank the looks and tests that could be made in tank n now.
 
-    Parameters
-    ----------
-    mixture : FilteredMixture
-        Of tank n, under ``tables``.
-
     Returns
     -------
     tuple of NextCheck

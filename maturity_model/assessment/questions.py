@@ -71,18 +71,12 @@ def answer_questions(
 
     Parameters
     ----------
-    mixture : FilteredMixture
-        Of tank n, under ``tables``.
-    hazards : Hazards
-        Of tank n.
     forecast : ndarray, shape (K,)
         P(phase now | rock, events and husbandry alone).
     record : Record
         What speaks for and against a permission, still without the alarm.
     everything : bool
         False: only the risk of slipping and the time to mature, under the plans.
-    plans : tuple of Plan
-        The reader's own what-ifs.
     """
     present = Present(tables.panel, n, mixture, hazards, tables.pace)
     plans = tuple(p for p in plans if all(present.can_happen(s.kind) for s in p.steps))

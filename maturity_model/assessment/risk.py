@@ -94,8 +94,6 @@ def slip_risks(
 
     Parameters
     ----------
-    plans : tuple of Plan
-        The reader's own what-ifs.
     horizons : tuple of int
 
     Returns

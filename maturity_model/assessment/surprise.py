@@ -253,8 +253,6 @@ def surprises(
 
     Parameters
     ----------
-    mixture : FilteredMixture
-        Of tank n, under ``tables``.
     evidence_weight : float
         The weight with which ``tables`` were made.
     checkin : int, optional

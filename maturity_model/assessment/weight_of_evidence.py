@@ -125,8 +125,6 @@ def leave_one_out_phases(
 
     Parameters
     ----------
-    mixture : FilteredMixture
-        Of tank n, under ``tables``.
     ends : ndarray, shape (M, S)
         1 where the present state belongs to the set.
 
@@ -285,8 +283,6 @@ def weigh_evidence(
 
     Parameters
     ----------
-    mixture : FilteredMixture
-        Of tank n, under ``tables``.
     forecast : ndarray, shape (K,)
         P(phase now | rock, events, husbandry alone), from :func:`.filtering.forecast_only`.
     top : int

@@ -53,11 +53,6 @@ def form_page(
         The day the form is made; its own dates are those of the keeper's device.
     decimal : {'.', ','}
         Decimal mark of the logbook.
-
-    Returns
-    -------
-    str
-        A whole HTML page.
     """
     tanks = [t for t in assessment.tanks if keeper is None or t.tank.keeper == keeper]
     left_out = _left_out(assessment, logbook)

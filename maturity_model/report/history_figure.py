@@ -208,15 +208,7 @@ def _lanes(tank: TankAssessment, kinds: Sequence[str]) -> str:
 
 
 def history_figure(tank: TankAssessment, catalogue: Catalogue, labels: Sequence[str]) -> str:
-    """The phase history of a tank as a figure, with its table.
-
-    Parameters
-    ----------
-    catalogue : Catalogue
-        For the labels of events.
-    labels : sequence of str
-        Labels of the phases.
-    """
+    """The phase history of a tank as a figure, with its table."""
     weeks = len(tank.weeks)
     present = {e.kind for e in tank.events}
     kinds = [k for k in catalogue.events if k in present]

@@ -42,11 +42,6 @@ def index_page(assessment: Assessment, names: Mapping[str, str], command: str) -
     ----------
     names : mapping of str to str
         File name, without extension, by tank name.
-
-    Returns
-    -------
-    str
-        A whole HTML page.
     """
     labels = phase_labels(assessment)
     provenance = assessment.provenance

@@ -23,11 +23,6 @@ def tank_record(
 
     Probabilities are listed by week, then phase (``phases`` gives their order); numbers
     that are infinite or unknown are null.
-
-    Parameters
-    ----------
-    labels : tuple of str
-        Labels of the phases.
     """
     record = {
         "schema_version": SCHEMA_VERSION,

@@ -46,15 +46,7 @@ class Parts(NamedTuple):
 def question_parts(
     tank: TankAssessment, assessment: Assessment, questions: Questions, labels: Sequence[str]
 ) -> Parts:
-    """Everything on a tank's page that rests on its questions.
-
-    Parameters
-    ----------
-    questions : Questions
-        ``tank.questions``.
-    labels : sequence of str
-        Labels of the phases.
-    """
+    """Everything on a tank's page that rests on its questions."""
     outlook = [if_section(assessment, questions), mature_section(questions, labels, assessment)]
     if not questions.everything or questions.sojourn is None:
         return Parts("", "", "", f'<div class="asked">{"".join(outlook)}</div>')

@@ -45,20 +45,7 @@ _MAX_NEW = 12
 
 
 def tank_page(tank: TankAssessment, assessment: Assessment, command: str) -> str:
-    """Build the page of one tank.
-
-    Parameters
-    ----------
-    assessment : Assessment
-        The one it belongs to.
-    command : str
-        The command that made the report.
-
-    Returns
-    -------
-    str
-        A whole HTML page.
-    """
+    """Build the page of one tank."""
     catalogue = assessment.catalogue
     labels = phase_labels(assessment)
     as_of = assessment.provenance.as_of

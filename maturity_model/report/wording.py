@@ -322,13 +322,7 @@ def silence_words(reach: Reach) -> str:
 
 
 def statement(tank: TankAssessment, phases: tuple[str, ...], provenance: Provenance) -> str:
-    """The present phase and its conditioning; how long nobody has looked, where that is long.
-
-    Parameters
-    ----------
-    phases : tuple of str
-        Labels of the phases.
-    """
+    """The present phase and its conditioning; how long nobody has looked, where that is long."""
     silence = silence_words(tank.reach)
     if tank.reach.never_looked:
         return f"{silence}."
