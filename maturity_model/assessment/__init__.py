@@ -4,8 +4,9 @@
 the likelihood tables of a panel and filters one tank. ``questions.py`` asks everything beyond
 phase and risk, one module a question; ``cautions.py`` holds whatever may hurt. Nothing here
 reads or writes a file, or knows a page. Where a function takes ``tables``, ``n`` and
-``mixture``, the mixture is tank n of the panel, filtered under these tables. Add a question as ``DEVELOPERS.md`` says; the fields
-of the result types are what ``report/`` and the JSON records show.
+``mixture``, the mixture is tank n of the panel, filtered under these tables. Add a question as
+``DEVELOPERS.md`` says; the fields of the result types are what ``report/`` and the JSON records
+show.
 """
 
 from maturity_model.assessment.answers import assess

@@ -8,11 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from maturity_model._typing import Bools, Floats, Ints
-from maturity_model.assessment.observed import coded_tables
 from maturity_model.hmm import native
 from maturity_model.hmm.mixture import FilteredMixture, filter_mixture
 from maturity_model.hmm.quadrature import normal_nodes
-from maturity_model.panel import Panel
+from maturity_model.panel import Observations, Panel
 from maturity_model.population.tables import (
     Hazards,
     fit_to_catalogue,
@@ -118,6 +117,15 @@ class Tables:
                 total += np.log(np.maximum(table[code], 1e-300))
         top = total.max()
         return np.exp(np.maximum(total - top, -600.0)), float(top)
+
+
+def coded_tables(tables: Tables) -> tuple[tuple[Observations, Floats], ...]:
+    """Signs, readings and judgements, each with its table of shape (C, S, Q or 1, D)."""
+    return (
+        (tables.panel.signs, tables.signs),
+        (tables.panel.readings, tables.readings[:, :, None, :]),
+        (tables.panel.judgements, tables.judgements[:, :, None, :]),
+    )
 
 
 def impossible(*tables: Floats) -> tuple[Bools, ...]:

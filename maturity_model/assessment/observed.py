@@ -9,11 +9,10 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 
-from maturity_model._typing import Floats
 from maturity_model.logbook import CheckIn, Reading
 from maturity_model.panel import (
     BALANCE_HALF_LIFE,
@@ -22,9 +21,6 @@ from maturity_model.panel import (
     Panel,
     balance_level,
 )
-
-if TYPE_CHECKING:
-    from maturity_model.assessment.filtering import Tables
 
 Kind = Literal["sign", "reading", "judgement"]
 KINDS: tuple[Kind, ...] = ("sign", "reading", "judgement")
@@ -73,12 +69,6 @@ class Observed:
 def kinds_of(panel: Panel) -> tuple[Observations, Observations, Observations]:
     """The panel's observations in the order of :data:`KINDS`."""
     return panel.signs, panel.readings, panel.judgements
-
-
-def coded_tables(tables: Tables) -> tuple[tuple[Observations, Floats], ...]:
-    """Signs, readings and judgements, each with its table of shape (C, S, Q or 1, D)."""
-    unskilled = tables.readings[:, :, None, :], tables.judgements[:, :, None, :]
-    return tuple(zip(kinds_of(tables.panel), (tables.signs, *unskilled), strict=True))
 
 
 def checkins_of(panel: Panel, n: int) -> tuple[CheckIn, ...]:

@@ -9,18 +9,14 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from maturity_model._typing import Bools, Floats, Ints
-from maturity_model.assessment.observed import Kind, Observed, coded_tables, kinds_of, observed
+from maturity_model.assessment.filtering import Tables, coded_tables
+from maturity_model.assessment.observed import Kind, Observed, kinds_of, observed
 from maturity_model.hmm import native
 from maturity_model.hmm.mixture import FilteredMixture
-
-if TYPE_CHECKING:
-    from maturity_model.assessment.filtering import Tables
-
 
 #: Groups whose joint weight is computed, for and against.
 TOP_GROUPS = 3
@@ -199,9 +195,8 @@ def _states_without(
     p, q, weeks, s, d = mixture.filtered.shape
     emission, plan = mixture.emission, None
     parts = []
-    for (kind, table), index, lost in zip(
-        coded_tables(tables), leave, tables.impossible, strict=True
-    ):
+    coded = coded_tables(tables)
+    for (kind, table), index, lost in zip(coded, leave, tables.impossible, strict=True):
         starts, codes = kind.of_rows(first, last)
         taken = np.zeros(len(codes), dtype=bool)
         taken[index] = True

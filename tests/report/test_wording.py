@@ -10,7 +10,7 @@ import pytest
 from report.example import PHASES, example_assessment
 
 from maturity_model.assessment.intervals import Estimate
-from maturity_model.report import wording
+from maturity_model.report import question_words, wording
 
 
 # Mastrandrea et al. 2010, IPCC AR5 guidance note, table 1 (from memory): the closed ranges.
@@ -147,15 +147,15 @@ def test_dates_are_spelt_alike_everywhere() -> None:
 
 
 def test_factors_weeks_and_points() -> None:
-    assert [wording.ratio(x) for x in (1.0, 1.44, 2.94, 3.2, 12.4, 34, 160, 4000)] == [
+    assert [question_words.ratio(x) for x in (1.0, 1.44, 2.94, 3.2, 12.4, 34, 160, 4000)] == [
         "1.0", "1.4", "2.9", "3", "12", "30", "200", "more than 1000",
     ]  # fmt: skip
-    assert [wording.odds_words(b) for b in (0.0, 0.01, 2.0, -2.0, 500.0, -500.0)] == [
+    assert [question_words.odds_words(b) for b in (0.0, 0.01, 2.0, -2.0, 500.0, -500.0)] == [
         "even", "even", "4 to 1", "1 to 4", "more than 1000 to 1", "1 to more than 1000",
     ]  # fmt: skip
-    assert wording.push_words(2.0) == "odds × 4 (2 bits)"
-    assert wording.push_words(-2.0) == "odds ÷ 4 (2 bits)"
-    assert wording.bits_words(0.003) == "<0.01 bits"
+    assert question_words.push_words(2.0) == "odds × 4 (2 bits)"
+    assert question_words.push_words(-2.0) == "odds ÷ 4 (2 bits)"
+    assert question_words.bits_words(0.003) == "<0.01 bits"
     assert [wording.weeks_words(w) for w in (None, 0, 1, 19, 21, 58)] == [
         "later than two years", "now", "1 week", "19 weeks", "20 weeks", "60 weeks",
     ]  # fmt: skip
@@ -166,7 +166,11 @@ def test_factors_weeks_and_points() -> None:
         "none", "under 1 point", "under 1 point", "+2 points", "−1 point", "+30 points",
     ]  # fmt: skip
     assert wording.points_range(-0.012, 0.301) == "−2 to +31"
-    assert [wording.threshold_words(p) for p in (0.025, 1 / 3, 0.9)] == ["2.5 %", "33 %", "90 %"]
+    assert [question_words.threshold_words(p) for p in (0.025, 1 / 3, 0.9)] == [
+        "2.5 %",
+        "33 %",
+        "90 %",
+    ]
     assert wording.chance_words(Estimate(0.12, 0.05, 0.2)) == (
         "unlikely: 12 %, about 12 of 100 (range 5–20 %)"
     )
