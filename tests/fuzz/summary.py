@@ -25,6 +25,17 @@ weekly command too: nothing outside the output folder, no script unescaped. Most
 
 {counts}
 
+## Files added, entries corrected
+
+Each file goes into a logbook with kits in several units; half of its rows repeat or contradict \
+the log's, observers begin like formulas or are 80 letters long, tanks are spelled otherwise. \
+Then a random entry is corrected. What is refused must change nothing and say where and how to \
+mend it; what is added must be in the log, cell for cell by the second splitter, be used when \
+it is read, change nothing when it is added again, and leave the old table in the backup. \
+{files:,} files: {lost} with anything wrong.
+
+{adds}
+
 ## Kills
 
 SIGKILL at random moments: a third evenly over the running time, a third as a file is half \
@@ -36,6 +47,7 @@ byte for byte (a fitted file: opened and whole); a rerun must end the job.
 ## Again
 
     python -m tests.fuzz --count 20000 --seed 1 --out reports/fuzz/counts.csv
+    python -m tests.fuzz.adds --count 5000 --out reports/fuzz/adds.csv
     python -m tests.fuzz.kills weekly=70 add=70 pair=25 pool=25 fit=10 \\
         --out reports/fuzz/kills.csv
     python -m tests.fuzz.summary reports/fuzz
@@ -45,9 +57,13 @@ again, it goes on behind the last block written.
 """
 
 
+def _said(name: str) -> str:
+    return name.replace("_", " ")
+
+
 def text(folder: Path) -> str:
-    """The page, from ``counts.csv`` and ``kills.csv``."""
-    counts, kills = (pd.read_csv(folder / f"{name}.csv") for name in ("counts", "kills"))
+    """The page, from ``counts.csv``, ``adds.csv`` and ``kills.csv``."""
+    counts, adds, kills = (pd.read_csv(folder / f"{n}.csv") for n in ("counts", "adds", "kills"))
     total = {name: int(counts[name].sum()) for name in COUNTS}
     by_kind = counts.groupby("kind", sort=False)[COUNTS].sum().reset_index()
     by_command = kills.groupby("command", sort=False)[KILLS].sum().reset_index()
@@ -58,7 +74,10 @@ def text(folder: Path) -> str:
         weekly=counts.groupby(["seed", "first"])["weekly_runs"].first().sum(),
         peak=counts["peak_mb"].max(),
         counts=markdown_table(by_kind.rename(columns={"traceback": "tracebacks"})),
-        kills=markdown_table(by_command.rename(columns=lambda name: name.replace("_", " "))),
+        files=adds["added"].sum() + adds["refused"].sum(),
+        lost=adds["unaccounted"].max(),
+        adds=markdown_table(adds.drop(columns="unaccounted").rename(columns=_said)),
+        kills=markdown_table(by_command.rename(columns=_said)),
     )
 
 
