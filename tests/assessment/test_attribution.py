@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from assessment.small_tank import a_log, event, lively, over_past, practice, present
+from assessment.small_tank import a_log, event, lively, practice, present
+from hmm.lane_models import over_paths
 from small_logs import day
 
 from maturity_model.assessment.attribution import FOLLOWED, event_effects
@@ -58,7 +59,7 @@ def slow(here: Present, kind: str, size: float, moves: list[int], start: int) ->
                 break
         return out
 
-    return over_past(here, count)
+    return over_paths(here.mixture, count)
 
 
 @pytest.mark.parametrize("draws", [(0, 7), (3, 11)])

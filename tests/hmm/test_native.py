@@ -184,6 +184,7 @@ def flip_a_bit(path: Path) -> None:
 
 
 def nothing() -> dict[str, Any]:
+    """Cached code of every kernel that cannot be run."""
     return dict.fromkeys(native.KERNELS, native._ObjectCode("symbol", b"code", []))
 
 
@@ -196,15 +197,13 @@ def without_kernels(path: Path) -> None:
 
 
 def with_unknown_symbols(path: Path) -> None:
-    objects = native._read(path, key())
-    changed = {n: o._replace(needs=["no_such_function"]) for n, o in objects.items()}
-    native._write(path, key(), changed)
+    objects = native._read(path, key()).items()
+    native._write(path, key(), {n: o._replace(needs=["no_such_function"]) for n, o in objects})
 
 
 def with_symbols_misnamed(path: Path) -> None:
-    objects = native._read(path, key())
-    changed = {n: o._replace(symbol="no_such_kernel") for n, o in objects.items()}
-    native._write(path, key(), changed)
+    objects = native._read(path, key()).items()
+    native._write(path, key(), {n: o._replace(symbol="no_such_kernel") for n, o in objects})
 
 
 def writable_by_others(path: Path) -> None:
@@ -235,9 +234,7 @@ def test_a_damaged_cache_is_replaced(
 
     def compile_all() -> tuple[dict[str, Any], dict[str, Any]]:
         asked.append(True)
-        return {"numba's": len}, dict.fromkeys(
-            native.KERNELS, native._ObjectCode("symbol", b"code", [])
-        )
+        return {"numba's": len}, nothing()
 
     monkeypatch.setattr(native, "_compile", compile_all)
     monkeypatch.setenv("MATURITY_MODEL_CACHE", str(own_copy.parent))
