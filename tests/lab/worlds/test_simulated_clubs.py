@@ -109,17 +109,6 @@ def test_batches_and_sizes_share_the_world() -> None:
     assert np.median(far) > 0.3
 
 
-def test_the_mechanistic_truth_is_the_phase_at_the_weeks_last_day() -> None:
-    from maturity_model.lab.worlds.club import START
-    from maturity_model.lab.worlds.mechanistic import live
-
-    c = club("mechanistic")
-    days = live(N, 7 * (WEEKS + 1), 5, START).phases
-    for week in (0, 1, WEEKS):
-        assert np.array_equal(c.truth[:, week], days[7 * week + 6])
-    assert c.end == START + dt.timedelta(days=len(days) - 1)
-
-
 @pytest.mark.parametrize("world", WORLDS)
 def test_what_is_written_reads_back(world: str, tmp_path: Path) -> None:
     c = club(world)
@@ -273,6 +262,10 @@ def test_assumptions_can_be_broken_together() -> None:
         ({"world": "other"}, "is not a world"),
         ({"preset": "nice"}, "is not a preset"),
         ({"preset": "club"}, "is not a preset of the mechanistic world"),
+        ({"world": "microcosm", "preset": "typical"}, "is not a preset of the microcosm world"),
+        ({"world": "mesocosm", "preset": "typical"}, "is not a preset of the mesocosm world"),
+        ({"world": "microcosm", "broken": ["kit_bias"]}, "no assumptions to break"),
+        ({"world": "mesocosm", "broken": ["kit_bias"]}, "no assumptions to break"),
         ({"broken": ["all"]}, "is not an assumption"),
         ({"broken": ["skipping", "skipping"]}, "named twice"),
         ({"broken": ["skipping=2"]}, "takes no value"),

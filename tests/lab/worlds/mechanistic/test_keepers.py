@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import ast
 import datetime as dt
 from collections import Counter
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-import maturity_model.lab.worlds.mechanistic
 from maturity_model.catalogue import LOOKS as CATALOGUE_LOOKS
 from maturity_model.catalogue import METHODS, ROCKS, load_catalogue
 from maturity_model.lab.worlds.mechanistic import Club, kits, live
@@ -40,34 +37,6 @@ def club(**options: object) -> Club:
 def keepers(n: int = 400, seed: int = 1) -> Keepers:
     rng = np.random.default_rng(seed)
     return Keepers(draw(PRESETS["typical"], n, rng, rng, {}), np.arange(n), rng, Broken())
-
-
-# -- knows nothing of the package --------------------------------------------------------
-
-
-def test_the_ecology_imports_nothing_of_the_package() -> None:
-    folder = Path(maturity_model.lab.worlds.mechanistic.__file__).parent
-    files = sorted(folder.rglob("*.py"))
-    assert len(files) >= 9
-    for path in files:
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-            if isinstance(node, ast.Import):
-                names = [a.name for a in node.names]
-            elif isinstance(node, ast.ImportFrom):
-                assert node.level == 0, path
-                names = [node.module or ""]
-            else:
-                assert not (isinstance(node, ast.Name) and node.id in ("__import__", "eval"))
-                continue
-            for name in names:
-                top = name.split(".")[0]
-                allowed = {"numpy", "__future__", "collections", "dataclasses", "datetime"}
-                assert name.startswith(
-                    "maturity_model.lab.worlds.mechanistic"
-                ) or top in allowed | {
-                    "types",
-                    "typing",
-                }, (path.name, name)
 
 
 def test_its_names_are_those_of_the_log_format() -> None:

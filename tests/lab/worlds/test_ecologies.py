@@ -1,0 +1,216 @@
+"""What holds in the ecologies alike: they stand alone, tanks mature, keepers write and judge."""
+
+from __future__ import annotations
+
+import ast
+import datetime as dt
+import sys
+from functools import cache
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+import pytest
+
+from maturity_model.lab.worlds import PHASES, mechanistic, mesocosm, microcosm, simulate
+from maturity_model.lab.worlds.club import START
+
+DAYS, TANKS = 420, 100
+ECOLOGIES = [mechanistic, microcosm, mesocosm]
+#: Those that were written later, apart from the first and from each other.
+LATER = [microcosm, mesocosm]
+
+
+def name_of(world: object) -> str:
+    return world.__name__.rpartition(".")[2] if isinstance(world, ModuleType) else ""
+
+
+by_ecology = pytest.mark.parametrize("world", ECOLOGIES, ids=name_of)
+by_later = pytest.mark.parametrize("world", LATER, ids=name_of)
+
+
+@cache
+def club(world: ModuleType, judged: float = 0.3) -> Any:
+    return world.live(TANKS, DAYS, 3, START, judged=judged)
+
+
+def day_of(row: dict[str, str]) -> int:
+    return (dt.date.fromisoformat(row["date"]) - START).days
+
+
+def true_phases(found: Any, rows: list[dict[str, str]]) -> np.ndarray:
+    """True phase of each check-in's tank on its day."""
+    column = {row["tank"]: i for i, row in enumerate(found.tanks)}
+    return np.array([found.phases[day_of(row), column[row["tank"]]] for row in rows])
+
+
+@by_ecology
+def test_it_imports_nothing_of_the_package(world: ModuleType) -> None:
+    files = sorted(Path(world.__file__ or "").parent.glob("*.py"))
+    assert len(files) > 5
+    for path in files:
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            names = []
+            if isinstance(node, ast.Import):
+                names = [alias.name for alias in node.names]
+            elif isinstance(node, ast.ImportFrom):
+                # A relative import stays within the folder.
+                assert node.level < 2, path
+                names = [node.module or ""] if node.level == 0 else []
+            else:
+                assert not (isinstance(node, ast.Name) and node.id in ("__import__", "eval"))
+            for name in names:
+                if not name.startswith(world.__name__):
+                    top = name.partition(".")[0]
+                    assert top in {"numpy", *sys.stdlib_module_names} - {"importlib"}, path
+
+
+# The tanks ---------------------------------------------------------------------------------
+
+
+def reached(phases: np.ndarray, phase: int) -> np.ndarray:
+    """First day of each tank at or beyond a phase; the number of days where it never is."""
+    there = phases >= phase
+    return np.where(there.any(0), there.argmax(0), len(phases))
+
+
+@by_later
+def test_dry_rock_is_later_than_live_rock(world: ModuleType) -> None:
+    rock = np.array([row["rock"] for row in club(world).tanks])
+    for phase in (1, 2, 3):
+        days = reached(club(world).phases, phase)
+        dry, mixed, live = (days[rock == kind] for kind in ("dry", "mixed", "live"))
+        assert min(map(len, (dry, mixed, live))) >= 10
+        assert np.median(dry) >= np.median(mixed) >= np.median(live)
+        assert np.median(dry) > np.median(live)
+
+
+@by_later
+def test_phases_come_when_keepers_expect_them(world: ModuleType) -> None:
+    # Common practice, no source: cycling takes weeks from dry rock and fewer from live rock;
+    # most tanks mature within 6 to 18 months, hardly any before 3.
+    rock = np.array([row["rock"] for row in club(world).tanks])
+    weeks = reached(club(world).phases, 1) / 7
+    assert (4 if world is mesocosm else 3) <= np.median(weeks[rock == "dry"]) <= 8
+    assert 1 <= np.median(weeks[rock == "live"]) <= 3
+    mature = reached(club(world).phases, 3) / 30.4
+    assert (mature < 3.0).mean() < 0.05
+    assert 0.5 < (mature < 13.8).mean() < 0.98
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("world", "options"), [(microcosm, {}), (mesocosm, {"preset": "busy"})], ids=name_of
+)
+def test_a_crash_sets_back(world: ModuleType, options: dict[str, str]) -> None:
+    # Chance to be lower 21 days on or sooner, after a crash that was logged and on any day.
+    after, others = [], []
+    for seed in range(4):
+        found = world.live(100, 300, seed, START, **options)
+        column = {row["tank"]: i for i, row in enumerate(found.tanks)}
+        lowest = np.lib.stride_tricks.sliding_window_view(found.phases, 22, axis=0).min(-1)
+        fell = lowest[1:] < found.phases[: len(lowest) - 1]
+        up = found.phases[: len(fell)] > 0
+        crashed = np.zeros_like(fell)
+        for row in found.events:
+            day = day_of(row)
+            if row["event"] == "crash" and 0 < day <= len(fell):
+                crashed[day - 1, column[row["tank"]]] = True
+        after.append(fell[crashed & up])
+        others.append(fell[~crashed & up])
+    assert np.concatenate(after).size > 40
+    assert np.concatenate(after).mean() > 3 * np.concatenate(others).mean()
+
+
+# What is written down ----------------------------------------------------------------------
+
+
+@by_later
+def test_another_batch_is_other_tanks_of_the_same_world(world: ModuleType) -> None:
+    one, two = world.live(40, 60, 7, START), world.live(40, 60, 7, START, batch=3)
+    assert not np.array_equal(one.phases, two.phases)
+    assert one.tanks[1]["tank"] == "tank-0001"
+    assert two.tanks[1]["tank"] == "tank-3-0001"
+    assert two.tanks[0]["keeper"] == "keeper-3-0000"
+
+
+@by_later
+def test_judging_changes_nothing_else(world: ModuleType) -> None:
+    plain = club(world, judged=0.0)
+    assert plain.events == club(world).events
+    bare = [
+        {column: text for column, text in row.items() if column != "judged_phase"}
+        for row in club(world).checkins
+    ]
+    # A visit of mesocosm where nothing but a phase was written is no check-in without it.
+    kept = [row for row in bare if set(row) - {"tank", "date", "observer", "look"}]
+    unjudged = [{c: t for c, t in row.items() if c != "judged_phase"} for row in plain.checkins]
+    assert kept == unjudged
+    np.testing.assert_array_equal(plain.phases, club(world).phases)
+
+
+@by_later
+@pytest.mark.parametrize("share", [0.0, 0.25, 0.5, 1.0])
+def test_the_share_judged_is_exact(world: ModuleType, share: float) -> None:
+    found = world.live(20, 200, 5, START, judged=share)
+    judged = {row["tank"] for row in found.checkins if row.get("judged_phase")}
+    assert len(judged) == round(share * 20)
+
+
+@by_later
+def test_judgements_are_about_as_right_as_asked_and_mostly_late(world: ModuleType) -> None:
+    rows = [row for row in club(world).checkins if row.get("judged_phase")]
+    found = np.array([PHASES.index(row["judged_phase"]) for row in rows])
+    true = true_phases(club(world), rows)
+    judged = {row["tank"] for row in rows}
+    of = sum(row["tank"] in judged for row in club(world).checkins)
+    assert 0.4 < len(rows) / of < 0.6
+    # A repeated judgement may be right or wrong; 0.8 is that of a fresh one.
+    assert 0.68 < (found == true).mean() < 0.88
+    assert (found < true).sum() > (found > true).sum()
+
+
+@by_later
+def test_without_sand_there_are_no_sand_signs(world: ModuleType) -> None:
+    bare = {row["tank"] for row in club(world).tanks if row["sand_depth_mm"] == "0"}
+    of_bare = [row for row in club(world).checkins if row["tank"] in bare]
+    assert of_bare
+    assert not any({"sand_worm_tubes", "sand_gas_bubbles"} & row.keys() for row in of_bare)
+
+
+@by_later
+def test_signs_follow_the_phases(world: ModuleType) -> None:
+    rows = club(world).checkins
+    phase = true_phases(club(world), rows)
+
+    def seen(sign: str, k: int) -> float:
+        here = zip(rows, phase, strict=True)
+        return float(np.mean([r[sign] == "y" for r, p in here if p == k and sign in r]))
+
+    for sign in ("copepods", "amphipods", "spirorbid_worms", "coralline_algae"):
+        assert 0.0 < seen(sign, 0) < min(seen(sign, 2), seen(sign, 3))
+    assert seen("diatoms", 0) > seen("diatoms", 3)
+    assert seen("hair_algae", 1) > seen("hair_algae", 3)
+
+
+@by_later
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"n_tanks": 0}, {"days": 0}, {"seed": -1}, {"batch": -1}, {"judged": 1.1},
+        {"judge_accuracy": -0.1},
+    ],
+)  # fmt: skip
+def test_wrong_arguments_are_refused(world: ModuleType, wrong: dict[str, object]) -> None:
+    plain: dict[str, object] = {"n_tanks": 1, "days": 5, "seed": 0, "start": START}
+    with pytest.raises(ValueError):
+        world.live(**(plain | wrong))
+
+
+@by_ecology
+def test_the_truth_is_the_phase_at_the_weeks_last_day(world: ModuleType) -> None:
+    found = simulate(name_of(world), 24, 40, 5, batch=1)
+    days = world.live(24, 7 * 41, 5, START, batch=1).phases
+    np.testing.assert_array_equal(found.truth, days[6::7].T)
+    assert found.end == START + dt.timedelta(days=len(days) - 1)
