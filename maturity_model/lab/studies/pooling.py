@@ -35,7 +35,8 @@ MEANING = {
     "whole": "everything is learned from the pool at evidence weight 0.4, the model as it is",
     "weight 1": "the same at evidence weight 1, plain Bayes",
     "held": "evidence weight 0.4, the spread of the priors of what phases show halved",
-    "cut": "what phases show stays as practice says; how tanks move is learned given it",
+    "cut": "what phases show stays as practice says; how tanks move is learned given it; "
+    "no longer run",
     "tank signs": "each tank shifts the log-odds of each sign in the fit; evidence weight 1",
     "judgements weighed": "as whole, judgements too at evidence weight 0.4",
     PRACTICE_MOVES: "how tanks move is put back to what practice says once everything is fitted",

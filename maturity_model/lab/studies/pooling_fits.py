@@ -16,20 +16,16 @@ from maturity_model.fitting.options import ModelOptions
 from maturity_model.fitting.sampling import SamplingPlan
 from maturity_model.fitting.to_population import make_population
 from maturity_model.lab.studies.clubs import PooledClub
-from maturity_model.lab.studies.cut_posterior import cut_fit
 from maturity_model.lab.studies.refit import Refit, Refitter
 from maturity_model.lab.studies.settings import Pooling
 from maturity_model.lab.tasks import Say, digest
 from maturity_model.panel import Panel
-from maturity_model.population.elicit import elicit_population
 from maturity_model.population.files import PopulationError, load_population, save_population
 from maturity_model.population.priors import hold_emissions, priors_from_catalogue
 from maturity_model.population.types import DIMS, Population, take_draws
 
 #: Draws of a population that is scored; as many as the default population has.
 DRAWS = 256
-#: Draws of what phases show in a cut fit; each gets some draws of the moves.
-IMPUTATIONS = 32
 #: Chains of each fit.
 CHAINS = 2
 
@@ -49,8 +45,6 @@ class Way:
         On the spread of the priors of what a phase shows.
     judgement_weight : float, optional
         Power on judgements; default: ``weight``.
-    cut : bool
-        Whether what a phase shows comes from practice instead of the pool.
     tank_signs : bool
         Whether each tank shifts its signs' log-odds.
     """
@@ -60,7 +54,6 @@ class Way:
     weight: float = 0.4
     hold: float = 1.0
     judgement_weight: float | None = None
-    cut: bool = False
     tank_signs: bool = False
 
     @property
@@ -83,8 +76,6 @@ WAYS = (
     Way("weight 1", weight=1.0, **_JUDGED),
     Way("held", hold=0.5),
     Way("held", hold=0.5, **_JUDGED),
-    Way("cut", cut=True),
-    Way("cut", cut=True, **_JUDGED),
     Way("tank signs", weight=1.0, tank_signs=True),
     Way("tank signs", weight=1.0, tank_signs=True, **_JUDGED),
     Way("judgements weighed", judged=True),
@@ -128,19 +119,6 @@ def _sampled(panel: Panel, setting: Pooling, number: int, way: Way) -> Populatio
     return take_draws(population, keep)
 
 
-def _cut(panel: Panel, setting: Pooling, number: int, way: Way, say: Say) -> Population:
-    seed = setting.seed * 10_000 + number
-    return cut_fit(
-        panel,
-        elicit_population(panel.catalogue, way.weight, IMPUTATIONS, seed),
-        evidence_weight=way.weight,
-        judgement_weight=way.judgement_weight,
-        seed=seed,
-        name=way.name,
-        say=say,
-    )
-
-
 def fitted(
     club: PooledClub, setting: Pooling, way: Way, folder: Path, say: Say
 ) -> Population | None:
@@ -150,7 +128,7 @@ def fitted(
     """
     panel = club.judged if way.judged else club.unjudged
     plan = setting.draws, setting.tune, CHAINS, setting.seed
-    key = digest(way.refitter(panel).inputs(panel), plan, way.cut)
+    key = digest(way.refitter(panel).inputs(panel), plan)
     path = folder / f"{club.number}-{key}.nc"
     found = None
     if path.is_file():
@@ -161,11 +139,7 @@ def fitted(
     if found is None:
         if setting.only_kept:
             return None
-        fit = (
-            _cut(panel, setting, club.number, way, say)
-            if way.cut
-            else _sampled(panel, setting, club.number, way)
-        )
+        fit = _sampled(panel, setting, club.number, way)
         folder.mkdir(parents=True, exist_ok=True)
         save_population(fit, path)
         about = ", ".join(f"{k} {v}" for k, v in fit.provenance.items())
