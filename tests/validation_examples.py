@@ -38,6 +38,17 @@ def result(tool: tuple[float, float], **others: tuple[float, float]) -> CaseResu
     return CaseResult(pd.concat(tables, ignore_index=True))
 
 
+def asked(early: int, permitted: int) -> pd.DataFrame:
+    """Weeks of 60 tanks: ``early`` of each hundred permitted while cycling, ``permitted`` later."""
+    week = np.arange(200)
+    yes = np.where(week < 100, week < early, week - 100 < permitted)
+    one = {"week": week, "truth": week // 100, "asked": "first animals", "measured": True,
+           "permitted": yes, "reasons": np.where(yes, "", "nitrite")}  # fmt: skip
+    return pd.concat(
+        [pd.DataFrame(one).assign(tank=n, club=n // 6) for n in range(60)], ignore_index=True
+    )
+
+
 def times(spread: float, tanks: int = 60, each: int = 20) -> pd.DataFrame:
     """Transforms around the middle of what is stated; above 1, the program is overconfident."""
     rng = np.random.default_rng(4)

@@ -120,36 +120,17 @@ class Page:
         self.parts = [f"# {title}"]
         self.files: dict[str, str] = {}
 
-    def text(self, words: str) -> None:
-        """Add paragraphs of Markdown; indentation is removed."""
-        self.parts.append("\n".join(line.strip() for line in words.strip().splitlines()))
-
     def fill(self, template: Path, **values: object) -> None:
         """Add a file of Markdown, its fields filled in by :meth:`str.format`."""
         filled = template.read_text(encoding="utf-8").format(**values)
         # An empty field leaves no gap.
-        self.text(re.sub(r"\n{3,}", "\n\n", filled))
-
-    def heading(self, words: str, level: int = 2) -> None:
-        """Add a heading."""
-        self.parts.append(f"{'#' * level} {words}")
-
-    def items(self, lines: Iterable[str], otherwise: str = "none") -> None:
-        """Add a list, as :func:`bullets` writes it."""
-        self.parts.append(bullets(lines, otherwise))
-
-    def table(self, frame: pd.DataFrame, formats: Formats | None = None, missing: str = "") -> None:
-        """Add a table, as :func:`markdown_table` writes it."""
-        self.parts.append(markdown_table(frame, formats, missing))
+        paragraphs = re.sub(r"\n{3,}", "\n\n", filled)
+        self.parts.append("\n".join(line.strip() for line in paragraphs.strip().splitlines()))
 
     def image(self, name: str, figure: Figure, title: str, description: str) -> str:
         """Put a figure beside the page, as a file of this name; what shows it on the page."""
         self.files[name] = svg_text(figure, title, description)
         return f"![{title}]({name})"
-
-    def figure(self, name: str, figure: Figure, title: str, description: str) -> None:
-        """Add a figure, which becomes a file of this name."""
-        self.parts.append(self.image(name, figure, title, description))
 
     def csv(self, name: str, frame: pd.DataFrame, formats: Formats | None = None) -> None:
         """Put a CSV file of this name beside the page."""

@@ -6,10 +6,10 @@ A result is a data frame of numbers and words.
 from __future__ import annotations
 
 import hashlib
-import io
 import multiprocessing
 import time
 import zipfile
+import zlib
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from maturity_model import __version__
-from maturity_model.whole_files import write_file
+from maturity_model.whole_files import new_file
 
 #: Called with one line of text per finished step.
 Say = Callable[[str], None]
@@ -34,26 +34,39 @@ def digest(*parts: object) -> str:
     return hashlib.sha256(repr((__version__, parts)).encode()).hexdigest()[:24]
 
 
-def read_kept(path: Path) -> pd.DataFrame | None:
-    """The frame in a file; None where it is missing or damaged."""
+def load_frames(path: Path) -> dict[str, pd.DataFrame] | None:
+    """The frames that :func:`save_frames` wrote; None where the file is missing or damaged."""
+    frames: dict[str, dict[str, Any]] = {}
     try:
         # NumPy would leave a damaged file open.
-        with path.open("rb") as handle, np.load(handle, allow_pickle=False) as columns:
-            return pd.DataFrame(dict(columns))
-    except (FileNotFoundError, ValueError, EOFError, zipfile.BadZipFile):
+        with path.open("rb") as handle, np.load(handle, allow_pickle=False) as arrays:
+            for key, values in arrays.items():
+                name, _, column = key.partition(".")
+                frames.setdefault(name, {})[column] = values
+    except (OSError, EOFError, ValueError, zipfile.BadZipFile, zlib.error):
         return None
+    return {name: pd.DataFrame(columns) for name, columns in frames.items()}
 
 
-def _save(path: Path, frame: pd.DataFrame) -> None:
+def save_frames(path: Path, frames: Mapping[str, pd.DataFrame]) -> None:
+    """Write frames, by name, to one file; a reader sees all of them or none.
+
+    Raises
+    ------
+    OSError
+        When it cannot be written.
+    """
     # CSV would round, or take an empty word for a missing one.
-    columns = {
-        name: frame[name].to_numpy(None if pd.api.types.is_numeric_dtype(kind) else str)
-        for name, kind in frame.dtypes.items()
+    arrays = {
+        f"{name}.{column}": values.to_numpy()
+        if pd.api.types.is_numeric_dtype(values)
+        else values.fillna("").to_numpy(dtype=str)
+        for name, frame in frames.items()
+        for column, values in frame.items()
     }
-    written = io.BytesIO()
-    np.savez(written, **columns)
     path.parent.mkdir(parents=True, exist_ok=True)
-    write_file(path, written.getvalue())
+    with new_file(path) as part, part.open("wb") as file:
+        np.savez_compressed(file, **arrays)
 
 
 def keep(path: Path, make: Callable[[], pd.DataFrame]) -> pd.DataFrame:
@@ -65,10 +78,14 @@ def keep(path: Path, make: Callable[[], pd.DataFrame]) -> pd.DataFrame:
         Its name depends on all that the result depends on, for example by :func:`digest`.
     make : callable
     """
-    if (frame := read_kept(path)) is None:
+    if (frame := _kept(path)) is None:
         frame = make()
-        _save(path, frame)
+        save_frames(path, {"": frame})
     return frame
+
+
+def _kept(path: Path) -> pd.DataFrame | None:
+    return (load_frames(path) or {}).get("")
 
 
 def _done(
@@ -122,7 +139,7 @@ def run_tasks(
     path = {}
     if folder:
         path = {n: folder / f"{digest(key, n, given)}.npz" for n, given in tasks.items()}
-    found = {n: frame for n in path if (frame := read_kept(path[n])) is not None}
+    found = {n: frame for n in path if (frame := _kept(path[n])) is not None}
     if found:
         say(f"{len(found)} of {len(tasks)} results are kept already")
     left = {name: given for name, given in tasks.items() if name not in found}
@@ -130,6 +147,6 @@ def run_tasks(
     for name, frame in _done(work, left, processes):
         found[name] = frame
         if folder:
-            _save(path[name], frame)
+            save_frames(path[name], {"": frame})
         say(f"{name}: {len(found)} of {len(tasks)}, {time.perf_counter() - begun:.0f} s")
     return {name: found[name] for name in tasks}

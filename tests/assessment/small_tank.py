@@ -8,7 +8,7 @@ from dataclasses import replace
 from functools import cache
 
 import numpy as np
-from hmm.oracle import Model, enumerate_paths
+from hmm.oracle import Model, enumerate_paths, log_sum
 from small_logs import START, day, look, make_log
 
 from maturity_model.assessment.filtering import filter_tank, make_tables
@@ -72,6 +72,35 @@ def present(
     """The tank, filtered."""
     tables = make_tables(build_panel(logbook, as_of=as_of), population, weight, nodes)
     return Present(tables.panel, 0, *filter_tank(tables, 0), tables.pace)
+
+
+def over_past(here: Present, count: Callable[[Array, Array, int, int], Array]) -> Array:
+    """Sum ``count(paths, P(path, node | log, draw), pace node, draw)`` over nodes."""
+    found = here.mixture
+    p_n, q_n = found.scale.shape[:2]
+    out = []
+    for d in range(found.states.shape[-1]):
+        lanes = []
+        for p in range(p_n):
+            for q in range(q_n):
+                matrices = transition_matrices(found.moves[:, :, p, d], found.chain)
+                # The start and the prior weight of the node are in the filtered first week.
+                joint = found.filtered[p, q, 0, :, d] * found.scale[p, q, 0, d]
+                with np.errstate(divide="ignore"):
+                    data = np.log(found.emission[:, :, q, d])
+                data[0] = 0.0
+                every = enumerate_paths(Model(joint, matrices, data))
+                lanes.append((p, q, every))
+        prior = here.mixture.node_weight[:, :, 0, d] / found.scale[:, :, 0, d]
+        logs = [e.log_probability + np.log(prior[p, q]) for p, q, e in lanes]
+        total = log_sum(np.concatenate(logs))
+        out.append(
+            sum(
+                count(e.paths, np.exp(log - total), p, d)
+                for (p, _, e), log in zip(lanes, logs, strict=True)
+            )
+        )
+    return np.stack(out, axis=-1)
 
 
 def over_future(

@@ -6,8 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from assessment.small_tank import a_log, event, lively, practice, present
-from hmm.lane_models import over_paths
+from assessment.small_tank import a_log, event, lively, over_past, practice, present
 from small_logs import day
 
 from maturity_model.assessment.attribution import FOLLOWED, event_effects
@@ -59,7 +58,7 @@ def slow(here: Present, kind: str, size: float, moves: list[int], start: int) ->
                 break
         return out
 
-    return over_paths(here.mixture, count)
+    return over_past(here, count)
 
 
 @pytest.mark.parametrize("draws", [(0, 7), (3, 11)])

@@ -7,8 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from assessment.small_tank import a_log, event, lively, over_future, practice, present
-from hmm.lane_models import over_paths
+from assessment.small_tank import a_log, event, lively, over_future, over_past, practice, present
 from small_logs import day
 
 from maturity_model.assessment.plan import look_ahead, parse_plan
@@ -75,7 +74,7 @@ def test_stays_equal_the_enumeration(phase: int) -> None:
         inside = paths == phase
         return np.array([probability @ inside[:, 5 - i :].all(axis=1) for i in range(6)])
 
-    wanted = over_paths(here.mixture, count)
+    wanted = over_past(here, count)
     np.testing.assert_allclose(stay_probability(here, phase, 5), wanted, rtol=0, atol=1e-10)
 
 

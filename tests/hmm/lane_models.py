@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
-from hmm.oracle import Model, enumerate_paths
+from hmm.oracle import Model
 
-from maturity_model._typing import Floats, Ints
-from maturity_model.hmm.mixture import FilteredMixture
+from maturity_model._typing import Floats
 from maturity_model.hmm.staged import StagedChain, move_probabilities, transition_matrices
 
 
@@ -65,26 +63,3 @@ def random_lanes(
     initial = rng.dirichlet(np.ones(states), draws).T.copy()
     node_prior = rng.dirichlet(np.ones(p * q)).reshape(p, q)
     return Lanes(chain, initial, moves, emission, node_prior)
-
-
-def over_paths(
-    found: FilteredMixture, count: Callable[[Ints, Floats, int, int], Floats | float]
-) -> Floats:
-    """Sum ``count(paths, P(path, node | data, draw), pace node, draw)`` over nodes; draws last."""
-    p_n, q_n, weeks, _, d_n = found.filtered.shape
-    out = []
-    for d in range(d_n):
-        total: Floats | float = 0.0
-        for p, q in np.ndindex(p_n, q_n):
-            # P(state in the first week) and the observation's likelihood are in the filter.
-            with np.errstate(divide="ignore"):
-                data = np.log(found.emission[:, :, q, d])
-            data[0] = 0.0
-            dense = transition_matrices(found.moves[:, :, p, d], found.chain)
-            every = enumerate_paths(Model(found.filtered[p, q, 0, :, d], dense, data))
-            top = every.log_probability.max()
-            mass = np.exp(every.log_probability - top)
-            weight = found.node_weight[p, q, weeks - 1, d] / mass.sum()
-            total = total + count(every.paths, weight * mass, p, d)
-        out.append(total)
-    return np.stack(out, axis=-1)

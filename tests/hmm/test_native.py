@@ -184,7 +184,6 @@ def flip_a_bit(path: Path) -> None:
 
 
 def nothing() -> dict[str, Any]:
-    """Cached code of every kernel that cannot be run."""
     return dict.fromkeys(native.KERNELS, native._ObjectCode("symbol", b"code", []))
 
 
@@ -197,13 +196,15 @@ def without_kernels(path: Path) -> None:
 
 
 def with_unknown_symbols(path: Path) -> None:
-    objects = native._read(path, key()).items()
-    native._write(path, key(), {n: o._replace(needs=["no_such_function"]) for n, o in objects})
+    objects = native._read(path, key())
+    changed = {n: o._replace(needs=["no_such_function"]) for n, o in objects.items()}
+    native._write(path, key(), changed)
 
 
 def with_symbols_misnamed(path: Path) -> None:
-    objects = native._read(path, key()).items()
-    native._write(path, key(), {n: o._replace(symbol="no_such_kernel") for n, o in objects})
+    objects = native._read(path, key())
+    changed = {n: o._replace(symbol="no_such_kernel") for n, o in objects.items()}
+    native._write(path, key(), changed)
 
 
 def writable_by_others(path: Path) -> None:
@@ -234,7 +235,9 @@ def test_a_damaged_cache_is_replaced(
 
     def compile_all() -> tuple[dict[str, Any], dict[str, Any]]:
         asked.append(True)
-        return {"numba's": len}, nothing()
+        return {"numba's": len}, dict.fromkeys(
+            native.KERNELS, native._ObjectCode("symbol", b"code", [])
+        )
 
     monkeypatch.setattr(native, "_compile", compile_all)
     monkeypatch.setenv("MATURITY_MODEL_CACHE", str(own_copy.parent))

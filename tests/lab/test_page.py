@@ -34,29 +34,28 @@ def test_plain_words_begin_no_markup() -> None:
     assert plain("a *b*\n[c](d) <e>") == "a \\*b\\* \\[c\\](d) \\<e\\>"
 
 
-def _page(title: str = "ω & <more>") -> Page:
+def _page(folder: Path, title: str = "ω & <more>") -> Page:
     figure = Figure((3, 2), layout="constrained")
     figure.subplots().plot([1, 2], [3, 5], label="line")
     page = Page("Title", "command `--out x`")
-    page.text("""
-        Two lines
-        of a paragraph.
-        """)
-    page.heading("Part")
-    page.items(["one", "two"])
-    page.items([], otherwise="nothing")
-    page.figure("line.svg", figure, title, "from 3 to 5")
-    page.table(FRAME)
+    template = folder / "page.md"
+    template.write_text("  Two lines\nof a {what}.\n\n{nothing}\n\n{figure}\n\n{table}\n", "utf-8")
+    page.fill(
+        template,
+        what="paragraph",
+        nothing="",
+        figure=page.image("line.svg", figure, title, "from 3 to 5"),
+        table=markdown_table(FRAME),
+    )
     page.csv("line.csv", FRAME)
     return page
 
 
 def test_a_page_and_the_files_beside_it(tmp_path: Path) -> None:
-    _page().write(tmp_path / "new")
+    _page(tmp_path).write(tmp_path / "new")
     text = (tmp_path / "new" / "README.md").read_text(encoding="utf-8")
     assert text.startswith(
-        "# Title\n\nTwo lines\nof a paragraph.\n\n## Part\n\n- one\n- two\n\n- nothing\n\n"
-        "![ω & <more>](line.svg)\n\n| what |"
+        "# Title\n\nTwo lines\nof a paragraph.\n\n![ω & <more>](line.svg)\n\n| what |"
     )
     assert text.endswith("\n\nMade by `command --out x`.\n")
     assert {p.name for p in (tmp_path / "new").iterdir()} == {"README.md", "line.csv", "line.svg"}
@@ -66,18 +65,19 @@ def test_a_page_and_the_files_beside_it(tmp_path: Path) -> None:
     assert root.findtext("{http://www.w3.org/2000/svg}desc") == "from 3 to 5"
 
 
-def test_the_same_numbers_give_the_same_files() -> None:
-    one, other = _page(), _page()
+def test_the_same_numbers_give_the_same_files(tmp_path: Path) -> None:
+    one, other = _page(tmp_path), _page(tmp_path)
     assert one.files == other.files
     assert one.markdown() == other.markdown()
     assert "dc:date" not in one.files["line.svg"]
 
 
 def test_a_page_that_cannot_be_written_leaves_the_old_files(tmp_path: Path) -> None:
-    _page().write(tmp_path)
-    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
-    page = _page("another")
+    out = tmp_path / "out"
+    _page(tmp_path).write(out)
+    before = {p.name: p.read_bytes() for p in out.iterdir()}
+    page = _page(tmp_path, "another")
     page.files["no/such/folder.csv"] = ""
     with pytest.raises(OSError, match="folder"):
-        page.write(tmp_path)
-    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
+        page.write(out)
+    assert {p.name: p.read_bytes() for p in out.iterdir()} == before

@@ -371,15 +371,20 @@ def test_the_dataset_holds_everything(need, tmp_path: Path) -> None:
             assert np.array_equal(
                 data[f"{kind}_{field}"].values, observed.codes[field][observed.code]
             )
-    # Codes have names, as a researcher would ask.
+    # Codes can be told by name.
     diatoms = data["signs_seen"][data["sign"].values[data["signs_sign"].values] == "diatoms"]
-    used = [c for c in logbook.checkins if c.date <= as_of]
-    answers = [c.signs["diatoms"] for c in used if "diatoms" in c.signs]
+    answers = [
+        c.signs["diatoms"] for c in logbook.checkins if "diatoms" in c.signs and c.date <= as_of
+    ]
     assert (len(diatoms), int(diatoms.sum())) == (len(answers), sum(answers))
     assert list(data["look"].values) == list(LOOKS)
-    crashes = data["impulse"].sel(event="crash") + data["pending"].sel(event="crash")
-    logged = [e for e in logbook.events if e.kind == "crash" and e.date <= as_of]
-    assert float(crashes.sum()) == len(logged)
+    # Events by name and tank, as a researcher would ask.
+    crash = data["impulse"].sel(event="crash") + data["pending"].sel(event="crash")
+    for n, t in enumerate(panel.tanks):
+        logged = [
+            e for e in logbook.events if e.tank == t.name and e.kind == "crash" and e.date <= as_of
+        ]
+        assert float(crash[data["row_tank"].values == n].sum()) == len(logged)
 
 
 def test_the_dataset_goes_through_a_file(need, tmp_path: Path) -> None:

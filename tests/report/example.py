@@ -47,85 +47,86 @@ def _phase_probabilities(course: str, weeks: int, blur: float) -> np.ndarray:
     return p / p.sum(axis=1, keepdims=True)
 
 
-def _readings(rng: np.random.Generator, phase: int) -> dict[str, Reading]:
-    """Some readings of one look: of two colour charts, of a photometer and of a probe."""
-    analytes = load_catalogue().analytes
-    charts = {"ammonia": (0, 0.25, 0.5, 1, 2, 4, 8), "nitrate": (0, 5, 10, 20, 40, 80)}
-    found = {}
-    for name in ("ammonia", "nitrite", "nitrate", "phosphate", "salinity", "temperature"):
-        if rng.random() > 0.4:
-            continue
-        unit, typical = analytes[name].unit, analytes[name].typical
-        if name in charts:
-            steps = np.array(charts[name], dtype=float)
-            edges = [0.0, *(steps[1:] + steps[:-1]) / 2, np.inf]
-            i = int(np.abs(steps - typical[phase].value * np.exp(0.7 * rng.normal())).argmin())
-            step = float(steps[i])
-            found[name] = Reading(f"{step:g}", edges[i], edges[i + 1], step, unit, "colour_chart")
-        else:
-            usual = {"salinity": 34.0, "temperature": 25.0}
-            best = usual[name] if name in usual else typical[phase].value
-            best = round(best * float(np.exp(0.02 * rng.normal())), 2)
-            method = "probe" if name in usual else "photometer"
-            found[name] = Reading(f"{best:.2f}", best - 0.005, best + 0.005, best, unit, method)
-    return found
-
-
 def _checkins(
     name: str, started: dt.date, weeks: int, smoothed: np.ndarray, rng: np.random.Generator
 ) -> tuple[CheckIn, ...]:
-    signs = load_catalogue().signs.values()
+    catalogue = load_catalogue()
+    signs = list(catalogue.signs.values())
+    charts = {"ammonia": (0, 0.25, 0.5, 1, 2, 4, 8), "nitrate": (0, 5, 10, 20, 40, 80)}
     out = []
     for week in range(weeks):
         last = week == weeks - 1
-        if rng.random() < 0.35 and week != 3 and not last:
+        if rng.random() < 0.35 and not last:
             continue
         date = min(started + dt.timedelta(weeks=week, days=int(rng.integers(7))), AS_OF)
-        phase = int(rng.choice(4, p=smoothed[week]))
+        k = int(rng.choice(4, p=smoothed[week]))
         answers = {
-            s.name: bool(rng.random() < s.detection[phase].value)
+            s.name: bool(rng.random() < s.detection[k].value)
             for s in signs
             if rng.random() < 0.75 and s.name != "syconoid_sponges"
         }
-        readings = _readings(rng, phase)
+        readings = {}
+        for analyte in ("ammonia", "nitrite", "nitrate", "phosphate"):
+            if rng.random() > 0.4:
+                continue
+            entry = catalogue.analytes[analyte]
+            value = entry.typical[k].value * float(np.exp(0.7 * rng.normal()))
+            if analyte in charts:
+                steps = charts[analyte]
+                i = int(np.argmin([abs(value - s) for s in steps]))
+                top = float("inf") if i + 1 == len(steps) else (steps[i] + steps[i + 1]) / 2
+                low = 0.0 if i == 0 else (steps[i - 1] + steps[i]) / 2
+                readings[analyte] = Reading(
+                    f"{steps[i]:g}", low, top, float(steps[i]), entry.unit, "colour_chart"
+                )
+            else:
+                low = max(0.0, round(value, 2) - 0.005)
+                readings[analyte] = Reading(
+                    f"{value:.2f}", low, low + 0.01, low + 0.005, entry.unit, "photometer"
+                )
+        if rng.random() < 0.5:
+            s = 33 + 2 * float(rng.random())
+            readings["salinity"] = Reading(f"{s:.1f}", s - 0.5, s + 0.5, s, "1", "probe")
+            d = 25 + float(rng.normal()) * 0.5
+            readings["temperature"] = Reading(f"{d:.1f}", d - 0.05, d + 0.05, d, "Cel", "probe")
         if week == 3:
             readings["ammonia"] = Reading(">8", 8, float("inf"), 8, "mg/L NH4", "colour_chart")
-        note = "Glass wiped before the look" if last else ""
         out.append(
             CheckIn(
-                name, date, observer="A", note=note, signs=answers, readings=readings,
-                file="checkins.csv", line=week + 2,
+                name,
+                date,
+                observer="A",
+                note="Glass wiped before the look" if last else "",
+                signs=answers,
+                readings=readings,
+                file="checkins.csv",
+                line=week + 2,
             )
-        )  # fmt: skip
+        )
     return tuple(out)
 
 
-#: What happens in a tank that is not left in peace, by week.
-ROUGH = {22: "overfeeding", 25: "crash", 33: "sand_disturbed", 40: "deep_clean", 41: "medication"}
-
-
 def _events(name: str, started: dt.date, weeks: int, *, rough: bool) -> tuple[Event, ...]:
-    def event(week: int, kind: str, amount: float | None, days: int = 0) -> Event:
-        date = started + dt.timedelta(weeks=week, days=days)
-        return Event(name, date, kind, amount, "" if amount else "sorry")
-
-    out = [event(w, "water_change", 20.0, 2) for w in range(1, weeks, 2)]
-    out += [event(w, "livestock_added", 2.0, 4) for w in (9, 14, 27) if w < weeks]
-    out += [event(w, kind, None) for w, kind in ROUGH.items() if rough and w < weeks]
+    out = [
+        Event(name, started + dt.timedelta(weeks=w, days=2), "water_change", 20.0)
+        for w in range(1, weeks, 2)
+    ]
+    out += [
+        Event(name, started + dt.timedelta(weeks=w, days=4), "livestock_added", 2.0)
+        for w in (9, 14, 27)
+        if w < weeks
+    ]
+    if rough:
+        for kind, week in (
+            ("overfeeding", 22),
+            ("crash", 25),
+            ("sand_disturbed", 33),
+            ("deep_clean", 40),
+            ("medication", 41),
+        ):
+            if week < weeks:
+                out.append(Event(name, started + dt.timedelta(weeks=week), kind, None, "sorry"))
     return tuple(sorted((e for e in out if e.date <= AS_OF), key=lambda e: e.date))
-
-
-def _reach(checkins: tuple[CheckIn, ...], weeks: int, started: dt.date) -> Reach:
-    asked = len(load_catalogue().signs) * len(checkins)
-    return Reach(
-        weeks=weeks,
-        weeks_with_checkin=len({(c.date - started).days // 7 for c in checkins}),
-        last_checkin=checkins[-1].date,
-        weeks_since_checkin=(AS_OF - checkins[-1].date).days // 7,
-        share_signs_checked=sum(len(c.signs) for c in checkins) / asked,
-        readings=sum(len(c.readings) for c in checkins),
-        unchecked_signs=("syconoid_sponges",),
-    )
 
 
 def example_tank(
@@ -152,15 +153,20 @@ def example_tank(
     filtered = 0.8 * smoothed + 0.2 * _phase_probabilities(course, weeks, 9.0)
     smoothed[-1] = filtered[-1]
     checkins = _checkins(name, started, weeks, smoothed, rng)
+    logged = {(c.date - started).days // 7 for c in checkins}
+    signs = load_catalogue().signs
     later = filtered[:, 1:].sum(axis=1)
     regression = np.stack([0.04 * later + 0.01, 0.08 * later + 0.015], axis=1)
     dates = [started + dt.timedelta(weeks=w, days=6) for w in range(weeks)]
-    khat_full, khat = (0.31, 0.31) if share == 1 else (0.94, 0.66)
+    dates[-1] = AS_OF
+    slipped = np.zeros(weeks)
+    if rough and weeks > 40:
+        slipped[25] = 0.81
     return TankAssessment(
         tank=Tank(name, started, keeper="A", club="Harbour club", volume_l=200.0, rock="dry"),
         phases=PHASES,
         weeks=np.arange(weeks),
-        dates=(*dates[:-1], AS_OF),
+        dates=tuple(dates),
         filtered=filtered,
         smoothed=smoothed,
         smoothed_low=smoothed * 0.85,
@@ -172,9 +178,24 @@ def example_tank(
         regression_low=regression[-1] * 0.4,
         regression_high=regression[-1] * 2.2,
         horizons=(4, 8),
-        slipped=np.where((np.arange(weeks) == 25) & rough & (weeks > 40), 0.81, 0.0),
-        reach=_reach(checkins, weeks, started),
-        reweighting=Reweighting(khat_full, khat, share, ess=182.4, draws=256, limit=0.7),
+        slipped=slipped,
+        reach=Reach(
+            weeks=weeks,
+            weeks_with_checkin=len(logged),
+            last_checkin=checkins[-1].date,
+            weeks_since_checkin=(AS_OF - checkins[-1].date).days // 7,
+            share_signs_checked=sum(len(c.signs) for c in checkins) / (len(signs) * len(checkins)),
+            readings=sum(len(c.readings) for c in checkins),
+            unchecked_signs=("syconoid_sponges",),
+        ),
+        reweighting=Reweighting(
+            khat_full=0.31 if share == 1 else 0.94,
+            khat=0.31 if share == 1 else 0.66,
+            share=share,
+            ess=182.4,
+            draws=256,
+            limit=0.7,
+        ),
         checkins=checkins,
         events=_events(name, started, weeks, rough=rough),
         problems=problems,
@@ -215,27 +236,36 @@ SAND = Caution(
 )
 
 
-def example_tanks() -> tuple[TankAssessment, ...]:
-    """Five tanks of an invented club corner."""
-    said = "is not an ISO date and was read as 2026-06-05"
-    settled = problem(
-        "Crashed cube", severity="settled", line=31, column="date", value="5 Jun 2026", what=said,
-        mend="write 2026-06-05",
-    )  # fmt: skip
-    crashed = {"problems": (problem("Crashed cube"), settled), "cautions": (SAND,), "share": 0.6}
-    hair = (problem("Hair garden"),)
-    return (
-        example_tank("Window reef"),
-        example_tank("Hair garden", course="stuck", seed=2, weeks=49, problems=hair),
-        example_tank("Crashed cube", course="late", rough=True, seed=3, weeks=52, **crashed),  # type: ignore[arg-type]
-        example_tank("Nursery 4", course="new", seed=4, weeks=3, cautions=(AMMONIA,)),
-        example_tank("Old lagoon", course="well", rough=True, seed=5, weeks=130),
-    )
-
-
 def example_assessment(tanks: tuple[TankAssessment, ...] | None = None) -> Assessment:
-    """:func:`example_tanks`, or the tanks given, and one that cannot be assessed."""
-    tanks = example_tanks() if tanks is None else tanks
+    """Five tanks of an invented club corner, or the tanks given."""
+    if tanks is None:
+        settled = problem(
+            "Crashed cube",
+            severity="settled",
+            line=31,
+            column="date",
+            value="5 Jun 2026",
+            what="is not an ISO date and was read as 2026-06-05",
+            mend="write 2026-06-05",
+        )
+        tanks = (
+            example_tank("Window reef"),
+            example_tank(
+                "Hair garden", course="stuck", seed=2, weeks=49, problems=(problem("Hair garden"),)
+            ),
+            example_tank(
+                "Crashed cube",
+                course="late",
+                rough=True,
+                seed=3,
+                weeks=52,
+                problems=(problem("Crashed cube"), settled),
+                cautions=(SAND,),
+                share=0.6,
+            ),
+            example_tank("Nursery 4", course="new", seed=4, weeks=3, cautions=(AMMONIA,)),
+            example_tank("Old lagoon", course="well", rough=True, seed=5, weeks=130),
+        )
     own = tuple(dict.fromkeys(p for t in tanks for p in t.problems))
     refused = problem(
         "No start",

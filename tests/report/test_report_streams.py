@@ -63,6 +63,26 @@ def test_tables_are_not_gathered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     assert most < 1
 
 
+@pytest.mark.parametrize("name", ["tank_page", "to_json", "index_page"])
+def test_a_page_that_cannot_be_built_late_leaves_the_whole_old_report(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    write_reports(club(3), tmp_path, "first")
+    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
+    build, calls = getattr(report, name), []
+
+    def fail(*args: object) -> str:
+        calls.append(1)
+        if len(calls) == (1 if name == "index_page" else 3):
+            raise RuntimeError("cannot build")
+        return str(build(*args))
+
+    monkeypatch.setattr(report, name, fail)
+    with pytest.raises(RuntimeError, match="cannot build"):
+        write_reports(club(3), tmp_path, "second")
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
+
+
 def test_nothing_takes_its_place_before_all_is_written_and_the_index_comes_last(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

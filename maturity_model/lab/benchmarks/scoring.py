@@ -64,6 +64,8 @@ def enlarge(source: Path, out: Path, times: int) -> Path:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
+    from maturity_model.pooling.descriptor import digest_of
+
     out.mkdir()
     tables = {path.name: pq.read_table(path) for path in sorted(source.glob("*.parquet"))}
     names = tables["tanks.parquet"].column("tank").to_pandas()
@@ -88,7 +90,9 @@ def enlarge(source: Path, out: Path, times: int) -> Path:
                 writer.write_table(pa.concat_tables(group), row_group_size=GROUP)
         digests[name] = hashlib.sha256(path.read_bytes()).hexdigest()
     about = json.loads((source / "datapackage.json").read_text())
-    about["maturity_model"]["sha256"] = digests
+    own = about["maturity_model"]
+    own["sha256"] = digests
+    own["digest"] = digest_of(own)
     (out / "datapackage.json").write_text(json.dumps(about))
     return out
 

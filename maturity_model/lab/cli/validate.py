@@ -23,6 +23,7 @@ _SIZES = {
     "own-clubs": ("own_clubs", 1, 1000, "their clubs, each with parameters of its own"),
     "weeks": ("weeks", 12, 300, "scored weeks of each tank"),
     "training": ("training", 8, 100_000, "further tanks, for the baselines and the ceiling"),
+    "permission-tanks": ("permission_tanks", 1, 100_000, "asked every week about animals"),
     "seed": ("seed", 0, 100_000, "seed"),
     "fit-tanks": ("fit_tanks", 0, 10_000, "also fit this number of further tanks of each ecology's "
                   "cases, without judgements and with a fifth judged"),
@@ -72,6 +73,11 @@ def add_options(parser: argparse.ArgumentParser) -> None:
             help=f"{words} (default: %(default)s)",
         )
     parser.add_argument(
+        "--permissions-only",
+        action="store_true",
+        help="ask about animals again, and leave all else in the report of --out as it is",
+    )
+    parser.add_argument(
         "--moves",
         choices=("auto", "practice", "learned"),
         default="auto",
@@ -79,17 +85,25 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _wrong(args: argparse.Namespace, fittable: set[str]) -> str:
+    """What is wrong with the options; empty where nothing is."""
+    for tanks, clubs in ((args.tanks, args.clubs), (args.own_tanks, args.own_clubs)):
+        if tanks < clubs:
+            return f"{tanks} tanks are too few for {clubs} clubs"
+    if unknown := sorted(set(args.fit_case) - fittable):
+        return f"--fit-case {unknown[0]!r} is no ecology's case of this run"
+    return ""
+
+
 def run(args: argparse.Namespace, command: str) -> int:
     """Run the cases and write the report; the exit code."""
-    from maturity_model.lab.validation.optional import missing
+    from maturity_model.lab.validation.optional import lacking_packages
 
-    if lacking := missing(fit=args.fit_tanks > 0):
-        extras = "the extras 'validate' and 'fit'" if args.fit_tanks else "the extra 'validate'"
-        return refuse(f"{', '.join(lacking)} not installed; this needs {extras}", USAGE)
+    if lacking := lacking_packages(fit=args.fit_tanks > 0):
+        return refuse(lacking, USAGE)
+    from maturity_model.lab.validation import page, report_files, study
     from maturity_model.lab.validation.cases import ECOLOGIES, Settings, cases
-    from maturity_model.lab.validation.page import missed_criteria, write_report
-    from maturity_model.lab.validation.study import run as run_cases
-    from maturity_model.lab.validation.tables import summarize_results
+    from maturity_model.lab.validation.tables import permission_tables, summarize_results
     from maturity_model.population import PopulationError, PopulationMismatch, load_population
 
     try:
@@ -97,24 +111,30 @@ def run(args: argparse.Namespace, command: str) -> int:
         population = load_population(args.population)
     except ValueError as error:
         return refuse(error, MISMATCH if isinstance(error, PopulationError) else USAGE)
-    for tanks, clubs in ((args.tanks, args.clubs), (args.own_tanks, args.own_clubs)):
-        if tanks < clubs:
-            return refuse(f"{tanks} tanks are too few for {clubs} clubs", USAGE)
-    fittable = {c.name for c in chosen if c.group in ECOLOGIES}
-    if unknown := sorted(set(args.fit_case) - fittable):
-        return refuse(f"--fit-case {unknown[0]!r} is no ecology's case of this run", USAGE)
+    if wrong := _wrong(args, {c.name for c in chosen if c.group in ECOLOGIES}):
+        return refuse(wrong, USAGE)
     sizes = {field: getattr(args, field) for field, *_ in _SIZES.values()}
     settings = Settings(**sizes, fit_moves=args.moves, fit_cases=tuple(args.fit_case))
-    work = args.work or args.out / ".cases"
+    work, say = args.work or args.out / ".cases", progress()
     try:
-        results = run_cases(chosen, settings, population, work, progress())
-        tables = summarize_results(chosen, results)
-        write_report(tables, settings, args.out, command)
+        if args.permissions_only:
+            tables, earlier, made_by = report_files.read_report(args.out)
+            # All else is as it was, so that a full run would give the same numbers.
+            settings = earlier._replace(permission_tanks=args.permission_tanks)
+            command = f"{made_by.partition(' && ')[0]} && {command}"
+            tables |= permission_tables(
+                {c.name: study.ask_permissions(c, settings, population, work, say) for c in chosen}
+            )
+        else:
+            tables = summarize_results(chosen, study.run(chosen, settings, population, work, say))
+        report_files.write_report(tables, settings, args.out, command)
     except PopulationMismatch as error:
         return refuse(error, MISMATCH)
+    except report_files.NoReport as error:
+        return refuse(error, USAGE)
     except OSError as error:
         return cannot_write(args.out, error)
-    for miss in missed_criteria(tables["must_hold"]):
+    for miss in page.missed(tables):
         print(miss)
     print(f"Report: {args.out / 'README.md'}")
     return DONE

@@ -36,9 +36,10 @@ class Setting:
     def command(self) -> str:
         """The command that makes the page, without options that are as usual."""
         options = [
-            f"--{f.name.replace('_', '-')} {getattr(self, f.name)}"
+            f"--{f.name.replace('_', '-')} {value}"
             for f in fields(self)
-            if getattr(self, f.name) != f.default
+            if (given := getattr(self, f.name)) != f.default
+            for value in (given if isinstance(given, tuple) else (given,))
         ]
         out = f"--out reports/{self.study.replace('-', '_')}"
         return " ".join(["maturity-model study", self.study, *options, out])
@@ -70,6 +71,17 @@ class Surprise(Setting):
     tanks: int = size(200, 6)
     weeks: int = size(60, 10)
     seed: int = seed(2028)
+
+
+@dataclass(frozen=True)
+class Misfit(Setting):
+    """Tanks of each case of :mod:`maturity_model.lab.validation.cases`, and which; none for all."""
+
+    study = "misfit"
+    tanks: int = size(40, 2)
+    own_tanks: int = size(200, 2)
+    seed: int = seed(77)
+    case: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -144,6 +156,7 @@ class Pooling(Setting):
 STUDIES: dict[type[Setting], str] = {
     EvidenceWeight: "which power on the likelihood predicts best",
     Surprise: "false alarms of the surprises, and collapses they catch",
+    Misfit: "how often a log is said to fit badly, with and without cause",
     Agreement: "weekly updates against full refits",
     Coverage: "how often the fit's intervals hold the truth",
     Calibration: "simulation-based calibration of the fit",

@@ -18,7 +18,6 @@ import numpy as np
 import pandas as pd
 
 from maturity_model.assessment.filtering import filter_tank, make_tables
-from maturity_model.assessment.observed import checkins_of, observed
 from maturity_model.assessment.surprise import (
     FAR_OFF,
     FELL,
@@ -26,12 +25,12 @@ from maturity_model.assessment.surprise import (
     SLIPPED,
     VANISHED_TOGETHER,
     Surprises,
-    surprises,
 )
 from maturity_model.catalogue import load_catalogue
 from maturity_model.lab.page import Page, markdown_table
 from maturity_model.lab.studies.settings import Surprise
 from maturity_model.lab.tasks import Say, run_tasks, silent
+from maturity_model.lab.validation.forecasts import surprises_by_checkin
 from maturity_model.lab.worlds.simulate_logbook import Habits, Simulated, simulate_logbook
 from maturity_model.panel import build_panel
 from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
@@ -51,17 +50,10 @@ ByCheckin = list[list[tuple[int, dt.date, Surprises]]]
 def _each_checkin(simulated: Simulated, population: Population) -> ByCheckin:
     panel = build_panel(simulated.logbook, simulated.logbook.catalogue)
     tables = make_tables(panel, population)
-    out = []
-    for n, tank in enumerate(panel.tanks):
-        filtered, _ = filter_tank(tables, n)
-        what = observed(panel, n)
-        rows = []
-        for i, c in enumerate(checkins_of(panel, n)):
-            alarm = surprises(tables, n, filtered, population.evidence_weight, i, what)
-            if alarm is not None:
-                rows.append(((c.date - tank.started).days // 7, c.date, alarm))
-        out.append(rows)
-    return out
+    return [
+        list(surprises_by_checkin(tables, n, filter_tank(tables, n)[0]))
+        for n in range(len(panel.tanks))
+    ]
 
 
 def _first_down(phases: np.ndarray) -> int:

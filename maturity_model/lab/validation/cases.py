@@ -40,6 +40,9 @@ class Settings(NamedTuple):
     own_tanks, own_clubs : int
         Scored tanks and clubs of the model's own world: many, because each of its clubs has
         its own parameters and what must hold there is narrow.
+    permission_tanks : int
+        Tanks of each case that are asked every week whether animals are permitted; they are
+        other tanks, of keepers who test ammonia and nitrite at every check-in.
     """
 
     tanks: int = 80
@@ -56,6 +59,11 @@ class Settings(NamedTuple):
     fit_cases: tuple[str, ...] = ()
     own_tanks: int = 400
     own_clubs: int = 50
+    permission_tanks: int = 100
+
+
+class UnknownCase(ValueError):
+    """A name of no case, and those that there are."""
 
 
 class Case(NamedTuple):
@@ -95,7 +103,7 @@ def cases(only: Sequence[str] = ()) -> tuple[Case, ...]:
 
     Raises
     ------
-    ValueError
+    UnknownCase
         When a name is of no case.
     """
     every = [Case("own", "the model’s own world", "own", World(MODEL, OWN))]
@@ -111,5 +119,5 @@ def cases(only: Sequence[str] = ()) -> tuple[Case, ...]:
     ]
     known = {c.name for c in every} | {c.group for c in every}
     if unknown := sorted(set(only) - known):
-        raise ValueError(f"no case is called {unknown[0]!r}; there are {', '.join(sorted(known))}")
+        raise UnknownCase(f"no case is called {unknown[0]!r}; there are {', '.join(sorted(known))}")
     return tuple(c for c in every if not only or {c.name, c.group} & set(only))

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import datetime as dt
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import NamedTuple
 
@@ -13,7 +14,7 @@ from maturity_model.assessment.filtering import HORIZONS, Tables, filter_tank, m
 from maturity_model.assessment.first_passage import REACH, time_to_mature
 from maturity_model.assessment.observed import checkins_of, observed
 from maturity_model.assessment.present import Present
-from maturity_model.assessment.surprise import recent_slip, surprises
+from maturity_model.assessment.surprise import Surprises, recent_slip, surprises
 from maturity_model.hmm.mixture import FilteredMixture
 from maturity_model.lab.tasks import Say, silent
 from maturity_model.lab.validation.clubs import Club
@@ -95,15 +96,23 @@ def as_of(present: Present, week: int) -> Present:
     return replace(present, mixture=then, hazards=hazards)
 
 
-def _alarms(
-    tables: Tables, n: int, found: FilteredMixture, weight: float, weeks: int
-) -> tuple[Floats, Ints]:
-    slipped = np.array([recent_slip(found, t, weight).slipped for t in range(weeks)])
-    alarm = np.full(weeks, SILENT)
+def surprises_by_checkin(
+    tables: Tables, n: int, mixture: FilteredMixture
+) -> Iterator[tuple[int, dt.date, Surprises]]:
+    """Week, date and surprises of every check-in of tank n that holds an observation."""
     what, tank = observed(tables.panel, n), tables.panel.tanks[n]
     for i, c in enumerate(checkins_of(tables.panel, n)):
-        week = (c.date - tank.started).days // 7
-        if week < weeks and (surprise := surprises(tables, n, found, weight, i, what)) is not None:
+        found = surprises(tables, n, mixture, tables.evidence_weight, i, what)
+        if found is not None:
+            yield (c.date - tank.started).days // 7, c.date, found
+
+
+def _alarms(tables: Tables, n: int, found: FilteredMixture, weeks: int) -> tuple[Floats, Ints]:
+    weight = tables.evidence_weight
+    slipped = np.array([recent_slip(found, t, weight).slipped for t in range(weeks)])
+    alarm = np.full(weeks, SILENT)
+    for week, _, surprise in surprises_by_checkin(tables, n, found):
+        if week < weeks:
             alarm[week] = max(alarm[week], ALARMS[surprise.alarm])
     return slipped, alarm
 
@@ -146,7 +155,7 @@ def make_forecasts(
                 asked.append((n, week))
                 by_week.append(time_to_mature(as_of(present, week)).by_week)
         if n < alarms:
-            slipped[n], alarm[n] = _alarms(tables, n, found, forecaster.weight, weeks)
+            slipped[n], alarm[n] = _alarms(tables, n, found, weeks)
     say(f"{forecaster.name}: {n_tanks} tanks")
     at = np.array(asked, dtype=np.int64).reshape(-1, 2)
     cumulative = np.array(by_week).reshape(-1, REACH + 1)

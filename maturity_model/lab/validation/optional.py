@@ -6,12 +6,15 @@ import importlib.util
 
 #: By module.
 PACKAGES = {"sklearn": "scikit-learn", "hmmlearn": "hmmlearn", "pandas": "pandas",
-            "matplotlib": "matplotlib"}  # fmt: skip
-#: What the pooled fits need besides.
-FIT = {"pymc": "pymc", "arviz": "arviz", "xarray": "xarray"}
+            "matplotlib": "matplotlib", "scipy": "scipy"}  # fmt: skip
 
 
-def missing(fit: bool = False) -> tuple[str, ...]:
-    """Names of the packages that are not installed."""
-    wanted = PACKAGES | (FIT if fit else {})
-    return tuple(p for m, p in wanted.items() if importlib.util.find_spec(m) is None)
+def lacking_packages(fit: bool) -> str:
+    """Which packages are not installed, and the extra that brings them; empty where none is."""
+    from maturity_model.fitting.command import missing_modules
+
+    absent = [p for m, p in PACKAGES.items() if importlib.util.find_spec(m) is None]
+    for names, extra in ((absent, "validate"), (missing_modules() if fit else (), "fit")):
+        if names:
+            return f"{', '.join(names)} not installed; this needs the extra '{extra}'"
+    return ""

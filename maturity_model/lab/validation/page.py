@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import io
-import json
 from collections.abc import Iterable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
@@ -11,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from maturity_model.lab.page import Page, bullets, csv_text, markdown_table, plain
+from maturity_model.lab.page import Page, bullets, markdown_table, plain
 from maturity_model.lab.validation.cases import Settings
 from maturity_model.lab.validation.cases import cases as every_case
 from maturity_model.lab.validation.figures import calibration, overview, score_by_age
@@ -23,13 +21,13 @@ from maturity_model.lab.validation.forecasters import (
     LOOKS,
     TOOL,
 )
+from maturity_model.lab.validation.permissions import LEAST_PERMITTED, MOST_CYCLING
 from maturity_model.lab.validation.scores import AGE_BANDS, RESAMPLES
 from maturity_model.lab.validation.slips import DETECTION_WEEKS, GRACE_WEEKS, RULES
 from maturity_model.lab.validation.time_to_mature import END, NEXT_EVENT
 
 Tables = Mapping[str, pd.DataFrame]
 TITLE = "Is it right?"
-SETTINGS = "settings.json"
 #: Evidence misleads if the log score gains more than this without it.
 MISLEADING = 0.01
 #: A calibration error above this is pointed out, and a share of answers so far from expectation.
@@ -145,6 +143,48 @@ def _risk(rows: pd.DataFrame) -> str:
         "skill_against_age": "skill against age|+.3f",
     }  # fmt: skip
     return _table("Risk of slipping back", rows[rows["forecaster"] == TOOL], columns)
+
+
+def missed_permissions(rows: pd.DataFrame) -> list[str]:
+    """What was wanted of permissions and is missed, in words."""
+    early, late = rows[rows["cycling"] > MOST_CYCLING], rows[rows["ready"] < LEAST_PERMITTED]
+    return [
+        f"MISSED: {r.case}: share of the permitted weeks that are cycling {number(r.cycling)} "
+        f"{interval(r.cycling_low, r.cycling_high)}, wanted at most {MOST_CYCLING:g}"
+        for r in early.itertuples()
+    ] + [
+        f"MISSED: {r.case}: share of the weeks past cycling with evidence enough "
+        f"{number(r.ready)} {interval(r.ready_low, r.ready_high)}, wanted at least "
+        f"{LEAST_PERMITTED:g}"
+        for r in late.itertuples()
+    ]
+
+
+def missed(tables: Tables) -> list[str]:
+    """All that was wanted and is missed, in words."""
+    return missed_criteria(tables["must_hold"]) + missed_permissions(tables["permissions"])
+
+
+def _permissions(rows: pd.DataFrame) -> str:
+    shares = ("cycling", "ready", "waiting", "evidence", "said")
+    columns = {
+        "case": "case", "permitted": "weeks permitted", "cycling": "of these cycling",
+        "measured": "weeks past cycling", "ready": "evidence enough",
+        "waiting": "waiting", "evidence": "enough, waits refused", "said": "permitted",
+    }  # fmt: skip
+    rows = rows.assign(**{name: _with_interval(rows, name) for name in shares})
+    return _table("Permissions", rows, columns)
+
+
+def _refusals(rows: pd.DataFrame) -> str:
+    parts = []
+    for asked, some in rows.groupby("asked"):
+        share = some.pivot(index="case", columns="reason", values="share").fillna(0.0)
+        often = share.mean().sort_values(ascending=False, kind="stable").index
+        table = share.loc[some["case"].unique(), often].reset_index()
+        columns = {name: f"{name}|.0%" for name in often}
+        parts.append(_table(f"Against the {asked}", table, {"case": "case", **columns}))
+    return "\n\n".join(parts)
 
 
 def _kind(causes: pd.DataFrame, kind: str) -> pd.DataFrame:
@@ -273,6 +313,7 @@ def build_page(tables: Tables, settings: Settings, command: str) -> Page:
     """Fill in the page from the tables of :func:`.tables.summarize_results`."""
     page = Page(TITLE, command)
     cases, must_hold, causes = tables["cases"], tables["must_hold"], tables["causes"]
+    asked = tables["permissions"]
     columns = {"case": "case", "title": "world", "evidence_weight": "evidence weight",
                "ceiling": "ceiling"}  # fmt: skip
     fits = cases.set_index("case")[[FITTED, FITTED_JUDGED]].stack().dropna()
@@ -299,6 +340,13 @@ def build_page(tables: Tables, settings: Settings, command: str) -> Page:
         grace=GRACE_WEEKS,
         slips=_slips(tables["slips"]),
         risk=_risk(tables["risk"]),
+        most_cycling=100 * MOST_CYCLING,
+        least_permitted=100 * LEAST_PERMITTED,
+        cycling=round((asked["permitted"] * asked["cycling"]).sum()),
+        permitted_weeks=asked["permitted"].sum(),
+        permissions_missed=_items(missed_permissions(asked)),
+        permissions=_permissions(asked),
+        refusals=_refusals(tables["refusals"]),
         causes="\n\n".join(
             _causes(case.title, causes[causes["case"] == case.case])
             for case in cases[cases["case"].isin(causes["case"])].itertuples()
@@ -306,28 +354,3 @@ def build_page(tables: Tables, settings: Settings, command: str) -> Page:
         doubts=_items(_doubts(tables)),
     )
     return page
-
-
-def read_table(text: str) -> pd.DataFrame:
-    """Read a table as it stands in its CSV file."""
-    words = dict.fromkeys(("item", "phase", "evidence_weight", FITTED, FITTED_JUDGED), str)
-    return pd.read_csv(io.StringIO(text), dtype=words, keep_default_na=False, na_values=[""])
-
-
-def write_report(tables: Tables, settings: Settings, out: Path, command: str) -> None:
-    """Write the page, its figures, and the tables it is made from, into a folder.
-
-    Raises
-    ------
-    OSError
-        When a file cannot be written.
-    """
-    written = {}
-    for name, table in tables.items():
-        real = table.select_dtypes("floating").columns
-        written[name] = csv_text(table, dict.fromkeys(real, "{:.6g}"))
-    # From the rounded numbers, so that anybody can make the same page from the files.
-    page = build_page({n: read_table(text) for n, text in written.items()}, settings, command)
-    page.files |= {f"{name}.csv": text for name, text in written.items()}
-    page.files[SETTINGS] = json.dumps({"command": command, **settings._asdict()}, indent=1) + "\n"
-    page.write(out)

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import hashlib
-import zipfile
-import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from maturity_model.lab.tasks import load_frames, save_frames
 from maturity_model.population.types import DIMS, Population
-from maturity_model.whole_files import new_file
 
 #: Code that decides what is forecast and how it is scored.
 SCORED_BY = (
@@ -23,9 +20,9 @@ SCORED_BY = (
 )  # fmt: skip
 #: Modules of this package that come after, or have nothing to do with it.
 NOT_SCORING = {
-    "acceptance.py", "cases.py", "figures.py", "misfits.py", "page.py", "practice.py", "tables.py",
+    "acceptance.py", "cases.py", "figures.py", "page.py", "report_files.py", "tables.py",
 }  # fmt: skip
-TABLES = ("forecasts", "times", "alarms", "risk", "diagnosis")
+TABLES = ("forecasts", "times", "alarms", "risk", "diagnosis", "permissions")
 
 
 @dataclass(frozen=True)
@@ -43,15 +40,18 @@ class CaseResult:
         By ``forecaster``; see :func:`.slips.match_alarms` and :func:`.slips.risk_table`.
     diagnosis : DataFrame
         See :func:`.diagnosis.diagnose`; empty if not asked for.
+    permissions : DataFrame
+        See :func:`.permissions.permission_weeks`.
     note : dict of str to str
         By forecaster, ``ceiling`` or ``evidence_weight``.
     """
 
-    forecasts: pd.DataFrame
+    forecasts: pd.DataFrame = field(default_factory=pd.DataFrame)
     times: pd.DataFrame = field(default_factory=pd.DataFrame)
     alarms: pd.DataFrame = field(default_factory=pd.DataFrame)
     risk: pd.DataFrame = field(default_factory=pd.DataFrame)
     diagnosis: pd.DataFrame = field(default_factory=pd.DataFrame)
+    permissions: pd.DataFrame = field(default_factory=pd.DataFrame)
     note: dict[str, str] = field(default_factory=dict)
 
 
@@ -73,29 +73,16 @@ def save(result: CaseResult, path: Path) -> None:
     OSError
         When it cannot be written.
     """
-    columns: dict[str, Any] = {f"note.{k}": np.array(text) for k, text in result.note.items()}
-    for table in TABLES:
-        for name, values in getattr(result, table).items():
-            numbers = pd.api.types.is_numeric_dtype(values)
-            array = values.to_numpy() if numbers else values.fillna("").to_numpy(dtype=str)
-            columns[f"{table}.{name}"] = array
-    with new_file(path) as part, part.open("wb") as file:
-        np.savez_compressed(file, **columns)
+    tables = {name: getattr(result, name) for name in TABLES}
+    save_frames(path, tables | {"note": pd.DataFrame([result.note])})
 
 
 def load(path: Path) -> CaseResult | None:
     """Read a case; None where there is none, or not a whole one."""
-    parts: dict[str, dict[str, np.ndarray]] = {name: {} for name in (*TABLES, "note")}
-    try:
-        # NumPy would leave a damaged file open.
-        with path.open("rb") as handle, np.load(handle, allow_pickle=False) as columns:
-            for key, values in columns.items():
-                table, _, column = key.partition(".")
-                parts[table][column] = values
-    except (OSError, EOFError, KeyError, ValueError, zipfile.BadZipFile, zlib.error):
+    if (tables := load_frames(path)) is None:
         return None
-    note = {key: str(text) for key, text in parts.pop("note").items()}
-    return CaseResult(**{name: pd.DataFrame(part) for name, part in parts.items()}, note=note)
+    notes = tables.pop("note", pd.DataFrame()).to_dict("records")
+    return CaseResult(**tables, note=notes[0] if notes else {})
 
 
 def code_digest() -> str:

@@ -19,6 +19,7 @@ from maturity_model.lab.validation.diagnosis import diagnose
 from maturity_model.lab.validation.features import log_features
 from maturity_model.lab.validation.forecasters import CEILING, FITS, TOOL
 from maturity_model.lab.validation.forecasts import Forecaster, Forecasts, make_forecasts
+from maturity_model.lab.validation.permissions import permission_weeks
 from maturity_model.lab.validation.results import (
     CaseResult,
     concatenate,
@@ -112,11 +113,41 @@ def run(
     folder.mkdir(parents=True, exist_ok=True)
     out = {}
     for case in chosen:
-        parts = [_score_case(case, settings, population, folder, say)]
+        parts = [
+            _score_case(case, settings, population, folder, say),
+            ask_permissions(case, settings, population, folder, say),
+        ]
         if is_fitted(case, settings):
             parts += [_score_fit(case, settings, *fit, folder, say) for fit in FITS]
         out[case.name] = concatenate(parts)
     return out
+
+
+def ask_permissions(
+    case: Case, settings: Settings, population: Population, folder: Path, say: Say = silent
+) -> CaseResult:
+    """Ask every week of some tanks whether animals are permitted; kept in ``folder`` too.
+
+    Raises
+    ------
+    OSError
+        When the result cannot be written.
+    """
+    size = settings.clubs, max(settings.permission_tanks, settings.clubs), settings.weeks
+    key = key_of("permissions", case, size, settings.seed, population_digest(population))
+
+    def make() -> CaseResult:
+        clubs = simulate_clubs(case.world, *size, settings.seed, batch=2, weekly_tests=True)
+        asked = permission_weeks(clubs, _tool(case, population))
+        return CaseResult(permissions=asked)
+
+    say(f"{case.name}, permissions")
+    folder.mkdir(parents=True, exist_ok=True)
+    return _on_file(folder / f"{case.name}-permissions-{key}.npz", make, say)
+
+
+def _tool(case: Case, population: Population) -> Forecaster:
+    return Forecaster(TOOL, population, 1.0 if case.group == "own" else population.evidence_weight)
 
 
 def _versions() -> tuple[str, ...]:
@@ -146,8 +177,7 @@ def _score_case(
     case: Case, settings: Settings, population: Population, folder: Path, say: Say
 ) -> CaseResult:
     key = key_of(case, settings_of(case, settings), population_digest(population), _versions())
-    weight = 1.0 if case.group == "own" else population.evidence_weight
-    tool, full, seed = Forecaster(TOOL, population, weight), case.name in FULL, settings.seed
+    tool, full, seed = _tool(case, population), case.name in FULL, settings.seed
 
     def indented(line: str) -> None:
         say(f"  {line}")
@@ -157,7 +187,7 @@ def _score_case(
         indented("simulated")
         references = score_references(*clubs, seed, indented)
         program = score_program(*clubs, tool, full=full, seed=seed, say=indented)
-        note = {"evidence_weight": f"{weight:g}"}
+        note = {"evidence_weight": f"{tool.weight:g}"}
         return concatenate([references, replace(program, note=note)])
 
     say(case.name)

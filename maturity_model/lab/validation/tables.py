@@ -12,6 +12,7 @@ from maturity_model.lab.studies.scores import calibration_error
 from maturity_model.lab.validation.acceptance import criteria_table, evaluate, verify
 from maturity_model.lab.validation.cases import Case
 from maturity_model.lab.validation.forecasters import FITTED, FITTED_JUDGED, TOOL
+from maturity_model.lab.validation.permissions import permission_row, refusals
 from maturity_model.lab.validation.results import CaseResult
 from maturity_model.lab.validation.scores import (
     AGE_BANDS,
@@ -136,6 +137,13 @@ def _joined(parts: dict[str, pd.DataFrame]) -> pd.DataFrame:
     return pd.concat(some or parts, names=["case"]).reset_index("case")
 
 
+def permission_tables(results: Mapping[str, CaseResult]) -> dict[str, pd.DataFrame]:
+    """What was permitted and why the rest was not, by the name of their CSV file."""
+    rows = [{"case": case, **permission_row(r.permissions)} for case, r in results.items()]
+    why = {case: refusals(r.permissions) for case, r in results.items()}
+    return {"permissions": pd.DataFrame(rows), "refusals": _joined(why)}
+
+
 def summarize_results(
     cases: Sequence[Case], results: Mapping[str, CaseResult]
 ) -> dict[str, pd.DataFrame]:
@@ -160,8 +168,12 @@ def summarize_results(
         (c.name, c.title, verified[c.name].unit, *map(results[c.name].note.get, notes))
         for c in cases
     ]
-    return {name: _joined(some) for name, some in parts.items()} | {
-        "cases": pd.DataFrame(rows, columns=["case", "title", "resampled", *notes]),
-        "scores": scores(verified),
-        "must_hold": criteria_table(evaluate(cases, results, verified)),
-    }
+    return (
+        permission_tables(results)
+        | {name: _joined(some) for name, some in parts.items()}
+        | {
+            "cases": pd.DataFrame(rows, columns=["case", "title", "resampled", *notes]),
+            "scores": scores(verified),
+            "must_hold": criteria_table(evaluate(cases, results, verified)),
+        }
+    )

@@ -4,30 +4,27 @@ from __future__ import annotations
 
 import datetime as dt
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from maturity_model._typing import Ints
 from maturity_model.lab.worlds import broken as assumptions
-from maturity_model.lab.worlds.mechanistic import PRESETS, live
-from maturity_model.lab.worlds.mechanistic.club import Club as Mechanistic
+from maturity_model.lab.worlds import mechanistic, mesocosm, microcosm
 from maturity_model.lab.worlds.mechanistic.keepers import ANALYTES, SIGNS, Broken
 from maturity_model.lab.worlds.mechanistic.phases import PHASES
-from maturity_model.lab.worlds.mesocosm import PRESETS as MESOCOSM_PRESETS
-from maturity_model.lab.worlds.mesocosm import Club as Mesocosm
-from maturity_model.lab.worlds.mesocosm import live as live_mesocosm
-from maturity_model.lab.worlds.microcosm import PRESETS as MICROCOSM_PRESETS
-from maturity_model.lab.worlds.microcosm import World as Microcosm
-from maturity_model.lab.worlds.microcosm import live as live_microcosm
 from maturity_model.lab.worlds.model import MODEL_PRESETS, simulate_model
 from maturity_model.lab.worlds.rows import Row, Rows, as_csv, tables
 from maturity_model.logbook import Logbook, read_logbook
 from maturity_model.whole_files import write_file
 
 WORLDS = ("model", "mechanistic", "microcosm", "mesocosm")
+_ECOLOGIES: dict[str, Callable[..., Any]] = {
+    "mechanistic": mechanistic.live, "microcosm": microcosm.live, "mesocosm": mesocosm.live,
+}  # fmt: skip
 #: Worlds in which assumptions can be broken.
 BREAKABLE = ("model", "mechanistic")
 #: Day 0 of every tank, a Monday; far enough back that a long log ends in the past.
@@ -37,6 +34,9 @@ TRUTH = "truth.csv"
 #: Signs whose absence leaves the phases what they are. Without coralline there is no
 #: mature tank by its definition; sand gas bubbles are no organism.
 CAN_BE_MISSING = tuple(s for s in SIGNS if s not in ("coralline_algae", "sand_gas_bubbles"))
+
+
+SAND_SIGNS = ("sand_worm_tubes", "sand_gas_bubbles")
 
 
 @dataclass(frozen=True)
@@ -104,13 +104,10 @@ class SimulatedClub:
 
 def presets(world: str) -> dict[str, str]:
     """Names and meanings of a world's presets."""
-    if world == "model":
-        return dict(MODEL_PRESETS)
-    if world == "microcosm":
-        return dict(MICROCOSM_PRESETS)
-    if world == "mesocosm":
-        return dict(MESOCOSM_PRESETS)
-    return {name: preset.meaning for name, preset in PRESETS.items()}
+    if world == "mechanistic":
+        return {name: preset.meaning for name, preset in mechanistic.PRESETS.items()}
+    every = {"model": MODEL_PRESETS, "microcosm": microcosm.PRESETS, "mesocosm": mesocosm.PRESETS}
+    return dict(every[world])
 
 
 def simulate(
@@ -124,6 +121,7 @@ def simulate(
     broken: Sequence[str] = (),
     judged: float = 0.0,
     judge_accuracy: float = 0.8,
+    weekly_tests: bool = False,
 ) -> SimulatedClub:
     """Simulate a club.
 
@@ -148,6 +146,9 @@ def simulate(
         Share of tanks whose phase an experienced keeper judges now and then.
     judge_accuracy : float
         Chance that a fresh judgement is right.
+    weekly_tests : bool
+        Keepers test ammonia and nitrite at every check-in, if they have the kits. In the
+        ecologies the tanks live as they do without.
 
     Returns
     -------
@@ -174,28 +175,21 @@ def simulate(
     what = assumptions.parse(broken, CAN_BE_MISSING)
     if what and world not in BREAKABLE:
         raise ValueError(f"the {world} world has no assumptions to break")
+    shared: dict[str, Any] = {"batch": batch, "judged": judged, "judge_accuracy": judge_accuracy,
+              "weekly_tests": weekly_tests}  # fmt: skip
     if world == "model":
-        rows, truth = simulate_model(
-            n_tanks, weeks + 1, seed, batch, START, preset, what, judged, judge_accuracy
-        )
-    elif world == "mechanistic":
-        rows, truth = _mechanistic(
-            n_tanks, weeks, seed, batch, preset, what, judged, judge_accuracy
-        )
-    elif world == "microcosm":
-        rows, truth = _weekly(
-            live_microcosm(
-                n_tanks, 7 * (weeks + 1), seed, START, batch=batch, judged=judged,
-                judge_accuracy=judge_accuracy,
-            )
-        )  # fmt: skip
+        rows, truth = simulate_model(n_tanks, weeks + 1, seed, START, preset, what, **shared)
     else:
-        rows, truth = _weekly(
-            live_mesocosm(
-                n_tanks, 7 * (weeks + 1), seed, START, batch=batch, preset=preset, judged=judged,
-                judge_accuracy=judge_accuracy,
-            )
-        )  # fmt: skip
+        live, more = _ECOLOGIES[world], {}
+        if world == "mechanistic":
+            more = _mechanistic_options(what)
+        if world != "microcosm":
+            more["preset"] = preset
+        club = live(n_tanks, 7 * (weeks + 1), seed, START, **shared, **more)
+        rows = Rows(club.tanks, club.checkins, club.events, club.kits)
+        # The phase on the last day of each week.
+        truth = np.ascontiguousarray(club.phases[6::7].T)
+    _without_sand_signs(rows)
     files = tables(rows, (*SIGNS, *ANALYTES))
     end = START + dt.timedelta(days=7 * weeks + 6)
     with tempfile.TemporaryDirectory(prefix="maturity-model-") as folder:
@@ -203,6 +197,15 @@ def simulate(
             (Path(folder) / name).write_text(text, "utf-8")
         logbook = read_logbook(folder)
     return SimulatedClub(logbook, truth, end, files, world, preset, tuple(broken), seed, batch)
+
+
+def _without_sand_signs(rows: Rows) -> None:
+    # Nobody is asked for them in a bare tank, and the log's reader would refuse them.
+    bare = {row["tank"] for row in rows.tanks if row.get("sand_depth_mm") == "0"}
+    for row in rows.checkins:
+        if row["tank"] in bare:
+            for sign in SAND_SIGNS:
+                row.pop(sign, None)
 
 
 #: What breaking an assumption does to the ecology's parameters, as factors. Signs persist
@@ -220,40 +223,10 @@ _SCALED = {
 _SKIPS_CALM = 0.3
 
 
-def _mechanistic(
-    n_tanks: int,
-    weeks: int,
-    seed: int,
-    batch: int,
-    preset: str,
-    broken: dict[str, str],
-    judged: float,
-    accuracy: float,
-) -> tuple[Rows, Ints]:
+def _mechanistic_options(broken: Mapping[str, str]) -> dict[str, Any]:
     scaled: dict[str, float] = {}
     for name in broken:
         for key, factor in _SCALED.get(name, {}).items():
             scaled[key] = scaled.get(key, 1.0) * factor
-    club = live(
-        n_tanks,
-        7 * (weeks + 1),
-        seed,
-        START,
-        batch=batch,
-        preset=preset,
-        scaled=scaled,
-        missing=broken.get("missing_sign", ""),
-        broken=Broken(
-            kit_steps=int("kit_bias" in broken),
-            skips_calm=_SKIPS_CALM if "skipping" in broken else 1.0,
-        ),
-        judged=judged,
-        judge_accuracy=accuracy,
-    )
-    return _weekly(club)
-
-
-def _weekly(club: Mechanistic | Microcosm | Mesocosm) -> tuple[Rows, Ints]:
-    # The rows, and the phase on the last day of each week.
-    rows = Rows(club.tanks, club.checkins, club.events, club.kits)
-    return rows, np.ascontiguousarray(club.phases[6::7].T)
+    keepers = Broken(int("kit_bias" in broken), _SKIPS_CALM if "skipping" in broken else 1.0)
+    return {"scaled": scaled, "missing": broken.get("missing_sign", ""), "broken": keepers}

@@ -37,18 +37,20 @@ def simulate_model(
     n_tanks: int,
     weeks: int,
     seed: int,
-    batch: int,
     start: dt.date,
     preset: str,
     broken: Mapping[str, str],
+    *,
+    batch: int,
     judged: float,
-    accuracy: float,
+    judge_accuracy: float,
+    weekly_tests: bool,
 ) -> tuple[Rows, Ints]:
     """Rows, and the true phase of each tank in each of ``weeks`` weeks."""
     catalogue = load_catalogue()
     # Another seed than any default population's: the truth is a fresh draw of the priors.
     population = elicit_population(catalogue, 1.0, n_draws=_DRAWS, seed=7_000_003 + seed)
-    population = _changed(population, broken, accuracy)
+    population = _changed(population, broken, judge_accuracy)
     habits = Habits(
         weeks=weeks,
         judged=_JUDGED if judged else 0.0,
@@ -57,6 +59,7 @@ def simulate_model(
         answer_error=_ANSWER_ERROR if "observers" in broken else 0.0,
         kit_steps=1 if "kit_bias" in broken else 0,
         missing=(broken["missing_sign"],) if "missing_sign" in broken else (),
+        weekly_tests=weekly_tests,
         skipped_phase=_BLOOM if "phase_skipped" in broken else None,
     )
     if preset == "shifted":

@@ -58,6 +58,8 @@ class Habits:
         Steps of the chart by which every kit reads too high.
     missing : tuple of str
         Signs that no tank of the region has: looked for, and never seen.
+    weekly_tests : bool
+        Ammonia and nitrite are read at every check-in.
     skipped_phase : int or None
         A phase that tanks pass over: whoever would advance, or start, into it lands in the
         next. Setbacks still lead into it.
@@ -79,6 +81,7 @@ class Habits:
     answer_error: float = 0.0
     kit_steps: int = 0
     missing: tuple[str, ...] = ()
+    weekly_tests: bool = False
     skipped_phase: int | None = None
 
 
@@ -182,7 +185,8 @@ class _Observer:
     def _readings(self, day: dt.date, state: int) -> dict[str, Reading]:
         out = {}
         for a, name in enumerate(self.population.analytes):
-            if self.rng.random() >= self.habits.reading:
+            due = self.habits.weekly_tests and name in ("ammonia", "nitrite")
+            if self.rng.random() >= self.habits.reading and not due:
                 continue
             x = self.answers.reading(a, day, state)
             out[name] = _chart(self.catalogue.analytes[name], x, self.habits.kit_steps)

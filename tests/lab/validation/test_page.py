@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
@@ -11,12 +10,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from validation_examples import BROKEN, MECHANISTIC, OWN, PHASES, result, times
+from validation_examples import BROKEN, MECHANISTIC, OWN, PHASES, asked, result, times
 
 from maturity_model.lab.page import Page
 from maturity_model.lab.validation.cases import Case, Settings
 from maturity_model.lab.validation.forecasters import CEILING, TOOL
-from maturity_model.lab.validation.page import SETTINGS, build_page, read_table, write_report
+from maturity_model.lab.validation.page import build_page
+from maturity_model.lab.validation.report_files import read_report, write_report
 from maturity_model.lab.validation.results import CaseResult
 from maturity_model.lab.validation.scores import summarize
 from maturity_model.lab.validation.tables import (
@@ -33,7 +33,9 @@ NASTY = '<script>alert("1")</script> | `x` [a](b)'
 SETTINGS_OF_RUN = Settings(tanks=12)
 
 
-def made(quality: tuple[float, float], item: str = NASTY) -> CaseResult:
+def made(
+    quality: tuple[float, float], item: str = NASTY, permissions: tuple[int, int] = (0, 90)
+) -> CaseResult:
     n = np.arange(60)
     counts = {"slips": 2, "detected": 1, "delay": 3, "false_alarms": 4, "weeks": 50}
     alarms = pd.DataFrame({"forecaster": TOOL, "rule": "phase", "tank": n, **counts})
@@ -54,23 +56,23 @@ def made(quality: tuple[float, float], item: str = NASTY) -> CaseResult:
     both = pd.concat([times(1.0), times(1.0).assign(until=END)])
     return replace(
         result(quality), times=both, alarms=alarms, risk=pd.concat(risks),
-        diagnosis=pd.DataFrame(causes), note={"evidence_weight": "1", "ceiling": "9 trees"},
+        diagnosis=pd.DataFrame(causes), permissions=asked(*permissions),
+        note={"evidence_weight": "1", "ceiling": "9 trees"},
     )  # fmt: skip
 
 
 def page_of(folder: Path) -> Page:
-    tables = {p.stem: read_table(p.read_text("utf-8")) for p in folder.glob("*.csv")}
-    settings = json.loads((folder / SETTINGS).read_text("utf-8"))
-    command = settings.pop("command")
-    return build_page(tables, Settings(**settings), command)
+    return build_page(*read_report(folder))
 
 
 @pytest.fixture(scope="module")
 def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("report")
     chosen: list[Case] = [OWN, MECHANISTIC._replace(title=NASTY), BROKEN]
+    qualities = ((0.7, 0.7), (0, 90)), ((0.9, 0.6), (3, 50)), ((0.5, 0.5), (0, 60))
     results = {
-        c.name: made(q) for c, q in zip(chosen, ((0.7, 0.7), (0.9, 0.6), (0.5, 0.5)), strict=True)
+        case.name: made(quality, permissions=permissions)
+        for case, (quality, permissions) in zip(chosen, qualities, strict=True)
     }
     write_report(
         summarize_results(chosen, results), SETTINGS_OF_RUN, out, f"maturity-model {NASTY}"
@@ -104,7 +106,14 @@ def test_misses_are_loud_and_what_was_not_run_is_named(text: str) -> None:
     assert "mechanistic-typical" not in line
     assert "three ecologies, each written without sight of the others" in tried
     assert "mesocosm was never used for that" in tried
-    causes, doubts = rest.split("## Where the tool should not be believed")
+    permissions, rest = rest.split("## Permissions")[1].split("## Causes")
+    misses = [x for x in permissions.splitlines() if x.startswith("- ")]
+    # 3 of 53 permitted weeks, and half of those past cycling; 60 of 100 are enough.
+    assert [x.partition(" (")[0] for x in misses] == [
+        "- MISSED: mechanistic-typical: share of the permitted weeks that are cycling 0.057",
+        "- MISSED: mechanistic-typical: share of the weeks past cycling with evidence enough 0.500",
+    ]
+    causes, doubts = ("## Causes" + rest).split("## Where the tool should not be believed")
     assert "bloom lasts 30.0 weeks where it was left (9 tanks, 1 more fell back" in causes
     assert "seen at 90 % of looks, expected 20 % (500 looks)" in causes
     assert "mislead: without them the log score is +0.500" in doubts

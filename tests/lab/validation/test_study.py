@@ -36,7 +36,15 @@ def diagnosed(seed: int = 0) -> CaseResult:
     one = pd.DataFrame({"forecaster": [TOOL], "tank": [seed], "score": [seed / 7]})
     causes = pd.DataFrame({"kind": ["weight", "sign"], "item": ["0.4", "NA"], "n": [np.nan, 3]})
     note = {"ceiling": "9 trees"}
-    return replace(made((0.6, 0.6)), times=one, alarms=one, risk=one, diagnosis=causes, note=note)
+    return replace(
+        made((0.6, 0.6)),
+        times=one,
+        alarms=one,
+        risk=one,
+        diagnosis=causes,
+        note=note,
+        permissions=one,
+    )
 
 
 def assert_same(a: CaseResult, b: CaseResult) -> None:
@@ -85,6 +93,7 @@ def scored(monkeypatch: pytest.MonkeyPatch) -> list[str]:
         return CaseResult(forecasts(0.7, 0.7, forecaster.name))
 
     monkeypatch.setattr(study, "_simulate", worlds)
+    monkeypatch.setattr(study, "ask_permissions", lambda *_: CaseResult())
     monkeypatch.setattr(study, "score_references", lambda *_: diagnosed(len(calls)))
     monkeypatch.setattr(study, "score_program", program)
     monkeypatch.setattr(study, "_versions", lambda: ("1",))

@@ -73,6 +73,7 @@ def live(
     broken: Broken | None = None,
     judged: float = 0.0,
     judge_accuracy: float = 0.8,
+    weekly_tests: bool = False,
     rules: Rules | None = None,
 ) -> Club:
     """Let a club of tanks live.
@@ -94,6 +95,8 @@ def live(
     broken : Broken, optional
     judged, judge_accuracy : float
         Share of tanks that an experienced keeper judges, and how often rightly.
+    weekly_tests : bool
+        Keepers test ammonia and nitrite at every check-in.
     rules : Rules, optional
         How the phase is read off.
 
@@ -123,7 +126,9 @@ def live(
     first = np.searchsorted(keeper, keeper)  # tanks of a keeper stand together
     shared = {name: p[name] for name in p} | parameters_of({k: p[k] for k in KEEPERS}, first)
     mark = f"{batch}-" if batch else ""
-    eyes = Keepers(shared, keeper, of_looks, broken or Broken(), f"keeper-{mark}")
+    eyes = Keepers(
+        shared, keeper, of_looks, broken or Broken(), f"keeper-{mark}", weekly_tests=weekly_tests
+    )
     names = [f"tank-{mark}{i:04d}" for i in range(n_tanks)]
     checkins = list(eyes.checkins(history, start, names))
     _judge(checkins, phases, names, start, judged, judge_accuracy, of_judges)

@@ -78,6 +78,8 @@ class Keepers:
     broken : Broken
     called : str
         What keepers' names begin with.
+    weekly_tests : bool
+        Ammonia and nitrite are tested at every check-in.
     """
 
     def __init__(
@@ -87,7 +89,10 @@ class Keepers:
         rng: np.random.Generator,
         broken: Broken,
         called: str = "keeper-",
+        *,
+        weekly_tests: bool = False,
     ):
+        self.weekly_tests = weekly_tests
         self.called = called
         n, count = len(keeper), int(keeper.max()) + 1
         self.p, self.keeper, self.rng, self.broken, self.n = p, keeper, rng, broken, n
@@ -167,6 +172,8 @@ class Keepers:
         tests = np.full(len(ANALYTES), p["tests"][i]) * hard
         tests[:2] *= 1.8 if day < 56 else 0.5
         tests[5:7] *= 1.3
+        if self.weekly_tests:
+            tests[:2] = 1.0
         chosen = np.flatnonzero(rng.random(len(ANALYTES)) < tests)
         for a in chosen:
             analyte = ANALYTES[a]

@@ -55,6 +55,7 @@ def live(
     preset: str = "usual",
     judged: float = 0.0,
     judge_accuracy: float = 0.8,
+    weekly_tests: bool = False,
 ) -> Club:
     """Let a club of tanks live, and its keepers write.
 
@@ -76,6 +77,8 @@ def live(
         Share of tanks with judged phases, from 0 to 1; exact up to rounding.
     judge_accuracy : float
         Chance that a fresh judgement is right.
+    weekly_tests : bool
+        Ammonia and nitrite are tested at every check-in by those who have the kits.
 
     Returns
     -------
@@ -102,7 +105,7 @@ def live(
     at = visit(history, habits, rng)
     kits = draw_kits(n_tanks, rng)
     rows = _checkins(history, habits, at, rng)
-    for row, cells in zip(rows, readings(history, at, kits, rng), strict=True):
+    for row, cells in zip(rows, readings(history, at, kits, rng, weekly_tests), strict=True):
         row.update(cells)
     events = _events(history, start, tanks, rng)
     judge = np.random.default_rng([seed, 404, batch])

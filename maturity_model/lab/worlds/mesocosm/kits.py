@@ -135,12 +135,17 @@ def kit_rows(keepers: list[str], kits: list[dict[str, Kit]]) -> list[Row]:
 
 
 def readings(
-    history: History, at: CheckIns, kits: list[dict[str, Kit]], rng: np.random.Generator
+    history: History,
+    at: CheckIns,
+    kits: list[dict[str, Kit]],
+    rng: np.random.Generator,
+    weekly_tests: bool = False,
 ) -> list[Row]:
     """What is written for the analytes at each check-in.
 
     Ammonia and nitrite are tested while the tank is young or in trouble, nitrate and
-    phosphate later.
+    phosphate later. With ``weekly_tests`` whoever has the kits tests ammonia and nitrite at
+    every check-in.
     """
     setup = history.setup
     eager = np.exp(rng.normal(0.0, 0.5, setup.n))
@@ -161,7 +166,8 @@ def readings(
         cells: Row = {}
         for k, name in enumerate(NUTRIENTS):
             kit = kits[tank].get(name)
-            if kit is not None and u[row, k] < min(often[name] * eager[tank], 0.95):
+            due = weekly_tests and name in ("ammonia", "nitrite")
+            if kit is not None and (due or u[row, k] < min(often[name] * eager[tank], 0.95)):
                 cells[name] = kit.read(float(getattr(history, name)[day, tank]), z[row, k])
         for k, name in enumerate(OTHERS):
             if has_probe[tank, k] and u[row, 4 + k] < 0.25 * eager[tank]:

@@ -46,6 +46,7 @@ def live(
     batch: int = 0,
     judged: float = 0.0,
     judge_accuracy: float = 0.8,
+    weekly_tests: bool = False,
 ) -> World:
     """Let a club of tanks live, and its keepers write.
 
@@ -65,6 +66,8 @@ def live(
         Share of tanks with judged phases, from 0 to 1; exact up to rounding.
     judge_accuracy : float
         Chance that a fresh judgement is right.
+    weekly_tests : bool
+        Ammonia and nitrite are tested at every check-in by those who have the kits.
 
     Returns
     -------
@@ -88,7 +91,7 @@ def live(
     states = {name: np.stack([x[name] for x in by_day]) for name in by_day[0]}
     states["_sand"] = eco.sand
     phases = read_phases(states)
-    tanks, kits, rows = _written(eco, states, days, (seed, batch), start)
+    tanks, kits, rows = _written(eco, states, days, (seed, batch), start, weekly_tests)
     chosen = np.random.default_rng([seed, batch, 5]).permutation(n_tanks)
     for i in sorted(chosen[: round(judged * n_tanks)]):
         g = np.random.default_rng([seed, batch, 6, int(i)])
@@ -115,7 +118,12 @@ def _owners(n: int, g: np.random.Generator) -> list[int]:
 
 
 def _written(
-    eco: Tanks, states: dict[str, Floats], days: int, key: tuple[int, int], start: dt.date
+    eco: Tanks,
+    states: dict[str, Floats],
+    days: int,
+    key: tuple[int, int],
+    start: dt.date,
+    weekly_tests: bool,
 ) -> tuple[list[Row], list[Row], list[list[tuple[Row, int]]]]:
     # Rows of tanks and of kits, and each tank's check-ins with their days. ``key`` is the seed
     # and the batch.
@@ -136,7 +144,7 @@ def _written(
         other = Keeper(f"{me.name}-b", g, eco.reg) if g.random() < 0.08 else None
         name = f"tank-{mark}{i:04d}"
         tanks.append(_tank_row(eco, i, name, me, f"club-{o % eco.reg.clubs}", start))
-        rows.append(watch(Watched(i, name, me, other, states, start, g), days))
+        rows.append(watch(Watched(i, name, me, other, states, start, g, weekly_tests), days))
     return tanks, kits, rows
 
 

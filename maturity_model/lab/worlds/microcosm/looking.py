@@ -58,6 +58,8 @@ class Watched:
     g : Generator
     blank : float
         Shift of the log of the chance of a blank.
+    weekly_tests : bool
+        Ammonia and nitrite are tested at every check-in by those who have the kits.
     worry : float
         How worried the keeper is; 0 is not.
     last : dict
@@ -71,6 +73,7 @@ class Watched:
     states: Mapping[str, Floats]
     start: dt.date
     g: np.random.Generator
+    weekly_tests: bool = False
     blank: float = 0.0
     worry: float = 0.5
     last: dict[str, tuple[str, int]] = field(default_factory=dict)
@@ -177,7 +180,8 @@ def _readings(w: Watched, d: int, row: Row) -> None:
     }  # fmt: skip
     for a in ANALYTES:
         u = w.g.random()
-        if w.owner.owns[a] and u < min(like[a] * w.owner.zeal, 0.95):
+        due = w.weekly_tests and a in ("ammonia", "nitrite")
+        if w.owner.owns[a] and (due or u < min(like[a] * w.owner.zeal, 0.95)):
             row[a] = w.owner.read(a, w.now(a, d), w.g)
 
 

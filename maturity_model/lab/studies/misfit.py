@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -12,10 +12,13 @@ import pandas as pd
 from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.assessment.misfit import LIMIT, answer_probabilities, misfit
 from maturity_model.lab.page import Page, markdown_table
-from maturity_model.lab.tasks import Say, silent
-from maturity_model.lab.validation.cases import Case
+from maturity_model.lab.studies.settings import Misfit
+from maturity_model.lab.tasks import Say, run_tasks, silent
+from maturity_model.lab.validation.cases import Case, cases
 from maturity_model.lab.validation.clubs import simulate_clubs
 from maturity_model.lab.validation.forecasts import normalized_phases
+from maturity_model.lab.validation.results import population_digest
+from maturity_model.population import load_population
 from maturity_model.population.types import Population
 
 #: Weeks after which each tank is looked at, and the weeks before a look that are scored.
@@ -49,24 +52,24 @@ def look(case: Case, clubs: int, tanks: int, seed: int, population: Population) 
 
 
 def run(
-    chosen: Sequence[Case],
-    tanks: tuple[int, int],
-    seed: int,
-    population: Population,
-    say: Say = silent,
+    setting: Misfit, work: Path | None = None, processes: int = 1, say: Say = silent
 ) -> dict[str, pd.DataFrame]:
-    """Look at every tank of every case; see :func:`look`.
+    """Look at every tank of every case, by name; see :func:`look`.
 
-    ``tanks`` is their number in the model's own world, each with its own parameters, and in
-    each other case, two to a club.
+    In the model's own world each tank has its own parameters; elsewhere there are two to a club.
+
+    Raises
+    ------
+    UnknownCase
+        When a name is of no case.
     """
-    looks = {}
-    for case in chosen:
-        n = tanks[case.group != "own"]
-        clubs = n if case.group == "own" else -(-n // 2)
-        looks[case.name] = look(case, clubs, n, seed, population)
-        say(case.name)
-    return looks
+    population, tasks = load_population(), {}
+    for case in cases(setting.case):
+        own = case.group == "own"
+        n = setting.own_tanks if own else setting.tanks
+        tasks[case.name] = case, n if own else -(-n // 2), n, setting.seed, population
+    key = population_digest(population)
+    return run_tasks(look, tasks, folder=work, key=key, processes=processes, say=say)
 
 
 def false_alarms(own: pd.DataFrame) -> float:
@@ -91,14 +94,15 @@ def summarize(looks: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     return out.reset_index()
 
 
-def write(looks: Mapping[str, pd.DataFrame], seed: int, out: Path, command: str) -> None:
-    """Write ``README.md`` and ``misfit.csv``.
+def summary(looks: Mapping[str, pd.DataFrame], setting: Misfit) -> list[str]:
+    """The share of false alarms, if the model's own world was run."""
+    if "own" not in looks:
+        return []
+    return [f"false alarms: {100 * false_alarms(looks['own']):.1f} % of tanks"]
 
-    Raises
-    ------
-    OSError
-        When a file cannot be written.
-    """
+
+def page(looks: Mapping[str, pd.DataFrame], setting: Misfit) -> Page:
+    """``misfit.csv`` and what it says."""
     verdict = "The model’s own world was not run."
     if (own := looks.get("own")) is not None:
         share = false_alarms(own)
@@ -114,15 +118,15 @@ def write(looks: Mapping[str, pd.DataFrame], seed: int, out: Path, command: str)
         "excess_median": "{:.1f}",
     }
     formats |= {c: "{:+.2f}" for c in table if c.startswith(("log_score", "over_sure"))}
-    page = Page("Logs that fit the model badly", command)
+    page = Page("Logs that fit the model badly", setting.command)
     page.fill(
         Path(__file__).with_suffix(".md"),
         limit=LIMIT,
         looks=", ".join(map(str, LOOKS)),
-        seed=seed,
+        seed=setting.seed,
         verdict=verdict,
         scored=SCORED,
         table=markdown_table(table.drop(columns="excess_q95"), formats, missing="–"),
     )
     page.csv("misfit.csv", table, dict.fromkeys(table.select_dtypes("floating"), "{:.6g}"))
-    page.write(out)
+    return page

@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from maturity_model.lab.studies.misfit import LOOKS, false_alarms, look, page, summary
+from maturity_model.lab.studies.settings import Misfit
 from maturity_model.lab.validation.cases import cases
-from maturity_model.lab.validation.misfits import LOOKS, false_alarms, run, write
 from maturity_model.population import load_population
 from maturity_model.population.types import take_draws
 
@@ -33,11 +34,14 @@ def test_a_tank_counts_once_however_often_it_is_said() -> None:
 def test_page_and_table_say_what_was_found(tmp_path: Path) -> None:
     own = found([[False] * 4, [True, False, False, False]])
     none = found([[False] * 4, [False] * 4])
-    write({"own": own, "broken-x": none}, 3, tmp_path, "maturity-model `study`")
+    setting = Misfit(seed=3, case=("own", "broken-x"))
+    page({"own": own, "broken-x": none}, setting).write(tmp_path)
     text = (tmp_path / "README.md").read_text("utf-8")
     assert "50.0 % of 2 tanks" in text
     assert "**MISSED**" in text
-    assert "Made by `maturity-model study`" in text
+    options = "--seed 3 --case own --case broken-x"
+    assert f"Made by `maturity-model study misfit {options} --out reports/misfit`" in text
+    assert summary({"own": own}, setting) == ["false alarms: 50.0 % of tanks"]
     rows = list(csv.DictReader((tmp_path / "misfit.csv").read_text("utf-8").splitlines()))
     assert [(r["case"], r["week"]) for r in rows] == [
         (c, str(w)) for c in ("own", "broken-x") for w in LOOKS
@@ -46,15 +50,17 @@ def test_page_and_table_say_what_was_found(tmp_path: Path) -> None:
     assert float(first["said_to_fit_badly"]) == 0.5
     assert (float(first["log_score_bad"]), float(first["log_score_other"])) == (-4.0, 0.0)
     assert (rows[4]["log_score_bad"], rows[4]["over_sure_bad"]) == ("", "")
-    write({"own": none}, 3, tmp_path, "x")
-    assert "MISSED" not in (tmp_path / "README.md").read_text("utf-8")
+    assert "MISSED" not in page({"own": none}, setting).markdown()
 
 
 @pytest.mark.slow
 def test_a_biased_kit_is_noticed_and_the_models_own_world_is_left_alone() -> None:
-    chosen = cases(["own", "broken-model-kit_bias"])
     few = take_draws(load_population(), np.arange(0, 256, 8))
-    got = run(chosen, (20, 10), 5, few)
-    assert false_alarms(got["own"]) <= 0.05
-    biased = got["broken-model-kit_bias"]
+    own, biased = (
+        look(case, clubs, tanks, 5, few)
+        for case, (clubs, tanks) in zip(
+            cases(["own", "broken-model-kit_bias"]), ((20, 20), (5, 10)), strict=True
+        )
+    )
+    assert false_alarms(own) <= 0.05
     assert biased[biased["week"] == LOOKS[-1]]["bad"].mean() > 0.5
