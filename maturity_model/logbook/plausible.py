@@ -64,7 +64,7 @@ def doubt_reading(analyte: Analyte, written: float, unit: Unit) -> Fault | None:
 def in_unit(canonical: float, unit: Unit) -> float:
     """Convert from the canonical unit, by bisection: every unit rises with it."""
     low, high = 0.0, 1e7
-    for _ in range(80):
+    for _ in range(50):
         middle = (low + high) / 2
         low, high = (middle, high) if unit.convert(middle) < canonical else (low, middle)
     return round(high, 6)
@@ -76,23 +76,18 @@ def usual_words(analyte: Analyte, unit: Unit) -> str:
     return f"{low:.4g} to {high:.4g} {said_unit(unit)}".strip()
 
 
-def ranges_by_unit(analyte: Analyte, unit: Unit, *, named: bool) -> list[dict[str, Any]]:
-    """Return the range in each unit, as a form needs it: what can be read in a field comes first.
+def ranges_by_unit(analyte: Analyte) -> dict[str, dict[str, Any]]:
+    """Return the range in every unit of an analyte, by the unit's name, as a form needs it.
 
-    ``taken`` are the units that a number in the field may be in: that of the kit; without a
-    kit also a specific gravity. ``bounds`` are those of :class:`.Range`.
+    ``said`` is the unit as a keeper says it, ``bounds`` are those of :class:`.Range`.
     """
-    canonical = astuple(analyte.range)
-    taken = {unit.name} if named else {unit.name, "sg 25/25"}
-    out = [
-        {
-            "unit": said_unit(other),
-            "taken": other.name in taken,
-            "bounds": [in_unit(x, other) for x in canonical],
+    return {
+        unit.name: {
+            "said": said_unit(unit),
+            "bounds": [in_unit(x, unit) for x in astuple(analyte.range)],
         }
-        for other in units_of(analyte.name).values()
-    ]
-    return sorted(out, key=lambda entry: not entry["taken"])
+        for unit in units_of(analyte.name).values()
+    }
 
 
 def _likely(analyte: Analyte, written: float, unit: Unit) -> str:

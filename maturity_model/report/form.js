@@ -5,7 +5,8 @@
   const form = one("#form");
   const set = form.dataset;
   const signs = JSON.parse(set.signs);
-  const analytes = JSON.parse(set.analytes);
+  const ranges = JSON.parse(set.ranges);
+  const analytes = Object.keys(ranges);
   document.documentElement.classList.add("live");
 
   // The calendar day where the keeper is; toISOString() would give the day in Greenwich.
@@ -210,14 +211,15 @@
   // What is odd about a number, in the units that it may be written in; as `add` will say it.
   const oddity = (box, text) => {
     const value = number(text)?.value;
-    const ranges = JSON.parse(box.dataset.ranges);
-    const usual = ({ bounds }) => value >= bounds[1] && value <= bounds[2];
-    const own = ranges.filter((r) => r.taken);
+    const taken = JSON.parse(box.dataset.units);
+    const units = Object.entries(ranges[box.dataset.analyte]);
+    const own = units.filter(([name]) => taken.includes(name));
+    const usual = ([, { bounds }]) => value >= bounds[1] && value <= bounds[2];
     if (value === undefined || own.some(usual)) return null;
-    const impossible = !own.some(({ bounds }) => value >= bounds[0] && value <= bounds[3]);
-    const other = (impossible || !box.dataset.nutrient) && ranges.find((r) => !r.taken && usual(r));
-    const range = own.map(({ unit, bounds }) => `${+bounds[1].toPrecision(4)} to ${+bounds[2].toPrecision(4)} ${unit}`.trim()).join(", or ");
-    const seems = other ? `${text} looks like ${other.unit}.` : "Check the unit and the decimal mark.";
+    const impossible = !own.some(([, { bounds }]) => value >= bounds[0] && value <= bounds[3]);
+    const other = (impossible || !box.dataset.nutrient) && units.find((unit) => !own.includes(unit) && usual(unit));
+    const range = own.map(([, { said, bounds }]) => `${+bounds[1].toPrecision(4)} to ${+bounds[2].toPrecision(4)} ${said}`.trim()).join(", or ");
+    const seems = other ? `${text} looks like ${other[1].said}.` : "Check the unit and the decimal mark.";
     return { impossible, said: `${box.dataset.label}: ${text} ${impossible ? "cannot be right" : "is unusual"}; usual is ${range}. ${seems}` };
   };
   const warn = (box) => {

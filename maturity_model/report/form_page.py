@@ -12,6 +12,7 @@ import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from maturity_model.logbook.plausible import ranges_by_unit
 from maturity_model.report.files import file_names
 from maturity_model.report.form_parts import events_part, readings_part, signs_part
 from maturity_model.report.html import esc, pin
@@ -89,7 +90,7 @@ def form_page(
         "file": "checkins-" + file_names([keeper])[keeper] if keeper else "checkins",
         "decimal": decimal,
         "signs": json.dumps(list(catalogue.signs)),
-        "analytes": json.dumps(list(catalogue.analytes)),
+        "ranges": json.dumps({n: ranges_by_unit(a) for n, a in catalogue.analytes.items()}),
     }
     attributes = "".join(f' data-{k}="{esc(v, 100_000)}"' for k, v in data.items())
     main = (

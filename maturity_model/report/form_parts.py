@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from maturity_model.logbook.kits import assumed_method
-from maturity_model.logbook.plausible import ranges_by_unit
 from maturity_model.logbook.units import default_unit, find_unit
 from maturity_model.report.html import esc
 from maturity_model.report.reading_figure import unit_words
@@ -33,8 +32,6 @@ class Scale(NamedTuple):
     unit, method : str
     steps : tuple of float
         Of the chart, in ``unit``; empty for an instrument.
-    ranges : str
-        What is usual and possible in each unit, as JSON: see :func:`.ranges_by_unit`.
     named : bool
         Whether the logbook has a kit for it.
     """
@@ -42,7 +39,6 @@ class Scale(NamedTuple):
     unit: str
     method: str
     steps: tuple[float, ...]
-    ranges: str
     named: bool
 
 
@@ -58,8 +54,7 @@ def scale_of(logbook: Logbook, keeper: str, analyte: Analyte) -> Scale:
     steps = kit.steps if kit else ()
     if not steps and chart is not None and same:
         steps = chart.steps
-    ranges = json.dumps(ranges_by_unit(analyte, unit, named=kit is not None))
-    return Scale(unit.name, method, tuple(steps), ranges, kit is not None)
+    return Scale(unit.name, method, tuple(steps), kit is not None)
 
 
 def signs_part(
@@ -146,8 +141,10 @@ def _reading(
     before = "never measured"
     if last is not None:
         before = f"{esc(last[0], 30)} {unit_words(last[1])}".rstrip() + f", {day(last[2])}"
-    ranges = f' data-ranges="{esc(scale.ranges, 4000)}"'
-    ranges += ' data-nutrient="yes"' if analyte.informative else ""
+    # Without a kit, salinity may be written as a specific gravity too.
+    taken = [scale.unit] if scale.named else [scale.unit, "sg 25/25"]
+    units = f' data-units="{esc(json.dumps(taken), 200)}"'
+    units += ' data-nutrient="yes"' if analyte.informative else ""
     about = f'aria-describedby="{name}-l"'
     if scale.steps:
         below = [f"<{scale.steps[0]:g}"] if scale.steps[0] > 0 else []
@@ -165,7 +162,7 @@ def _reading(
             f'placeholder="Not measured" {about}>'
         )
     return (
-        f'<div class="reading" data-analyte="{esc(analyte.name, 80)}" data-label="{label}"{ranges}>'
+        f'<div class="reading" data-analyte="{esc(analyte.name, 80)}" data-label="{label}"{units}>'
         f'<div><label for="{name}">{label} <span>{unit + ", " if unit else ""}{method}{assumed}'
         f'</span></label><p class="last" id="{name}-l">Last: {before}</p></div>'
         f'<div>{field}</div><p class="odd" role="status"></p></div>'

@@ -186,16 +186,30 @@ def test_an_ods_that_cannot_be_parsed(tmp_path: Path, content: str) -> None:
         read_logbook(tmp_path, today=TODAY)
 
 
-def test_a_damaged_or_large_xls(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    data = (WORKBOOKS / "log.xls").read_bytes()
-    path = tmp_path / "log.xls"
+@pytest.mark.parametrize("name", ["log.ods", "log.xls"])
+def test_a_damaged_workbook_is_read_or_refused(tmp_path: Path, name: str) -> None:
+    data = (WORKBOOKS / name).read_bytes()
     for at in range(0, len(data), 97):
-        path.write_bytes(data[:at] + b"\xff\x00\xff" + data[at + 3 :])
-        check_reads_or_says_why(path)
-    path.write_bytes(data)
+        (tmp_path / name).write_bytes(data[:at] + b"\xff\x00\xff" + data[at + 3 :])
+        check_reads_or_says_why(tmp_path / name)
+
+
+def test_a_damaged_content_of_an_ods_is_read_or_refused(tmp_path: Path) -> None:
+    content = zipfile.ZipFile(WORKBOOKS / "log.ods").read("content.xml")
+    for at in range(0, len(content), 29):
+        out = io.BytesIO()
+        with zipfile.ZipFile(out, "w") as archive:
+            archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+            archive.writestr("content.xml", content[:at] + b"9" + content[at + 1 :])
+        (tmp_path / "log.ods").write_bytes(out.getvalue())
+        check_reads_or_says_why(tmp_path / "log.ods")
+
+
+def test_a_large_xls(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    shutil.copy(WORKBOOKS / "log.xls", tmp_path)
     monkeypatch.setattr(xls, "MAX_XLS", 100)
     with pytest.raises(LogbookError, match="larger than"):
-        read_logbook(path, today=TODAY)
+        read_logbook(tmp_path, today=TODAY)
 
 
 def test_a_first_line_that_states_the_separator(read: Read) -> None:

@@ -6,6 +6,7 @@ import base64
 import hashlib
 import json
 import re
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -88,11 +89,17 @@ def test_a_scale_is_the_keepers_own_then_everybodys_then_assumed(log: Path) -> N
     assert not scale_of(book, "bob", analytes["ammonia"]).named
     assert scale_of(book, "ann", analytes["phosphate"])[1:3] == ("photometer", ())
     gravity = scale_of(book, "ann", analytes["salinity"])
-    first = json.loads(gravity.ranges)[0]
-    assert (gravity.unit, first["unit"], first["taken"]) == ("sg 25/25", "sg 25/25", True)
-    assert first["bounds"] == pytest.approx([1.0015, 1.0226, 1.0288, 1.046], abs=0.002)
-    celsius = json.loads(scale_of(book, "ann", analytes["temperature"]).ranges)
-    assert [x["bounds"] for x in celsius[:2]] == [[0, 20, 30, 45], [32, 68, 86, 113]]
+    assert (gravity.unit, gravity.named) == ("sg 25/25", True)
+
+
+def test_the_ranges_of_the_catalogue_are_in_the_form(text: str) -> None:
+    (embedded,) = re.findall(r'<form[^>]* data-ranges="([^"]*)"', text)
+    ranges = json.loads(unescape(embedded))
+    assert list(ranges) == list(load_catalogue().analytes)
+    assert ranges["temperature"]["[degF]"] == {"said": "°F", "bounds": [32, 68, 86, 113]}
+    assert ranges["salinity"]["sg 25/25"]["bounds"] == pytest.approx(
+        [1.0015, 1.0226, 1.0288, 1.046], abs=0.002
+    )
 
 
 @pytest.mark.parametrize("scheme", [0, 1], ids=["light", "dark"])
