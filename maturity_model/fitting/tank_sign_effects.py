@@ -15,7 +15,7 @@ import numpy as np
 from numba import njit
 
 from maturity_model._typing import Floats
-from maturity_model.fitting.kernels.series_gradient import gradient_blocks
+from maturity_model.fitting.kernels.chain_gradient import block, workspace
 from maturity_model.fitting.kernels.simd_lanes import WIDTH
 from maturity_model.fitting.power_tables import Powers, power_tables, weeks_and_codes
 from maturity_model.hmm.arithmetic import JIT, exp_lanes, log_lanes
@@ -58,15 +58,12 @@ def _log_likelihoods(  # type: ignore[no-untyped-def]
     n_c, n_s = logit.shape
     n_t, n_k = base.shape[0], log_h.shape[2]
     table = np.empty((n_c, n_s, LANES))
-    rows = np.empty((1, n_t, n_s, LANES))
-    h = np.empty((1, n_t - 1, 3, n_k, LANES))
-    start = np.empty((1, n_s, LANES))
-    value = np.empty((1, LANES))
-    smoothed = np.empty((1, n_t, n_s, LANES))
-    d = np.zeros((1, n_t - 1, 3, n_k, LANES))
-    shift = np.empty(LANES)
+    rows, smoothed = np.empty((n_t, n_s, LANES)), np.empty((n_t, n_s, LANES))
+    h, d = np.empty((n_t - 1, 3, n_k, LANES)), np.empty((n_t - 1, 3, n_k, LANES))
+    start, value, shift = np.empty((n_s, LANES)), np.empty(LANES), np.empty(LANES)
+    work = workspace(n_t, n_k, n_stages)
     for s in range(n_s):
-        start[0, s, :] = initial[s]
+        start[s, :] = initial[s]
     for first in range(0, len(out), LANES):
         for c in range(n_c):
             g = sign[c]
@@ -84,9 +81,9 @@ def _log_likelihoods(  # type: ignore[no-untyped-def]
         for t in range(n_t):
             for s in range(n_s):
                 for i in range(LANES):
-                    rows[0, t, s, i] = base[t, s]
+                    rows[t, s, i] = base[t, s]
         for o in range(len(row)):
-            at = rows[0, row[o]]
+            at = rows[row[o]]
             cells = table[code[o]]
             for s in range(n_s):
                 for i in range(LANES):
@@ -94,16 +91,19 @@ def _log_likelihoods(  # type: ignore[no-untyped-def]
         for t in range(n_t - 1):
             for k in range(n_k):
                 for i in range(LANES):
-                    h[0, t, 0, k, i] = log_h[t + 1, 0, k] + pace_sd * v[first + i, 0]
-                    h[0, t, 1, k, i] = log_h[t + 1, 1, k]
-                    h[0, t, 2, k, i] = log_h[t + 1, 2, k]
-        gradient_blocks(start, h, rows, n_stages, value, smoothed, d)
+                    h[t, 0, k, i] = log_h[t + 1, 0, k] + pace_sd * v[first + i, 0]
+                    h[t, 1, k, i] = log_h[t + 1, 1, k]
+                    h[t, 2, k, i] = log_h[t + 1, 2, k]
+        block(
+            n_k, n_stages, start.reshape(-1), h.reshape(-1), rows.reshape(-1), work, value,
+            smoothed.reshape(-1), d.reshape(-1),
+        )  # fmt: skip
         for i in range(LANES):
-            out[first + i] = value[0, i]
+            out[first + i] = value[i]
         for t in range(n_t):
             for s in range(n_s):
                 for i in range(LANES):
-                    occupancy[t, s] += smoothed[0, t, s, i]
+                    occupancy[t, s] += smoothed[t, s, i]
 
 
 class _Tank:

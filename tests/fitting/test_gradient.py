@@ -7,9 +7,9 @@ from typing import NamedTuple
 
 import numpy as np
 import pytest
+from fitting.series_gradient import value_and_gradient
 
 from maturity_model._typing import Floats
-from maturity_model.fitting.kernels.series_gradient import to_lanes, value_and_gradient
 from maturity_model.hmm.chain import forward_backward
 from maturity_model.hmm.staged import StagedChain, move_probabilities, transition_matrices
 
@@ -233,25 +233,3 @@ def test_inputs_stay_unchanged() -> None:
     value_and_gradient(*given)
     for a, b in zip(given[:3], copies, strict=True):
         np.testing.assert_array_equal(a, b)
-
-
-def test_arrays_in_another_order_or_type_are_copied() -> None:
-    given = problem(17, StagedChain(3, 2), 9)
-    want = value_and_gradient(*given)
-    got = value_and_gradient(*(np.asfortranarray(x) for x in given[:3]), given.n_stages)
-    for a, b in zip(want, got, strict=True):
-        np.testing.assert_array_equal(a, b)
-    whole = np.zeros(given.log_likelihood.shape, dtype=np.int64)
-    got = value_and_gradient(given.initial, given.log_hazards, whole, given.n_stages)
-    np.testing.assert_allclose(got.log_likelihood, 0.0, atol=1e-12)
-
-
-@pytest.mark.parametrize("n", [1, 4, 5, 64, 65])
-def test_series_lie_in_lanes(n: int) -> None:
-    series = np.random.default_rng(19).random((n, 3, 2))
-    blocks = to_lanes(series, fill=-7.0)
-    assert blocks.shape == (-(-n // LANES), 3, 2, LANES)
-    assert blocks.flags.c_contiguous
-    back = np.moveaxis(blocks, -1, 1).reshape(-1, 3, 2)
-    np.testing.assert_array_equal(back[:n], series)
-    assert (back[n:] == -7.0).all()

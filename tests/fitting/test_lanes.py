@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hmm.lane_models import Lanes, random_hazards, random_lanes
 from hmm.oracle import Model, enumerate_paths, first_impossible_week, solve
+from scipy.special import erfcx
 from scipy.stats import norm
 
 from maturity_model._typing import Floats
@@ -331,6 +332,12 @@ def test_log_lanes_is_exact_to_a_few_roundings() -> None:
     error = np.abs(lane_by_lane(arithmetic.log_lanes, x) - np.log(x))
     assert (error <= 3e-16 + 2.3e-16 * np.abs(np.log(x))).all()
     assert arithmetic.log_lanes(1.0) == 0.0
+
+
+def test_scaled_tail_lanes_against_scipy() -> None:
+    x = np.concatenate([np.linspace(0, 30, 3001), np.geomspace(30, 1e4, 50)])
+    found = lane_by_lane(arithmetic.scaled_tail_lanes, x)
+    np.testing.assert_allclose(2 * found, erfcx(x), rtol=2e-15)
 
 
 def test_hazard_share_is_exact() -> None:

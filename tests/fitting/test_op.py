@@ -75,13 +75,6 @@ def rng() -> np.random.Generator:
     return np.random.default_rng(20251125)
 
 
-def test_scaled_tail_against_scipy() -> None:
-    special = pytest.importorskip("scipy.special")
-    x = np.concatenate([np.linspace(0, 30, 3001), np.geomspace(30, 1e4, 50)])
-    found = np.array([emission_kernels._scaled_tail(v) for v in x])
-    np.testing.assert_allclose(found, special.erfcx(x), rtol=1e-14)
-
-
 def test_interval_table_against_scipy(rng: np.random.Generator) -> None:
     stats = pytest.importorskip("scipy.stats")
     c, s = 53, 12

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from maturity_model.hmm.arithmetic import JIT, exp_lanes, log_lanes
+from maturity_model.hmm.arithmetic import JIT, exp_lanes, log_lanes, scaled_tail_lanes
 
 #: Log-odds of an answer, and what is added to them, count as this at most (and as little).
 FARTHEST = 25.0
@@ -132,38 +132,6 @@ def slopes_of_observations(
 
 
 @njit(**JIT)
-def _scaled_tail(x):
-    # erfc(x) exp(x^2) for x >= 0 within 3e-15 (relative): a polynomial in (3 - x)/(3 + x),
-    # interpolated at Chebyshev nodes; checked against scipy.special.erfcx in the tests.
-    t = 3.0 / (3.0 + x)
-    u = 2.0 * t - 1.0
-    p = 1.8207067041398046e-10
-    p = p * u + 1.359922611855207e-09
-    p = p * u - 2.1434128851065285e-09
-    p = p * u - 1.325561650961173e-08
-    p = p * u + 1.882172630892533e-08
-    p = p * u + 7.2586083669287e-08
-    p = p * u - 1.3998448329554146e-07
-    p = p * u - 3.2819441896519453e-07
-    p = p * u + 9.24722312270277e-07
-    p = p * u + 1.5802807544769263e-06
-    p = p * u - 5.824897410492812e-06
-    p = p * u - 1.013166006786972e-05
-    p = p * u + 3.585423438881203e-05
-    p = p * u + 9.225902659788963e-05
-    p = p * u - 0.00018276996720801425
-    p = p * u - 0.0010113539633571725
-    p = p * u - 0.0004041388698282772
-    p = p * u + 0.008942411538552282
-    p = p * u + 0.03984258709566845
-    p = p * u + 0.1034890873002975
-    p = p * u + 0.19674278570135628
-    p = p * u + 0.2944648177232929
-    p = p * u + 0.3580023023627801
-    return p * t
-
-
-@njit(**JIT)
 def _interval_cells(w):
     # In rows 0-3 of w: low, high, mean, sd. Out in rows 4-6: P(low < N(mean, sd) < high) and
     # its derivatives by mean and sd. One flat array with constant offsets and short loops:
@@ -177,11 +145,11 @@ def _interval_cells(w):
         w[i] = a if a < 38.0 else 38.0
         w[CELLS + i] = b if b < 38.0 else 38.0
     for i in range(2 * CELLS):
-        # Density, and half of erfc(|z| / sqrt 2): the probability beyond |z|.
+        # Density, and the probability beyond |z|.
         z = w[i]
         dense = exp_lanes(-0.5 * z * z)
         w[4 * CELLS + i] = 0.3989422804014327 * dense
-        w[6 * CELLS + i] = 0.5 * dense * _scaled_tail(abs(z) * 0.7071067811865476)
+        w[6 * CELLS + i] = dense * scaled_tail_lanes(abs(z) * 0.7071067811865476)
     for i in range(CELLS):
         a, b, one = w[i], w[CELLS + i], 1.0 / w[3 * CELLS + i]
         dense_a, dense_b = w[4 * CELLS + i], w[5 * CELLS + i]
