@@ -140,14 +140,7 @@ class Density:
 
 
 def climb(density: Callable[[Floats], tuple[float, Floats]], start: Floats) -> tuple[Floats, float]:
-    """Climb to a mode.
-
-    Returns
-    -------
-    x : ndarray, shape (P,)
-    value : float
-        Log density there.
-    """
+    """Climb to a mode; it, shape (P,), and the log density there."""
     from scipy.optimize import minimize
 
     def down(x: Floats) -> tuple[float, Floats]:
@@ -207,15 +200,9 @@ def laplace(
 def approximate_posterior(
     model: pm.Model, seed: int, say: Callable[[str], None] | None = None
 ) -> Approximation:
-    """Approximate a model's posterior.
+    """Approximate a model's posterior; the same seed and versions give the same draws.
 
-    Parameters
-    ----------
-    model : pm.Model
-    seed : int
-        The same seed and versions give the same draws.
-    say : callable, optional
-        Called with one line of text per finished step, for example ``print``.
+    ``say`` is called with one line of text per finished step.
     """
     import xarray as xr
 

@@ -56,14 +56,8 @@ def chains_folder(out: Path) -> Path:
 def save_posterior(result: FitResult, path: Path, loo: LeaveOneOut | None = None) -> None:
     """Write all draws as NetCDF, for xarray and for ArviZ 0.23 and 1.
 
-    The log itself is not in it, but the names of tanks and keepers are.
-
-    Parameters
-    ----------
-    result : FitResult
-    path : Path
-    loo : LeaveOneOut, optional
-        Its log-likelihoods become the group ``log_likelihood``, for some of the draws.
+    The log itself is not in it, but the names of tanks and keepers are. The log-likelihoods of
+    ``loo`` become the group ``log_likelihood``, for some of the draws.
     """
     import xarray as xr
 

@@ -51,17 +51,14 @@ MAX_REFITS = 3
 
 
 class Score(NamedTuple):
-    """One variant's scores of the tanks.
+    """One variant's scores of N tanks.
 
     Attributes
     ----------
-    variant : Variant
     elpd : dict of str to ndarray, shape (N,)
         By target; log p(answers of the tank | all other tanks).
     khat : ndarray, shape (N,)
-        Pareto k of the weights that leave the tank out.
-    limit : float
-        Largest Pareto k that is trusted.
+        Pareto k of the weights that leave the tank out; trusted up to ``limit``.
     left_out : int ndarray, shape (N,)
         0 where the tank was left out by weights; otherwise the number of tanks that the
         fit which predicted it was made without.
@@ -87,8 +84,6 @@ class Difference(NamedTuple):
 
     Attributes
     ----------
-    variant : Variant
-    target : str
     elpd, reference : float
         Sums over tanks, of the variant and of the fit.
     difference : float
@@ -128,12 +123,10 @@ class Comparison:
 
     Attributes
     ----------
-    tanks : tuple of str
     scores : tuple of Score
         The fit itself first.
     answers : dict of str to int ndarray, shape (N,)
-        Answers of each tank by target.
-    evidence_weight : float
+        Number of answers of each tank by target.
     """
 
     tanks: tuple[str, ...]
@@ -202,18 +195,10 @@ def without_checkins(panel: Panel, tanks: tuple[str, ...]) -> Panel:
 def score_tanks(
     panel: Panel, population: Population, variant: Variant, *, held_out: bool = False
 ) -> tuple[dict[str, Floats], Floats]:
-    """Score tanks under the draws of a fit.
+    """Score tanks under the draws of a variant's fit.
 
-    Parameters
-    ----------
-    panel : Panel
-    population : Population
-        Draws of the fit, and its evidence weight.
-    variant : Variant
-        What was fitted.
-    held_out : bool
-        True: the fit was made without these tanks, and draws count alike. False: it was made
-        with them, and each is taken out by weights.
+    With ``held_out`` the fit was made without these tanks, and draws count alike; otherwise it was
+    made with them, and each is taken out by weights.
 
     Returns
     -------
@@ -296,10 +281,8 @@ def compare(
 
     Parameters
     ----------
-    result : FitResult
+    result, options
         The fit itself, which is not repeated.
-    options : ModelOptions
-        Those of the fit.
     plan : SamplingPlan
         For the variants, and for refits without tanks.
     folder : Path, optional

@@ -85,7 +85,7 @@ class Design:
     readings, judgements : Observations
         As in the panel.
     by_tank : bool
-        Whether signs of different tanks of one keeper have codes of their own; otherwise ``tank``
+        Whether signs of different tanks of one keeper have different codes; otherwise ``tank``
         is any of the keeper's.
     """
 
@@ -135,16 +135,8 @@ def weeks_observed(panel: Panel) -> Ints:
 def make_design(panel: Panel, priors: Priors, *, by_tank: bool = False) -> Design:
     """Lay out a panel for a fit.
 
-    Parameters
-    ----------
-    panel : Panel
-    priors : Priors
-    by_tank : bool
-        Keep signs of different tanks of one keeper apart (for tank-level sign effects).
-
-    Returns
-    -------
-    Design
+    With ``by_tank``, signs of different tanks of one keeper stay apart (for tank-level sign
+    effects).
 
     Raises
     ------
@@ -196,6 +188,17 @@ def _signs_by_observer(panel: Panel, keeper: Ints, by_tank: bool) -> Observation
     return replace(signs, codes=codes, code=code.reshape(-1).astype(np.int64))
 
 
+def absent_parts(design: Design, priors: Priors) -> dict[str, Floats]:
+    """Parameters of parts that a model may leave out: nobody differs, nothing persists."""
+    n, g = len(design.tanks), len(priors.signs)
+    return {
+        "pace": np.zeros(n),
+        "skill": np.zeros(len(design.keepers)),
+        "persistence": np.zeros(g),
+        "tank_sign": np.zeros((n, g)),
+    }
+
+
 # For the graph -------------------------------------------------------------------------------
 
 
@@ -230,14 +233,7 @@ def _by_row(row: Ints, code: Ints, n_rows: int) -> dict[str, np.ndarray]:
 
 
 def graph_data(design: Design, priors: Priors, powers: Powers) -> dict[str, Any]:
-    """All that the model's graph knows of a panel.
-
-    Parameters
-    ----------
-    design : Design
-    priors : Priors
-    powers : Powers
-        On the likelihood of each kind of observation; a kind with 0 is left out.
+    """All that the model's graph knows of a panel; a kind of observation of power 0 is left out.
 
     Returns
     -------

@@ -106,15 +106,7 @@ def flatten(posterior: xr.Dataset, names: list[str]) -> tuple[list[str], Floats]
 
 
 def diagnose(posterior: xr.Dataset, stats: xr.Dataset, seconds: float = 0.0) -> Diagnostics:
-    """Check that chains converged.
-
-    Parameters
-    ----------
-    posterior, stats : xarray.Dataset
-        With the dimensions ``chain`` and ``draw``.
-    seconds : float
-        Wall time of the slowest chain, tuning included.
-    """
+    """Check that chains converged; ``seconds`` is the wall time of the slowest, with its tuning."""
     names = [n for n in (*DIMS, *OPTIONAL_DIMS, *UNIT_LEVEL) if n in posterior]
     labels, draws = flatten(posterior, names)
     # A constant cannot fail to converge; a parameter that is not a number can.

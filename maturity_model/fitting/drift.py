@@ -43,8 +43,6 @@ class Overlap:
 
     Attributes
     ----------
-    name : str
-    prior_mean, prior_sd, mean, sd : float
     shift : float
         Of the mean, in prior standard deviations.
     overlap : float
@@ -66,7 +64,6 @@ class PhaseDrift:
 
     Attributes
     ----------
-    phase : str
     moved : float
         Root mean square over signs and readings, in prior standard deviations.
     most : tuple of (str, float)
@@ -95,7 +92,6 @@ class JudgedAgreement:
 
     Attributes
     ----------
-    judgements, tanks : int
     observed : float
         Mean probability that signs and readings gave to what was then judged.
     expected : float
@@ -127,8 +123,6 @@ class Drift:
 
     Attributes
     ----------
-    overlaps : tuple of Overlap
-    phases : tuple of PhaseDrift
     separation : ndarray, shape (K, K)
         Distance between fitted phases as a share of that in the catalogue; 1 on the diagonal.
     judged : JudgedAgreement or None
@@ -171,14 +165,7 @@ def overlap_of(prior: Floats, posterior: Floats) -> float:
 def overlaps(
     labels: Mapping[str, list[str]], prior: Mapping[str, Floats], posterior: Mapping[str, Floats]
 ) -> tuple[Overlap, ...]:
-    """Compare draws of each parameter.
-
-    Parameters
-    ----------
-    labels : mapping of str to list of str
-        By variable, one for each of its scalars.
-    prior, posterior : mapping of str to ndarray, shape (D, ...)
-    """
+    """Compare draws of each parameter, of shape (D, ...); ``labels`` name a variable's scalars."""
     out = []
     for name, each in labels.items():
         before = prior[name].reshape(len(prior[name]), -1)
@@ -233,14 +220,7 @@ def phase_distances(population: Population, priors: Priors) -> tuple[Floats, Flo
 
 
 def phase_drift(population: Population, priors: Priors) -> tuple[tuple[PhaseDrift, ...], Floats]:
-    """Compare each phase's fitted tables with the catalogue's.
-
-    Returns
-    -------
-    phases : tuple of PhaseDrift
-    separation : ndarray, shape (K, K)
-        See :class:`Drift`.
-    """
+    """Compare each phase's fitted tables with the catalogue's: both as in :class:`Drift`."""
     to, within, known = phase_distances(population, priors)
     n = len(priors.phases)
     moves = np.concatenate(
@@ -277,14 +257,8 @@ def judged_agreement(panel: Panel, priors: Priors, phases: Floats) -> JudgedAgre
     """Compare judgements with phases found without them.
 
     The judges' accuracy is the prior's, not the fit's: a fit whose phases have drifted
-    explains disagreement by poor judges.
-
-    Parameters
-    ----------
-    panel : Panel
-    priors : Priors
-    phases : ndarray, shape (R, K)
-        By tank-week, from :func:`.tank_likelihood.smoothed_without_judgements`.
+    explains disagreement by poor judges. ``phases``, (R, K), are from
+    :func:`.tank_likelihood.smoothed_without_judgements`.
     """
     judged = panel.judgements
     if not len(judged.row):
@@ -308,21 +282,7 @@ def judged_agreement(panel: Panel, priors: Priors, phases: Floats) -> JudgedAgre
 def check_drift(
     panel: Panel, population: Population, priors: Priors, found: tuple[Overlap, ...]
 ) -> Drift:
-    """Judge whether a fit's phases kept their meaning.
-
-    Parameters
-    ----------
-    panel : Panel
-        What was fitted.
-    population : Population
-        Draws of the fit.
-    priors : Priors
-    found : tuple of Overlap
-
-    Returns
-    -------
-    Drift
-    """
+    """Judge whether a fit's phases kept their meaning."""
     phases, separation = phase_drift(population, priors)
     judged = None
     if len(panel.judgements.row):
@@ -345,7 +305,7 @@ def _problems(
     judged: JudgedAgreement | None,
 ) -> list[str]:
     said = []
-    # "not <=" also catches what is not a number.
+    # "not <=" also catches NaN.
     far = [o for o in found if not abs(o.shift) <= MAX_SHIFT]
     if far:
         worst = max(far, key=lambda o: abs(o.shift))

@@ -82,18 +82,10 @@ def log_mean(log_weight: Floats, log_value: Floats) -> Floats:
 
 
 def leave_one_out(fitted: Floats, plain: Floats | None = None) -> tuple[Floats, Floats, Floats]:
-    """Scores from log-likelihoods.
+    """``elpd``, ``in_sample`` and ``khat``, each (N,), from log-likelihoods, each (N, D).
 
-    Parameters
-    ----------
-    fitted : ndarray, shape (N, D)
-        Log-likelihood of each unit as it entered the fit.
-    plain : ndarray, shape (N, D), optional
-        As it is to be scored; default: the same.
-
-    Returns
-    -------
-    elpd, in_sample, khat : ndarray, shape (N,)
+    ``fitted`` is that of each unit as it entered the fit; ``plain``, by default the same, is what
+    is scored.
     """
     plain = fitted if plain is None else plain
     weight, khat = smooth_weights(-fitted)
@@ -103,15 +95,7 @@ def leave_one_out(fitted: Floats, plain: Floats | None = None) -> tuple[Floats, 
 
 
 def loo_by_tank(panel: Panel, population: Population) -> LeaveOneOut:
-    """Leave each tank of a fit out.
-
-    Parameters
-    ----------
-    panel : Panel
-        What was fitted.
-    population : Population
-        Draws of the fit, and its evidence weight.
-    """
+    """Leave each tank of a fit's panel out, from draws of the fit and its evidence weight."""
     powers = powers_of_fit(population)
     fitted = tank_log_likelihood(panel, population, powers)
     plain = fitted if set(powers) == {1.0} else tank_log_likelihood(panel, population, 1.0)

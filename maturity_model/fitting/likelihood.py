@@ -56,7 +56,7 @@ PARAMETERS = (
 
 
 def sign_shift(p: dict[str, Any], d: dict[str, Any], priors: Priors) -> Any:
-    """What is added to the log-odds of distinct answers in every state, shape (A,)."""
+    """Added to the log-odds of distinct answers in every state, shape (A,)."""
     small = pt.as_tensor(priors.small)[d["sign"]]
     shift = d["level"] * p["persistence"][d["sign"]]
     shift = shift + small * (p["look_effect"][d["look"]] + p["skill"][d["keeper"]])
@@ -94,22 +94,11 @@ def log_hazards(p: dict[str, Any], data: dict[str, Any]) -> Any:
 def log_likelihood_by_tank(
     p: dict[str, Any], data: dict[str, Any], priors: Priors, chain: StagedChain
 ) -> Any:
-    """Log-likelihood of each tank.
+    """Log-likelihood of each tank, shape (N,), from :func:`.design.graph_data`.
 
-    Parameters
-    ----------
-    p : dict
-        Tensors named as in :data:`PARAMETERS`; shapes as in :class:`.types.Population`
-        without draws, setback and collapse without phase 0, ``pace`` by tank and
-        ``skill`` by keeper on their own scales, ``tank_sign`` by tank and sign.
-    data : dict
-        From :func:`.design.graph_data`.
-    priors : Priors
-    chain : StagedChain
-
-    Returns
-    -------
-    tensor, shape (N,)
+    ``p`` holds the tensors of :data:`PARAMETERS`, in the shapes of :class:`.types.Population`
+    without draws; setback and collapse without phase 0, ``pace`` by tank and ``skill`` by keeper
+    on their own scales, ``tank_sign`` by tank and sign.
     """
     gradual = chain.gradual()
     powers = data["powers"]

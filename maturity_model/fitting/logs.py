@@ -97,13 +97,8 @@ def read_logs(paths: list[Path]) -> list[Logbook]:
 def pool_members(result: FitResult, logbooks: list[Logbook], secret: bytes = b"") -> Members:
     """Who was in a fit (:func:`.members.make_members`), with a fresh salt each time.
 
-    Parameters
-    ----------
-    result : FitResult
-        Of :func:`pool_logbooks` of the same logbooks, in the same order.
-    logbooks : list of Logbook
-    secret : bytes
-        If empty, anyone who has the file can try names against it.
+    The fit is of :func:`pool_logbooks` of the same logbooks, in the same order. Without a secret,
+    anyone who has the file can try names against it.
     """
     import os
 

@@ -19,7 +19,7 @@ import pymc as pm
 import pytensor
 import pytensor.tensor as pt
 
-from maturity_model.fitting.design import Design, graph_data, make_design, named
+from maturity_model.fitting.design import Design, absent_parts, graph_data, make_design, named
 from maturity_model.fitting.likelihood import PARAMETERS, log_likelihood_by_tank
 from maturity_model.fitting.options import ModelOptions
 from maturity_model.fitting.predictive_draws import Outcomes
@@ -196,14 +196,8 @@ def build_model(
     outcomes = Outcomes.of(panel, priors)
     chain = StagedChain(len(priors.phases), priors.n_stages)
     with pm.Model(coords=_coords(priors, design, outcomes)) as model:
-        parameters = movement_priors(priors, options) | _observing(priors, options)
-        # A part left out is a constant: nobody differs, nothing persists.
-        absent = {
-            "pace": np.zeros(len(design.tanks)),
-            "skill": np.zeros(len(design.keepers)),
-            "persistence": np.zeros(len(priors.signs)),
-            "tank_sign": np.zeros((len(design.tanks), len(priors.signs))),
-        }
+        parameters = absent_parts(design, priors)
+        parameters |= movement_priors(priors, options) | _observing(priors, options)
         data = into_model(graph_data(design, priors, options.powers(evidence_weight)))
 
         def logp(value: Any, *values: Any) -> Any:
@@ -215,7 +209,7 @@ def build_model(
             named = {name: v[0] for name, v in zip(PARAMETERS, values[:-1], strict=True)}
             return outcomes.draw(named, priors, design, rng)
 
-        inputs = [parameters.get(name, absent.get(name)) for name in PARAMETERS]
+        inputs = [parameters[name] for name in PARAMETERS]
         pm.CustomDist(
             "log",
             *inputs,

@@ -20,8 +20,8 @@ class ModelOptions:
     skill : bool
         Whether keepers differ in skill.
     tank_signs : bool
-        Whether each tank shifts the log-odds of each sign by an amount of its own,
-        normal with a spread by sign, ``sign_tank_sd``.
+        Whether each tank shifts the log-odds of each sign, by a normal amount with a spread by
+        sign, ``sign_tank_sd``.
     signs, readings, judgements : bool
         Which observations count.
     judgement_weight : float, optional
@@ -48,7 +48,7 @@ class ModelOptions:
         )
 
     def provenance(self) -> dict[str, str]:
-        """What a fitted population keeps of them, for whoever takes a tank out of the fit."""
+        """Entries of a fitted population that are needed to take a tank out of its fit."""
         if self.judgement_weight is None:
             return {}
         return {"judgement_weight": f"{self.judgement_weight:g}"}

@@ -144,20 +144,10 @@ def _beta(x: Floats, a: Floats | float, b: Floats | float) -> Floats:
 
 
 def log_prior(population: Population, priors: Priors) -> Floats:
-    """Log prior density of what tanks share, by draw, up to a constant.
+    """Log prior density of what tanks share, by draw, shape (D,), up to a constant.
 
     In the parameters of :func:`.model.build_model`; of the collapses, which move together,
-    one counts.
-
-    Parameters
-    ----------
-    population : Population
-        Draws of a fit, its signs and analytes in the order of the priors.
-    priors : Priors
-
-    Returns
-    -------
-    ndarray, shape (D,)
+    one counts. Signs and analytes of the draws stand in the order of the priors.
     """
     p, q = population, priors
     acting = (q.event_effect != 0).any(axis=1)
@@ -212,12 +202,8 @@ def shared_values(population: Population) -> dict[str, Floats]:
 def power_scaling(population: Population, priors: Priors, log_likelihood: Floats) -> Sensitivity:
     """Sensitivity of everything that a fit learned to its prior and to its data.
 
-    Parameters
-    ----------
-    population : Population
-    priors : Priors
-    log_likelihood : ndarray, shape (N, D)
-        Of each tank at the fit's evidence weight (:class:`.leave_one_out.LeaveOneOut`).
+    The log-likelihood is that of each tank, (N, D), at the fit's evidence weight
+    (:class:`.leave_one_out.LeaveOneOut`).
     """
     values = shared_values(population)
     table = np.stack(list(values.values()))

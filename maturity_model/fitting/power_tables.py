@@ -38,17 +38,9 @@ def powers_of_fit(population: Population) -> Powers:
 def power_tables(
     panel: Panel, population: Population, power: float | Powers, nodes: tuple[int, int]
 ) -> Tables:
-    """As :func:`.filtering.make_tables`, with a power by kind of observation.
+    """As :func:`.filtering.make_tables`, with an evidence weight by kind of observation.
 
-    Parameters
-    ----------
-    panel : Panel
-    population : Population
-        Its signs in the catalogue's order.
-    power : float or Powers
-        The evidence weight.
-    nodes : tuple of int
-        Quadrature nodes for pace and skill.
+    The population's signs stand in the catalogue's order; ``nodes`` are for pace and skill.
     """
     powers = Powers.of(power)
     (pace, pace_weight), (skill, skill_weight) = (normal_nodes(n) for n in nodes)

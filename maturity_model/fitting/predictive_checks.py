@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from maturity_model._typing import Bools, Floats
-from maturity_model.fitting.design import make_design
+from maturity_model.fitting.design import absent_parts, make_design
 from maturity_model.fitting.predictive_draws import NOT_ASKED, Outcomes
 from maturity_model.population.priors import Priors
 from maturity_model.population.types import evenly_spaced
@@ -111,28 +111,14 @@ def _statistics(outcomes: Outcomes, priors: Priors) -> Iterator[_Statistic]:
 def predictive_checks(
     panel: Panel, priors: Priors, posterior: Mapping[str, Floats], seed: int = 1, draws: int = DRAWS
 ) -> tuple[Check, ...]:
-    """Compare the log with logs drawn from the fit.
+    """Compare the log with logs drawn from the fit, ``draws`` at most.
 
-    Parameters
-    ----------
-    panel : Panel
-        What was fitted.
-    priors : Priors
-    posterior : mapping of str to ndarray, shape (D, ...)
-        Draws of the model's variables, ``pace`` and ``skill`` among them.
-    seed, draws : int
-        Of the predictive draws: their seed, and their number at most.
+    The posterior holds draws of the model's variables, (D, ...), ``pace`` and ``skill`` among them.
     """
     outcomes, design = Outcomes.of(panel, priors), make_design(panel, priors)
     statistics = list(_statistics(outcomes, priors))
     rng = np.random.default_rng(seed)
-    n, g = len(panel.tanks), len(priors.signs)
-    absent = {
-        "pace": np.zeros(n),
-        "skill": np.zeros(len(design.keepers)),
-        "persistence": np.zeros(g),
-        "tank_sign": np.zeros((n, g)),
-    }
+    absent = absent_parts(design, priors)
     rows = []
     for d in evenly_spaced(len(posterior["log_advance"]), draws):
         parameters = absent | {k: v[d] for k, v in posterior.items()}

@@ -1,8 +1,8 @@
 """Predictive draws: whole logbooks for the tanks, dates and looks of a panel.
 
-What is kept is who looked when, how, and at what; events and husbandry; and the kits.
-What is drawn is each tank's path through the phases and every answer, in order, since
-an answer depends on those before it.
+Fixed are who looked when, how, and at what; events and husbandry; and the kits. Drawn are each
+tank's path through the phases and every answer, in order, since an answer depends on those
+before it.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ NOT_ASKED = -1.0
 
 
 def _scale(panel: Panel, observer: str, keeper: str, analyte: Analyte) -> Scale:
-    # As when the log was read: the observer's own kit, the keeper's, everybody's.
+    # As when the log was read: the observer's own kit, the keeper's, the club's.
     for who in (observer or keeper, keeper, ""):
         for kit in panel.logbook.kits:
             if kit.keeper == who and kit.analyte == analyte.name:
@@ -45,18 +45,9 @@ def _scale(panel: Panel, observer: str, keeper: str, analyte: Analyte) -> Scale:
 
 
 def read_off(scale: Scale, x: float) -> tuple[float, float, float]:
-    """What a kit makes of a true value.
+    """What a kit makes of a true value of at least 0, in the canonical unit.
 
-    Parameters
-    ----------
-    scale : Scale
-    x : float
-        Canonical unit, at least 0.
-
-    Returns
-    -------
-    low, high, best : float
-        The interval that the reading stands for, and the value written down.
+    The ends of the interval that the reading stands for, and the value written down.
     """
     if scale.steps:
         steps = np.array(scale.steps)
@@ -118,19 +109,9 @@ class Outcomes:
         design: Design,
         rng: np.random.Generator,
     ) -> Floats:
-        """Draw all answers anew.
+        """Draw all answers again, shape (N, C, Q).
 
-        Parameters
-        ----------
-        parameters : mapping
-            One draw, named as in :data:`.likelihood.PARAMETERS`.
-        priors : Priors
-        design : Design
-        rng : numpy.random.Generator
-
-        Returns
-        -------
-        ndarray, shape (N, C, Q)
+        The parameters are one draw, named as in :data:`.likelihood.PARAMETERS`.
         """
         draws = {k: np.asarray(v, float)[..., None] for k, v in parameters.items()}
         # Pace is given as it is, not in standard deviations.
@@ -147,16 +128,7 @@ class Outcomes:
         return out
 
     def to_logbook(self, values: Floats) -> Logbook:
-        """The panel's logbook with other answers.
-
-        Parameters
-        ----------
-        values : ndarray, shape (N, C, Q)
-
-        Returns
-        -------
-        Logbook
-        """
+        """The panel's logbook with other answers, shape (N, C, Q)."""
         panel, made = self.panel, []
         signs, analytes = panel.catalogue.signs, panel.catalogue.analytes
         phases = tuple(panel.catalogue.phases)

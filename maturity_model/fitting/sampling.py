@@ -1,4 +1,4 @@
-"""Chains: drawn two or more at a time, and each kept on disk as soon as it is finished.
+"""Chains: drawn two or more at a time, each written to disk as soon as it is finished.
 
 A rerun with the same inputs takes up the chains that are there and draws only the rest.
 """
@@ -44,7 +44,7 @@ class SamplingPlan:
     draws, tune, chains : int
         Kept and discarded draws of each chain.
     seed : int
-        Chain i has a seed of its own, made from this and i.
+        Each chain's seed is made from this and the chain's number.
     sampler : {'nutpie', 'pymc'}
     cores : int
         Chains at a time (nutpie only).
@@ -92,14 +92,7 @@ def choose_sampler() -> str:
 
 
 def plan_key(plan: SamplingPlan, inputs: str) -> str:
-    """What a chain depends on besides its number, as a digest.
-
-    Parameters
-    ----------
-    plan : SamplingPlan
-    inputs : str
-        Digest of model and data.
-    """
+    """Digest of what a chain depends on besides its number; ``inputs``: of model and data."""
     # How many chains there are, and how many at a time, changes none of them.
     what = {k: v for k, v in asdict(plan).items() if k not in ("chains", "cores")}
     return hashlib.sha256(json.dumps([inputs, what], sort_keys=True).encode()).hexdigest()
@@ -166,23 +159,10 @@ def sample_chains(
     folder: Path | None = None,
     say: Callable[[str], None] | None = None,
 ) -> list[Chain]:
-    """Draw chains, or take up those already drawn.
+    """Draw chains, or take up those already drawn, by number.
 
-    Parameters
-    ----------
-    model : pm.Model
-    plan : SamplingPlan
-    key : str
-        From :func:`plan_key`.
-    folder : Path, optional
-        Where finished chains are kept; default: nowhere.
-    say : callable, optional
-        Told in words how it goes.
-
-    Returns
-    -------
-    list of Chain
-        By number.
+    Finished chains are kept in ``folder``, if there is one, under a key from :func:`plan_key`;
+    ``say`` is called with one line of text per finished step.
 
     Raises
     ------

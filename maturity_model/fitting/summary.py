@@ -131,15 +131,9 @@ def _quantiles(values: Floats) -> tuple[float, ...]:
 def summarise(
     posterior: _Draws, prior: _Draws, priors: Priors, keepers: tuple[str, ...] = ()
 ) -> tuple[Quantity, ...]:
-    """Summarise what a fit learned.
+    """Summarise what a fit learned, from draws of the model's variables, (D, ...).
 
-    Parameters
-    ----------
-    posterior, prior : mapping of str to ndarray, shape (D, ...)
-        Draws of the model's variables, named as there.
-    priors : Priors
-    keepers : tuple of str
-        Names for ``posterior["skill"]``, where keepers are to be summarised.
+    ``keepers`` are names for ``posterior["skill"]``, where keepers are to be summarised.
     """
     out = []
     both = zip(_derive(posterior, priors), _derive(prior, priors), strict=True)

@@ -26,17 +26,9 @@ CHUNK = 64
 def filter_tanks(
     panel: Panel, population: Population, power: float | Powers, *, judgements: bool = True
 ) -> Iterator[tuple[int, slice, FilteredMixture, float]]:
-    """Filter all tanks, :data:`CHUNK` draws at a time.
+    """Filter all tanks at an evidence weight, :data:`CHUNK` draws at a time.
 
-    Parameters
-    ----------
-    panel : Panel
-    population : Population
-        Its signs in the catalogue's order.
-    power : float or Powers
-        The evidence weight.
-    judgements : bool
-        Whether judged phases count.
+    The population's signs stand in the catalogue's order; judged phases may be left out.
 
     Yields
     ------
@@ -59,19 +51,10 @@ def filter_tanks(
 
 
 def tank_log_likelihood(panel: Panel, population: Population, power: float | Powers) -> Floats:
-    """Log-likelihood of each tank by draw, as of a new tank of a new keeper.
+    """Log-likelihood of each tank by draw, (N, D), as of a new tank of a new keeper.
 
-    Parameters
-    ----------
-    panel : Panel
-    population : Population
-        With ``sign_tank_sd``, tank-level sign effects are integrated out too.
-    power : float or Powers
-        The evidence weight; 1 for the plain likelihood.
-
-    Returns
-    -------
-    ndarray, shape (N, D)
+    At an evidence weight; 1 is the plain likelihood. With ``sign_tank_sd``, tank-level sign
+    effects are integrated out too.
     """
     if population.sign_tank_sd is not None:
         return marginal_log_likelihood(panel, population, Powers.of(power)).log_likelihood
@@ -82,12 +65,9 @@ def tank_log_likelihood(panel: Panel, population: Population, power: float | Pow
 
 
 def smoothed_without_judgements(panel: Panel, population: Population, power: float) -> Floats:
-    """P(phase | signs, readings, events of the tank), averaged over draws of equal weight.
+    """P(phase | signs, readings, events of the tank) by tank-week, shape (R, K).
 
-    Returns
-    -------
-    ndarray, shape (R, K)
-        By tank-week of the panel.
+    Averaged over draws of equal weight.
     """
     out = np.zeros((int(panel.first[-1]), len(population.phases)))
     for n, _, filtered, _ in filter_tanks(panel, population, power, judgements=False):

@@ -131,7 +131,7 @@ class _Tank:
         self.initial = population.start[panel.rock[n]]
         self.population, self.power = population, powers.signs
         self.sign_sd = np.ascontiguousarray(population.sign_tank_sd.T)
-        # Nothing is learned about the effect on a sign that was never looked for.
+        # The log says nothing about the effect on a sign that was never looked for.
         looked_for = np.isin(np.arange(self.sign_sd.shape[1]), self.sign)
         self.free = np.concatenate([[True, True], looked_for])
         self.occupancy, self.unused = np.zeros((2, *self.base.shape[1:]))
@@ -220,17 +220,8 @@ def marginal_log_likelihood(
 ) -> Marginal:
     """Log-likelihood of each tank, its pace, skill and sign effects integrated out.
 
-    Parameters
-    ----------
-    panel : Panel
-    population : Population
-        With ``sign_tank_sd``.
-    powers : Powers
-        Of each kind of observation.
-    seed : int
-        Seeds a random stream for each tank, together with the tank's number.
-    values : int
-        Importance draws for each draw of the population, a multiple of 2 * :data:`LANES`.
+    The seed and a tank's number seed its random stream; ``values``, a multiple of
+    2 * :data:`LANES`, are the importance draws for each draw of the population.
 
     Raises
     ------

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import math
 from dataclasses import dataclass, fields, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -115,6 +115,14 @@ class Priors:
     judge_accuracy: Spread
     judge_repeat: Spread
     start: Floats
+
+    def of_population(self) -> dict[str, Any]:
+        """What every population of these priors has in common: its names, and what is fixed."""
+        names = (
+            "phases", "signs", "analytes", "events", "covariates", "looks", "rocks", "n_stages",
+            "small", "offset", "start",
+        )  # fmt: skip
+        return {name: getattr(self, name) for name in names}
 
     def sha256(self) -> str:
         """Digest of all values."""

@@ -110,17 +110,10 @@ def one_step_ahead(
     *,
     in_fit: bool = True,
 ) -> OneStep:
-    """Score each check-in as the log up to the week before predicts it.
+    """Score each check-in as the log up to the week before predicts it, filtered at each weight.
 
-    Parameters
-    ----------
-    panel : Panel
-    population : Population
-    weights : tuple of float
-        Evidence weights to filter with.
-    in_fit : bool
-        Whether the panel's tanks were in the population's fit. If so each is taken out of it
-        by importance weights, as in :func:`.leave_one_out.loo_by_tank`.
+    If the panel's tanks were in the population's fit (``in_fit``), each is taken out of it by
+    importance weights, as in :func:`.leave_one_out.loo_by_tank`.
     """
     population = thin_draws(fit_to_catalogue(population, panel.catalogue), DRAWS)
     plain = make_tables(panel, population, 1.0, NODES)
@@ -153,13 +146,7 @@ WEIGHT_BY_SHIFT = (
 
 
 def weight_for(shift_variance: float) -> float:
-    """The evidence weight for tanks that shift their signs so far, to the nearest 0.05.
-
-    Parameters
-    ----------
-    shift_variance : float
-        From :meth:`OneStep.shift_variance`.
-    """
+    """The evidence weight at a :meth:`OneStep.shift_variance`, to the nearest 0.05."""
     x, y = zip(*WEIGHT_BY_SHIFT, strict=True)
     return round(round(float(np.interp(shift_variance, x, y)) * 20) / 20, 2)
 
@@ -195,16 +182,7 @@ def choose_weight(
     differently from the model: a wrong phase can predict a tank's signs well. So the
     one-step-ahead score is reported but does not choose. The residuals of the predictions
     estimate how far tanks shift their signs, and simulated clubs show which weight then finds
-    the phases best.
-
-    Parameters
-    ----------
-    panel : Panel
-    population : Population
-    weights : tuple of float
-        To be scored one step ahead.
-    in_fit : bool
-        See :func:`one_step_ahead`.
+    the phases best. The arguments are those of :func:`one_step_ahead`.
     """
     one_step = one_step_ahead(panel, population, weights, in_fit=in_fit)
     variance = one_step.shift_variance()

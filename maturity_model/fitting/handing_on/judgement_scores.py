@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 #: Evidence weights that are tried.
 GRID = (0.25, 0.4, 0.55, 0.7, 0.85, 1.0)
-#: With fewer judged tanks, or judgements, nothing is chosen by them.
+#: Fewest judged tanks, and judgements, to choose by.
 FEWEST_TANKS, FEWEST_JUDGEMENTS = 5, 60
 
 
@@ -133,16 +133,10 @@ def score_judgements(
 ) -> JudgementScores:
     """Score a population by the judgements in a log.
 
-    Parameters
-    ----------
-    panel : Panel
-        Of judged tanks (:func:`judged_tanks`).
-    population : Population
-        At most :data:`.tank_likelihood.CHUNK` of its draws are used, weighted by a tank's log
-        as in the weekly filter. If the tanks were in its fit, so were their judgements, which
-        flatters the score by as much as a few dozen tanks can bend a fit.
-    weights : tuple of float
-        Evidence weights to filter with.
+    The panel holds judged tanks (:func:`judged_tanks`), filtered at each evidence weight. At most
+    :data:`.tank_likelihood.CHUNK` of the draws are used, weighted by a tank's log as in the weekly
+    filter. If the tanks were in the population's fit, so were their judgements, which flatters the
+    score by as much as a few dozen tanks can bend a fit.
 
     Raises
     ------

@@ -45,7 +45,7 @@ if TYPE_CHECKING:
 
 #: Most judgements that one tank counts as.
 COUNT = 3.0
-#: Judged tanks below which nothing is shifted.
+#: Fewest judged tanks for a shift.
 FEWEST = 100
 #: Draws and nodes while shifting; steps of the optimiser; folds of the cross-validation.
 DRAWS, NODES, STEPS, FOLDS = 32, (3, 3), 25, 5
@@ -70,15 +70,9 @@ class Labels(NamedTuple):
 
 
 def judged_labels(panel: Panel, population: Population, most: float = COUNT) -> list[Labels]:
-    """The judgements of each tank.
+    """The judgements of each tank, which together count as ``most`` at most.
 
-    Parameters
-    ----------
-    panel : Panel
-    population : Population
-        Error rates of judges are averaged over its draws.
-    most : float
-        How much the judgements of a tank may count together.
+    Error rates of judges are averaged over the population's draws.
     """
     likelihood, judgements = phase_likelihoods(panel, population), panel.judgements
     labels = []
@@ -92,17 +86,9 @@ def judged_labels(panel: Panel, population: Population, most: float = COUNT) -> 
 
 
 class ShiftScore:
-    """The score of labels as a function of a shift.
+    """The score of each tank's labels as a function of a shift of the population.
 
-    Parameters
-    ----------
-    panel : Panel
-    population : Population
-        To be shifted; at most ``draws`` of its draws are used.
-    labels : list of Labels
-        By tank of the panel.
-    shifts : Shifts
-    draws : int
+    At most ``draws`` of the population's draws are used.
     """
 
     def __init__(
@@ -139,22 +125,10 @@ def optimise_shift(
     labels: list[Labels],
     draws: int = DRAWS,
 ) -> Floats:
-    """Find the shift with the highest penalised score of the labels (L-BFGS).
+    """Find the shift with the highest penalised score of each tank's labels (L-BFGS).
 
-    Parameters
-    ----------
-    panel : Panel
-    population : Population
-        Usually practice; its signs in the catalogue's order.
-    labels : list of Labels
-        By tank.
-    draws : int
-        Draws of the population that are used.
-
-    Returns
-    -------
-    ndarray
-        In prior standard deviations, for :func:`.prior_shifts.catalogue_shifts`.
+    The shift of a population, usually practice, its signs in the catalogue's order, is in prior
+    standard deviations, for :func:`.prior_shifts.catalogue_shifts`.
 
     Raises
     ------
@@ -181,12 +155,10 @@ def optimise_shift(
 
 
 class ShiftedPractice(NamedTuple):
-    """A population shifted by the judgements of a pool.
+    """A population shifted by all judgements of a pool.
 
     Attributes
     ----------
-    population : Population
-        Shifted by all of them.
     vector : ndarray
         The shift, in prior standard deviations.
     held_out : JudgementScores

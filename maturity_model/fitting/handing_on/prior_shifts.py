@@ -62,18 +62,7 @@ class Shifts(NamedTuple):
         return np.concatenate([(np.asarray(by_name[p.name]) * p.sd).ravel() for p in self.parts])
 
     def apply(self, population: Population, vector: Floats) -> Population:
-        """Shift a population.
-
-        Parameters
-        ----------
-        population : Population
-        vector : ndarray, shape (size,)
-
-        Returns
-        -------
-        Population
-            With the digest of no file.
-        """
+        """Shift a population; the result has the digest of no file."""
         by_name = self.split(vector)
         changed: dict[str, Any] = {}
         for name, _, log in self.parts:

@@ -41,15 +41,8 @@ def _interval_gradient(
 class ObservationGradient:
     """Gradient gathered on the look-up tables of a panel's observations.
 
-    Parameters
-    ----------
-    panel : Panel
-    population : Population
-        Its signs in the catalogue's order.
-    nodes : tuple of int
-        Quadrature nodes for pace and skill.
-    power : float
-        The evidence weight.
+    The population's signs stand in the catalogue's order; ``nodes`` are quadrature nodes for pace
+    and skill, ``power`` is the evidence weight.
 
     Attributes
     ----------
@@ -136,17 +129,9 @@ class MoveGradient:
         }
 
     def add(self, panel: Panel, n: int, hazards: Hazards, pace: Floats, moves: Floats) -> None:
-        """Add the gradient on the probabilities of a tank's moves.
+        """Add the gradient on the probabilities of tank n's moves, shape (T-1, 4K+3, P, D).
 
-        Parameters
-        ----------
-        panel : Panel
-        n : int
-        hazards : Hazards
-            Of the tank.
-        pace : ndarray, shape (P,)
-            Nodes, in standard deviations.
-        moves : ndarray, shape (T-1, 4K+3, P, D)
+        The pace nodes, (P,), are in standard deviations.
         """
         advance, setback, collapse = _on_log_hazards(hazards, moves)
         rows = slice(int(panel.first[n]) + 1, int(panel.first[n + 1]))

@@ -11,7 +11,7 @@ number of stays and ``N_m`` of moves m,
     d log L / d log h_m = N_m - h_m N_0 + h_m (sum_m N_m) (1 / (e^h - 1) - 1 / h).
 
 Eight series are one number (:mod:`.simd_lanes`), and a block of them is finished before the
-next begins, so that what is kept between the forward and the backward pass stays in the nearest
+next begins, so that what the backward pass needs of the forward one stays in the nearest
 caches. Arrays inside the kernel are flat; their rows are counted with what changes fastest last.
 
 States are never divided by their sum. When the sum of step t is y, the emissions of step
@@ -52,7 +52,7 @@ LOG_2 = 0.6931471805599453
 
 
 class Work(NamedTuple):
-    """What is kept of a block between the passes, flat rows of eight lanes.
+    """Arrays of a block between the passes, flat rows of eight lanes.
 
     Attributes
     ----------

@@ -53,7 +53,7 @@ def hazards(
     effect : ndarray, shape (3, E)
         Of one unit of each event's load on the log hazards of the three moves.
     decay : ndarray, shape (E,)
-        What is left of a load after a week.
+        Share of a load that remains after a week.
     husbandry, impulse, pending : ndarray, rows (Z, J), (Z, E), (Z, E)
     first : int64 ndarray, shape (B + 1,)
         First step of each block.

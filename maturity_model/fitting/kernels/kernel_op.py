@@ -26,7 +26,7 @@ _INTEGERS = ("int8", "int16", "int32", "int64", "uint8", "uint16", "uint32")
 def version() -> int:
     """A number that changes with the source of any kernel.
 
-    A compiled graph is kept on disk under it; without it a changed kernel would
+    A compiled graph is stored on disk under it; without it a changed kernel would
     silently be served in its old form.
     """
     sha256 = hashlib.sha256(b"".join(path.read_bytes() for path in SOURCES))

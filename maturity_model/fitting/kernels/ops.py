@@ -191,7 +191,7 @@ class LogHazards(KernelOp):
 # Tanks ---------------------------------------------------------------------------------------
 
 # Numba compiles a callee again inside every caller, and the chain's kernel is large. So it
-# is called through a symbol: compiled once, then kept by numba's own cache. Pointers know no
+# is called through a symbol: compiled once, then stored in numba's cache. Pointers know no
 # shapes; `sizes` holds them.
 _F, _I = types.CPointer(types.float64), types.CPointer(types.int64)
 _SIGNATURE = types.void(_I, _F, _F, _F, _I, _I, _I, _F, _F, _F)
@@ -267,7 +267,7 @@ class TankLogLikelihood(KernelOp):
 def row_log_likelihood(
     table: Any, observed: dict[str, Any], logit: Any, shift: Any, answers: dict[str, Any]
 ) -> Variable:
-    """log P(observations of a row | state).
+    """log P(observations of a row | state), shape (R, S).
 
     Parameters
     ----------
@@ -282,10 +282,6 @@ def row_log_likelihood(
     answers : dict
         ``sign`` (A,), the row of ``logit`` of each; ``seen`` (A,), 1 for yes, -1 for no; ``begin``
         and ``code`` as above; ``weight``, the power on their likelihood.
-
-    Returns
-    -------
-    tensor, shape (R, S)
     """
     return RowLogLikelihood()(
         table, observed["begin"], observed["code"], logit, shift,
@@ -296,7 +292,7 @@ def row_log_likelihood(
 def interval_table(
     low: Any, high: Any, mean: Any, sd: Any, wide_mean: Any, wide_sd: Any, outlier: Any
 ) -> Variable:
-    """log P(value in its interval | state) of C distinct readings.
+    """log P(value in its interval | state) of C distinct readings, shape (C, S).
 
     Parameters
     ----------
@@ -308,16 +304,12 @@ def interval_table(
         Of the normal of readings that say nothing.
     outlier : tensor, scalar
         Chance of such a reading.
-
-    Returns
-    -------
-    tensor, shape (C, S)
     """
     return IntervalTable()(low, high, mean, sd, wide_mean, wide_sd, outlier)[0]
 
 
 def log_hazards(p: dict[str, Any], decay: Any, data: dict[str, Any]) -> Variable:
-    """Log hazards of the move into each step of the tanks' blocks.
+    """Log hazards of the move into each step of the tanks' blocks, shape (Z, 3, K, 8).
 
     Parameters
     ----------
@@ -327,15 +319,11 @@ def log_hazards(p: dict[str, Any], decay: Any, data: dict[str, Any]) -> Variable
         ``event_advance``, ``event_setback`` and ``event_collapse`` (E,), effects of one unit of
         each event's load, whose sum stops at :data:`.tables.LARGEST_EFFECT`.
     decay : tensor, shape (E,)
-        What is left of a load after a week:
+        Share of a load that remains after a week:
         ``load[t] = impulse[t] + pending[t-1] + decay load[t-1]``, from 0 in each tank.
     data : dict
         ``husbandry`` (Z, J, 8), ``impulse`` and ``pending`` (Z, E, 8), ``first`` and ``tank`` of
         :class:`.design.Lanes`.
-
-    Returns
-    -------
-    tensor, shape (Z, 3, K, 8)
     """
     parameters = (
         "log_advance", "log_setback", "log_collapse", "husbandry", "pace",
@@ -348,7 +336,7 @@ def log_hazards(p: dict[str, Any], decay: Any, data: dict[str, Any]) -> Variable
 def tank_log_likelihood(
     log_hazards: Any, log_likelihood: Any, data: dict[str, Any], n_stages: Any
 ) -> Variable:
-    """Log-likelihood of N tanks.
+    """Log-likelihood of N tanks, shape (N,).
 
     Parameters
     ----------
@@ -360,10 +348,6 @@ def tank_log_likelihood(
         ``start`` (B, S, 8), P(state in week 0); ``first``, ``row`` and ``tank`` of
         :class:`.design.Lanes`.
     n_stages : int
-
-    Returns
-    -------
-    tensor, shape (N,)
     """
     names = ("first", "row", "tank")
     return TankLogLikelihood()(

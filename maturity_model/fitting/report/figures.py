@@ -68,7 +68,7 @@ class Figure(NamedTuple):
 
 
 def number(x: float) -> str:
-    """Three digits, or a dash for what is not a number."""
+    """Three digits, or a dash where it is not finite."""
     if not math.isfinite(x):
         return "–"
     return f"{x:.0f}" if abs(x) >= 100 else f"{x:.3g}"
@@ -158,22 +158,8 @@ def interval_figure(
 ) -> Figure | None:
     """Draw intervals: posterior in bold, prior in grey below, observed as a ring.
 
-    Parameters
-    ----------
-    name : str
-        A plain word, different for every figure of a page.
-    title, unit : str
-        Plain text.
-    lines : sequence of Interval
-    log : bool
-        Logarithmic scale.
-    floor : float
-        Where a logarithmic scale ends; less is drawn there.
-
-    Returns
-    -------
-    Figure or None
-        None where there is nothing to draw.
+    None where there is nothing to draw. The name is a plain word, different for every figure of a
+    page; a logarithmic scale ends at ``floor``, and less is drawn there.
     """
     if not lines:
         return None
@@ -217,16 +203,8 @@ def interval_figure(
 def check_figure(name: str, title: str, unit: str, checks: Sequence[Check]) -> Figure:
     """Draw the predictive checks of one sign or analyte by age.
 
-    Drawn logs are bars from 5 % to 95 %, the log itself is rings.
-
-    Parameters
-    ----------
-    name : str
-        A plain word, different for every figure of a page.
-    title, unit : str
-        Plain text.
-    checks : sequence of Check
-        Of one item, by age; at least one.
+    Drawn logs are bars from 5 % to 95 %, the log itself is rings. There is at least one check; the
+    name is a plain word, different for every figure of a page.
     """
     top = 1.0 if unit == "share seen" else max(max(c.q95, c.observed) for c in checks) or 1.0
     weeks = [c.week or 0 for c in checks]

@@ -43,23 +43,10 @@ def write_report(
     command: str,
     comparison: Comparison | None = None,
 ) -> Path:
-    """Write the report.
+    """Write ``index.html``, ``figures/*.svg`` and ``*.csv`` into a folder; the path of the page.
 
-    Parameters
-    ----------
-    result : FitResult
-    loo : LeaveOneOut
-    folder : Path
-        Made if it is not there: ``index.html``, ``figures/*.svg``, ``*.csv``.
-    command : str
-        That made the fit; stands at the end of the page.
-    comparison : Comparison, optional
-        With variants of the model.
-
-    Returns
-    -------
-    Path
-        Of the page.
+    The command that made the fit stands at the end of the page; the comparison is with variants of
+    the model.
 
     Raises
     ------
