@@ -61,17 +61,28 @@ def log_likelihood_by_tank(
                     more = weight * tables[kind](seen.codes[code], n)
                     rows[row - first] = rows[row - first] + more
         hazards = log_hazards(xp, p, panel, n)
-        alpha, value = xp.asarray(priors.start[panel.rock[n]]), 0.0
-        for t in range(last - first):
-            if t > 0:
-                alpha = alpha @ transition(xp, [h[t] for h in hazards], priors.n_stages)
-            # Scaled: in logarithms a state out of reach would have no derivative.
-            top = rows[t].max()
-            joint = alpha * xp.exp(rows[t] - top)
-            value = value + xp.log(joint.sum()) + top
-            alpha = joint / joint.sum()
+        start, by_week = xp.asarray(priors.start[panel.rock[n]]), xp.stack(hazards, axis=1)
+        value = chain_log_likelihood(xp, start, by_week, rows, priors.n_stages)
         each.append(value)
     return xp.stack(each)
+
+
+def chain_log_likelihood(xp: Any, start: Any, hazards: Any, rows: Any, n_stages: int) -> Any:
+    """Log-likelihood of one tank of T weeks.
+
+    ``start`` is P(state in week 0), (S,); ``hazards``, (T, 3, K), are the logs of those of the move
+    into each week, of which the first is not used; ``rows`` are log P(observations | state).
+    """
+    alpha, value = start, 0.0
+    for t, row in enumerate(rows):
+        if t > 0:
+            alpha = alpha @ transition(xp, list(hazards[t]), n_stages)
+        # Scaled: in logarithms a state out of reach would have no derivative.
+        top = row.max()
+        joint = alpha * xp.exp(row - top)
+        value = value + xp.log(joint.sum()) + top
+        alpha = joint / joint.sum()
+    return value
 
 
 def by_state(xp: Any, values: Any, n_stages: int) -> Any:

@@ -12,9 +12,8 @@ import pytest
 xr = pytest.importorskip("xarray", reason="the extra 'fit' is not installed")
 pytest.importorskip("pymc")
 
-from fitting.fitted_example import dressed
+from fitting.fitted_example import CATALOGUE, PRIORS, dressed, panel
 
-from maturity_model.catalogue import load_catalogue
 from maturity_model.fitting import sampling
 from maturity_model.fitting.diagnostics import diagnose
 from maturity_model.fitting.logs import pool_logbooks, pool_members
@@ -25,34 +24,14 @@ from maturity_model.panel import build_panel
 from maturity_model.population import load_population, save_population
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.members import log_key
-from maturity_model.population.priors import priors_from_catalogue
-from maturity_model.population.types import DIMS, evenly_spaced
+from maturity_model.population.types import evenly_spaced
 
 pytestmark = pytest.mark.fit
-
-CATALOGUE = load_catalogue()
-PRIORS = priors_from_catalogue(CATALOGUE)
 
 
 def posterior(chains: int = 4, draws: int = 300, seed: int = 0) -> tuple[Any, Any]:
     """Independent draws of the elicited population, dressed as chains."""
-    elicited = elicit_population(CATALOGUE, 1.0, n_draws=chains * draws, seed=seed)
-    data = {}
-    for name, dims in DIMS.items():
-        if dims[-1] != "draw":
-            continue
-        values = np.moveaxis(getattr(elicited, name), -1, 0)
-        if name in ("log_setback", "log_collapse"):
-            values = values[:, 1:]
-        at = tuple(f"{name}_{d}" for d in dims[:-1])
-        data[name] = (("chain", "draw", *at), values.reshape(chains, draws, *values.shape[1:]))
-    rng = np.random.default_rng(seed)
-    stats = {
-        "diverging": (("chain", "draw"), np.zeros((chains, draws), bool)),
-        "energy": (("chain", "draw"), rng.normal(size=(chains, draws))),
-        "n_steps": (("chain", "draw"), np.full((chains, draws), 15)),
-    }
-    return xr.Dataset(data), xr.Dataset(stats)
+    return dressed(elicit_population(CATALOGUE, 1.0, chains * draws, seed=seed), panel(), chains)
 
 
 def test_good_chains_pass_every_gate() -> None:
@@ -193,13 +172,13 @@ def test_pooled_logbooks_keep_like_names_apart() -> None:
 
 @pytest.mark.slow
 def test_a_real_fit(tmp_path: Path) -> None:
-    panel = build_panel(logbook(6, weeks=30))
+    of = build_panel(logbook(6, weeks=30))
     plan = SamplingPlan(draws=150, tune=300, chains=2)
-    result = run_fit(panel, PRIORS, plan, evidence_weight=1.0, folder=tmp_path)
+    result = run_fit(of, PRIORS, plan, evidence_weight=1.0, folder=tmp_path)
     assert result.diagnostics.divergent == 0
     assert max(c.r_hat for c in result.diagnostics.checks) < 1.1
     assert dict(result.posterior.sizes)["tank"] == 6
-    again = run_fit(panel, PRIORS, plan, evidence_weight=1.0, folder=tmp_path)
+    again = run_fit(of, PRIORS, plan, evidence_weight=1.0, folder=tmp_path)
     xr.testing.assert_identical(result.posterior, again.posterior)
 
 
@@ -209,11 +188,11 @@ def test_the_file_knows_keepers_but_no_names(tmp_path: Path) -> None:
         "tank-0001": replace(books[1].tanks["tank-0001"], keeper="somebody else", club="South")
     }
     books[1] = replace(books[1], tanks=tanks)
-    panel = build_panel(pool_logbooks(books))
+    of = build_panel(pool_logbooks(books))
     drawn = elicit_population(CATALOGUE, 1.0, n_draws=40, seed=3)
-    posterior_, _ = dressed(drawn, panel)
+    posterior_, _ = dressed(drawn, of)
     made = population_from(posterior_, PRIORS, name="c", evidence_weight=1.0, provenance={})
-    result: Any = type("Fit", (), {"posterior": posterior_, "panel": panel})
+    result: Any = type("Fit", (), {"posterior": posterior_, "panel": of})
     members = pool_members(result, books, b"a secret of the club")
     save_population(replace(made, members=members), tmp_path / "club.nc")
     content = (tmp_path / "club.nc").read_bytes()
@@ -239,4 +218,4 @@ def test_the_file_knows_keepers_but_no_names(tmp_path: Path) -> None:
     # As the weekly command would read the tank's log.
     own = [c for c in books[0].checkins if c.tank == "tank-0001"]
     events = [e for e in books[0].events if e.tank == "tank-0001"]
-    assert log_key(members.key, one, own, events, panel.as_of) == members.log_of(one)
+    assert log_key(members.key, one, own, events, of.as_of) == members.log_of(one)

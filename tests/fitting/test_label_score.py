@@ -52,30 +52,16 @@ def test_the_score_is_that_of_dense_matrices() -> None:
 @pytest.mark.parametrize("what", ["emission", "moves"])
 def test_slopes_are_differences(what: str) -> None:
     initial, moves, emission, likelihood = _world(2)
-
-    def score(moves: np.ndarray, emission: np.ndarray) -> float:
-        return label_score(_filtered(initial, moves, emission), STEP, likelihood).score
-
-    found = label_score(_filtered(initial, moves, emission), STEP, likelihood)
+    found = getattr(label_score(_filtered(initial, moves, emission), STEP, likelihood), what)
     rng, step = np.random.default_rng(3), 1e-6
     for _ in range(80):
-        if what == "emission":
-            at = tuple(rng.integers(0, n) for n in emission.shape)
-            ends = []
-            for sign in (1.0, -1.0):
-                changed = emission.copy()
-                changed[at] *= np.exp(sign * step)
-                ends.append(score(moves, changed))
-            slope = found.emission[at]
-        else:
-            at = tuple(rng.integers(0, n) for n in moves.shape)
-            ends = []
-            for sign in (1.0, -1.0):
-                changed = moves.copy()
-                changed[at] += sign * step
-                ends.append(score(changed, emission))
-            slope = found.moves[at]
-        assert (ends[0] - ends[1]) / (2 * step) == pytest.approx(slope, abs=2e-8)
+        at, ends = tuple(rng.integers(0, n) for n in found.shape), []
+        for h in (step, -step):
+            arrays = {"moves": moves.copy(), "emission": emission.copy()}
+            # The slope on emissions is by their logarithms.
+            arrays[what][at] += h if what == "moves" else arrays[what][at] * np.expm1(h)
+            ends.append(label_score(_filtered(initial, **arrays), STEP, likelihood).score)
+        assert (ends[0] - ends[1]) / (2 * step) == pytest.approx(found[at], abs=2e-8)
 
 
 def test_a_label_that_says_nothing_moves_nothing() -> None:

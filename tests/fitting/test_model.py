@@ -189,24 +189,6 @@ def test_the_logs_own_answers_give_the_log_back() -> None:
         assert (ours.codes[ours.code] == theirs.codes[theirs.code]).all()
 
 
-@pytest.mark.parametrize(
-    "options",
-    [
-        ModelOptions(persistence=False),
-        ModelOptions(pace=False),
-        ModelOptions(tank_signs=True),
-        ModelOptions(readings=False, judgements=False),
-        ModelOptions(signs=False, judgements=False),
-    ],
-    ids=["no persistence", "no pace", "tank-level signs", "signs only", "readings only"],
-)
-def test_parts_can_be_left_out(options: ModelOptions) -> None:
-    model = small_model(options)
-    with plain():
-        run = model.compile_logp(vars=[model["log"]], sum=False)
-    assert np.isfinite(run(model.initial_point())[0]).all()
-
-
 def test_a_weight_of_nothing_leaves_the_priors() -> None:
     model = build_model(small_panel(), PRIORS, evidence_weight=0.0)
     with plain():

@@ -16,18 +16,11 @@ from fitting.test_model import CATALOGUE, PRIORS, WEIGHT, plain, small_panel
 
 from maturity_model.fitting.model import build_model
 from maturity_model.fitting.options import ModelOptions
-from maturity_model.fitting.to_population import make_population
-from maturity_model.hmm.chain import forward_backward
-from maturity_model.hmm.staged import transition_matrices
 from maturity_model.population import load_population, save_population
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.priors import geometric
 from maturity_model.population.tables import (
     fit_to_catalogue,
-    judgement_table,
-    reading_table,
-    sign_table,
-    tank_hazards,
 )
 from maturity_model.population.types import take_draws
 
@@ -48,26 +41,6 @@ def point_of(model: Any, seed: int = 3) -> dict[str, Any]:
 def by_tank(model: Any, at: dict[str, Any]) -> Any:
     with plain():
         return model.compile_logp(vars=[model["log"]], sum=False)(at)[0]
-
-
-def test_gradient_with_tank_level_signs() -> None:
-    model = build_model(small_panel(), PRIORS, evidence_weight=WEIGHT, options=TANK_SIGNS)
-    logp = model.logp(vars=[model["log"]], sum=False)[0].sum()
-    with plain():
-        value = pytensor.function(model.value_vars, logp)
-        slope = pytensor.function(model.value_vars, pytensor.grad(logp, model.value_vars))
-    at = point_of(model)
-    names = [v.name for v in model.value_vars]
-    x = [at[n] for n in names]
-    found = dict(zip(names, slope(*x), strict=True))
-    rng = np.random.default_rng(8)
-    for name in ("tank_sign_z", "sign_tank_sd_log__", "skill_z", "sign_logit_z"):
-        i = names.index(name)
-        direction = rng.normal(size=np.shape(x[i]))
-        h = 1e-5
-        up = value(*[v + h * direction if j == i else v for j, v in enumerate(x)])
-        down = value(*[v - h * direction if j == i else v for j, v in enumerate(x)])
-        assert np.sum(found[name] * direction) == pytest.approx((up - down) / (2 * h), rel=1e-6)
 
 
 def test_without_spread_tank_level_signs_are_the_plain_model() -> None:
@@ -112,19 +85,6 @@ def test_a_part_left_out_is_that_part_at_zero(
     np.testing.assert_allclose(by_tank(full, at), by_tank(less, shared), atol=1e-9)
 
 
-def test_kinds_of_observation_add_up() -> None:
-    # At one stage and no moves the rows would add; here only the whole must differ from parts.
-    def total(**parts: bool) -> Any:
-        model = build_model(small_panel(), PRIORS, options=ModelOptions(**parts))
-        return by_tank(model, point_of(model))
-
-    blank = total(signs=False, readings=False, judgements=False)
-    np.testing.assert_allclose(blank, 0.0, atol=1e-9)
-    assert len({round(float(x), 6) for x in (
-        total()[0], total(readings=False)[0], total(signs=False)[0], total(judgements=False)[0],
-    )}) == 4  # fmt: skip
-
-
 def test_geometric_priors_keep_mean_times() -> None:
     one = geometric(PRIORS)
     assert one.n_stages == 1
@@ -135,42 +95,6 @@ def test_geometric_priors_keep_mean_times() -> None:
     assert one.start.shape == (len(PRIORS.rocks), 4)
     np.testing.assert_allclose(one.start[:, 0], PRIORS.start[:, :3].sum(axis=1))
     np.testing.assert_allclose(one.start.sum(axis=1), 1)
-
-
-def test_geometric_dwell_is_an_ordinary_hidden_markov_chain() -> None:
-    panel, priors = small_panel(), geometric(PRIORS)
-    options = ModelOptions(pace=False, skill=False)
-    model = build_model(panel, priors, evidence_weight=WEIGHT, options=options)
-    at = point_of(model)
-    found = by_tank(model, at)
-    names = [v.name for v in (*model.deterministics, *model.free_RVs)]
-    with plain():
-        run = pytensor.function(
-            model.value_vars, model.replace_rvs_by_values([model[n] for n in names]),
-            on_unused_input="ignore",
-        )  # fmt: skip
-        values = run(*[at[v.name] for v in model.value_vars])
-    draws = {k: np.asarray(v)[..., None] for k, v in zip(names, values, strict=True)}
-    one = make_population(draws, priors, name="x", kind="fitted", evidence_weight=WEIGHT)
-    tables = (
-        (panel.signs, sign_table(panel, one, np.zeros(1), WEIGHT)[:, :, 0, 0]),
-        (panel.readings, reading_table(panel, one, WEIGHT)[:, :, 0]),
-        (panel.judgements, judgement_table(panel, one, WEIGHT)[:, :, 0]),
-    )
-    for n in range(len(panel.tanks)):
-        first, last = int(panel.first[n]), int(panel.first[n + 1])
-        rows = np.zeros((last - first, 4))
-        for kind, table in tables:
-            starts, codes = kind.of_rows(first, last)
-            for t in range(last - first):
-                for code in codes[starts[t] : starts[t + 1]]:
-                    rows[t] += np.log(table[code])
-        moves = tank_hazards(panel, n, one, np.zeros(1)).moves()[:, :, 0, 0]
-        matrices = transition_matrices(moves, one.chain)
-        # Four states: what is left is left for good but by the hazards of one phase.
-        assert matrices.shape[1:] == (4, 4)
-        expected = forward_backward(one.start[panel.rock[n]], matrices, rows).log_likelihood
-        assert found[n] == pytest.approx(expected, abs=1e-9)
 
 
 def test_the_spread_over_tanks_survives_the_file(tmp_path: Path) -> None:
