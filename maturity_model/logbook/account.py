@@ -1,4 +1,4 @@
-"""What of a logbook was refused that could matter for today's advice."""
+"""What was refused of a logbook and could matter for present advice."""
 
 from __future__ import annotations
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import astuple
+from functools import lru_cache
 from typing import Any
 
 from maturity_model.catalogue import Analyte, load_ranges
@@ -61,10 +62,13 @@ def doubt_reading(analyte: Analyte, written: float, unit: Unit) -> Fault | None:
     return Fault(what, mend or "check the unit in kits.csv, and correct the reading if it is wrong")
 
 
+@lru_cache(1000)
 def in_unit(canonical: float, unit: Unit) -> float:
     """Convert from the canonical unit, by bisection: every unit rises with it."""
-    low, high = 0.0, 1e7
-    for _ in range(50):
+    low, high = 0.0, 1.0
+    while unit.convert(high) < canonical:
+        high *= 2
+    for _ in range(35):
         middle = (low + high) / 2
         low, high = (middle, high) if unit.convert(middle) < canonical else (low, middle)
     return round(high, 6)
