@@ -341,7 +341,7 @@ def write(path: Path, columns: tuple[str, ...], rows: list[dict[str, str]]) -> N
 
 
 def make(out: Path) -> None:
-    """Write the five tables into a folder that is there or can be made."""
+    """Write the five tables into a folder; it is made if it is missing."""
     out.mkdir(parents=True, exist_ok=True)
     checkins: list[dict[str, str]] = []
     events: list[dict[str, str]] = []

@@ -12,6 +12,7 @@ import numpy as np
 
 from maturity_model._typing import Floats
 from maturity_model.assessment.intervals import Estimate, estimate
+from maturity_model.assessment.observed import checkins_of
 from maturity_model.assessment.plan import WATER
 from maturity_model.assessment.present import Present
 from maturity_model.hmm import native
@@ -63,18 +64,13 @@ def event_effects(present: Present) -> tuple[EventEffect, ...]:
         By date.
     """
     panel, tank = present.panel, present.panel.tanks[present.n]
-    events = [
-        e
-        for e in panel.logbook.events
-        if e.tank == tank.name and e.kind != WATER and e.date <= panel.as_of
-    ]
+    events = [e for e in present.events if e.kind != WATER]
     if not events:
         return ()
     last_look: dict[int, int] = {}
-    for c in panel.logbook.checkins:
-        if c.tank == tank.name and c.date <= panel.as_of:
-            days = (c.date - tank.started).days
-            last_look[days // 7] = max(days, last_look.get(days // 7, 0))
+    for c in checkins_of(panel, present.n):
+        days = (c.date - tank.started).days
+        last_look[days // 7] = days
     # The first move that each event acts on: into its own week, or into the next if it came
     # after that week's last look, as in the panel.
     acts = []

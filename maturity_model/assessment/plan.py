@@ -201,13 +201,7 @@ def _week_end(present: Present, ahead: int) -> dt.date:
 
 def _changes(present: Present) -> list[tuple[dt.date, float]]:
     """Logged water changes of the tank, by date."""
-    panel = present.panel
-    name = panel.tanks[present.n].name
-    return sorted(
-        (e.date, e.amount or 0.0)
-        for e in panel.logbook.events
-        if e.kind == WATER and e.tank == name and e.date <= panel.as_of
-    )
+    return sorted((e.date, e.amount or 0.0) for e in present.events if e.kind == WATER)
 
 
 def _share(changes: list[tuple[dt.date, float]], end: dt.date, weeks: int) -> float:

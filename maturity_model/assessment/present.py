@@ -8,6 +8,7 @@ import numpy as np
 
 from maturity_model._typing import Floats
 from maturity_model.hmm.mixture import FilteredMixture
+from maturity_model.logbook import Event
 from maturity_model.panel import Panel
 from maturity_model.population.tables import Hazards
 from maturity_model.population.types import Population
@@ -37,6 +38,12 @@ class Present:
     def population(self) -> Population:
         """The population, its signs in the catalogue's order."""
         return self.hazards.population
+
+    @property
+    def events(self) -> tuple[Event, ...]:
+        """The tank's events up to the day of the panel, by date."""
+        panel, name = self.panel, self.panel.tanks[self.n].name
+        return tuple(e for e in panel.logbook.events if e.tank == name and e.date <= panel.as_of)
 
     @property
     def weeks(self) -> int:

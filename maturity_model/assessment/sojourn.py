@@ -185,12 +185,12 @@ def _pace(present: Present) -> Pace:
 
 def _habits(present: Present) -> tuple[Plan, ...]:
     """Events of the last weeks that the keeper could stop, as regular plans."""
-    panel, name = present.panel, present.panel.tanks[present.n].name
+    today = present.panel.as_of
     done: dict[str, list[float | None]] = {}
-    for e in panel.logbook.events:
-        recent = 0 <= (panel.as_of - e.date).days < 7 * CONTRAST_WEEKS
+    for e in present.events:
+        recent = (today - e.date).days < 7 * CONTRAST_WEEKS
         chosen = e.kind != WATER and e.kind not in _NOT_CHOSEN and present.can_happen(e.kind)
-        if e.tank == name and recent and chosen:
+        if recent and chosen:
             done.setdefault(e.kind, []).append(e.amount)
     plans = []
     for kind, amounts in done.items():

@@ -31,7 +31,7 @@ T = TypeVar("T")
 DATA = Path(__file__).parent / "data"
 _MARKED = re.compile(r"^\s*([-+]?[0-9]*\.?[0-9]+(?:[eE][-+]?[0-9]+)?)\s*(?:\[(\w+)\])?\s*$")
 _NAME = re.compile(r"^[a-z][a-z0-9_]{0,39}$")
-#: A club's file may hold this many signs of its own.
+#: Most own signs that a club may have.
 MAX_OWN_SIGNS = 40
 #: Longest text of an own sign.
 MAX_OWN_TEXT = 500

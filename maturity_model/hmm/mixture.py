@@ -156,39 +156,42 @@ def filter_mixture(
     ValueError
         When shapes disagree: the kernels would read beyond their arrays.
     """
-    weeks, s, q, d = emission.shape
-    p = moves.shape[2]
-    for name, array, want in (
-        ("emission", emission, (weeks, chain.n_states, q, d)),
-        ("initial", initial, (s, d)),
-        ("moves", moves, (weeks - 1, chain.n_moves, p, d)),
-        ("node_prior", node_prior, (p, q)),
-        ("log_prior", np.zeros(d) if log_prior is None else log_prior, (d,)),
-    ):
-        if array.shape != want:
-            raise ValueError(f"{name} has the shape {array.shape}, not {want}")
-    filtered, scale = np.empty((p, q, weeks, s, d)), np.empty((p, q, weeks, d))
-    mass = np.zeros((chain.n_phases, d))
-    start = np.tile(initial, (p, q, 1, 1))
-    native.filter_lanes(start, moves, emission, *chain, filtered, scale, mass)
-    return _mix_lanes(chain, moves, emission, node_prior, log_prior, filtered, scale, None)
+    start = np.tile(initial, (moves.shape[2], emission.shape[2], 1, 1))
+    return _filter_from(start, None, chain, moves, emission, node_prior, log_prior)
 
 
-def _mix_lanes(
+def _filter_from(
+    start: Floats,
+    before: Floats | None,
     chain: StagedChain,
     moves: Floats,
     emission: Floats,
     node_prior: Floats,
     log_prior: Floats | None,
-    filtered: Floats,
-    scale: Floats,
-    before: Floats | None,
 ) -> FilteredMixture:
-    """Mix filtered lanes over nodes, and weight the draws.
+    """Filter every lane, mix them over nodes, and weight the draws.
 
-    ``before`` (P, Q, D) is the log-likelihood within each lane of steps before these.
+    ``start`` (P, Q, S, D) is P(state) at the first step; or, with ``before`` (P, Q, D), the
+    log-likelihood within each lane of earlier steps, at the step before it.
     """
-    p, q, weeks, s, d = filtered.shape
+    weeks, s, q, d = emission.shape
+    p = moves.shape[2]
+    wanted = [
+        ("emission", emission, (max(weeks, 1), chain.n_states, q, d)),
+        ("start", start, (p, q, s, d)),
+        ("moves", moves, (weeks - (before is None), chain.n_moves, p, d)),
+        ("node_prior", node_prior, (p, q)),
+    ]
+    if before is not None:
+        wanted.append(("saved log-likelihood", before, (p, q, d)))
+    if log_prior is not None:
+        wanted.append(("log_prior", log_prior, (d,)))
+    for name, array, want in wanted:
+        if array.shape != want:
+            raise ValueError(f"{name} has the shape {array.shape}, not {want}")
+    filtered, scale = np.empty((p, q, weeks, s, d)), np.empty((p, q, weeks, d))
+    mass = np.zeros((chain.n_phases, d))
+    native.filter_lanes(start, moves, emission, *chain, filtered, scale, mass)
     with np.errstate(divide="ignore"):
         steps = np.log(scale)
         if before is not None:
@@ -215,11 +218,11 @@ def _mix_lanes(
     if log_prior is not None:
         log_weight += log_prior
     both = trusted_weights(log_weight, k_limit(d), MIN_EFFECTIVE_SHARE)
-    start = TrustedWeights(*(x[:1] for x in both))
-    trusted = TrustedWeights(*(x[1:] for x in both))
+    first, trusted = (TrustedWeights(*(x[at] for x in both)) for at in (slice(1), slice(1, None)))
+    within = moves if before is None else moves[1:]
     return FilteredMixture(
-        chain, moves, emission, filtered, scale, node_weight, states, log_likelihood, trusted,
-        start, so_far,
+        chain, within, emission, filtered, scale, node_weight, states, log_likelihood, trusted,
+        first, so_far,
     )  # fmt: skip
 
 
@@ -274,22 +277,6 @@ def extend(
     ValueError
         When shapes disagree, or there is no new step.
     """
-    weeks, s, q, d = emission.shape
-    p = moves.shape[2]
-    for name, array, want in (
-        ("emission", emission, (max(weeks, 1), chain.n_states, q, d)),
-        ("moves", moves, (weeks, chain.n_moves, p, d)),
-        ("node_prior", node_prior, (p, q)),
-        ("log_prior", np.zeros(d) if log_prior is None else log_prior, (d,)),
-        ("saved states", saved.filtered, (p, q, s, d)),
-        ("saved log-likelihood", saved.log_likelihood, (p, q, d)),
-    ):
-        if array.shape != want:
-            raise ValueError(f"{name} has the shape {array.shape}, not {want}")
-    filtered, scale = np.empty((p, q, weeks, s, d)), np.empty((p, q, weeks, d))
-    mass = np.zeros((chain.n_phases, d))
     start = np.ascontiguousarray(saved.filtered)
-    native.filter_lanes(start, moves, emission, *chain, filtered, scale, mass)
-    return _mix_lanes(
-        chain, moves[1:], emission, node_prior, log_prior, filtered, scale, saved.log_likelihood
-    )
+    before = saved.log_likelihood
+    return _filter_from(start, before, chain, moves, emission, node_prior, log_prior)

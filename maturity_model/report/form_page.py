@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from maturity_model.logbook.plausible import ranges_by_unit
 from maturity_model.report.files import file_names
 from maturity_model.report.form_parts import events_part, readings_part, signs_part
-from maturity_model.report.html import esc, pin
+from maturity_model.report.html import document, esc
 from maturity_model.report.question_sections import best_looks
 from maturity_model.report.question_words import observed_label
 from maturity_model.report.sections import caution_card, general_cautions
@@ -98,7 +98,8 @@ def form_page(
         f"{body or '<p>No tank of this keeper can be assessed.</p>'}{_save()}</form>"
         f'<template id="event">{events_part(catalogue)}</template>'
     )
-    return _document(title, head, main, general_cautions())
+    style, script = style_sheet("form.css"), asset("form.js")
+    return document(title, head, main, general_cautions(), style, script, skip="the tanks")
 
 
 def _left_out(assessment: Assessment, logbook: Logbook) -> str:
@@ -192,28 +193,10 @@ def _save() -> str:
         '<div class="buttons"><button type="button" id="no">Keep them</button>'
         '<button type="button" id="yes">Delete them</button></div></div>'
         '<p id="status" role="status"></p>'
-        '<div id="saved" hidden><p>Give the file to whoever keeps the log; adding it twice does '
+        '<div id="saved" hidden><p>Give the file to the person who keeps the log; adding it twice does '
         "no harm. They run <code>maturity-model add FILE LOGBOOK</code>. The answers stay on this "
         "page until you delete them.</p>"
         '<p><label for="text">If no file was saved, copy this instead</label></p>'
         '<textarea id="text" readonly spellcheck="false"></textarea>'
         '<div class="buttons"><button type="button" id="copy">Copy</button></div></div></section>'
-    )
-
-
-def _document(title: str, header: str, main: str, footer: str) -> str:
-    """The page, with its one style sheet and its one script pinned by their hashes."""
-    style, script = style_sheet("form.css"), asset("form.js")
-    return (
-        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; '
-        f"style-src '{pin(style)}'; script-src '{pin(script)}'; base-uri 'none'; "
-        "form-action 'none'\">\n"
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        '<meta name="color-scheme" content="light dark">\n'
-        '<meta name="referrer" content="no-referrer">\n'
-        f"<title>{esc(title)}</title>\n<style>{style}</style>\n</head>\n<body>\n"
-        '<a class="skip" href="#main">Skip to the tanks</a>\n'
-        f'<header>{header}</header>\n<main id="main">{main}</main>\n'
-        f"<footer>{footer}</footer>\n<script>{script}</script>\n</body>\n</html>\n"
     )

@@ -82,7 +82,7 @@ def pin(text: str) -> str:
 
 
 def page(title: str, header: str, main: str, footer: str, css: str = "") -> str:
-    """A whole page: no script, nothing fetched, styles pinned by their hash.
+    """A whole page of a report, without a script.
 
     Parameters
     ----------
@@ -93,18 +93,29 @@ def page(title: str, header: str, main: str, footer: str, css: str = "") -> str:
     css : str
         Rules of this page only.
     """
-    style = CSS + css
     # A percent sign stays on the line of its number.
     header, main, footer = (part.replace(" %", "\u00a0%") for part in (header, main, footer))
+    return document(title, header, main, footer, CSS + css, skip="the report")
+
+
+def document(
+    title: str, header: str, main: str, footer: str, style: str, script: str = "", *, skip: str
+) -> str:
+    """A page that fetches nothing, its style sheet and its script pinned by their hashes.
+
+    ``skip`` says where the link for those who use no mouse leads.
+    """
+    scripts = f"script-src '{pin(script)}'; " if script else ""
+    code = f"<script>{script}</script>\n" if script else ""
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; '
-        f"style-src '{pin(style)}'; base-uri 'none'; form-action 'none'\">\n"
+        f"style-src '{pin(style)}'; {scripts}base-uri 'none'; form-action 'none'\">\n"
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="color-scheme" content="light dark">\n'
         '<meta name="referrer" content="no-referrer">\n'
         f"<title>{esc(title)}</title>\n<style>{style}</style>\n</head>\n<body>\n"
-        '<a class="skip" href="#main">Skip to the report</a>\n'
+        f'<a class="skip" href="#main">Skip to {skip}</a>\n'
         f"<header>{header}</header>\n"
-        f'<main id="main">\n{main}</main>\n<footer>{footer}</footer>\n</body>\n</html>\n'
+        f'<main id="main">\n{main}</main>\n<footer>{footer}</footer>\n{code}</body>\n</html>\n'
     )

@@ -212,7 +212,7 @@ def why_section(assessment: Assessment, questions: Questions, labels: Sequence[s
     catalogue = assessment.catalogue
     strongest = sorted(found.singles, key=lambda p: -abs(p.bits))[:_SINGLES]
 
-    def told(groups: Sequence[GroupContribution]) -> str:
+    def listed(groups: Sequence[GroupContribution]) -> str:
         large = [g for g in groups if abs(g.bits) >= _TELLING]
         return unordered(_group(g, assessment) for g in large) or "<p>Nothing stands out.</p>"
 
@@ -222,8 +222,8 @@ def why_section(assessment: Assessment, questions: Questions, labels: Sequence[s
         f"<p>Odds of {here} against {rival}, the next best: {odds_words(found.forecast_bits)} by "
         f"age, rock and events alone, {odds_words(found.bits)} with all that was seen and "
         "measured.</p>",
-        f"<h3>Speaks for {here}</h3>{told(found.towards)}"
-        f"<h3>Speaks for {rival}</h3>{told(found.against)}",
+        f"<h3>Speaks for {here}</h3>{listed(found.towards)}"
+        f"<h3>Speaks for {rival}</h3>{listed(found.against)}",
         '<p class="small soft">What the odds owe to each sign or reading, all its observations '
         "taken out together. The numbers do not add up, because signs stand in for one another."
         "</p>",
@@ -257,13 +257,13 @@ def _effect(effect: EventEffect, tank: TankAssessment, assessment: Assessment) -
 
 def did_section(tank: TankAssessment, assessment: Assessment, questions: Questions) -> str:
     """What each recorded event did, by the model's attribution."""
-    told = [e for e in questions.event_effects if e.followed]
-    if not told:
+    followed = [e for e in questions.event_effects if e.followed]
+    if not followed:
         return section("did", "What events did", "<p>No event in the log to tell of yet.</p>")
     large = sorted(
-        (e for e in told if e.due.mean >= _SMALL), key=lambda e: e.event.date, reverse=True
+        (e for e in followed if e.due.mean >= _SMALL), key=lambda e: e.event.date, reverse=True
     )
-    small = len(told) - len(large)
+    small = len(followed) - len(large)
     lines = [_effect(e, tank, assessment) for e in large]
     rest = ""
     if small:

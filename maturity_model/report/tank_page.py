@@ -104,7 +104,8 @@ def reach_line(tank: TankAssessment) -> str:
     """What the log reaches and how much was checked, in a line or two."""
     reach = tank.reach
     rock = _ROCKS.get(tank.tank.rock or "", "rock not logged")
-    start = f"Started on {day(tank.tank.started)} ({rock})"
+    again = " again" if tank.tank.earlier_start else ""
+    start = f"Started{again} on {day(tank.tank.started)} ({rock})"
     if reach.last_checkin is None:
         return f"{start}. No check-in: what follows rests on age, rock and logged events alone."
     last = day(reach.last_checkin, seen_from=tank.dates[-1])

@@ -228,7 +228,7 @@ def tuned_words(judgements: str) -> str:
         return ""
     return (
         "What signs show, what kits read and how tanks move are practice's, shifted until they "
-        f"tell {judgements} better; tanks of keepers left out of the shift were told better too, "
+        f"predict {judgements} better; so they do for the tanks of keepers left out of the shift, "
         "by more than a standard error"
     )
 

@@ -104,8 +104,8 @@ def test_a_tank_without_sand_is_not_asked_or_advised_about_it() -> None:
         assert bool(SAND_SIGNS & set(tank.reach.unchecked_signs)) == there
         assert ("leave_sand_alone" in advice(tank)) == there
         # Once by kind of event, once as the reader's own plan.
-        told = [r.plan.text for r in tank.questions.risks if r.plan]
-        assert told.count("sand_disturbed") == (2 if there else 0)
+        plans = [r.plan.text for r in tank.questions.risks if r.plan]
+        assert plans.count("sand_disturbed") == (2 if there else 0)
     assert bare.reach.share_signs_checked > unknown.reach.share_signs_checked
     np.testing.assert_allclose(bare.filtered, sandy.filtered, rtol=0, atol=1e-12)
 
