@@ -193,9 +193,9 @@ def _save() -> str:
         '<div class="buttons"><button type="button" id="no">Keep them</button>'
         '<button type="button" id="yes">Delete them</button></div></div>'
         '<p id="status" role="status"></p>'
-        '<div id="saved" hidden><p>Give the file to the person who keeps the log; adding it twice does '
-        "no harm. They run <code>maturity-model add FILE LOGBOOK</code>. The answers stay on this "
-        "page until you delete them.</p>"
+        '<div id="saved" hidden><p>Give the file to the person who keeps the log; adding it '
+        "twice does no harm. They run <code>maturity-model add FILE LOGBOOK</code>. The answers "
+        "stay on this page until you delete them.</p>"
         '<p><label for="text">If no file was saved, copy this instead</label></p>'
         '<textarea id="text" readonly spellcheck="false"></textarea>'
         '<div class="buttons"><button type="button" id="copy">Copy</button></div></div></section>'
