@@ -1,10 +1,10 @@
 """When two names are the same: one definition for tanks, keepers, kits, clubs, words and files.
 
-A name has a *folded* spelling, in which only differences are gone that nobody means: case,
-kind and number of blanks, full width, characters that show nothing. It also has *skeletons*
-(Unicode Technical Standard #39), in which letters that look alike are one. Names that fold
-alike are read as one name, and that is reported. Names that only look alike never are: a
-Cyrillic letter in a Latin word is a slip, but the reader cannot know which name was meant.
+The *folded* spelling of a name drops what no one means by it: case, kind and number of blanks,
+full width, characters that show nothing. Its *skeletons* (Unicode Technical Standard #39)
+also replace each letter by the one that it looks like. Names that fold alike are read as one
+name, and that is reported. Names that only look alike never are: a Cyrillic letter in a Latin
+word is a slip, but the reader cannot know which name was meant.
 """
 
 from __future__ import annotations

@@ -43,6 +43,8 @@ def run(args: argparse.Namespace, command: str) -> int:
     except LogbookError as error:
         return refuse(error, LOG_ERRORS)
     keepers = list(dict.fromkeys(t.keeper for t in logbook.tanks.values()))
+    if args.keeper is not None:
+        args.keeper = reader.context.people.same(args.keeper) or args.keeper
     if args.keeper is not None and args.keeper not in keepers:
         known = ", ".join(k for k in keepers if k) or "none is named"
         return refuse(f"no tank is kept by {args.keeper!r}; keepers in the log: {known}", USAGE)

@@ -7,7 +7,7 @@ import datetime as dt
 import unicodedata
 
 from maturity_model.catalogue import Catalogue
-from maturity_model.identity import Names, fold
+from maturity_model.identity import Names, fold, look_alike
 from maturity_model.logbook.columns import RefusedRow, SetAsideRow, Table, needed
 from maturity_model.logbook.dates import parse_date
 from maturity_model.logbook.files import clean_name
@@ -144,7 +144,7 @@ class DatedRows:
             self._tanks[tank_text] = self._find(clean_name(tank_text))
         tank, how = self._tanks[tank_text]
         if isinstance(tank, Fault):
-            raise RefusedRow("tank", tank_text, tank, self._refused(clean_name(tank_text)))
+            raise RefusedRow("tank", tank_text, tank, how or None)
         if how:
             self._table.settle(
                 line, "tank", tank_text, how, f"write {shown(tank.name)!r}, as there"
@@ -167,24 +167,23 @@ class DatedRows:
             raise SetAsideRow
         return tank, date
 
-    def _refused(self, name: str) -> str | None:
-        """Return the refused tank whose name is the same, if there is one."""
-        return next((r for r in self._context.refused if fold(r) == fold(name)), None)
-
     def _find(self, name: str) -> tuple[Tank | Fault, str]:
-        """Return the tank, or why there is none; and how its name differs, if it does."""
+        """Return the tank and how its name differs; or why there is none, and the refused one.
+
+        No refused tank is named where the row could also be about one that is used.
+        """
         context = self._context
         tank = context.tanks.get(name)
         if tank is not None:
             return tank, ""
         if not name:
             return Fault("is blank", "write the tank's name as in tanks.csv"), ""
-        refused = self._refused(name)
+        refused = next((r for r in context.refused if fold(r) == fold(name)), None)
         if refused is not None:
-            # Not the tank of another row whose name is the same: either may be meant.
             line = context.refused[refused]
             what = f"is a tank whose own row (line {line} of the tanks table) cannot be used"
-            return Fault(what, "mend that row first"), ""
+            in_doubt = any(look_alike(name, other) for other in context.tanks)
+            return Fault(what, "mend that row first"), "" if in_doubt else refused
         same = context.tank_names.same(name)
         if same is not None:
             how = f"{context.tank_names.difference(name, same)}, and is read as that tank"

@@ -35,8 +35,8 @@ class ClubReport:
     label : str
     read, used, reported : int
         Rows, over all its files; ``read = used + reported``.
-    tanks, errors, settled : int
-        Tanks that can be used, and problems by severity.
+    tanks : int
+        Tanks that can be used.
     lines : tuple of str
         The first problems, as messages.
     readable : bool
@@ -49,8 +49,6 @@ class ClubReport:
     used: int
     reported: int
     tanks: int
-    errors: int
-    settled: int
     lines: tuple[str, ...]
     readable: bool = True
     on_your_word: bool = False
@@ -144,7 +142,7 @@ def _read_clubs(
             book = read_logbook(path)
         except LogbookError as error:
             lines = tuple(str(p) for p in error.problems[:MAX_LISTED])
-            clubs.append(ClubReport(shown(label), 0, 0, 0, 0, len(error.problems), 0, lines, False))
+            clubs.append(ClubReport(shown(label), 0, 0, 0, 0, lines, readable=False))
             continue
         clubs.append(_report(label, book))
         arrays.add(book, label)
@@ -162,8 +160,6 @@ def _report(label: str, book: Logbook) -> ClubReport:
         sum(r.used for r in book.rows),
         sum(r.refused for r in book.rows),
         len(book.tanks),
-        len(errors),
-        len(book.problems) - len(errors),
         tuple(lines),
         on_your_word=not book.asks_consent,
     )

@@ -39,9 +39,7 @@ def refused_tanks(arrays: LogbookArrays) -> set[TankPlace]:
         (where a keeper is not named, if they began within a month of each other), or if
         their answers on the same days are nearly all alike.
     """
-    places = [
-        TankPlace(b, n) for b, book in enumerate(arrays.books) for n in range(len(book.tanks))
-    ]
+    places = arrays.places()
     said_no = [place for place in places if arrays.tank(place).consent is False]
     return {
         *said_no,

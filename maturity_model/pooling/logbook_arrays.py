@@ -147,7 +147,7 @@ class LogbookArrays:
         Raises
         ------
         PoolMismatch
-            When it has a sign of its own that another logbook defines otherwise.
+            When both it and another logbook add a sign of one name, with other numbers.
         PoolError
             When the pool grows too large.
         """
@@ -214,6 +214,12 @@ class LogbookArrays:
             "signs": signs,
             "readings": readings,
         }
+
+    def places(self) -> list[TankPlace]:
+        """All tanks, logbook by logbook."""
+        return [
+            TankPlace(b, n) for b, book in enumerate(self.books) for n in range(len(book.tanks))
+        ]
 
     def tank(self, place: TankPlace) -> Tank:
         """Tank at a place."""

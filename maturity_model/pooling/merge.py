@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections import Counter
 from collections.abc import Hashable
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -50,7 +51,7 @@ class PooledTank:
     rows : tuple of (int, int)
         Index of the logbook and of the check-in in it, in order.
     observers : tuple of str
-        Pseudonym by row, empty where nobody is named.
+        Pseudonym by row, empty where no one is named.
     events : tuple of PooledEvent
     """
 
@@ -88,8 +89,6 @@ class Pool:
     could_be_refused : int
         How many of them were left out only because they could be one whose keeper said no.
     merged_pairs, kept_apart : tuple of Pair
-    clubs : int
-        Logbooks with at least one tank in the pool.
     """
 
     tanks: tuple[PooledTank, ...]
@@ -98,7 +97,6 @@ class Pool:
     could_be_refused: int
     merged_pairs: tuple[Pair, ...]
     kept_apart: tuple[Pair, ...]
-    clubs: int
 
 
 class _Groups:
@@ -155,18 +153,15 @@ def merge(
     return _Merge(arrays, pairs, pseudonyms, consent_default).pool()
 
 
+@dataclass
 class _Merge:
-    def __init__(
-        self,
-        arrays: LogbookArrays,
-        pairs: list[Pair],
-        pseudonyms: Pseudonyms,
-        consent_default: bool | None,
-    ):
-        self.arrays, self.pseudonyms = arrays, pseudonyms
-        self.books = arrays.books
-        self.pairs, self.default = pairs, consent_default
-        self.people = _Groups()
+    arrays: LogbookArrays
+    pairs: list[Pair]
+    pseudonyms: Pseudonyms
+    consent_default: bool | None
+
+    def __post_init__(self) -> None:
+        self.books, self.people = self.arrays.books, _Groups()
 
     def pool(self) -> Pool:
         same, apart = self._split_pairs()
@@ -174,35 +169,28 @@ class _Merge:
         tanks = _Groups()
         for pair in same:
             tanks.join(pair.first, pair.second)
-        for b, book in enumerate(self.books):
-            for n in range(len(book.tanks)):
-                place = TankPlace(b, n)
-                groups.setdefault(tanks.find(place), []).append(place)
+        for place in self.arrays.places():
+            groups.setdefault(tanks.find(place), []).append(place)
         no = refused_tanks(self.arrays)
-        refused = self._refused(groups, no)
-        kept = [group for root, group in groups.items() if root not in refused]
-        left_out = [0] * len(self.books)
-        for root in refused:
-            for place in groups[root]:
-                left_out[place.book] += 1
+        # A no in any log of a tank leaves it out; so does silence, unless it stands for a yes.
+        kept = [g for g in groups.values() if no.isdisjoint(g) and any(map(self._says_yes, g))]
+        inside = {place for group in kept for place in group}
+        left_out = Counter(place.book for place in self.arrays.places() if place not in inside)
         for group in kept:
             for place in group[1:]:
                 self.people.join(self._keeper(group[0]), self._keeper(place))
         names = self._people_names(kept)
         known = self._water_known(kept)
-        last = self._last_day(kept)
+        last = max(map(self._last_row, kept), default=0)
         made = [self._tank(group, names, known, last) for group in kept]
-        made.sort(key=lambda tank: tank.name)
-        inside = {place for group in kept for place in group}
         return Pool(
-            tanks=tuple(made),
+            tanks=tuple(sorted(made, key=lambda tank: tank.name)),
             kits=self._kits(kept, names),
-            refused=left_out,
+            refused=[left_out[b] for b in range(len(self.books))],
             could_be_refused=sum(self.arrays.tank(p).consent is not False for p in no),
             # A pair with a refused tank leaves nothing but the count.
             merged_pairs=tuple(p for p in same if p.first in inside),
             kept_apart=tuple(p for p in apart if p.first in inside),
-            clubs=len({place.book for place in inside}),
         )
 
     def _split_pairs(self) -> tuple[list[Pair], list[Pair]]:
@@ -219,22 +207,11 @@ class _Merge:
         apart = [p for p in self.pairs if p not in same]
         return same, apart
 
-    def _consent(self, place: TankPlace) -> bool | None:
+    def _says_yes(self, place: TankPlace) -> bool:
         given = self.arrays.tank(place).consent
-        if given is None and self.default is None and not self.books[place.book].asks_consent:
-            return True
-        return given
-
-    def _refused(
-        self, groups: dict[Hashable, list[TankPlace]], no: set[TankPlace]
-    ) -> set[Hashable]:
-        """Tanks left out: a no in any of their logs, or, unless silence is a yes, no yes."""
-        return {
-            root
-            for root, group in groups.items()
-            if not no.isdisjoint(group)
-            or not (self.default or any(self._consent(place) for place in group))
-        }
+        if given is None and self.consent_default is None:
+            return not self.books[place.book].asks_consent
+        return bool(self.consent_default if given is None else given)
 
     def _keeper(self, place: TankPlace) -> tuple[int, str, str]:
         tank = self.arrays.tank(place)
@@ -260,7 +237,7 @@ class _Merge:
     def _rows(self, group: list[TankPlace]) -> list[tuple[int, int]]:
         """Check-ins of one tank, from all its logbooks, each once."""
         # The fullest log first; the others add the days that it lacks.
-        order = sorted(group, key=lambda p: (-self._count(p), self.books[p.book].label))
+        order = sorted(group, key=self._fullest_first)
         days: set[int] = set()
         rows: list[tuple[int, int, int]] = []
         for place in order:
@@ -273,9 +250,10 @@ class _Merge:
         rows.sort(key=lambda r: r[0])  # stable: a day's looks come from one logbook
         return [(b, i) for _, b, i in rows]
 
-    def _count(self, place: TankPlace) -> int:
-        rows = self.books[place.book].rows(place.tank)
-        return rows.stop - rows.start
+    def _fullest_first(self, place: TankPlace) -> tuple[int, str]:
+        book = self.books[place.book]
+        rows = book.rows(place.tank)
+        return rows.start - rows.stop, book.label
 
     def _events(self, group: list[TankPlace]) -> list[Event]:
         out: list[Event] = []
@@ -301,9 +279,6 @@ class _Merge:
             days += book.day[book.rows(place.tank)][-1:].tolist()
             days += [e.date.toordinal() for e in self.arrays.events(place)]
         return max(days)
-
-    def _last_day(self, kept: list[list[TankPlace]]) -> int:
-        return max((self._last_row(group) for group in kept), default=0)
 
     def _tank(
         self,

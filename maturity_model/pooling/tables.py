@@ -91,7 +91,7 @@ def _tanks() -> TableKind:
         "tanks", "Tanks", (
             _TANK,
             Column("keeper", "string", "Pseudonym of the keeper; a tank whose keeper was not "
-                   "logged has one of its own.", kind="keeper"),
+                   "logged has its own.", kind="keeper"),
             Column("club", "string", "Pseudonym of the club.", kind="club"),
             Column("start_month", "yearmonth", "Month in which the tank was started."),
             Column("rock", "string", "Kind of rock it was started with.", False, ROCKS),

@@ -119,7 +119,7 @@ def used(folder: Path) -> dict[str, int]:
     return {r.file: r.used for r in read_logbook(folder, CATALOGUE, today=TODAY).rows}
 
 
-def told(error: EditError) -> list[str]:
+def unclear(error: EditError) -> list[str]:
     """What is wrong with the lines of a refusal: each names a place and a remedy."""
     return [f"says only {line!r}" for line in error.lines if ": " not in line or "; " not in line]
 
@@ -149,7 +149,7 @@ def check_added(data: bytes, path: Path, folder: Path, conflict: str) -> tuple[s
         added = add_file(path, folder, conflict=conflict, catalogue=CATALOGUE, today=TODAY)  # type: ignore[arg-type]
     except EditError as error:
         changed = contents(folder) != before or (folder / "backup").exists()
-        return "refused", told(error) + ["changed though refused"] * changed
+        return "refused", unclear(error) + ["changed though refused"] * changed
     complaints = [] if conflict == "replace" else lost_cells(data, folder)
     now = used(folder)
     for file, count in (("checkins.csv", added.checkins), ("events.csv", added.events)):
@@ -180,7 +180,7 @@ def check_corrected(rng: random.Random, folder: Path) -> tuple[str, list[str]]:
             today=TODAY,
         )  # fmt: skip
     except EditError as error:
-        return "not corrected", told(error) + ["changed though refused"] * (
+        return "not corrected", unclear(error) + ["changed though refused"] * (
             contents(folder) != before
         )
     file, now = f"{table}.csv", used(folder)
