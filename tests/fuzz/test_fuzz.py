@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from command_logs import write_log
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -23,6 +24,12 @@ from maturity_model.cli import main
 from maturity_model.logbook import Logbook, files, read_logbook
 
 TANKS = "tank,started\nreef,2026-01-01\n"
+
+
+def looks(first: int, end: int) -> str:
+    """Check-ins on 28 days of each of some months."""
+    days = [f"2026-0{month}-{day:02}" for month in range(first, end) for day in range(1, 29)]
+    return "tank,date,diatoms\n" + "".join(f"reef,{day},y\n" for day in days)
 
 
 @pytest.mark.parametrize("kind", range(len(KINDS)), ids=list(KINDS))
@@ -85,8 +92,7 @@ def test_any_table_is_accounted_for(
 
 def test_the_count_notices_what_is_lost_or_made_up(tmp_path: Path) -> None:
     text = "tank,date,diatoms\nreef,2026-02-01,y\nreef,2026-02-30,n\nreef,2026-02-03,maybe\n"
-    (tmp_path / "tanks.csv").write_text(TANKS)
-    (tmp_path / "checkins.csv").write_text(text)
+    write_log(tmp_path, TANKS, text)
     book = read_logbook(tmp_path, CATALOGUE, today=TODAY)
 
     def found(checkins: str, book: Logbook) -> str:
@@ -152,21 +158,19 @@ def test_a_line_of_a_hundred_megabytes(what: str, tmp_path: Path) -> None:
 def test_a_file_that_changes_while_it_is_read(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    path = tmp_path / "checkins.csv"
     text = "tank,date\nreef,2026-02-01\n"
-    looks = iter(range(100))
+    path = write_log(tmp_path, TANKS, text) / "checkins.csv"
+    asked = iter(range(100))
     changes = 1
 
     def fstat(handle: int) -> os.stat_result:
         # Another program saves the file between two looks at it.
-        if next(looks) < 2 * changes:
+        if next(asked) < 2 * changes:
             with path.open("a") as other:
                 other.write("reef,2026-02-0")
         return stat(handle)
 
     stat = os.fstat
-    (tmp_path / "tanks.csv").write_text(TANKS)
-    path.write_text(text)
     monkeypatch.setattr(files.os, "fstat", fstat)
     assert (files.read_still(path) or b"").startswith(text.encode())
     changes = 100
@@ -178,12 +182,8 @@ def test_a_file_that_changes_while_it_is_read(
 
 
 def test_a_file_that_another_program_saves_again_and_again(tmp_path: Path) -> None:
-    (tmp_path / "tanks.csv").write_text(TANKS)
-    path = tmp_path / "checkins.csv"
-    whole = "tank,date,diatoms\n" + "".join(
-        f"reef,2026-0{m}-{d:02},y\n" for m in (2, 3) for d in range(1, 29)
-    )
-    path.write_text(whole)
+    whole = looks(2, 4)
+    path = write_log(tmp_path, TANKS, whole) / "checkins.csv"
     stop = threading.Event()
 
     def rewrite() -> None:
@@ -208,10 +208,7 @@ def test_a_file_that_another_program_saves_again_and_again(tmp_path: Path) -> No
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork there")
 def test_a_folder_without_permission(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
-    log = tmp_path / "log"
-    log.mkdir()
-    (log / "tanks.csv").write_text(TANKS)
-    (log / "checkins.csv").write_text("tank,date\nreef,2026-02-01\n")
+    log = write_log(tmp_path / "log", TANKS, "tank,date\nreef,2026-02-01\n")
     (log / "checkins.csv").chmod(0)
     locked = tmp_path / "locked"
     locked.mkdir(mode=0o700)
@@ -219,10 +216,7 @@ def test_a_folder_without_permission(tmp_path: Path, capfd: pytest.CaptureFixtur
     for top in (tmp_path, *list(tmp_path.parents)[:3]):
         if top.stat().st_uid == os.getuid() and top != Path("/"):
             top.chmod(top.stat().st_mode | 0o055)
-    good = tmp_path / "good"
-    good.mkdir()
-    (good / "tanks.csv").write_text(TANKS)
-    (good / "checkins.csv").write_text("tank,date\n")
+    good = write_log(tmp_path / "good", TANKS, "tank,date\n")
     # The interpreter's own files may be closed to the other user: everything is loaded before.
     main(["weekly", str(good), "--out", str(tmp_path / "out0")])
     main(["add", str(good / "checkins.csv"), str(good)])
@@ -260,11 +254,7 @@ def test_a_folder_without_permission(tmp_path: Path, capfd: pytest.CaptureFixtur
 @pytest.mark.skipif(not hasattr(resource, "RLIMIT_FSIZE"), reason="no such limit there")
 @pytest.mark.parametrize("command", ["weekly", "add"])
 def test_a_disk_that_is_full(command: str, tmp_path: Path) -> None:
-    log = tmp_path / "log"
-    log.mkdir()
-    (log / "tanks.csv").write_text(TANKS)
-    rows = "".join(f"reef,2026-0{m}-{d:02},y\n" for m in range(2, 6) for d in range(1, 29))
-    (log / "checkins.csv").write_text("tank,date,diatoms\n" + rows)
+    log = write_log(tmp_path / "log", TANKS, looks(2, 6))
     (tmp_path / "new.csv").write_text("tank,date,diatoms\nreef,2026-06-01,y\n")
     out = tmp_path / "out"
     out.mkdir()

@@ -13,9 +13,9 @@ import numpy as np
 from pooling.pooled_logs import CATALOGUE, pool, simulated, write_log
 
 from maturity_model.assessment import assess
-from maturity_model.logbook import Logbook, read_logbook
+from maturity_model.logbook import Logbook
 from maturity_model.panel import build_panel
-from maturity_model.population import Population, elicit_population, load_population
+from maturity_model.population import Population, elicit_population
 from maturity_model.population.files import save_population
 from maturity_model.report import phase_csv, regression_csv
 from maturity_model.scoring.parts import JOURNAL, LOCK, MANIFEST
@@ -92,9 +92,3 @@ def agree(out: Path, book: Logbook, population: Population, names: dict[str, str
 
 def sha(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
-
-
-__all__ = [
-    "PHASES", "agree", "clubs", "files", "load_population", "make", "read_logbook", "sha",
-    "small_population", "table", "weekly",
-]  # fmt: skip

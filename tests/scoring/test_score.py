@@ -40,17 +40,11 @@ def _pyarrow(need: Callable[[str], ModuleType]) -> None:
 
 def names_in(report: Any, club: int) -> dict[str, str]:
     """Name in a logbook to pseudonym."""
-    out = {}
+    out, log = {}, report.arrays.books[club]
     for tank in report.pool.tanks:
-        (book,) = {b for b, _ in tank.rows}
+        book, row = tank.rows[0]
         if book == club:
-            club_log = report.arrays.books[book]
-            (name,) = {
-                club_log.tanks[i].name
-                for i in range(len(club_log.tanks))
-                if tank.rows[0][1] in range(*club_log.first[i : i + 2])
-            }
-            out[name] = tank.name
+            out[log.tanks[np.searchsorted(log.first, row, "right") - 1].name] = tank.name
     return out
 
 
