@@ -1,4 +1,4 @@
-"""Small logbooks for the command line, and the command in a process of its own."""
+"""Small logbooks for the command line, and the command in its own process."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def rows(path: Path) -> list[dict[str, str]]:
 
 
 def run(*words: object, **environment: str) -> subprocess.CompletedProcess[str]:
-    """The command in a process of its own."""
+    """Run the command in its own process."""
     return subprocess.run(
         [sys.executable, "-m", "maturity_model", *map(str, words)],
         capture_output=True,

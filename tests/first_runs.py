@@ -43,7 +43,7 @@ sys.stderr.write("\\n" + json.dumps({"code": code, "modules": sorted(sys.modules
 """
 
 
-#: Writes machine code that is there already, again and again.
+#: Writes existing machine code again and again.
 WRITE = """
 import sys
 from pathlib import Path

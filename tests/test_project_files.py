@@ -1,4 +1,4 @@
-"""What is said in two places says the same."""
+"""The version is the same in every file that names it."""
 
 from __future__ import annotations
 

@@ -8,11 +8,14 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+from small_logs import random_log
 
 from maturity_model.assessment import Assessment, TankAssessment, assess
+from maturity_model.assessment.filtering import Tables, make_tables
+from maturity_model.catalogue import load_catalogue
 from maturity_model.logbook import Logbook, read_logbook
 from maturity_model.panel import Panel, build_panel
-from maturity_model.population import Population, load_population
+from maturity_model.population import Population, elicit_population, load_population
 from maturity_model.population.types import take_draws
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
@@ -37,6 +40,13 @@ def draws(*index: int, **changes: object) -> Population:
 
 def one(population: Population, logbook: Logbook, weight: float = 1.0) -> TankAssessment:
     return assess(build_panel(logbook), population, evidence_weight=weight).tanks[0]
+
+
+def random_tables(seed: int, draws: int = 32) -> Tables:
+    """Of a random log, under an elicited population and with few nodes."""
+    logbook, as_of = random_log(seed)
+    population = elicit_population(load_catalogue(), 0.5, n_draws=draws)
+    return make_tables(build_panel(logbook, as_of=as_of), population, None, (3, 2))
 
 
 def no_evidence(tank: TankAssessment) -> None:

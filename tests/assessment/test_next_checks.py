@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from assessment.assessed import random_tables
 from assessment.small_mixture import by_lane, small
 from hypothesis import given as for_all
 from hypothesis import strategies as st
@@ -99,9 +100,8 @@ def test_a_sign_that_looks_alike_in_all_phases_tells_nothing() -> None:
 
 
 def test_the_ranking() -> None:
-    logbook, day = random_log(12)
-    panel = build_panel(logbook, as_of=day)
-    tables = make_tables(panel, elicit_population(CATALOGUE, 0.5, n_draws=32), None, (3, 2))
+    tables = random_tables(12)
+    panel = tables.panel
     for n in range(len(panel.tanks)):
         found, _ = filter_tank(tables, n)
         looks = rank_by_information_gain(tables, n, found)

@@ -96,7 +96,7 @@ def test_every_question_is_answered_of_a_recognised_tank() -> None:
         assert tank.in_pool == "same"
         assert (tank.skill is not None) == (tank.tank.keeper == "k")
         if tank.skill is not None:
-            # Those answers know the skill too: where to look, from tables of its own.
+            # Those answers use the skill too: where to look comes from this tank's own tables.
             only = replace(population, members=knows_nobody(population.members))
             mine = assess(panel, only, questions=True).tanks[n].questions
             want = _with_one_node(panel, shifted, n)

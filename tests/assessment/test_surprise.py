@@ -1,4 +1,4 @@
-"""Surprises against enumeration of all paths, against likelihood ratios, and on told stories."""
+"""Surprises against enumeration of all paths, against likelihood ratios, and on made-up stories."""
 
 from __future__ import annotations
 
@@ -153,7 +153,7 @@ CLEAR = "diatoms=n hair_algae=n film_algae=n"
 
 
 def story(weeks: int, last: str = "", **more: object) -> Logbook:
-    """A tank that is left in peace for so many weeks, then one more check-in."""
+    """A tank left in peace for some weeks, then one more check-in."""
     bloom = "diatoms=y film_algae=y hair_algae=y amphipods=n copepods=y"
     looks = [look(7 * w + 3, bloom if w < 12 else ANIMALS + CLEAR) for w in range(1, weeks)]
     looks.append(look(7 * weeks + 3, last or ANIMALS + CLEAR, **more))

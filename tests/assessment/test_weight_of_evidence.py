@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from assessment.assessed import random_tables
 from assessment.small_mixture import Small, by_lane, end_in, factor, small, week_of
 from small_logs import random_log
 
@@ -120,9 +121,8 @@ def test_a_factor_of_zero_is_left_out_by_multiplying_anew() -> None:
 
 def test_everything_left_out_is_the_forecast() -> None:
     # With so few draws their weights stay equal, so that the forecast's are the same.
-    logbook, day = random_log(3)
-    panel = build_panel(logbook, as_of=day)
-    tables = make_tables(panel, elicit_population(load_catalogue(), 0.5, n_draws=8), None, (3, 2))
+    tables = random_tables(3, draws=8)
+    panel = tables.panel
     for n in range(len(panel.tanks)):
         found, _ = filter_tank(tables, n)
         every = [np.arange(len(kind), dtype=np.int64) for kind in observed(panel, n)]
@@ -155,9 +155,8 @@ def test_the_last_observation_left_out_is_the_log_without_it(seed: int) -> None:
 
 
 def test_what_is_said() -> None:
-    logbook, day = random_log(6)
-    panel = build_panel(logbook, as_of=day)
-    tables = make_tables(panel, elicit_population(load_catalogue(), 0.5, n_draws=32), None, (3, 2))
+    tables = random_tables(6)
+    panel = tables.panel
     for n in range(len(panel.tanks)):
         found, _ = filter_tank(tables, n)
         said = weigh_evidence(tables, n, found, forecast_only(tables, n, found)[-1])

@@ -29,7 +29,7 @@ def small(tmp_path: Path) -> Path:
     return small_log(tmp_path / "log")
 
 
-# -- weekly: what is written -------------------------------------------------------------
+# -- weekly: its files -------------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
@@ -149,7 +149,7 @@ def test_every_question_is_answered(small: Path, tmp_path: Path, capsys: Capture
     record = json.loads((tmp_path / "all" / "A.json").read_text())
     assert record["risk_if"][-1]["what_if"] == "water_change=none"
     assert 'id="do"' in (tmp_path / "all" / "A.html").read_text(encoding="utf-8")
-    # Asking more changes nothing of what is said anyway.
+    # More questions leave the other answers as they are.
     for name in ("phase.csv", "regression.csv"):
         assert (tmp_path / "all" / name).read_bytes() == (tmp_path / "plain" / name).read_bytes()
 

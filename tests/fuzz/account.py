@@ -15,7 +15,7 @@ from maturity_model.panel import Panel
 
 @dataclass
 class Row:
-    """One row of a table: its first and last line, and its cells where they can be told."""
+    """One row of a table: its first and last line, and its cells where they are clear."""
 
     first: int
     last: int
@@ -24,7 +24,7 @@ class Row:
 
 @dataclass
 class Case:
-    """One logbook that was written, and what is known of it.
+    """One logbook that was written, and the rows it should hold.
 
     Attributes
     ----------
@@ -32,7 +32,7 @@ class Case:
     path : Path
     tables : dict of str to list of Row
         By the name that problems give the file: every row with anything in it, header first.
-        A table of which nothing can be told is left out.
+        A table whose rows are not known is left out.
     csv : dict of str to bytes
         CSV files, whose rows are counted here.
     written : dict of str to int
@@ -96,7 +96,7 @@ def fold(text: str) -> str:
 
 
 def account(case: Case, book: Logbook) -> list[str]:
-    """Everything that is not accounted for, one line each; nothing is as it should be."""
+    """List everything that is not accounted for, one line each; an empty list is good."""
     out: list[str] = []
     counts = {c.file: c for c in book.rows}
     tables = dict(case.tables)

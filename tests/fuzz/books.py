@@ -8,6 +8,8 @@ import random
 import zipfile
 from xml.sax.saxutils import escape, quoteattr
 
+from openpyxl.utils import get_column_letter
+
 from .account import Row
 
 NS = 'xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"'
@@ -24,16 +26,6 @@ STYLES = (
     '</numFmts><cellXfs count="2"><xf numFmtId="0"/><xf numFmtId="164" applyNumberFormat="1"/>'
     "</cellXfs></styleSheet>"
 )
-
-
-def letters(column: int) -> str:
-    """A, B, ... of a column counted from 0."""
-    out = ""
-    column += 1
-    while column:
-        column, rest = divmod(column - 1, 26)
-        out = chr(65 + rest) + out
-    return out
 
 
 def xml_text(text: str) -> str:
@@ -61,7 +53,7 @@ class Sheet:
             number += 1 if not spoil or rng.random() > 0.1 else rng.randint(2, 4)
             shown, parts = [], []
             for c, text in enumerate(cells):
-                value, xml = self._cell(f"{letters(c)}{number}", text, spoil)
+                value, xml = self._cell(f"{get_column_letter(c + 1)}{number}", text, spoil)
                 shown.append(value)
                 parts.append(xml)
             lines.append(f'<row r="{number}">{"".join(parts)}</row>')

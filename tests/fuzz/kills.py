@@ -347,7 +347,7 @@ SCENES: dict[str, Callable[[int, random.Random, Path], Scene]] = {
 
 
 def run(name: str, count: int, seed: int) -> Scene:
-    """Kill one command ``count`` times, in a folder of its own."""
+    """Kill one command ``count`` times, in its own folder."""
     with tempfile.TemporaryDirectory() as work:
         return SCENES[name](count, random.Random(f"{name}{seed}"), Path(work))
 

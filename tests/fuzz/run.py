@@ -33,7 +33,7 @@ CATALOGUE = load_catalogue()
 
 
 def examine(case: Case) -> tuple[str, list[str]]:
-    """Read a logbook; ``read`` or ``refused``, and what is wrong with that."""
+    """Read a logbook: ``read`` or ``refused``, and the faults found."""
     began = time.process_time()
     try:
         book = read_logbook(case.path, CATALOGUE, today=TODAY)
@@ -51,7 +51,7 @@ def examine(case: Case) -> tuple[str, list[str]]:
 
 
 def report(case: Case, out: Path) -> tuple[int, list[str]]:
-    """Run the weekly command; its exit code, and what is wrong with it."""
+    """Run the weekly command: its exit code, and the faults found."""
     from maturity_model.cli import main
 
     out.mkdir()

@@ -1,4 +1,4 @@
-"""Every path of a small chain, one by one: the answer that nothing is clever about."""
+"""Every path of a small chain, one by one: slow, and hard to get wrong."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Keepers and tanks of a pool: recognised by whoever may, and named nowhere."""
+"""Keepers and tanks of a pool: recognised by those who may, and named nowhere."""
 
 from __future__ import annotations
 

@@ -41,7 +41,7 @@ def tanks(
     weeks: int = 110,
     n: int = 1000,
 ) -> Simulated:
-    """Tanks of the practice population, each with a draw of its own."""
+    """Tanks of the practice population, each with its own draw."""
     habits = Habits(
         weeks=weeks,
         rocks=rocks,

@@ -47,7 +47,7 @@ def test_text_is_readable(text: str, ground: str, scheme: int) -> None:
 
 @pytest.mark.parametrize("scheme", [0, 1], ids=["light", "dark"])
 def test_marks_and_edges_stand_out(scheme: int) -> None:
-    # WCAG 2.2, 1.4.11 (AA): what is needed to understand a picture
+    # WCAG 2.2, 1.4.11 (AA): graphical objects that a reader needs
     for name in ("edge", "ink", "link"):
         for ground in ("bg", "card"):
             assert contrast(PALETTE[name][scheme], PALETTE[ground][scheme]) >= 3

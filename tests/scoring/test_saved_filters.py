@@ -124,7 +124,7 @@ def test_months_at_once(tmp_path: Path, steps: Steps) -> None:
     mine = run(book, end, tmp_path)
     assert steps.taken() == (0, 4 * 11)
     same(mine, run(book, end))
-    # Back to an earlier day: what is kept is of a later one, and is not used.
+    # Back to an earlier day: the saved messages are of a later one and must not be used.
     earlier = end - dt.timedelta(days=35)
     same(run(book, earlier, tmp_path), run(book, earlier))
 
@@ -201,7 +201,7 @@ def test_edited_history_is_filtered_again(what: str, tmp_path: Path, steps: Step
 
 def test_what_another_tank_says_of_water_changes(tmp_path: Path, steps: Steps) -> None:
     # A keeper's first logged water change is another tank's: this one's husbandry is then
-    # known, though not one of its own rows has changed.
+    # known, although none of its own rows has changed.
     book = simulated(8)
     first, second = list(book.tanks)[:2]
     assert book.tanks[first].keeper == book.tanks[second].keeper
@@ -271,7 +271,7 @@ def test_what_the_pool_knew_of_a_tank_counts_as_in_an_assessment(
         other = strangers[tank.tank.name].values
         changed += int(np.abs(found[:, :4] - other[:, :4]).max() > 1e-6)
     assert changed >= 2
-    # Without what the pool knew, what is kept is of no use.
+    # Messages saved with the pool's knowledge must not be used without it.
     steps.taken()
     run(book, end, tmp_path, drawn)
     assert steps.taken()[0] > 0
