@@ -43,7 +43,7 @@ def read_descriptor(path: Path) -> dict[str, Any]:
         raise PoolError(f"{path} is no pool: its {DESCRIPTOR} is not one of a pool") from None
     if number not in (FORMAT, WITHOUT_DIGEST):
         raise PoolMismatch(
-            f"{path} is a pool of format {str(number)[:20]}; this program reads format {FORMAT}: "
+            f"{path} is a pool of format {number!r:.20}; this program reads format {FORMAT}: "
             "make the pool again, or install a newer maturity-model"
         )
     if "digest" in own or number == FORMAT:

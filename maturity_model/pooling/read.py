@@ -132,8 +132,8 @@ class PoolReader:
         kinds = tables(base, self._names)
         try:
             digests = {k.name: str(about["sha256"][f"{k.name}.parquet"]) for k in kinds}
-        except KeyError as error:
-            raise PoolError(f"{self.path} does not describe {str(error)[:40]}") from None
+        except (KeyError, TypeError):
+            raise PoolError(f"{self.path} does not describe all of its tables") from None
         if check:
             for name, digest in digests.items():
                 self._check_digest(name, digest)

@@ -211,13 +211,13 @@ def _open(path: Path) -> _File:
         raise PopulationError(f"larger than {MAX_BYTES // 2**20} MiB")
     sha256 = hashlib.sha256(content).hexdigest()
     if content.startswith(older_files.MAGIC):
-        return _File(sha256, True, *older_files.read_older(content, MAX_BYTES))
+        return _File(sha256, True, *older_files.read_older(content))
     attributes, arrays = unpack(content)
     version = attributes.get("format_version")
     if version != FORMAT_VERSION:
         newer = isinstance(version, int) and version > FORMAT_VERSION
         mend = "install a newer maturity-model" if newer else "make it again"
-        raise PopulationError(f"its format_version {version!r} is not known here; {mend}")
+        raise PopulationError(f"its format_version {version!r:.40} is not known here; {mend}")
     stated = str(attributes[DIGEST])
     if _digest(content, stated) != stated:
         raise PopulationError("is damaged, or was changed: its digest is another; fetch it again")

@@ -21,6 +21,8 @@ from numpy.typing import NDArray
 
 MAGIC = b"\x89HDF\r\n\x1a\n"
 LAYOUT = 1
+#: Larger files are not read: about five times this is in memory at once.
+_MAX_BYTES = 128 * 2**20
 #: Of the child: bytes of memory, seconds of the processor, and seconds in all.
 _MEMORY, _SECONDS, _PATIENCE = 2**30, 60, 180
 
@@ -29,21 +31,21 @@ class OlderFileError(ValueError):
     """A file of version 0.1 cannot be read; the message says why."""
 
 
-def read_older(content: bytes, most: int) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
+def read_older(content: bytes) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
     """Attributes and arrays of a file of version 0.1, named as today's files name them.
 
     Parameters
     ----------
     content : bytes
-    most : int
-        Bytes that its arrays may take together.
 
     Raises
     ------
     OlderFileError
         When it is damaged, too large, or not of that version.
     """
-    words = [sys.executable, "-P", __file__, str(most)]
+    if len(content) > _MAX_BYTES:
+        raise OlderFileError(f"it is larger than {_MAX_BYTES >> 20} MiB")
+    words = [sys.executable, "-P", __file__]
     # Each thread of NumPy's linear algebra would reserve memory.
     env = os.environ | {"OPENBLAS_NUM_THREADS": "1"}
     try:
@@ -76,7 +78,7 @@ def _limit() -> None:
         resource.setrlimit(resource.RLIMIT_AS, (_MEMORY, _MEMORY))
 
 
-def _take_apart(content: bytes, most: int) -> dict[str, NDArray[Any]]:
+def _take_apart(content: bytes) -> dict[str, NDArray[Any]]:
     import h5py
 
     with h5py.File(io.BytesIO(content), "r") as file:
@@ -92,18 +94,36 @@ def _take_apart(content: bytes, most: int) -> dict[str, NDArray[Any]]:
 
         # Does not follow links into other files.
         file.visititems(note)
+        # Nothing was packed, so the arrays are hardly larger than the file.
+        budget = _Budget(2 * len(content))
         for name, data in datasets.items():
             # Version 0.1 never wrote these, and a chunk unpacks to any size.
             if data.chunks or data.external or data.is_virtual or data.shape is None:
                 raise OlderFileError(f"{name} is not stored as version 0.1 stored it")
             if data.dtype.kind not in "fiu" and h5py.check_string_dtype(data.dtype) is None:
                 raise OlderFileError(f"{name} holds neither text nor numbers")
-            most -= math.prod(data.shape) * max(data.dtype.itemsize, 8)
-            if most < 0:
-                raise OlderFileError(f"{name} is too large")
-        arrays = {_todays_name(name): _array(data[()]) for name, data in datasets.items()}
+            budget.spend(name, math.prod(data.shape) * max(data.dtype.itemsize, 8))
+        arrays = {}
+        for name, data in datasets.items():
+            values = np.asarray(data[()])
+            if values.dtype.kind == "O":
+                values = values.astype("S")
+                budget.spend(name, values.nbytes)
+            arrays[_todays_name(name)] = values
     arrays["attributes"] = np.frombuffer(json.dumps(attributes).encode(), np.uint8)
     return arrays
+
+
+class _Budget:
+    """Bytes that are left to be spent."""
+
+    def __init__(self, left: int):
+        self.left = left
+
+    def spend(self, name: str, size: int) -> None:
+        self.left -= size
+        if self.left < 0:
+            raise OlderFileError(f"{name} is too large")
 
 
 def _todays_name(name: str) -> str:
@@ -117,15 +137,10 @@ def _plain(value: Any) -> str | int | float:
     return value
 
 
-def _array(values: Any) -> NDArray[Any]:
-    values = np.asarray(values)
-    return values.astype("S") if values.dtype.kind in "OSU" else values
-
-
 def _main() -> int:
     _limit()
     try:
-        arrays = _take_apart(sys.stdin.buffer.read(), int(sys.argv[1]))
+        arrays = _take_apart(sys.stdin.buffer.read())
         np.savez(sys.stdout.buffer, **arrays)  # type: ignore[arg-type]
     except Exception as error:  # h5py raises almost anything on a damaged file
         print(" ".join(str(error).split()) or type(error).__name__, file=sys.stderr)
