@@ -1,6 +1,6 @@
 """Populations and pools from elsewhere, damaged: refused in one line, or the same numbers.
 
-    PYTHONPATH=tests python -m fuzz.foreign_files --count 500 --seed 1 --out reports/fuzz/foreign_files.csv
+    python -m tests.fuzz.foreign_files --count 504 --out reports/fuzz/foreign_files.csv
 
 A child process reads the damaged files, so that a crash of a library is one case, not the end.
 """
@@ -25,6 +25,10 @@ from typing import Any, NamedTuple
 import h5py
 import numpy as np
 import pyarrow as pa
+
+# Started by command, neither the tests nor the package stand on the path.
+sys.path += [str(folder) for folder in Path(__file__).parents[1:3]]
+
 from pooling.pooled_logs import forge_file, forge_table, pool, redescribe, simulated, write_log
 from population.edited_files import edited, save_older
 
@@ -282,7 +286,7 @@ def run(count: int, seed: int) -> tuple[Counter[tuple[str, str]], int, list[str]
     Returns
     -------
     counts : Counter
-        Of (kind, outcome): refused, same numbers, other numbers, failed.
+        Of (kind, outcome): refused, same_numbers, other_numbers, failed.
     peak_mb : int
     faults : list of str
     """
@@ -298,7 +302,7 @@ def run(count: int, seed: int) -> tuple[Counter[tuple[str, str]], int, list[str]
             KINDS[number % len(KINDS)](rng, whole, folder / str(number))
         first = 0
         while first < count:
-            words = [sys.executable, "-m", "fuzz.foreign_files", "--read", str(folder)]
+            words = [sys.executable, __file__, "--read", str(folder)]
             words += [str(first), str(count)]
             child = subprocess.run(words, capture_output=True, text=True, timeout=PATIENCE)
             lines = child.stdout.splitlines()
@@ -326,9 +330,9 @@ def judge(kind: str, line: str, want: set[str]) -> tuple[str, str]:
         plain = len(line) < 600 and "\n" not in line and "Traceback" not in line
         return "refused", "" if plain else f"an unclear line: {line[:600]!r}"
     if line in want:
-        return "same numbers", ""
+        return "same_numbers", ""
     noticed = kind in MAY_DIFFER and (line.startswith("warned") or not kind.startswith("older"))
-    return "other numbers", "" if noticed else "other numbers without a word"
+    return "other_numbers", "" if noticed else "other numbers without a word"
 
 
 def main() -> int:
@@ -344,7 +348,7 @@ def main() -> int:
     counts, peak, faults = run(args.count, args.seed)
     print("\n".join(faults), file=sys.stderr)
     if args.out and not faults:
-        outcomes = ("refused", "same numbers", "other numbers", "failed")
+        outcomes = ("refused", "same_numbers", "other_numbers", "failed")
         with args.out.open("w", newline="") as handle:
             rows = csv.writer(handle, lineterminator="\n")
             rows.writerow(("seed", "kind", *outcomes, "peak_mb"))

@@ -10,6 +10,7 @@ import pandas as pd
 from maturity_model.lab.page import markdown_table
 
 COUNTS = ["read", "refused", "traceback", "unaccounted"]
+FOREIGN = ["refused", "same_numbers", "other_numbers", "failed"]
 KILLS = ["kills", "while_writing", "before_anything_new", "reruns", "broken"]
 PAGE = """# Broken logbooks and killed commands
 
@@ -36,6 +37,16 @@ it is read, change nothing when it is added again, and leave the old table in th
 
 {adds}
 
+## Files from elsewhere
+
+Populations of today and of version 0.1, and pools: bits flipped, blocks cut, moved, blanked, lost \
+or added, headers and tables that claim other sizes and types, in half of the kinds with digests \
+made to fit. A child process reads them. Each must be refused in one line or give the same \
+numbers; others only where the digest fits, or the file is of version 0.1 and a warning says so. \
+{foreign:,} files: {failed} ended in a signal or a traceback; most memory held: {foreign_peak} MB.
+
+{foreign_files}
+
 ## Kills
 
 SIGKILL at random moments: a third evenly over the running time, a third as a file is half \
@@ -48,6 +59,7 @@ byte for byte (a fitted file: opened and whole); a rerun must end the job.
 
     python -m tests.fuzz --count 20000 --seed 1 --out reports/fuzz/counts.csv
     python -m tests.fuzz.adds --count 5000 --out reports/fuzz/adds.csv
+    python -m tests.fuzz.foreign_files --count 504 --out reports/fuzz/foreign_files.csv
     python -m tests.fuzz.kills weekly=70 add=70 pair=25 pool=25 fit=10 \\
         --out reports/fuzz/kills.csv
     python -m tests.fuzz.summary reports/fuzz
@@ -62,8 +74,9 @@ def _said(name: str) -> str:
 
 
 def text(folder: Path) -> str:
-    """The page, from ``counts.csv``, ``adds.csv`` and ``kills.csv``."""
-    counts, adds, kills = (pd.read_csv(folder / f"{n}.csv") for n in ("counts", "adds", "kills"))
+    """The page, from the tables of the four runs."""
+    names = ("counts", "adds", "foreign_files", "kills")
+    counts, adds, foreign, kills = (pd.read_csv(folder / f"{name}.csv") for name in names)
     total = {name: int(counts[name].sum()) for name in COUNTS}
     by_kind = counts.groupby("kind", sort=False)[COUNTS].sum().reset_index()
     by_command = kills.groupby("command", sort=False)[KILLS].sum().reset_index()
@@ -73,6 +86,10 @@ def text(folder: Path) -> str:
         **total,
         weekly=counts.groupby(["seed", "first"])["weekly_runs"].first().sum(),
         peak=counts["peak_mb"].max(),
+        foreign=foreign[FOREIGN].sum().sum(),
+        failed=foreign["failed"].sum(),
+        foreign_peak=foreign["peak_mb"].max(),
+        foreign_files=markdown_table(foreign[["kind", *FOREIGN]].rename(columns=_said)),
         counts=markdown_table(by_kind.rename(columns={"traceback": "tracebacks"})),
         files=adds["added"].sum() + adds["refused"].sum(),
         lost=adds["unaccounted"].max(),
