@@ -51,10 +51,9 @@ def refused_tanks(arrays: LogbookArrays) -> set[TankPlace]:
 def _named_alike(
     arrays: LogbookArrays, places: list[TankPlace], said_no: list[TankPlace]
 ) -> Iterator[TankPlace]:
-    refusals: list[tuple[str, str, dt.date | None, int | None]] = []
-    for place in said_no:
-        tank = arrays.tank(place)
-        refusals.append((tank.name, tank.keeper, tank.started, place.book))
+    refusals: list[tuple[str, str, dt.date | None, int | None]] = [
+        (t.name, t.keeper, t.started, p.book) for p in said_no for t in [arrays.tank(p)]
+    ]
     for book in arrays.books:
         # Rows that could not be used: also the second row of a tank that said yes in the first.
         refusals += [(tank, keeper, None, None) for tank, keeper in book.consent_refused]

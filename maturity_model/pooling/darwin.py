@@ -18,7 +18,7 @@ from maturity_model.catalogue import LOOKS, Catalogue
 from maturity_model.catalogue.standards import Measure, load_measures, load_taxa
 from maturity_model.logbook.units import units_of
 from maturity_model.pooling.logbook_arrays import LogbookArrays, PlainReading
-from maturity_model.pooling.merge import Pool, PooledTank
+from maturity_model.pooling.merge import Pool
 
 _DWC = "http://rs.tdwg.org/dwc/terms/"
 _OBIS = "http://rs.iobis.org/obis/terms/"
@@ -99,10 +99,6 @@ def date_range(started: dt.date, day: int) -> str:
     return f"{first + shift}/{last + shift}"
 
 
-def _event_id(tank: PooledTank, number: int) -> str:
-    return f"{tank.name}:{number}"
-
-
 def _events(arrays: LogbookArrays, pool: Pool) -> Iterator[tuple[str, ...]]:
     for tank in pool.tanks:
         habitat = "marine aquarium" + (f", {tank.rock} rock" if tank.rock else "")
@@ -111,7 +107,7 @@ def _events(arrays: LogbookArrays, pool: Pool) -> Iterator[tuple[str, ...]]:
             book = arrays.books[b]
             day = int(book.day[row]) - tank.started.toordinal()
             yield (
-                _event_id(tank, number), tank.name, "Observation",
+                f"{tank.name}:{number}", tank.name, "Observation",
                 date_range(tank.started, day), _LOOKS[LOOKS[book.look[row]]], habitat, _DATASET,
             )  # fmt: skip
 
@@ -126,7 +122,7 @@ def _occurrences(arrays: LogbookArrays, pool: Pool) -> Iterator[tuple[str, ...]]
     ]
     for tank in pool.tanks:
         for number, (b, row) in enumerate(tank.rows):
-            event, answers = _event_id(tank, number), arrays.books[b].signs[row]
+            event, answers = f"{tank.name}:{number}", arrays.books[b].signs[row]
             for g, name, taxon, label in known:
                 if answers[g] >= 0:
                     yield (
@@ -147,7 +143,7 @@ def _facts(arrays: LogbookArrays, pool: Pool) -> Iterator[tuple[str, ...]]:
     cells: dict[tuple[int, int], tuple[str, ...]] = {}
     for tank in pool.tanks:
         for number, (b, row) in enumerate(tank.rows):
-            event, book = _event_id(tank, number), arrays.books[b]
+            event, book = f"{tank.name}:{number}", arrays.books[b]
             for g, name in no_taxon:
                 if book.signs[row, g] >= 0:
                     yield (event, f"{event}:{name}", f"sign: {name}",

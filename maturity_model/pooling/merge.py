@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections import Counter
 from collections.abc import Hashable
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from typing import NamedTuple
 
 from maturity_model.logbook import Event, Kit
@@ -343,12 +343,8 @@ class _Merge:
                     if kit is not None:
                         known = out.get((made, analyte))
                         new = Kit(made, analyte, kit.method, kit.unit, kit.steps)
-                        out[made, analyte] = new if known is None else min(known, new, key=_order)
-        return tuple(sorted(out.values(), key=_order))
-
-
-def _order(kit: Kit) -> tuple[object, ...]:
-    return (kit.keeper, kit.analyte, kit.method, kit.unit, kit.steps)
+                        out[made, analyte] = new if known is None else min(known, new, key=astuple)
+        return tuple(sorted(out.values(), key=astuple))
 
 
 def _least(values: list[float | None]) -> float | None:
