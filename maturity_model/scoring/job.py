@@ -6,6 +6,7 @@ import datetime as dt
 import functools
 import hashlib
 import json
+import warnings
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -186,7 +187,10 @@ def open_job(job: Job, *, check: bool = True) -> OpenJob:
 @functools.lru_cache(maxsize=1)
 def open_once(job: Job) -> OpenJob:
     """Open a job once in this process; its files were checked when it was made."""
-    return open_job(job, check=False)
+    with warnings.catch_warnings():
+        # The process that made the job has shown them.
+        warnings.simplefilter("ignore")
+        return open_job(job, check=False)
 
 
 def model_digest(population: Population, evidence_weight: float) -> str:

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import pytest
 from pooling.pooled_logs import CATALOGUE, DEMO, forge_table, pool, redescribe
+from population.edited_files import save_older
 from scoring.scored import agree, clubs, files, make, sha, small_population, table
 
 from maturity_model.cli import main
@@ -24,7 +25,7 @@ from maturity_model.pooling import PoolError, read_pool
 from maturity_model.pooling import write as pool_writer
 from maturity_model.pooling.read import PoolReader
 from maturity_model.population import elicit_population, load_population
-from maturity_model.population.files import save_population
+from maturity_model.population.files import PopulationWarning, save_population
 from maturity_model.population.types import take_draws
 from maturity_model.scoring import ScoringError, score
 from maturity_model.scoring.parts import JOURNAL, LOCK, MANIFEST
@@ -104,6 +105,14 @@ def test_draws_are_thinned_evenly_and_recorded(tmp_path: Path) -> None:
     assert settings["population_sha256"] == sha(full)
     with pytest.raises(ScoringError, match="has 12 draws, not 13"):
         score(source, tmp_path / "more", population=full, draws=13)
+
+
+def test_a_population_of_version_0_1_is_warned_of_once(tmp_path: Path) -> None:
+    source = make(tmp_path, (1,))
+    save_older(elicit_population(CATALOGUE, 0.5, n_draws=4, seed=1), tmp_path / "older.nc")
+    with pytest.warns(PopulationWarning) as said:
+        score(source, tmp_path / "scores", population=tmp_path / "older.nc")
+    assert len(said) == 1
 
 
 @pytest.mark.parametrize(
