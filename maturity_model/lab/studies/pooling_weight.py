@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from maturity_model.fitting.handing_on.choose_weight import one_step_ahead
@@ -76,9 +75,3 @@ def best(table: pd.DataFrame, column: str = "phase_log_score") -> pd.Series:
     """Weight with the best mean score, by spread of the shifts."""
     rows = table.loc[table.groupby("sign_effect_sd")[column].idxmax()]
     return rows.set_index("sign_effect_sd")["weight"]
-
-
-def curve(table: pd.DataFrame) -> tuple[tuple[float, float], ...]:
-    """Weight by estimated shift variance: the best of each kind, never rising with it."""
-    variance = table.groupby("sign_effect_sd")["shift_variance"].first().round(2)
-    return tuple(zip(variance, np.minimum.accumulate(best(table)), strict=True))

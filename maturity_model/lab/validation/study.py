@@ -126,13 +126,7 @@ def run(
 def ask_permissions(
     case: Case, settings: Settings, population: Population, folder: Path, say: Say = silent
 ) -> CaseResult:
-    """Ask every week of some tanks whether animals are permitted; kept in ``folder`` too.
-
-    Raises
-    ------
-    OSError
-        When the result cannot be written.
-    """
+    """Ask every week of some tanks whether animals are permitted; kept as in :func:`run`."""
     size = settings.clubs, max(settings.permission_tanks, settings.clubs), settings.weeks
     key = key_of("permissions", case, size, settings.seed, population_digest(population))
 

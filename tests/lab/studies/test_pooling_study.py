@@ -130,8 +130,8 @@ def kinds() -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)
 
 
-def test_the_curve_never_rises() -> None:
-    assert pooling_weight.curve(kinds()) == ((0.01, 1.0), (0.51, 0.5), (1.01, 0.5))
+def test_what_one_step_ahead_prefers_and_costs_is_said() -> None:
+    assert pooling_weight.best(kinds()).tolist() == [1.0, 0.5, 0.7]
     text = study.page(results(tanks(0.0, 0.1)), Pooling(), ("whole", ALL)).markdown()
     assert "prefers ω = 1 in every kind" in text
     assert "costs at most 0.060 nats" in text
