@@ -23,7 +23,8 @@ _SIZES = {
     "own-clubs": ("own_clubs", 1, 1000, "their clubs, each with parameters of its own"),
     "weeks": ("weeks", 12, 300, "scored weeks of each tank"),
     "training": ("training", 8, 100_000, "further tanks, for the baselines and the ceiling"),
-    "permission-tanks": ("permission_tanks", 1, 100_000, "asked every week about animals"),
+    "permission-tanks": ("permission_tanks", 1, 100_000,
+                         "further tanks of each case, asked every week about animals"),
     "seed": ("seed", 0, 100_000, "seed"),
     "fit-tanks": ("fit_tanks", 0, 10_000, "also fit this number of further tanks of each ecology's "
                   "cases, without judgements and with a fifth judged"),

@@ -32,21 +32,11 @@ CHAINS = 2
 
 @dataclass(frozen=True)
 class Way:
-    """A way of learning from a pool.
+    """A way of learning from a pool, ``judged`` if a fifth of its tanks are.
 
-    Attributes
-    ----------
-    name : str
-    judged : bool
-        Whether a fifth of the pool's tanks are judged.
-    weight : float
-        Evidence weight of the fit.
-    hold : float
-        On the spread of the priors of what a phase shows.
-    judgement_weight : float, optional
-        Power on judgements; default: ``weight``.
-    tank_signs : bool
-        Whether each tank shifts its signs' log-odds.
+    ``weight`` is the evidence weight of the fit, ``judgement_weight`` the power on judgements if
+    another; ``hold`` is a factor on the spread of the priors of what a phase shows. With
+    ``tank_signs`` each tank shifts its signs' log-odds.
     """
 
     name: str

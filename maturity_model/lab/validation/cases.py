@@ -17,32 +17,11 @@ MODEL, OWN, MECHANISTIC, TYPICAL = "model", "club", "mechanistic", "typical"
 
 
 class Settings(NamedTuple):
-    """How large a run is.
+    """How large a run is: the options of ``maturity-model validate``, where they are described.
 
-    Attributes
-    ----------
-    tanks, clubs : int
-        Scored tanks of each case; clubs that they and the training tanks are spread over,
-        each with its own seed.
-    weeks, after : int
-        Scored weeks of each tank; weeks that it is followed beyond, for what was to come.
-    training : int
-        Further tanks of each case, for the baselines and the ceiling.
-    seed : int
-    fit_tanks : int
-        Further tanks of each case of an ecology for the pooled fits; 0 for none.
-    fit_draws, fit_tune, fit_chains : int
-        See :func:`maturity_model.fitting.pooled_fit.fit`.
-    fit_moves : {'auto', 'practice', 'learned'}
-        How tanks move under a fitted population.
-    fit_cases : tuple of str
-        The cases of ecologies that are fitted; empty for all of them.
-    own_tanks, own_clubs : int
-        Scored tanks and clubs of the model's own world: many, because each of its clubs has
-        its own parameters and what must hold there is narrow.
-    permission_tanks : int
-        Tanks of each case that are asked every week whether animals are permitted; they are
-        other tanks, of keepers who test ammonia and nitrite at every check-in.
+    Each tank is followed for ``after`` weeks beyond those that are scored, for what was to come.
+    The model's own world has many tanks, because each of its clubs has its own parameters and
+    what must hold there is narrow. ``fit_cases`` is empty for all cases.
     """
 
     tanks: int = 80
