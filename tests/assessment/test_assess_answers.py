@@ -43,9 +43,9 @@ def same_as_then(
 
 
 def test_filtered_is_what_a_run_on_that_day_said_few_weeks() -> None:
-    # A quarter of the draws suffices here: below, and every week (slow), it is all of them.
+    # An eighth of the draws suffices here: below, and every week (slow), it is all of them.
     panel, _ = demo()
-    few = draws(*range(0, practice().n_draws, 4))
+    few = draws(*range(0, practice().n_draws, 8))
     full = assess(panel, few)
     days = {
         tank.dates[w]
