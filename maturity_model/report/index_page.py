@@ -117,13 +117,14 @@ def _card(tank: TankAssessment, number: int, file: str, labels: Sequence[str]) -
         for c in tank.cautions
         if c.level == "urgent"
     )
-    asked = ""
+    action = outlook = ""
     if tank.questions is not None:
         # Loaded only where they are needed.
-        from maturity_model.report.question_page import card_alarm, card_lines
+        from maturity_model.report.question_page import card_action, card_alarm, card_outlook
 
         urgent += card_alarm(tank, tank.questions)
-        asked = card_lines(tank.questions, labels)
+        action = card_action(tank.questions)
+        outlook = card_outlook(tank.questions, labels)
     cares = sum(c.level != "urgent" for c in tank.cautions)
     counts = problem_counts(tank.problems)
     counts += [plural(cares, "caution")] if cares else []
@@ -131,12 +132,14 @@ def _card(tank: TankAssessment, number: int, file: str, labels: Sequence[str]) -
     return (
         f'<li><div><h3><a href="{href(file)}.html"><bdi>{esc(tank.tank.name, 120)}</bdi></a></h3>'
         f'<p class="small soft">Week {int(tank.weeks[-1])}, {seen}</p>{more}</div>'
-        f"<div>{_phase(tank, number, labels)}{asked}</div>{urgent}</li>"
+        f"<div>{_phase(tank, number, labels, action, outlook)}</div>{urgent}</li>"
     )
 
 
-def _phase(tank: TankAssessment, number: int, labels: Sequence[str]) -> str:
-    """The phase of a tank's card; folded away where it rests on age, rock and events alone."""
+def _phase(
+    tank: TankAssessment, number: int, labels: Sequence[str], action: str, outlook: str
+) -> str:
+    """The phase of a tank's card and what to do; without any look the phase is folded away."""
     silence = silence_words(tank.reach)
     first_line = f"<p><b>{silence}.</b></p>" if silence else ""
     head, frequency = now_words(tank, labels)
@@ -152,8 +155,9 @@ def _phase(tank: TankAssessment, number: int, labels: Sequence[str]) -> str:
         f'<p class="small">Since {since}: {esc(change_line(tank, labels))}</p>'
     )
     if tank.reach.never_looked:
-        said = f"<details><summary>{BY_AGE}</summary>{said}</details>"
-    return first_line + said
+        folded = f"<details><summary>{BY_AGE}</summary>{said}{outlook}</details>"
+        return first_line + action + folded
+    return first_line + said + action + outlook
 
 
 def _refused(assessment: Assessment) -> str:

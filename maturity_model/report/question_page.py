@@ -61,8 +61,9 @@ def question_parts(
         *outlook,
         lag_section(assessment, questions.sojourn, labels),
         did_section(tank, assessment, questions),
-        look_section(tank, assessment, questions),
     ]
+    # What follows is folded away for a tank that nobody has looked at; where to look is not.
+    (first if tank.reach.never_looked else second).append(look_section(tank, assessment, questions))
     return Parts(
         alarm_banner(tank, assessment),
         now_line(questions),
@@ -81,11 +82,15 @@ def card_alarm(tank: TankAssessment, questions: Questions) -> str:
     return f'<p class="{kind} alarm"><b>{alarm_title(said)}</b> (check-in of {date}).</p>'
 
 
-def card_lines(questions: Questions, labels: Sequence[str]) -> str:
-    """What to do, whether it lags, and how long it takes, for a tank's card."""
-    out = []
-    if questions.everything:
-        out.append(f"What now: {esc(action_line(questions.decisions))}")
+def card_action(questions: Questions) -> str:
+    """What to do, for a tank's card."""
+    if not questions.everything:
+        return ""
+    return f'<p class="small">What now: {esc(action_line(questions.decisions))}</p>'
+
+
+def card_outlook(questions: Questions, labels: Sequence[str]) -> str:
+    """Whether it lags, and how long it takes, for a tank's card."""
     waiting = questions.first_passages[0]
     last = esc(labels[-1])
     if waiting.median == 0:
@@ -97,8 +102,7 @@ def card_lines(questions: Questions, labels: Sequence[str]) -> str:
     if questions.sojourn is not None:
         lag = worded(*questions.sojourn.lagging)
         time += f". Lagging: {lag.word}, {lag.number}, {lag.frequency}"
-    out.append(f"{time}.")
-    return "".join(f'<p class="small">{line}</p>' for line in out)
+    return f'<p class="small">{time}.</p>'
 
 
 def summary_line(questions: Questions) -> str:

@@ -62,6 +62,10 @@ def test_a_log_without_a_look_has_no_headline() -> None:
         outside = outside.replace(plain(details), "")
     assert head not in outside
     assert head not in plain(card).replace(folded(card), "")
+    assert "What now" not in folded(card)
+    assert "Mature" not in plain(card).replace(folded(card), "")
+    assert "Where to look next" not in folded(page)
+    assert "Lagging?" in folded(page)
     lines = summary_of(tank)
     assert lines[0] == "Reef: Nobody has looked yet."
     assert not any(head in line or "Slipping" in line for line in lines)
