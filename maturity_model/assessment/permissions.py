@@ -12,7 +12,7 @@ the gate rests on, or making a row unreadable can only add to what is missing.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -22,7 +22,7 @@ from maturity_model.assessment.ammonia_now import (
     STANDING_DAYS,
     TankLog,
 )
-from maturity_model.assessment.cautions import PRACTICE, RANGED, Caution
+from maturity_model.assessment.cautions import PRACTICE, RANGED, UNREAD_DAYS, Caution
 from maturity_model.catalogue import load_permissions
 from maturity_model.logbook import Problem, Reading
 
@@ -33,8 +33,9 @@ PERMISSIONS: tuple[Permission, ...] = ("first animals", "next animals", "leave b
 UNSETTLING = ("crash", "deep_clean", "medication", "sand_disturbed")
 #: Events after which even a settled tank must be measured before it is left alone.
 _MEASURE_AFTER = ("crash", "livestock_added", "medication")
+_POISONS = ("ammonia", "nitrite")
 #: Readings that the gate rests on.
-_GATED = ("ammonia", "nitrite", "ph", "temperature", "salinity")
+_GATED = (*_POISONS, "ph", "temperature", "salinity")
 FINER_KIT = "A finer kit can tell."
 NOTHING_FED = "Zero may only mean that nothing has been fed to the filter yet."
 
@@ -135,43 +136,43 @@ def _out_of_order(record: Record) -> list[Missing]:
 
 def _refused(record: Record, limits: Limits, permission: Permission) -> list[Missing]:
     """Rows that could not be read, as far as they may hold what speaks against it."""
-    days = limits["unsettled_days"] if permission == "leave be" else limits["quiet_days"]
-    # An unreadable event of any age may have been livestock, so that these would not be the
-    # first animals.
-    problem = _unread(record.log, record.problems, days, permission == "first animals")
-    if problem is None:
-        return []
-    why = f"A part of the log could not be read: {problem.place}"
-    return [Missing("refused row", why, "Mend it, then ask again.")]
+    log = record.log
+    days = UNREAD_DAYS if permission == "leave be" else STANDING_DAYS
+    for problem, date in _unread(log, record.problems):
+        if date is not None and log.days_since(date) > days:
+            # An event of any age may have been livestock, so that these would not be the first
+            # animals; and a check-in the last reading of all, and a bad one.
+            livestock = permission == "first animals" and problem.table == "events"
+            reading = permission == "leave be" and problem.table == "checkins"
+            if not livestock and not (reading and not _read_since(log, date, 1, *_POISONS)):
+                continue
+        why = f"A part of the log could not be read: {problem.place}"
+        return [Missing("refused row", why, "Mend it, then ask again.")]
+    return []
 
 
-def _unread(
-    log: TankLog, problems: Iterable[Problem], days: float, old_events: bool = False
-) -> Problem | None:
-    """Find what could not be read and may speak against a permission; undated is recent."""
+def _unread(log: TankLog, problems: Iterable[Problem]) -> Iterator[tuple[Problem, dt.date | None]]:
+    """What could not be read and may speak against a permission, with its day if known."""
     for problem in problems:
         if not _may_hide_something(problem):
             continue
         # A date that is itself at fault (before the start, after today) says nothing.
         date = None if problem.column == "date" else problem.date
-        if date is not None and not log.tank.started <= date <= log.as_of:
-            continue  # Of another tank, or later than the day that is asked about.
-        recent = date is None or log.days_since(date) <= days
-        if recent or (old_events and problem.table == "events"):
-            return problem
-    return None
+        # Others are of another tank, or later than the day that is asked about.
+        if date is None or log.tank.started <= date <= log.as_of:
+            yield problem, date
 
 
 def refused_row_caution(log: TankLog, problems: Iterable[Problem]) -> tuple[Caution, ...]:
     """Return the caution that stands in the place of a recent row that could not be read."""
-    problem = _unread(log, problems, load_permissions()["quiet_days"])
-    if problem is None:
-        return ()
-    text = (
-        f"{problem.place}: {problem.what}; {problem.mend}. It may hold a crash or a high reading, "
-        "so until it is mended nothing is permitted."
-    )
-    return (Caution("care", "A part of the log could not be read", text, PRACTICE),)
+    for problem, date in _unread(log, problems):
+        if date is None or log.days_since(date) <= STANDING_DAYS:
+            text = (
+                f"{problem.place}: {problem.what}; {problem.mend}. It may hold a crash or a high "
+                "reading, so no permission is given until it is mended."
+            )
+            return (Caution("care", "A part of the log could not be read", text, PRACTICE),)
+    return ()
 
 
 def _may_hide_something(problem: Problem) -> bool:
@@ -319,7 +320,7 @@ def _proof_of_work(log: TankLog, limits: Limits) -> list[Missing]:
 
 
 def _gone_since(log: TankLog, date: dt.date, limits: Limits) -> bool:
-    if not _read_since(log, date, limits["after_overfeeding_days"], "ammonia", "nitrite"):
+    if not _read_since(log, date, limits["after_overfeeding_days"], *_POISONS):
         return False
     newest = (log.latest_reading("ammonia"), log.latest_reading("nitrite"))
     return all(x and _at_most(x[1]) <= _first_step(x[1], limits) for x in newest)
