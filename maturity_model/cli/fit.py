@@ -43,23 +43,11 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         help="power on the likelihood, 0 to 1, of the fit and of the weekly reports made with it; "
         f"auto: {FIT_WEIGHT:g} in the fit, and the pool chooses it for the reports (default: auto)",
     )
-    for option, what in (
-        ("--signs", "how often signs are seen"),
-        ("--moves", "how tanks move"),
-        ("--readings", "what kits read"),
-    ):
-        parser.add_argument(
-            option,
-            choices=("auto", "practice", "learned"),
-            default="auto",
-            help=f"{what} in the weekly reports made with it; auto: as the pool says where that "
-            "tells its judged phases better than practice does, otherwise as practice says "
-            "(default: %(default)s)",
-        )
+    _add_sources(parser)
     parser.add_argument(
         "--tank-signs",
         action="store_true",
-        help="let each tank shift the log-odds of each sign by an amount of its own",
+        help="let tanks differ in the log-odds of each sign, whatever their phase",
     )
     parser.add_argument(
         "--compare",
@@ -79,6 +67,22 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         help="a secret of 16 bytes or more: only with it are keepers of the pool recognised "
         "(without it, whoever holds the population can try names against it)",
     )
+
+
+def _add_sources(parser: argparse.ArgumentParser) -> None:
+    for option, what in (
+        ("--signs", "how often signs are seen"),
+        ("--moves", "how tanks move"),
+        ("--readings", "what kits read"),
+    ):
+        parser.add_argument(
+            option,
+            choices=("auto", "practice", "learned"),
+            default="auto",
+            help=f"{what} in the weekly reports made with it; auto: as the pool says where that "
+            "tells its judged phases better than practice does, otherwise as practice says "
+            "(default: %(default)s)",
+        )
 
 
 def run(args: argparse.Namespace, command: str) -> int:

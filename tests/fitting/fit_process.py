@@ -1,4 +1,4 @@
-"""The command ``fit`` in a process of its own."""
+"""The command ``fit`` in a separate process."""
 
 from __future__ import annotations
 

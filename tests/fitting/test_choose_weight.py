@@ -33,8 +33,8 @@ def _club(n: int, shift: float, seed: int = 5, weeks: int = 40) -> tuple[Panel, 
 def test_at_weight_one_the_scores_add_up_to_the_log_likelihood() -> None:
     panel, _ = _club(3, 0.5, weeks=15)
     population = take_draws(load_population(), np.arange(16))
-    # p(y_1) p(y_2 | y_1) ... = p(y_1, y_2, ...), draws mixed over; in code of its own, where
-    # only the number of quadrature nodes is another.
+    # p(y_1) p(y_2 | y_1) ... = p(y_1, y_2, ...), draws mixed over; in other code, where
+    # only the number of quadrature nodes differs.
     whole = tank_log_likelihood(panel, population, 1.0)
     want = np.log(np.exp(whole - whole.max(axis=1, keepdims=True)).mean(axis=1)) + whole.max(axis=1)
     found = one_step_ahead(panel, population, (1.0,), in_fit=False)

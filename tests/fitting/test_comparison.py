@@ -1,4 +1,4 @@
-"""Comparing variants: the scores against exact answers, and what is said of bad ones."""
+"""Comparing variants: the scores against exact answers, and how bad ones are reported."""
 
 from __future__ import annotations
 
@@ -190,7 +190,7 @@ def test_bad_weights_are_refitted_or_said(monkeypatch: pytest.MonkeyPatch) -> No
     assert all(blank > 0 for name, blank in asked if name == "full")
     held, _ = score_tanks(result.panel, near_truth(64, 0.05), FULL, held_out=True)
     np.testing.assert_allclose(full.elpd["log"][bad], held["log"][bad])
-    # Without refits the same tanks are said to be bad.
+    # Without refits the same tanks are reported as bad.
     found = compare(result, ModelOptions(), plan, max_refits=0, variants=("no_pace",))
     d = found.differences[0]
     assert any(f"for {bad.sum()} of 6 tanks" in doubt for doubt in d.doubts)
@@ -244,7 +244,7 @@ def made_up() -> Comparison:
 
 def test_differences_are_paired() -> None:
     found = {(d.variant.name, d.target): d for d in made_up().differences}
-    # Nobody was judged, so nothing is said of that.
+    # Nobody was judged, so there is no such target.
     assert list(found) == [("worse", "log"), ("failed", "log"), ("signs_only", "signs")]
     d = found["worse", "log"]
     assert d.difference == pytest.approx(-8.0)

@@ -152,8 +152,8 @@ def test_judgements_choose_what_is_taken(
         np.testing.assert_array_equal(used.sign_logit[..., :1], true.sign_logit)
     assert said["judged_score"].count(" at ") == 5
     tanks = judged_tanks(panel)
-    told = score_judgements(tanks, used, (used.evidence_weight,))
-    assert f"{told.score[0]:.4f} at {used.evidence_weight:g}" in said["judged_score"]
+    scores = score_judgements(tanks, used, (used.evidence_weight,))
+    assert f"{scores.score[0]:.4f} at {used.evidence_weight:g}" in said["judged_score"]
     plain = score_judgements(tanks, PRACTICE.apply(fitted, CATALOGUE))
     assert said["judged_score_of_practice"] == f"{plain.best_score:.4f}"
 
@@ -166,10 +166,10 @@ def test_a_gain_within_its_error_is_none() -> None:
     assert not before.better_than(before)
     # The weight too: another than practice's own must beat it by more than its error.
     for more, want in ((gain, 0.4), (gain + 0.1, 0.7)):
-        told = JudgementScores(
+        scores = JudgementScores(
             (0.4, 0.7), np.array([before.by_tank[0], before.by_tank[0] + more]), 30
         )
-        assert told.best_weight == want
+        assert scores.best_weight == want
 
 
 def test_the_judged_score_leaves_judgements_out_of_the_filter() -> None:
@@ -178,8 +178,8 @@ def test_the_judged_score_leaves_judgements_out_of_the_filter() -> None:
     assert {t.name for t in panel.tanks} == names
     assert len(names) == 6
     population = take_draws(load_population(), np.arange(8))
-    told = score_judgements(panel, population, (0.4,))
-    assert told.judgements == len(panel.judgements.row)
+    scores = score_judgements(panel, population, (0.4,))
+    assert scores.judgements == len(panel.judgements.row)
     # By hand: the filter of the same log without them, against the confusion table.
     plain = replace(
         panel.logbook,
@@ -189,7 +189,7 @@ def test_the_judged_score_leaves_judgements_out_of_the_filter() -> None:
     phase = np.concatenate([f.phases() for _, _, f, _ in filter_tanks(blind, population, 0.4)])
     table = judgement_table(panel, population, 1.0).mean(axis=2)[:, ::3]
     p = (phase[panel.judgements.row] * table[panel.judgements.code]).sum(axis=1)
-    assert told.score[0] == pytest.approx(np.log(p).mean(), abs=1e-12)
+    assert scores.score[0] == pytest.approx(np.log(p).mean(), abs=1e-12)
     with pytest.raises(ValueError, match="no phase was judged"):
         score_judgements(blind, population)
 

@@ -45,9 +45,9 @@ def test_documents_lie_in_the_file(tmp_path: Path) -> None:
     np.testing.assert_array_equal(with_.sign_logit, without.sign_logit)
     found = json.loads(kept["catalogue"])
     sign = next(iter(CATALOGUE.signs.values()))
-    told = found["signs"][sign.name]["detection"]
-    assert [d["value"] for d in told] == [d.value for d in sign.detection]
-    assert [d["source"] for d in told] == [d.source for d in sign.detection]
+    detection = found["signs"][sign.name]["detection"]
+    assert [d["value"] for d in detection] == [d.value for d in sign.detection]
+    assert [d["source"] for d in detection] == [d.source for d in sign.detection]
     assert set(found["sources"]) == set(CATALOGUE.sources)
 
 

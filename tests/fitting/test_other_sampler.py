@@ -1,4 +1,4 @@
-"""A fit where the usual sampler is not installed, in a process of its own."""
+"""A fit where the usual sampler is not installed, in a separate process."""
 
 from __future__ import annotations
 

@@ -83,7 +83,7 @@ def test_what_practice_holds_at_nothing_stays_there() -> None:
     np.testing.assert_allclose((found.log_advance - population.log_advance)[:, 0], wide, rtol=0.2)
 
 
-def test_a_tank_counts_as_so_many_judgements_at_most() -> None:
+def test_a_tanks_judgements_count_as_a_few_at_most() -> None:
     panel, population = _pool(1.0, 4), _practice(6)
     for most in (3.0, COUNT):
         for label in judged_labels(panel, population, most):
@@ -103,7 +103,7 @@ def test_tanks_of_other_ways_are_told_better() -> None:
     before = score_judgements(others, practice, (0.4,))
     after = score_judgements(others, SHIFTS.apply(practice, vector), (0.4,))
     assert after.better_than(before)
-    # Each step of the optimiser told the judged ones no worse, priors counted.
+    # The judged tanks themselves are predicted better too.
     assert score_judgements(panel, SHIFTS.apply(practice, vector), (0.4,)).better_than(
         score_judgements(panel, practice, (0.4,))
     )

@@ -60,18 +60,18 @@ def summarise_one(log_advance: np.ndarray) -> tuple[Quantity, ...]:
     return tuple(q for q in kept if q.quantity == "sojourn")
 
 
-def test_every_part_is_told_once() -> None:
-    told = quantities()
-    assert len({(q.quantity, q.item, q.phase) for q in told}) == len(told)
-    kinds = {q.quantity for q in told}
+def test_every_part_is_there_once() -> None:
+    found = quantities()
+    assert len({(q.quantity, q.item, q.phase) for q in found}) == len(found)
+    kinds = {q.quantity for q in found}
     assert {"sojourn", "detection", "persistence", "kit_noise", "skill", "event_setback",
             "husbandry", "judge_accuracy", "pace_sd"} <= kinds  # fmt: skip
     known = {c.name for c in example().diagnostics.checks}
-    assert {q.parameter for q in told} <= known
-    for q in told:
+    assert {q.parameter for q in found} <= known
+    for q in found:
         assert list(q.quantiles) == sorted(q.quantiles)
     (one,) = (
-        q for q in told if (q.quantity, q.phase) == ("detection", "bloom") and q.item == "copepods"
+        q for q in found if (q.quantity, q.phase) == ("detection", "bloom") and q.item == "copepods"
     )
     logit = example().posterior["sign_logit"].sel(sign="copepods", phase="bloom").values.ravel()
     assert one.mean == pytest.approx((1 / (1 + np.exp(-logit))).mean())
@@ -169,13 +169,13 @@ def rows(path: Path) -> list[dict[str, str]]:
 
 
 def test_tidy_tables(report: Path) -> None:
-    told = rows(report / "parameters.csv")
-    assert len(told) == len(quantities())
-    for row, q in zip(told, quantities(), strict=True):
+    found = rows(report / "parameters.csv")
+    assert len(found) == len(quantities())
+    for row, q in zip(found, quantities(), strict=True):
         assert row["quantity"] == q.quantity
         assert float(row["q50"]) == pytest.approx(q.quantiles[2], rel=1e-5)
         assert float(row["r_hat"]) > 0.9
-    keepers = [r["item"] for r in told if r["quantity"] == "skill"]
+    keepers = [r["item"] for r in found if r["quantity"] == "skill"]
     assert EVIL in keepers
     # A spreadsheet must not take it for a formula.
     assert f"'{FORMULA}" in keepers

@@ -162,8 +162,8 @@ class Choice(NamedTuple):
         """Entries for the population's file."""
         scores = zip(self.one_step.weights, self.one_step.per_checkin(), strict=True)
         return {
-            "evidence_weight_chosen_by": "tanks' own shifts of signs, told by what one-step-ahead "
-            "predictions missed; reports/pooling",
+            "evidence_weight_chosen_by": "tanks' own shifts of signs, estimated from what "
+            "one-step-ahead predictions missed; reports/pooling",
             "sign_shift_variance": f"{self.shift_variance:.3f}",
             "one_step_score_per_checkin": "; ".join(f"{w:g}: {s:.4f}" for w, s in scores),
         }

@@ -141,7 +141,7 @@ def optimise_shift(
     if not any(len(label.week) for label in labels):
         raise ValueError("no phase was judged")
     if not population.evidence_weight > 0:
-        raise ValueError("at an evidence weight of 0 no shift tells more")
+        raise ValueError("at an evidence weight of 0 no shift matters")
     shifts = catalogue_shifts(priors_from_catalogue(panel.catalogue))
     score_of = ShiftScore(panel, population, labels, shifts, draws)
 

@@ -226,3 +226,36 @@ def interval_tables(
                 by_mean[at + i, j] = w[5 * CELLS + q]
                 by_sd[at + i, j] = w[6 * CELLS + q]
                 inverse[at + i, j] = w[7 * CELLS + q]
+
+
+@njit(**JIT)
+def interval_slopes(
+    outlier, by_mean, by_sd, inverse, wide, g, on_mean, on_sd, on_wide_mean, on_wide_sd
+):
+    """Gradient of :func:`interval_tables`, given that by the table, ``g`` (C, S).
+
+    Parameters
+    ----------
+    outlier, by_mean, by_sd, inverse, wide
+        As :func:`interval_tables` took and left them.
+    on_mean, on_sd, on_wide_mean, on_wide_sd : ndarray, output
+
+    Returns
+    -------
+    float
+        Gradient by ``outlier``.
+    """
+    n_c, n_s = g.shape
+    on_outlier = 0.0
+    for c in range(n_c):
+        noise, total = 0.0, 0.0
+        for s in range(n_s):
+            on_mean[c, s] = g[c, s] * by_mean[c, s]
+            on_sd[c, s] = g[c, s] * by_sd[c, s]
+            noise += g[c, s] * inverse[c, s]
+            total += g[c, s]
+        on_wide_mean[c] = outlier * noise * wide[1, c]
+        on_wide_sd[c] = outlier * noise * wide[2, c]
+        # The likelihood less the share of noise is that of the state.
+        on_outlier += (noise * wide[0, c] - total) / (1.0 - outlier)
+    return on_outlier

@@ -86,13 +86,12 @@ def _interval(low, high, mean, sd, wide_mean, wide_sd, outlier):
 def _interval_pull(
     low, high, mean, sd, wide_mean, wide_sd, outlier, by_mean, by_sd, inverse, wide, g
 ):
-    share = outlier.item()
-    noise = (g * inverse).sum(axis=1)
-    by_outlier = ((noise * wide[0]).sum() - g.sum()) / (1.0 - share)
-    return (
-        g * by_mean, g * by_sd, share * noise * wide[1], share * noise * wide[2],
-        np.array(by_outlier),
-    )  # fmt: skip
+    on_mean, on_sd = np.empty(g.shape), np.empty(g.shape)
+    on_wide_mean, on_wide_sd = np.empty(wide_mean.shape), np.empty(wide_mean.shape)
+    on_outlier = emission_kernels.interval_slopes(
+        outlier.item(), by_mean, by_sd, inverse, wide, g, on_mean, on_sd, on_wide_mean, on_wide_sd
+    )
+    return on_mean, on_sd, on_wide_mean, on_wide_sd, np.array(on_outlier)
 
 
 @register
