@@ -116,35 +116,14 @@ def fit_command(
     approximate: bool = False,
     report: Callable[[FitResult, LeaveOneOut, Comparison | None], Path] | None = None,
 ) -> int:
-    """Fit logbooks and write a population.
+    """Fit logbooks and pools, and write a population.
 
-    Parameters
-    ----------
-    paths : list of Path
-        Logbooks or pools.
-    out : Path
-        The population; ``<out>.chains`` holds finished chains, ``*.idata.nc`` all draws.
-    plan : SamplingPlan, optional
-        How to draw.
-    evidence_weight : float or None
-        Of the fit and of the weekly path. None: the default in the fit, and the pool chooses
-        the weight that the weekly path uses.
-    signs, moves, readings : {'auto', 'practice', 'learned'}
-        See :func:`.hand_on.hand_on`. What was learned is in the file of all draws in any case,
-        and in the report.
-    name : str, optional
-        Of the population; default: the file's.
-    options : ModelOptions, optional
-        Parts of the model to leave out or add.
-    compare : bool
-        Whether to fit variants too and say what each part buys; their finished chains are
-        stored like the fit's.
-    secret : bytes
-        If given, keepers of the pool can be recognised only with it; see :mod:`.members`.
-    approximate : bool
-        For a first look: see :mod:`.approximate`; no tank is left out, and there is no report.
-    report : callable, optional
-        Writes the researcher's report, and returns its path.
+    ``<out>.chains`` holds finished chains, ``*.idata.nc`` all draws. Without an evidence weight the
+    fit has the default one, and the pool chooses that of the weekly path. For ``signs``, ``moves``
+    and ``readings`` see :func:`.hand_on.hand_on`; with ``compare``, variants are fitted too. Given
+    a ``secret``, keepers of the pool can be recognised only with it (:mod:`.members`).
+    ``approximate`` is for a first look (:mod:`.approximate`): no tank is left out, and there is no
+    report. ``report`` writes the researcher's report and returns its path.
 
     Returns
     -------

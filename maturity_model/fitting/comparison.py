@@ -277,23 +277,12 @@ def compare(
     variants: tuple[str, ...] | None = None,
     say: Callable[[str], None] = lambda _: None,
 ) -> Comparison:
-    """Fit the variants of a fit and score them all.
+    """Fit the variants of a fit, or those named, and score them all.
 
-    Parameters
-    ----------
-    result, options
-        The fit itself, which is not repeated.
-    plan : SamplingPlan
-        For the variants, and for refits without tanks.
-    folder : Path, optional
-        Where finished chains are stored, to be taken up by a rerun.
-    max_refits : int
-        Of each variant, without tanks whose weights cannot be trusted. With more such tanks
-        than that, several are left out of one refit.
-    variants : tuple of str, optional
-        Names of those to compare with; default: all.
-    say : callable
-        Called with one line of text per finished step, for example ``print``.
+    The plan is for the variants, and for refits without tanks whose weights cannot be trusted: at
+    most ``max_refits`` of each variant. With more such tanks than that, several are left out of one
+    refit. Finished chains are stored in ``folder``, to be taken up by a rerun; ``say`` is called
+    with one line of text per finished step.
 
     Raises
     ------

@@ -232,6 +232,20 @@ def fit(
     ).population
 
 
+def _what_was_fitted(panel: Panel, priors: Priors, options: ModelOptions) -> dict[str, str]:
+    # Entries for the population's file.
+    return {
+        "logbook_sha256": panel.logbook.sha256,
+        "as_of": panel.as_of.isoformat(),
+        "tanks": str(len(panel.tanks)),
+        "tank_weeks": str(int(panel.first[-1])),
+        "priors_sha256": priors.sha256(),
+        "options": repr(options),
+        **options.provenance(),
+        "catalogue_sha256": hashlib.sha256(to_json(panel.catalogue).encode()).hexdigest(),
+    }
+
+
 def run_fit(
     panel: Panel,
     priors: Priors | None = None,
@@ -246,19 +260,8 @@ def run_fit(
 ) -> FitResult:
     """As :func:`fit`, with all draws and their diagnostics.
 
-    Parameters
-    ----------
-    panel, priors, evidence_weight, options, name, folder, progress
-        See :func:`fit`.
-    plan : SamplingPlan, optional
-        How to draw.
-    approximate : bool
-        Whether to draw from an approximation instead of chains (:mod:`.approximate`); then only
-        the plan's seed counts.
-
-    Returns
-    -------
-    FitResult
+    With ``approximate``, draws are from an approximation instead of chains (:mod:`.approximate`),
+    and only the plan's seed counts.
     """
     import pytensor
 
@@ -285,19 +288,8 @@ def run_fit(
             method = {"made_by": "maturity-model fit"} | settings | versions(plan.sampler)
         names = shared_names(posterior)
         prior = prior_draws(model, names, plan.seed)
-    provenance = {
-        **method,
-        "logbook_sha256": panel.logbook.sha256,
-        "as_of": panel.as_of.isoformat(),
-        "tanks": str(len(panel.tanks)),
-        "tank_weeks": str(int(panel.first[-1])),
-        "priors_sha256": priors.sha256(),
-        "inputs_sha256": inputs,
-        "options": repr(options),
-        **options.provenance(),
-        "seed": str(plan.seed),
-        "catalogue_sha256": hashlib.sha256(to_json(panel.catalogue).encode()).hexdigest(),
-    }
+    provenance = method | _what_was_fitted(panel, priors, options)
+    provenance |= {"inputs_sha256": inputs, "seed": str(plan.seed)}
     population = population_from(
         posterior, priors, name=name, evidence_weight=evidence_weight, provenance=provenance
     )

@@ -139,12 +139,3 @@ def test_not_a_number_is_no_number_in_its_rows(rng: np.random.Generator) -> None
         begin, code = rows.answers["begin"], rows.answers["code"]
         hit = [answer[code[begin[r] : begin[r + 1]]].any() for r in range(20)]
         np.testing.assert_array_equal(np.isnan(found).any(axis=1), hit)
-
-
-def test_no_observations_are_rows_of_zeros() -> None:
-    none, begin = np.zeros(0, dtype=np.int64), np.zeros(4, dtype=np.int64)
-    answers = {"sign": none, "seen": np.zeros(0), "begin": begin, "code": none, "weight": 1.0}
-    made = op.row_log_likelihood(
-        np.zeros((0, 6)), {"begin": begin, "code": none}, np.ones((2, 6)), np.zeros(0), answers
-    )
-    np.testing.assert_array_equal(made.eval(mode="NUMBA"), np.zeros((3, 6)))

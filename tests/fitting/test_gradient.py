@@ -125,28 +125,6 @@ def test_gradient_by_hazards_agrees_with_dense_matrices(
     assert (result.hazards[:, :, 1:, 0] == 0).all()  # no way down from phase 0
 
 
-@pytest.mark.parametrize("chain", SIZES)
-def test_value_moves_as_the_gradient_says(chain: StagedChain) -> None:
-    # Everything at once, in a random direction, by central differences of the value.
-    given = problem(3, chain, 15)
-    result = value_and_gradient(*given)
-    rng = np.random.default_rng(4)
-    dh, dl = rng.normal(size=given.log_hazards.shape), rng.normal(size=given.log_likelihood.shape)
-    di = rng.normal(size=given.initial.shape)
-    step = 1e-5
-    ends = [
-        value_and_gradient(
-            given.initial * np.exp(s * di), given.log_hazards + s * dh,
-            given.log_likelihood + s * dl, given.n_stages,
-        ).log_likelihood
-        for s in (step, -step)
-    ]  # fmt: skip
-    slope = (ends[0] - ends[1]) / (2 * step)
-    want = (result.hazards * dh).sum(axis=(1, 2, 3)) + (result.smoothed * dl).sum(axis=(1, 2))
-    want += (result.smoothed[:, 0] * di).sum(axis=1)
-    np.testing.assert_allclose(slope, want, rtol=1e-6, atol=1e-6)
-
-
 @pytest.mark.parametrize("chain", [FIXED, StagedChain(3, 2)])
 def test_structural_zeros(chain: StagedChain) -> None:
     given = problem(7, chain, 20)

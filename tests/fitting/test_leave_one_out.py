@@ -74,16 +74,6 @@ def test_exact_answer_of_a_normal_mean() -> None:
     assert (khat < 0.5).all()
 
 
-def test_likelihood_is_that_of_the_weekly_path() -> None:
-    of = panel()
-    population = elicit_population(CATALOGUE, 0.7, n_draws=70, seed=8)
-    found = tank_log_likelihood(of, population, 0.7)
-    tables = make_tables(of, population, nodes=NODES)
-    for n in range(len(of.tanks)):
-        weekly, _ = filter_tank(tables, n)
-        np.testing.assert_allclose(found[n], weekly.log_likelihood[-1], atol=1e-8)
-
-
 def test_phases_without_judgements() -> None:
     of = panel()
     population = elicit_population(CATALOGUE, 0.7, n_draws=70, seed=8)

@@ -166,10 +166,8 @@ def hand_on(
 
     Parameters
     ----------
-    population : Population
-        As fitted.
-    panel : Panel
-        What was fitted.
+    population, panel
+        As fitted, and what was fitted.
     choose : bool
         Whether the evidence weight is chosen: by the judgements, where there are enough;
         otherwise by how far tanks shift their signs (:func:`.choose_weight.choose_weight`),

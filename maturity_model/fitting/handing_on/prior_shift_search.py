@@ -196,14 +196,9 @@ def shift_by_judgements(
 ) -> ShiftedPractice:
     """Shift a population, and cross-validate the shift over keepers.
 
-    Parameters
-    ----------
-    panel : Panel
-        Of judged tanks (:func:`.judgement_scores.judged_tanks`), of at least two keepers.
-    population : Population
-        Usually practice, at the evidence weight it is used with.
-    say : callable
-        Called with one line of text per fold, for example ``print``.
+    The panel holds judged tanks (:func:`.judgement_scores.judged_tanks`) of at least two keepers;
+    the population is usually practice, at the evidence weight it is used with. ``say`` is called
+    with one line of text per fold.
 
     Raises
     ------

@@ -234,16 +234,8 @@ def interval_slopes(
 ):
     """Gradient of :func:`interval_tables`, given that by the table, ``g`` (C, S).
 
-    Parameters
-    ----------
-    outlier, by_mean, by_sd, inverse, wide
-        As :func:`interval_tables` took and left them.
-    on_mean, on_sd, on_wide_mean, on_wide_sd : ndarray, output
-
-    Returns
-    -------
-    float
-        Gradient by ``outlier``.
+    Takes what that function took and left, writes into the last four, and returns the gradient by
+    ``outlier``.
     """
     n_c, n_s = g.shape
     on_outlier = 0.0
