@@ -10,6 +10,7 @@ import numpy as np
 from maturity_model._typing import Floats, Ints
 from maturity_model.fitting.kernels.simd_lanes import WIDTH
 from maturity_model.population.priors import Priors
+from maturity_model.population.readings import on_log_scale
 
 if TYPE_CHECKING:
     from maturity_model.fitting.power_tables import Powers
@@ -213,13 +214,8 @@ def _readings(codes: np.ndarray, priors: Priors) -> np.ndarray:
     # since then (at least 1), and whether there is one.
     out = np.empty(len(codes), dtype=_READING)
     out["analyte"] = codes["analyte"]
-    offset = priors.offset[codes["analyte"]]
-    with np.errstate(divide="ignore"):
-        # Nothing lies below zero: an interval that begins there begins at -inf.
-        low = np.log(np.maximum(codes["low"], 0) + offset)
-    out["log_low"] = np.where(codes["low"] <= 0, -np.inf, low)
-    out["log_high"] = np.log(codes["high"] + offset)
-    out["log_previous"] = np.log(np.maximum(codes["previous"], 0.0) + offset)
+    ends = on_log_scale(codes, priors.offset[codes["analyte"]])
+    out["log_low"], out["log_high"], out["log_previous"] = ends
     out["gap"] = np.maximum(codes["gap"], 1.0)
     out["known"] = codes["previous"] >= 0
     return out

@@ -29,6 +29,7 @@ from maturity_model.fitting.kernels import ops
 from maturity_model.hmm.staged import StagedChain
 from maturity_model.population.judgements import judgement_probabilities
 from maturity_model.population.priors import Priors
+from maturity_model.population.readings import carried_over, wide_normal
 
 #: Parameters of the likelihood, in the order in which they are passed.
 PARAMETERS = (
@@ -70,12 +71,12 @@ def reading_table(p: dict[str, Any], d: dict[str, Any], priors: Priors, gradual:
     analyte = d["analyte"]
     pull = d["known"] * p["carry"][analyte] ** d["gap"]
     mean = pt.dot(p["reading_mean"], gradual.T)[analyte]
-    mean = (1 - pull[:, None]) * mean + (pull * d["log_previous"])[:, None]
-    sd = pt.dot(p["reading_sd"], gradual.T)[analyte] * pt.sqrt(1 - pull**2)[:, None]
-    wide_mean = p["reading_mean"].mean(axis=1)[analyte]
-    wide_sd = 2 * p["reading_sd"].max(axis=1)[analyte]
-    low, high = d["log_low"], d["log_high"]
-    return ops.interval_table(low, high, mean, sd, wide_mean, wide_sd, p["outlier"])
+    sd = pt.dot(p["reading_sd"], gradual.T)[analyte]
+    mean, sd = carried_over(mean, sd, pull[:, None], d["log_previous"][:, None])
+    wide_mean, wide_sd = wide_normal(p["reading_mean"], p["reading_sd"])
+    return ops.interval_table(
+        d["log_low"], d["log_high"], mean, sd, wide_mean[analyte], wide_sd[analyte], p["outlier"]
+    )
 
 
 def judgement_table(p: dict[str, Any], priors: Priors) -> Any:

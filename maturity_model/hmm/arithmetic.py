@@ -13,6 +13,8 @@ TINY = 1e-300
 #: Upper bound on ratios of likelihoods in backward passes, so that 0 * inf cannot arise. They
 #: get this large only in states that the data so far all but rule out.
 HUGE = 1e250
+#: Log hazards are bounded: a greater one is a sure move, with a lesser one nothing moves.
+MOST_LOG_HAZARD, LEAST_LOG_HAZARD = 100.0, -500.0
 
 
 @njit(**JIT)
@@ -129,7 +131,7 @@ def hazard_share(stay, total):
 def bounded_hazard(log_hazard):
     """exp(log_hazard), kept where products neither overflow nor become slow subnormals.
 
-    Above 100 it is exp(100), below -500 it is 0.
+    Above :data:`MOST_LOG_HAZARD` it is exp of that, below :data:`LEAST_LOG_HAZARD` it is 0.
     """
-    hazard = exp_lanes(log_hazard if log_hazard < 100.0 else 100.0)
-    return hazard if log_hazard > -500.0 else 0.0
+    hazard = exp_lanes(log_hazard if log_hazard < MOST_LOG_HAZARD else MOST_LOG_HAZARD)
+    return hazard if log_hazard > LEAST_LOG_HAZARD else 0.0

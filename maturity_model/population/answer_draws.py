@@ -13,6 +13,7 @@ import numpy as np
 from maturity_model._typing import Floats, Ints
 from maturity_model.panel import BALANCE_HALF_LIFE, PREVIOUS_WEEKS, balance_level
 from maturity_model.population.judgements import confusion
+from maturity_model.population.readings import carried_over, wide_normal
 from maturity_model.population.types import Population
 
 
@@ -69,14 +70,13 @@ class AnswerDraws:
         pop, offset = self.population, self.population.offset[a]
         mean, sd = self.mean[a, state], self.sd[a, state]
         if self.rng.random() < pop.outlier[0]:
-            mean, sd = pop.reading_mean[a, :, 0].mean(), 2 * pop.reading_sd[a, :, 0].max()
+            mean, sd = (x[a, 0] for x in wide_normal(pop.reading_mean, pop.reading_sd))
         elif a in self._previous:
             last, before = self._previous[a]
             gap = max((day - before).days / 7.0, 1.0)
             if gap <= PREVIOUS_WEEKS:
                 pull = pop.carry[a, 0] ** gap
-                mean = mean + pull * (np.log(last + offset) - mean)
-                sd = sd * np.sqrt(1 - pull**2)
+                mean, sd = carried_over(mean, sd, pull, np.log(last + offset))
         return max(float(np.exp(self.rng.normal(mean, sd)) - offset), 0.0)
 
     def note_reading(self, a: int, day: dt.date, value: float) -> None:

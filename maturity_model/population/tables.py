@@ -12,6 +12,7 @@ from maturity_model.catalogue import LOOKS
 from maturity_model.hmm import native
 from maturity_model.population.elicit import draw_sign
 from maturity_model.population.judgements import judgement_probabilities
+from maturity_model.population.readings import carried_over, on_log_scale, wide_normal
 from maturity_model.population.types import Population
 
 if TYPE_CHECKING:
@@ -158,12 +159,7 @@ def reading_normals(panel: Panel, population: Population) -> ReadingNormals:
     """The normal distributions behind :func:`reading_table`."""
     codes = panel.readings.codes
     a = codes["analyte"]
-    offset = population.offset[a]
-    with np.errstate(divide="ignore"):
-        # Nothing lies below zero: an interval that begins there begins at -inf.
-        low = np.where(codes["low"] <= 0, -np.inf, np.log(codes["low"] + offset))
-        high = np.log(codes["high"] + offset)
-        previous = np.log(np.maximum(codes["previous"], 0.0) + offset)
+    low, high, previous = on_log_scale(codes, population.offset[a])
     mean = _gradual(population, population.reading_mean)[a]
     sd = _gradual(population, population.reading_sd)[a]
     pull = np.where(
@@ -171,11 +167,9 @@ def reading_normals(panel: Panel, population: Population) -> ReadingNormals:
         population.carry[a] ** np.maximum(codes["gap"], 1.0)[:, None],
         0.0,
     )[:, None, :]
-    mean = mean + pull * (previous[:, None, None] - mean)
-    sd = sd * np.sqrt(1 - pull**2)
-    wide_mean = population.reading_mean.mean(axis=1)[a]
-    wide_sd = 2 * population.reading_sd.max(axis=1)[a]
-    return ReadingNormals(low, high, mean, sd, pull, wide_mean, wide_sd)
+    mean, sd = carried_over(mean, sd, pull, previous[:, None, None])
+    wide_mean, wide_sd = wide_normal(population.reading_mean, population.reading_sd)
+    return ReadingNormals(low, high, mean, sd, pull, wide_mean[a], wide_sd[a])
 
 
 def reading_table(panel: Panel, population: Population, power: float) -> Floats:

@@ -44,7 +44,14 @@ from maturity_model.fitting.kernels.simd_lanes import (
     store,
     where_above,
 )
-from maturity_model.hmm.arithmetic import HUGE, JIT, TINY, log_lanes
+from maturity_model.hmm.arithmetic import (
+    HUGE,
+    JIT,
+    LEAST_LOG_HAZARD,
+    MOST_LOG_HAZARD,
+    TINY,
+    log_lanes,
+)
 
 #: Steps between asking for a row of the caller's arrays and its use.
 AHEAD = 4
@@ -95,8 +102,8 @@ def workspace(steps, n_phases, n_stages):
 @njit(**INLINE)
 def _hazard(log_hazard):
     # As arithmetic.bounded_hazard.
-    hazard = exp_over(where_above(100.0, log_hazard, log_hazard, 100.0), 0.0)
-    return where_above(log_hazard, -500.0, hazard, 0.0)
+    bounded = where_above(MOST_LOG_HAZARD, log_hazard, log_hazard, MOST_LOG_HAZARD)
+    return where_above(log_hazard, LEAST_LOG_HAZARD, exp_over(bounded, 0.0), 0.0)
 
 
 @njit(**INLINE)
