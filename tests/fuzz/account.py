@@ -57,6 +57,8 @@ def records(text: str, separator: str) -> Iterator[Row]:
     A record whose quotation marks make no sense ends with its line and has no cells.
     """
     plain = re.compile(rf" *([^{separator}\r\n]*)")
+    # What follows a closing quotation mark and should not.
+    junk = re.compile(rf"[^{separator}\r\n][^\r\n]*")
     at, line = 0, 1
     while at < len(text):
         first, cells, good, more = line, [], True, True
@@ -68,7 +70,7 @@ def records(text: str, separator: str) -> Iterator[Row]:
             line += len(LINE_END.findall(cell[1]))
             cells.append(cell[1].replace('""', '"') if quoted else cell[1])
             if quoted:
-                rest = re.compile(rf"[^{separator}\r\n][^\r\n]*").match(text, at)
+                rest = junk.match(text, at)
                 good = bool(quoted[2]) and not rest
                 at = rest.end() if rest else at
             more = good and text[at : at + 1] == separator
