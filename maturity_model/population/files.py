@@ -220,7 +220,7 @@ def _open(path: Path) -> _File:
         raise PopulationError(f"its format_version {version!r:.40} is not known here; {mend}")
     stated = str(attributes[DIGEST])
     if _digest(content, stated) != stated:
-        raise PopulationError("is damaged, or was changed: its digest is another; fetch it again")
+        raise PopulationError("is damaged or was changed, for its digest differs; fetch it again")
     return _File(sha256, False, attributes, arrays)
 
 
@@ -235,7 +235,8 @@ def _read(path: Path, understand: Callable[[_File], T]) -> T:
         OSError, KeyError, ValueError, TypeError, AttributeError, RuntimeError, MemoryError,
         OverflowError, IndexError, zipfile.BadZipFile,
     ) as error:  # fmt: skip
-        why = " ".join(str(error).split())[:200]
+        missing = "it has no " if isinstance(error, KeyError) else ""
+        why = missing + " ".join(str(error).split())[:200]
         raise PopulationError(f"{path}: not a population file ({why})") from None
     if file.older:
         warnings.warn(_OLDER.format(path=path), PopulationWarning, stacklevel=3)
