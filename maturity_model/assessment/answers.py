@@ -139,7 +139,7 @@ def _assess_tank(
         problems=problems,
         cautions=cautions,
         notes=(
-            *log_notes(panel, n, checkins, events),
+            *log_notes(panel, n, log),
             *known.notes(tables),
             *draws_notes(tables.population.n_draws, all_draws),
             *(misfits.notes(n, mixture) if misfits is not None else ()),

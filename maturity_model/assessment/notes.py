@@ -2,25 +2,16 @@
 
 from __future__ import annotations
 
+from maturity_model.assessment.ammonia_now import TankLog
 from maturity_model.assessment.filtering import FULL_WEEKS
-from maturity_model.logbook import CheckIn, Event
 from maturity_model.panel import Panel
 
 
-def log_notes(
-    panel: Panel, n: int, checkins: tuple[CheckIn, ...], events: tuple[Event, ...]
-) -> tuple[str, ...]:
-    """How the log of tank n was understood where it leaves a choice.
-
-    Parameters
-    ----------
-    checkins, events : tuple
-        The tank's, up to the day of the panel.
-    """
-    tank = panel.tanks[n]
+def log_notes(panel: Panel, n: int, log: TankLog) -> tuple[str, ...]:
+    """How the log of tank n was understood where it leaves a choice."""
     last = int(panel.first[n + 1]) - 1
     notes = []
-    if tank.rock is None:
+    if log.tank.rock is None:
         notes.append(
             "The kind of rock was not logged; the start is taken as a mixture of all kinds."
         )
@@ -29,11 +20,11 @@ def log_notes(
             "No water change was ever logged by this keeper, so how much is changed is taken "
             "as unknown (as usual), not as none."
         )
-    elif not any(e.kind == "water_change" for e in events):
+    elif not any(e.kind == "water_change" for e in log.events):
         notes.append(
             "This keeper logs water changes, but none for this tank: it counts as having had none."
         )
-    used = {name for c in checkins for name in c.signs}
+    used = {name for c in log.checkins for name in c.signs}
     own = [s.label for s in panel.catalogue.signs.values() if s.own and s.name in used]
     if own:
         notes.append(

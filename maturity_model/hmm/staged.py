@@ -74,10 +74,6 @@ class StagedChain(NamedTuple):
         """
         return _gradual(*self)
 
-    def abrupt(self) -> Floats:
-        """Weights that keep a phase's value through all its stages, shape (S, K)."""
-        return np.repeat(np.eye(self.n_phases), self.n_stages, axis=0)
-
 
 @lru_cache(maxsize=16)
 def _gradual(k: int, r: int) -> Floats:

@@ -92,12 +92,6 @@ def test_by_phase_sums_stages() -> None:
     assert chain.phase_of.tolist() == [0, 0, 1, 1, 2, 2]
 
 
-def test_abrupt_weights_keep_a_phases_value() -> None:
-    chain = StagedChain(3, 2)
-    values = np.array([1.0, 5.0, 2.0])
-    np.testing.assert_array_equal(chain.abrupt() @ values, values[chain.phase_of])
-
-
 def test_gradual_weights_are_linear_between_the_middles() -> None:
     values = np.array([1.0, 4.0, -2.0])
     np.testing.assert_allclose(
