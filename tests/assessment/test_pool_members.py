@@ -14,6 +14,7 @@ from small_logs import day, look, make_log, member_rows, random_log
 
 from maturity_model.assessment import assess
 from maturity_model.assessment.filtering import Tables, filter_tank, make_tables
+from maturity_model.assessment.next_checks import rank_by_information_gain
 from maturity_model.assessment.pool_members import PoolLookup, with_skill
 from maturity_model.assessment.types import TankAssessment
 from maturity_model.catalogue import load_catalogue
@@ -99,17 +100,11 @@ def test_every_question_is_answered_of_a_recognised_tank() -> None:
             # Those answers use the skill too: where to look comes from this tank's own tables.
             only = replace(population, members=knows_nobody(population.members))
             mine = assess(panel, only, questions=True).tanks[n].questions
-            want = _with_one_node(panel, shifted, n)
+            tables = make_tables(panel, shifted, nodes=(5, 1))
+            want = rank_by_information_gain(tables, n, filter_tank(tables, n)[0])
             for x, y in zip(mine.next_checks, want, strict=True):
                 assert (x.name, x.how) == (y.name, y.how)
                 assert x.bits == pytest.approx(y.bits, abs=1e-10)
-
-
-def _with_one_node(panel, population, n):  # type: ignore[no-untyped-def]
-    from maturity_model.assessment.next_checks import rank_by_information_gain
-
-    tables = make_tables(panel, population, nodes=(5, 1))
-    return rank_by_information_gain(tables, n, filter_tank(tables, n)[0])
 
 
 # -- the same as a refit -----------------------------------------------------------------
