@@ -75,6 +75,9 @@ def new_file(path: Path, *, private: bool = False, durable: bool = False) -> Ite
     OSError
         If it cannot be made or renamed; the old file is then untouched.
     """
+    if path.exists() and not path.is_file():
+        # A device would be replaced too.
+        raise FileExistsError(errno.EEXIST, "is there and is not a file", str(path))
     part = _create_part(path, private)
     try:
         yield part
@@ -249,6 +252,8 @@ def _old(target: Path) -> Path:
 def _exchange_or_rename(part: Path, target: Path) -> None:
     if not target.exists():
         os.rename(part, target)
+    elif not target.is_dir():
+        raise NotADirectoryError(errno.ENOTDIR, "is there and is not a folder", str(target))
     elif not _exchange(part, target):
         old = _old(target)
         os.rename(target, old)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import re
-import signal
 import stat
 import subprocess
 import sys
@@ -137,6 +136,22 @@ def test_a_link_is_replaced_not_followed(tmp_path: Path) -> None:
     assert outside.read_text() == "mine"
     assert not link.is_symlink()
     assert stat.S_IMODE(link.stat().st_mode) != 0o604
+
+
+@POSIX
+def test_only_a_file_replaces_a_file_and_a_folder_a_folder(tmp_path: Path) -> None:
+    """An ``--out /dev/null`` by root must not put a file or a folder in its place."""
+    pipe, file = tmp_path / "pipe", tmp_path / "file"
+    os.mkfifo(pipe)
+    file.write_text("old")
+    for path in (pipe, tmp_path):
+        with pytest.raises(FileExistsError, match="not a file"):
+            write_file(path, "new")
+    for path in (pipe, file):
+        with pytest.raises(NotADirectoryError, match="not a folder"), new_folder(path):
+            pass
+    assert stat.S_ISFIFO(pipe.stat().st_mode)
+    assert file.read_text() == "old"
 
 
 def test_staged_files_take_their_places_together(tmp_path: Path) -> None:
@@ -373,28 +388,3 @@ def test_a_kill_at_any_line(action: str, tmp_path: Path) -> None:
     assert seen[-1] == new
     assert seen.index(new) > 5  # The old one stayed for most of the time,
     assert OLD not in seen[seen.index(new) :]  # and never came back.
-
-
-@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no SIGKILL here")
-@pytest.mark.parametrize("durable", [True, False])
-def test_kills_at_random_moments(durable: bool, tmp_path: Path) -> None:
-    path = tmp_path / "a"
-    size = 2**22
-    script = (
-        "import sys; from pathlib import Path; from maturity_model.whole_files import write_file\n"
-        f"for n in range(10**6): write_file(Path(sys.argv[1]), bytes([n % 256]) * {size}, "
-        f"durable={durable})"
-    )
-    write_file(path, bytes(size))
-    for n in range(10):
-        child = subprocess.Popen([sys.executable, "-c", script, str(path)], env=environment())
-        until = time.monotonic() + 60
-        while not hidden(tmp_path) and time.monotonic() < until:
-            time.sleep(0.001)
-        time.sleep(0.003 * n)
-        child.kill()
-        child.wait()
-        data = path.read_bytes()
-        assert data == data[:1] * size
-        remove_leftovers(tmp_path)
-        assert hidden(tmp_path) == []
