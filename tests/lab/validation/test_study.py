@@ -199,6 +199,9 @@ def test_the_command_says_what_is_wrong_with_it(
     assert "'own' is no ecology's case of this run" in capsys.readouterr().err
     assert main(["validate", "--out", out, *chosen, "microcosm-usual"]) == 2
     assert main(["validate", "--out", out, "--population", str(tmp_path / "none.nc")]) == 4
+    capsys.readouterr()
+    assert main(["validate", "--out", out, "--permissions-only"]) == 2
+    assert "holds no report of an earlier run" in capsys.readouterr().err
 
 
 @pytest.mark.slow
@@ -207,12 +210,18 @@ def test_a_small_run_from_end_to_end(tmp_path: Path) -> None:
     pytest.importorskip("hmmlearn")
     out = tmp_path / "out"
     size = ["--tanks", "6", "--clubs", "3", "--own-tanks", "6", "--own-clubs", "3"]
-    size += ["--weeks", "20", "--training", "12"]
+    size += ["--weeks", "20", "--training", "12", "--permission-tanks", "6"]
     args = ["validate", "--out", str(out), *size, "--case", "own", "--case", "mechanistic-typical"]
     assert main(args) == 0
     assert (out / "README.md").is_file()
-    assert len(list((out / ".cases").glob("*.npz"))) == 2
+    assert len(list((out / ".cases").glob("*.npz"))) == 4
     first = {p.name: p.read_bytes() for p in out.iterdir() if p.is_file()}
     # A rerun takes up both cases and says the same.
     assert main(args) == 0
     assert {p.name: p.read_bytes() for p in out.iterdir() if p.is_file()} == first
+    # Asked again alone, the permissions are the same, and all else is left as it is.
+    assert main([*args, "--permissions-only"]) == 0
+    now = {p.name: p.read_bytes() for p in out.iterdir() if p.is_file()}
+    changed = {name for name in first if now[name] != first[name]}
+    assert changed == {"README.md", "settings.json"}
+    assert b" && maturity-model validate" in now["settings.json"]
