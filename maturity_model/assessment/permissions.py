@@ -202,7 +202,7 @@ def _readings(log: TankLog, limits: Limits) -> list[Missing]:
             out.append(Missing(name, why, f"Measure {name}, then ask again."))  # type: ignore[arg-type]
     if ammonia is not None:
         out += _ammonia(log, limits, *ammonia)
-    if nitrite is not None and _at_most(nitrite[1]) > _first_step(nitrite[1], limits):
+    if nitrite is not None and _at_most(nitrite[1]) > _low_step(nitrite[1], limits):
         date, reading = nitrite
         if reading.low <= 0:
             out.append(_too_coarse("nitrite", date, reading))
@@ -266,8 +266,12 @@ def _at_most(reading: Reading) -> float:
     return float("inf") if reading.text.startswith(">") else reading.best
 
 
-def _first_step(reading: Reading, limits: Limits) -> float:
-    return reading.first_step or limits["first_step"]
+def _low_step(reading: Reading, limits: Limits) -> float:
+    """Return the reading up to which the cycle counts as finished.
+
+    The same for a finer kit: it must not be refused what a coarser one is permitted.
+    """
+    return max(reading.first_step, limits["first_step"])
 
 
 def _quiet(log: TankLog, limits: Limits) -> list[Missing]:
@@ -299,11 +303,11 @@ def _proof_of_work(log: TankLog, limits: Limits) -> list[Missing]:
     since = crash.date if crash else log.tank.started
     for name in ("ammonia", "nitrite"):
         newest = log.latest_reading(name)
-        if newest is None or _at_most(newest[1]) > _first_step(newest[1], limits):
+        if newest is None or _at_most(newest[1]) > _low_step(newest[1], limits):
             continue
         for checkin in log.checkins:
             reading = checkin.readings.get(name)
-            high = reading is not None and reading.low > _first_step(reading, limits)
+            high = reading is not None and reading.low > _low_step(reading, limits)
             lies_between = since <= checkin.date < newest[0]
             if high and lies_between and _nitrate_since(log, checkin.date):
                 return []
@@ -323,7 +327,7 @@ def _gone_since(log: TankLog, date: dt.date, limits: Limits) -> bool:
     if not _read_since(log, date, limits["after_overfeeding_days"], *_POISONS):
         return False
     newest = (log.latest_reading("ammonia"), log.latest_reading("nitrite"))
-    return all(x and _at_most(x[1]) <= _first_step(x[1], limits) for x in newest)
+    return all(x and _at_most(x[1]) <= _low_step(x[1], limits) for x in newest)
 
 
 def _nitrate_since(log: TankLog, date: dt.date) -> bool:
@@ -363,7 +367,7 @@ def _must_be_measured(log: TankLog, limits: Limits) -> bool:
     ammonia, nitrite = log.latest_reading("ammonia"), log.latest_reading("nitrite")
     return bool(
         (ammonia and highest_unionised(log, limits, ammonia[1].high) > CHRONIC_MG_L)
-        or (nitrite and _at_most(nitrite[1]) > _first_step(nitrite[1], limits))
+        or (nitrite and _at_most(nitrite[1]) > _low_step(nitrite[1], limits))
     )
 
 

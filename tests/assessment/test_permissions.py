@@ -100,6 +100,20 @@ def test_a_cycle_that_rose_and_fell_permits() -> None:
     assert needs(tank_log(PROVEN)) == []
 
 
+@pytest.mark.parametrize(
+    ("nitrite", "needed"), [("0.2", []), ("0.3", ["nitrite", "proof of work"])]
+)
+def test_a_finer_kit_is_not_refused_what_a_coarser_one_is_permitted(
+    nitrite: str, needed: list[str]
+) -> None:
+    fine = ["nitrite,colour_chart,mg/L NO2,0;0.05;0.1;0.2;0.3;0.5;1;2"]
+    last = row(2, "y", "0", nitrite, "10")
+    assert needs(tank_log([row(20, "n", "0", "2", "5"), last], kits=fine)) == needed
+    assert needs(tank_log([row(20, "n", "0", "0.2", "5"), last], kits=fine)) == [
+        *needed[:1], "proof of work",
+    ]  # fmt: skip
+
+
 def test_food_that_was_logged_and_is_gone_is_proof_too() -> None:
     zeros = [row(9, "n", "0", "0", "0"), row(1, "n", "0", "0", "5")]
     fed = [f"Invented,{day(8)},overfeeding,2,for the filter"]
