@@ -39,7 +39,8 @@ def draws(*index: int, **changes: object) -> Population:
 
 
 def one(population: Population, logbook: Logbook, weight: float = 1.0) -> TankAssessment:
-    return assess(build_panel(logbook), population, evidence_weight=weight).tanks[0]
+    panel = build_panel(logbook)
+    return assess(panel, population, evidence_weight=weight, questions=False).tanks[0]
 
 
 def random_tables(seed: int, draws: int = 32) -> Tables:

@@ -78,7 +78,9 @@ def test_answers_equal_the_slow_model_s(
 ) -> None:
     logbook, as_of = random_log(seed, weeks)
     population = draws(*index)
-    found = assess(build_panel(logbook, as_of=as_of), population, evidence_weight=weight)
+    found = assess(
+        build_panel(logbook, as_of=as_of), population, evidence_weight=weight, questions=False
+    )
     assert len(found.tanks) == 3
     compare(found, slow_answers(logbook, population, as_of, weight))
     if weight and len(index) > 1:
@@ -177,7 +179,7 @@ def test_ten_sightings_of_a_persistent_sign_are_not_ten_witnesses(
 
 def test_weight_zero_returns_the_prior_forecast() -> None:
     panel, full = demo()
-    blank = assess(panel, practice(), evidence_weight=0.0)
+    blank = assess(panel, practice(), evidence_weight=0.0, questions=False)
     for tank, informed in zip(blank.tanks, full.tanks, strict=True):
         no_evidence(tank)
         # The forecast itself does not depend on the weight, to the bit.
@@ -204,7 +206,7 @@ def test_a_log_with_every_sign_blank_returns_the_prior_forecast() -> None:
         ),
     )
     for blank, informed in zip(
-        assess(build_panel(logbook), practice()).tanks, full.tanks, strict=True
+        assess(build_panel(logbook), practice(), questions=False).tanks, full.tanks, strict=True
     ):
         no_evidence(blank)
         assert np.array_equal(blank.forecast_only, informed.forecast_only)
@@ -243,7 +245,7 @@ def test_a_weight_outside_zero_and_one_is_refused() -> None:
     panel = build_panel(make_log([Tank("a", START)]))
     for weight in (-0.1, 1.1, float("nan")):
         with pytest.raises(ValueError, match="between 0 and 1"):
-            assess(panel, practice(), evidence_weight=weight)
+            assess(panel, practice(), evidence_weight=weight, questions=False)
 
 
 def test_more_rows_in_a_week_than_a_product_of_chances_can_carry() -> None:
@@ -265,10 +267,10 @@ def test_logarithms_and_products_give_the_same(
 ) -> None:
     logbook, as_of = random_log(2)
     panel = build_panel(logbook, as_of=as_of)
-    plain = assess(panel, practice(), evidence_weight=weight)
+    plain = assess(panel, practice(), evidence_weight=weight, questions=False)
     # The package's attribute `assess` is the function, hence by the module's full name.
     monkeypatch.setattr(sys.modules["maturity_model.assessment.filtering"], "_SMALLEST", 2.0)
-    again = assess(panel, practice(), evidence_weight=weight)
+    again = assess(panel, practice(), evidence_weight=weight, questions=False)
     for a, b in zip(again.tanks, plain.tanks, strict=True):
         for field in FIELDS:
             np.testing.assert_allclose(getattr(a, field), getattr(b, field), rtol=0, atol=1e-10)

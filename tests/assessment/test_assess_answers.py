@@ -25,9 +25,9 @@ def same_as_then(
     panel: Panel, full: Assessment, days: set[dt.date], population: Population | None = None
 ) -> int:
     """Compare the rows of the whole run with a run on each of these days; count them."""
-    compared = 0
+    compared, drawn = 0, population or practice()
     for as_of in sorted(days):
-        then = {t.tank.name: t for t in assess(panel, population or practice(), as_of).tanks}
+        then = {t.tank.name: t for t in assess(panel, drawn, as_of, questions=False).tanks}
         for tank in full.tanks:
             if as_of not in tank.dates:
                 continue
@@ -46,7 +46,7 @@ def test_filtered_is_what_a_run_on_that_day_said_few_weeks() -> None:
     # An eighth of the draws suffices here: below, and every week (slow), it is all of them.
     panel, _ = demo()
     few = draws(*range(0, practice().n_draws, 8))
-    full = assess(panel, few)
+    full = assess(panel, few, questions=False)
     days = {
         tank.dates[w]
         for tank in full.tanks
@@ -89,7 +89,7 @@ def test_filtered_is_causal_at_the_awkward_weeks() -> None:
     assert panel.pending.any()
     switched = panel.water_known[panel.first[0] : panel.first[1]]
     assert switched.tolist() == [False] * 5 + [True] * (len(switched) - 5)
-    full = assess(panel, practice())
+    full = assess(panel, practice(), questions=False)
     assert 0 < full.tanks[0].reweighting.share < 1  # tempered weights are in play
     assert same_as_then(panel, full, {d for t in full.tanks for d in t.dates}) == sum(
         len(t.dates) for t in full.tanks
@@ -140,7 +140,7 @@ def test_intervals_are_the_draws_quantiles() -> None:
     found, _ = filter_tank(tables, 0)
     weight = found.draw_weight[-1]
     now = found.states[-1].reshape(4, 3, -1).sum(axis=1)
-    tank = assess(panel, practice()).tanks[0]
+    tank = demo()[1].tanks[0]
     for level, have in ((0.05, tank.now_low), (0.95, tank.now_high)):
         want = np.quantile(now, level, axis=1, weights=weight, method="inverted_cdf")
         np.testing.assert_allclose(have, want, rtol=0, atol=1e-12)
@@ -195,9 +195,12 @@ def test_a_club_s_own_sign_enters() -> None:
         ),
     )
     _, full = demo()
+    blind = assess(build_panel(without), practice(), questions=False)
     changed = [
         np.abs(a.filtered - b.filtered).max()
-        for a, b in zip(assess(build_panel(without), practice()).tanks, full.tanks, strict=True)
+        for a, b in zip(
+            assess(build_panel(without), practice(), questions=False).tanks, full.tanks, strict=True
+        )
     ]
     assert max(changed) > 1e-3
     assert any("feather" in n.lower() for n in full.tanks[0].notes)
@@ -233,7 +236,8 @@ def test_certain_phases_stay_probabilities() -> None:
     tank = Tank("New", START, rock="dry", keeper="k")
     logbook = make_log([tank], [look(0, "diatoms=n", "New")])
     for days in range(22):
-        found = assess(build_panel(logbook, as_of=day(days)), practice()).tanks[0]
+        panel = build_panel(logbook, as_of=day(days))
+        found = assess(panel, practice(), questions=False).tanks[0]
         for name in (*FIELDS, "smoothed_high", "now_high", "regression_high"):
             p = getattr(found, name)
             assert ((p >= 0) & (p <= 1)).all(), name

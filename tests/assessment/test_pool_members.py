@@ -148,8 +148,8 @@ def test_a_recognised_keeper_s_answer_is_that_of_a_full_refit() -> None:
     fine = np.interp(u, np.cumsum(pool) - pool / 2, values)
     many = take_draws(replace(one, evidence_weight=1.0), np.zeros(draws, dtype=np.int64))
     known = replace(many, members=knows_nobody(members_of(logbook, {"k": fine})))
-    found = assess(panel, known).tanks[1]
-    unknown = assess(panel, many).tanks[1]
+    found = assess(panel, known, questions=False).tanks[1]
+    unknown = assess(panel, many, questions=False).tanks[1]
     distance = 0.5 * np.abs(found.filtered[-1] - want).sum()
     without = 0.5 * np.abs(unknown.filtered[-1] - want).sum()
     assert distance < 0.01
@@ -197,7 +197,7 @@ def test_a_tank_whose_log_is_the_pool_s_is_a_plain_mean_over_draws() -> None:
     logbook, _ = random_log(5, weeks=12)
     members = members_of(logbook, {}, day(60))
     panel = build_panel(logbook, as_of=day(60))
-    found = assess(panel, replace(practice(), members=members))
+    found = assess(panel, replace(practice(), members=members), questions=False)
     tables = make_tables(panel, practice())
     for n, tank in enumerate(found.tanks):
         mixture = filter_tank(tables, n)[0]
@@ -221,8 +221,9 @@ def test_nothing_is_taken_out_of_numbers_that_never_held_the_log(
     taken = dict(zip(("signs", "moves", "readings"), parts, strict=True))
     population = replace(practice(), provenance=taken | {"chosen_by": "90 judgements"})
     panel = build_panel(logbook, as_of=day(60))
-    found = assess(panel, replace(population, members=members_of(logbook, {}, day(60))))
-    plain = assess(panel, population)
+    known = replace(population, members=members_of(logbook, {}, day(60)))
+    found = assess(panel, known, questions=False)
+    plain = assess(panel, population, questions=False)
     for tank, other in zip(found.tanks, plain.tanks, strict=True):
         assert tank.in_pool == "same"
         np.testing.assert_array_equal(tank.filtered, other.filtered)
@@ -235,10 +236,10 @@ def test_a_changed_log_is_said() -> None:
     rows = [c for c in logbook.checkins if c.tank == "b"]
     changed = replace(logbook, checkins=tuple(c for c in logbook.checkins if c is not rows[0]))
     panel = build_panel(changed, as_of=day(60))
-    found = assess(panel, replace(practice(), members=members))
+    found = assess(panel, replace(practice(), members=members), questions=False)
     said = {t.tank.name: t.in_pool for t in found.tanks}
     assert said == {"a": "same", "b": "changed", "c": "same"}
-    plain = assess(panel, practice())
+    plain = assess(panel, practice(), questions=False)
     np.testing.assert_array_equal(plain.tanks[1].filtered, found.tanks[1].filtered)
     assert any("counts twice here" in note for note in found.tanks[1].notes)
 
