@@ -88,16 +88,10 @@ def tanks_gradient(initial, log_h, log_lik, first, row, tank, n_stages, value, s
 
 @njit(**JIT)
 def weigh_tanks(first, row, tank, smoothed, d, g, by_log_lik, by_log_h):
-    """Multiply the gradients of :func:`tanks_gradient` by a weight for each tank.
+    """Multiply the gradients of :func:`tanks_gradient` by a weight for each tank, ``g`` (N,).
 
-    Parameters
-    ----------
-    first, row, tank, smoothed, d
-        As :func:`tanks_gradient` took and left them.
-    g : ndarray, shape (N,)
-        Weights.
-    by_log_lik : ndarray, shape (R, S), output
-    by_log_h : ndarray, rows (Z, 3, K), output
+    Takes what that function took and left; writes ``by_log_lik`` (R, S) and ``by_log_h``, rows
+    (Z, 3, K).
     """
     n_r, n_s = smoothed.shape
     per = len(d) // (len(row) * WIDTH)
