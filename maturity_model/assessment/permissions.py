@@ -34,8 +34,6 @@ UNSETTLING = ("crash", "deep_clean", "medication", "sand_disturbed")
 #: Events after which even a settled tank must be measured before it is left alone.
 _MEASURE_AFTER = ("crash", "livestock_added", "medication")
 _POISONS = ("ammonia", "nitrite")
-#: Readings that the gate rests on.
-_GATED = (*_POISONS, "ph", "temperature", "salinity")
 FINER_KIT = "A finer kit can tell."
 NOTHING_FED = "Zero may only mean that nothing has been fed to the filter yet."
 
@@ -154,7 +152,7 @@ def _refused(record: Record, limits: Limits, permission: Permission) -> list[Mis
 def _unread(log: TankLog, problems: Iterable[Problem]) -> Iterator[tuple[Problem, dt.date | None]]:
     """What could not be read and may speak against a permission, with its day if known."""
     for problem in problems:
-        if not _may_hide_something(problem):
+        if not problem.may_hide_something:
             continue
         # A date that is itself at fault (before the start, after today) says nothing.
         date = None if problem.column == "date" else problem.date
@@ -173,12 +171,6 @@ def refused_row_caution(log: TankLog, problems: Iterable[Problem]) -> tuple[Caut
             )
             return (Caution("care", "A part of the log could not be read", text, PRACTICE),)
     return ()
-
-
-def _may_hide_something(problem: Problem) -> bool:
-    if problem.severity != "error" or problem.scope == "column" or problem.table == "signs":
-        return False
-    return problem.scope != "cell" or problem.column in (*_GATED, "method", "steps")
 
 
 def _look(log: TankLog, limits: Limits) -> list[Missing]:

@@ -172,8 +172,9 @@ def _lacking(refused: Sequence[Problem]) -> str:
     """Count what was refused, and name the first of it."""
     from maturity_model.report.wording import plural
 
-    rows = sum(p.scope == "row" for p in refused)
-    files = len({p.file for p in refused if p.scope != "row"})
+    files = len({p.file for p in refused if p.scope in ("file", "logbook")})
     counts = [plural(files, "file or sheet", "files or sheets")] if files else []
-    counts += [plural(rows, "recent row")] if rows else []
-    return f"{' and '.join(counts)} of the log, {refused[0].place} first"
+    for scope, name in (("column", "column"), ("row", "recent row"), ("cell", "recent cell")):
+        if count := sum(p.scope == scope for p in refused):
+            counts.append(plural(count, name))
+    return f"{', '.join(counts)} of the log, {refused[0].place} first"

@@ -9,19 +9,14 @@ from maturity_model.logbook.types import Logbook, Problem
 
 
 def refused_lately(logbook: Logbook, as_of: dt.date) -> tuple[Problem, ...]:
-    """Return the files, sheets and recent rows that were refused, one problem each or more.
+    """Return what was refused and may hide something: files, columns, recent rows and cells.
 
     Recent is within the longest time for which a row can shut a permission; so counts a row
-    without a date that can be trusted. Unknown columns, single cells and stated assumptions
-    leave the row in use and do not count.
+    without a date that can be trusted.
     """
     days = load_permissions()["unsettled_days"]
     return tuple(
         p
         for p in logbook.problems
-        if p.severity == "error"
-        and (
-            p.scope in ("file", "logbook")
-            or (p.scope == "row" and (p.date is None or (as_of - p.date).days <= days))
-        )
+        if p.may_hide_something and (p.date is None or (as_of - p.date).days <= days)
     )

@@ -14,6 +14,14 @@ from maturity_model.logbook.rows import YES_NO, Context, DatedRows, optional_nam
 from maturity_model.logbook.types import CheckIn, Reading, Tank
 
 CHECKIN_COLUMNS = ("tank", "date", "observer", "look", "judged_phase", "note")
+#: Columns of events, which the form's files also have, and why no cell may stand there.
+IN_EVENTS = {
+    "event": Fault(
+        "is an event, and this is the table of check-ins",
+        "add the file with `maturity-model add FILE LOGBOOK`, or move the row into events.csv",
+    ),
+    "amount": Fault("is the amount of no event", "name the event, or leave it blank"),
+}
 #: How a sign's answer may be written, lower case.
 ANSWERS = YES_NO | {
     "seen": True, "present": True, "detected": True,
@@ -50,6 +58,7 @@ class _CheckIns:
         self.table, self.kits, self.people = table, kits, context.people
         catalogue = context.catalogue
         self.rows, self.places = DatedRows(context, table), table.places(*CHECKIN_COLUMNS)
+        self.in_events = [(c, table.columns[c]) for c in IN_EVENTS if c in table.columns]
         self.signs = [(i, c) for c, i in table.columns.items() if c in catalogue.signs]
         self.needs = {name: sign.needs for name, sign in catalogue.signs.items()}
         self.readings = [
@@ -65,6 +74,9 @@ class _CheckIns:
         """Understand one row."""
         i_tank, i_date, i_observer, i_look, i_phase, i_note = self.places
         tank, date = self.rows.read(line, cells[i_tank], cells[i_date])
+        for column, place in self.in_events:
+            if cells[place]:
+                raise RefusedRow(column, cells[place], IN_EVENTS[column], tank.name)
         # The same day may be written in two forms, so the date itself is compared.
         cells[i_date] = date.isoformat()
         key = "\0".join(cells).rstrip("\0")  # no cell holds a NUL

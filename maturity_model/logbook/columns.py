@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable, Iterable, Iterator
+from difflib import get_close_matches
 from typing import Any, TypeVar
 
+from maturity_model.identity import look_alike
 from maturity_model.logbook.dates import parse_date
 from maturity_model.logbook.files import MAX_CELL, BadRow, RawTable, normal
 from maturity_model.logbook.problems import Collector, Fault, RuleUse, shown
@@ -14,6 +17,16 @@ from maturity_model.logbook.types import RowCount
 T = TypeVar("T")
 #: A file with more problems than this is read no further.
 MAX_PROBLEMS = 20_000
+#: Columns in whose place another can be overlooked without harm.
+_HARMLESS = frozenset(
+    ("note", "keeper", "club", "observer", "consent", "judged_phase", "label", "volume_l",
+     "rock", "sand_depth_mm")
+)  # fmt: skip
+#: How keepers also head readings and events.
+_SYNONYMS = frozenset(
+    "nh3 nh4 tan no2 no3 po4 kh dkh alk temp sg psu dead death deaths died loss losses "
+    "incident incidents".split()
+)
 
 
 class RefusedRow(Exception):
@@ -64,6 +77,20 @@ def cell_text(cell: Any, comma: bool) -> str:
     return str(cell)
 
 
+def _may_be_meant(name: str, known: frozenset[str], measured: frozenset[str]) -> bool:
+    """Whether an unknown column may hold readings, signs, events, or what their rows need."""
+    words = [w for w in re.split(r"[\W_]+", name) if w]
+    names = (known | measured) - _HARMLESS
+    return bool(
+        not _SYNONYMS.isdisjoint(words)
+        or not measured.isdisjoint(words)
+        or any(m in name for m in measured if len(m) > 3)
+        or any(get_close_matches(text, names, 1, 0.8) for text in (name, "".join(words)))
+        or any(get_close_matches(word, measured, 1, 0.8) for word in words)
+        or (not name.isascii() and any(look_alike(name, n) for n in names))
+    )
+
+
 class Table:
     """A table whose columns are known; :meth:`read` gives its rows that can be used.
 
@@ -81,6 +108,8 @@ class Table:
         Whether numbers of a sheet are shown with a decimal comma.
     date_order : str, optional
         The order in which the logbook writes dates.
+    measured : iterable of str
+        Names of readings, signs and events, which may also head a column that is not known.
     """
 
     def __init__(
@@ -92,6 +121,7 @@ class Table:
         *,
         comma: bool = False,
         date_order: str | None = None,
+        measured: Iterable[str] = (),
     ):
         self.name, self.file, self.problems = raw.name, raw.file, problems
         self._raw, self._comma, self._date_order = raw, comma, date_order
@@ -100,13 +130,13 @@ class Table:
         self._read = self._used = self._set_aside = 0
         self.header = [cell_text(c, False).strip() for c in raw.header]
         self._nameless: set[int] = set()
-        self.columns = self._resolve(frozenset(known))
+        self.columns = self._resolve(frozenset(known), frozenset(measured))
         self.missing = tuple(c for c in required if c not in self.columns)
         for column in self.missing:
             what = f"has no column {column}, so none of its rows is used"
             problems.file(self.file, what, f"add the column {column}", line=raw.header_line)
 
-    def _resolve(self, known: frozenset[str]) -> dict[str, int]:
+    def _resolve(self, known: frozenset[str], measured: frozenset[str]) -> dict[str, int]:
         hint = "; a sign of your own needs a line in signs.csv" if self.name == "checkins" else ""
         columns: dict[str, int] = {}
         for index, text in enumerate(self.header):
@@ -115,18 +145,19 @@ class Table:
                 self._nameless.add(index)
             elif name not in known:
                 what = "is not a column that is known, and is not used"
-                self._column(index, what, "correct the name, or remove the column" + hint)
+                mend = "correct the name, or remove the column" + hint
+                self._column(index, what, mend, _may_be_meant(name, known, measured))
             elif name in columns:
                 what = "stands in the header twice; only the first is used"
-                self._column(index, what, "keep one of the two")
+                self._column(index, what, "keep one of the two", name not in _HARMLESS)
             else:
                 columns[name] = index
         return columns
 
-    def _column(self, index: int, what: str, mend: str) -> None:
+    def _column(self, index: int, what: str, mend: str, withholds: bool) -> None:
         name = shown(self.header[index]) or f"number {index + 1}"
         line, fault = self._raw.header_line, Fault(what, mend)
-        self.problems.add("error", "column", self.file, line, name, "", fault)
+        self.problems.add("error", "column", self.file, line, name, "", fault, withholds=withholds)
 
     def read(self, understand: Callable[[int, list[str]], T]) -> list[T]:
         """Read all rows; every one is used, or refused and reported.
@@ -225,7 +256,8 @@ class Table:
         for index, cell in enumerate(cells):
             if cell and index in self._nameless:
                 self._nameless.discard(index)
-                self._column(index, "has no name, and is not used", "name it, or remove it")
+                what = "has no name, and is not used"
+                self._column(index, what, "name it, or remove it", withholds=True)
 
     def _too_many(self, line: int, cells: list[str]) -> None:
         what = f"has {len(cells)} cells under {len(self.header)} column names"

@@ -163,8 +163,13 @@ class LogbookFiles:
     def _other(self, file: str, meant: str | None, ending: str) -> None:
         if meant:
             what = f"looks like the table {meant} under another name, and is not read"
-            mend = f"call it {meant}.csv; if that is there already, move its rows into that and "
-            self.problems.file(file, what, mend + "remove it; else move it elsewhere")
+            mend = f"call it {meant}.csv; if that is there already, "
+            if meant == "checkins":
+                mend += "add it with `maturity-model add FILE LOGBOOK`, also where it holds "
+                mend += "events, and then move it elsewhere"
+            else:
+                mend += "move its rows into that and remove it; else move it elsewhere"
+            self.problems.file(file, what, mend)
             return
         self.problems.set_aside(file, "is not part of a logbook")
         if ending in TEXTS:

@@ -140,14 +140,12 @@ def _part(
         if cell(row, "event"):
             events.append((line, row))
             stray = next((c for c in places if c and c not in EVENT_COLUMNS and cell(row, c)), None)
-            mend = "write the event and the check-in in two rows"
-            fault = Fault("stands in the row of an event", mend)
+            if stray is not None:
+                mend = "write the event and the check-in in two rows"
+                fault = Fault("stands in the row of an event", mend)
+                problems.row(raw.file, line, stray, cell(row, stray), fault)
         else:
             looks.append((line, row))
-            stray = "amount" if cell(row, "amount") else None
-            fault = Fault("is the amount of no event", "name the event, or leave it blank")
-        if stray is not None:
-            problems.row(raw.file, line, stray, cell(row, stray), fault)
     return looks, events, repeats
 
 

@@ -101,12 +101,13 @@ class Collector:
         fault: Fault,
         tank: str | None = None,
         date: dt.date | None = None,
+        withholds: bool = False,
     ) -> None:
         """Add one problem."""
         column = None if column is None else shown(column)
         problem = Problem(
             severity, scope, file, line, column, shown(value), *fault,
-            tank=tank, table=self._tables.get(file, ""), date=date,
+            tank=tank, table=self._tables.get(file, ""), date=date, withholds=withholds,
         )  # fmt: skip
         # Problems of the logbook as a whole come first.
         rank = -1 if scope == "logbook" else self._order.setdefault(file, len(self._order))

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from maturity_model.catalogue import Catalogue, load_catalogue
 from maturity_model.catalogue.load import sign_columns
-from maturity_model.logbook.checkins import CHECKIN_COLUMNS, read_checkins
+from maturity_model.logbook.checkins import CHECKIN_COLUMNS, IN_EVENTS, read_checkins
 from maturity_model.logbook.columns import Table
 from maturity_model.logbook.days import merge_days
 from maturity_model.logbook.entries import TABLES
@@ -153,9 +153,11 @@ class Reader:
         if raw is None:
             return None
         comma = self.context.decimal == "comma" and name in ("tanks", "kits", "checkins", "events")
+        catalogue = self.context.catalogue
         table = Table(
             raw, names, _REQUIRED[name], self.problems,
             comma=comma, date_order=self.context.date_order,
+            measured=(*catalogue.analytes, *catalogue.signs, *catalogue.events),
         )  # fmt: skip
         self.tables.append(table)
         return table
@@ -195,7 +197,7 @@ class Reader:
 
     def _checkins(self) -> list[CheckIn]:
         catalogue = self.context.catalogue
-        known = (*CHECKIN_COLUMNS, *catalogue.signs, *catalogue.analytes)
+        known = (*CHECKIN_COLUMNS, *IN_EVENTS, *catalogue.signs, *catalogue.analytes)
         table = self._table("checkins", known)
         self.has_checkins = table is not None and not table.missing
         if table is None:

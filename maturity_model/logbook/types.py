@@ -14,6 +14,9 @@ from maturity_model.catalogue import Catalogue
 #: ``error``: the cell or row is not used. ``settled``: it is used in a way that is reported.
 Severity = Literal["error", "settled"]
 
+#: Readings that permissions rest on, and what a kit needs to understand them.
+_GATED = ("ammonia", "nitrite", "ph", "temperature", "salinity", "method", "steps")
+
 
 @dataclass(frozen=True, slots=True)
 class Problem:
@@ -40,6 +43,9 @@ class Problem:
         The table that it stands in (``checkins``, ``events`` ...); blank where there is none.
     date : date or None
         The day that the row is about, where that can be read and is not what is wrong.
+    withholds : bool
+        The rows or the tank are used, but what was not read of them may be a bad reading or
+        an event, so that no permission can be given.
     """
 
     severity: Severity
@@ -53,6 +59,18 @@ class Problem:
     tank: str | None = None
     table: str = ""
     date: dt.date | None = None
+    withholds: bool = False
+
+    @property
+    def may_hide_something(self) -> bool:
+        """Whether what was not read may speak against a permission.
+
+        Other unknown columns and single cells, and stated assumptions, leave the row in use.
+        """
+        if self.severity != "error":
+            return False
+        gated = self.scope == "cell" and self.column in _GATED
+        return gated or self.withholds or self.scope in ("file", "logbook", "row")
 
     @property
     def place(self) -> str:
@@ -224,11 +242,14 @@ class Account:
         By file; the logbook's check-ins and events know the line that each came from.
     refused_rows : tuple of Problem
         One for each row that is not used, with its tank and date where they can be read.
+    refused_parts : tuple of Problem
+        One for each column and each cell that is not used and may hide something.
     """
 
     entries: tuple[Entry, ...] = ()
     rows: tuple[RowCount, ...] = ()
     refused_rows: tuple[Problem, ...] = ()
+    refused_parts: tuple[Problem, ...] = ()
 
     def count(self, fate: str) -> int:
         """Number of files and sheets that ended this way, this program's own left out."""
@@ -289,8 +310,10 @@ class Logbook:
     @property
     def account(self) -> Account:
         """What became of every file, sheet and row."""
-        refused = tuple(p for p in self.problems if p.severity == "error" and p.scope == "row")
-        return Account(self.entries, self.rows, refused)
+        hiding = [p for p in self.problems if p.may_hide_something]
+        rows = tuple(p for p in hiding if p.scope == "row")
+        parts = tuple(p for p in hiding if p.scope in ("column", "cell"))
+        return Account(self.entries, self.rows, rows, parts)
 
     def only(self, names: Container[str]) -> Logbook:
         """Return a logbook of some of its tanks, by name."""

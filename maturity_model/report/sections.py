@@ -71,7 +71,10 @@ def unused_words(account: Account) -> str:
     refused, rows = account.count("refused"), len(account.refused_rows)
     counts = [plural(refused, "file or sheet", "files or sheets")] if refused else []
     counts += [plural(rows, "row")] if rows else []
-    out = [f"Not used of the log: {' and '.join(counts)}"] if counts else []
+    for scope in ("column", "cell"):
+        if parts := sum(p.scope == scope for p in account.refused_parts):
+            counts.append(plural(parts, scope))
+    out = [f"Not used of the log: {', '.join(counts)}"] if counts else []
     if aside := account.count("set aside"):
         out.append(f"{plural(aside, 'file or sheet', 'files or sheets')} set aside")
     return "; ".join(out)

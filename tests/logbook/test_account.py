@@ -238,7 +238,65 @@ def test_an_empty_column_header(read: Read) -> None:
     book = read(checkins="tank,date,\nReef,2026-02-01,y\n")
     (problem,) = errors(book)
     assert "name it" in problem.mend
-    assert not refused_lately(book, TODAY)
+    assert refused_lately(book, TODAY) == (problem,)
+
+
+@pytest.mark.parametrize(
+    ("column", "counts"),
+    [
+        ("ammonia", True),  # a second one
+        ("diatoms", True),
+        ("nh3", True),
+        ("NH₃/NH₄ ppm", True),
+        ("Ammonia ppm", True),
+        ("amonia", True),
+        ("\u0430mmonia", True),  # the first letter is Cyrillic
+        ("deaths", True),
+        ("crash", True),
+        ("dates", True),
+        ("flow", False),
+        ("notes", False),
+        ("note", False),
+    ],
+)
+def test_a_column_that_may_be_a_reading_or_an_event_counts(
+    read: Read, column: str, counts: bool
+) -> None:
+    book = read(checkins=f"tank,date,ammonia,diatoms,note,{column}\nReef,2026-02-01,0,y,,8\n")
+    (problem,) = (p for p in errors(book) if p.scope == "column")
+    assert problem.may_hide_something == counts
+    assert book.account.refused_parts == ((problem,) if counts else ())
+    assert refused_lately(book, TODAY) == book.account.refused_parts
+
+
+def test_a_reading_among_the_events_counts(read: Read) -> None:
+    (problem,) = errors(read(events="tank,date,event,ammonia\nReef,2026-02-01,crash,8\n"))
+    assert problem.may_hide_something
+
+
+@pytest.mark.parametrize(("day", "counts"), [("2026-12-30", True), ("2026-02-01", False)])
+def test_a_recent_cell_that_permissions_rest_on_counts(read: Read, day: str, counts: bool) -> None:
+    book = read(checkins=f"tank,date,ammonia,nitrate\nReef,{day},-1,-1\n")
+    assert [p.column for p in book.account.refused_parts] == ["ammonia"]
+    assert bool(refused_lately(book, TODAY)) == counts
+
+
+def test_an_event_among_the_check_ins_is_refused_with_its_mend(read: Read) -> None:
+    # As the form saves it.
+    head = "tank,date,observer,look,diatoms,event,amount,note\n"
+    row = "Reef,2026-12-30,,,,crash,,heater stuck on\n"
+    book = read(checkins=f"{head}Reef,2026-12-29,,,y,,,\n{row}Reef,2026-12-30,,,y,,3,\n")
+    assert [c.line for c in book.checkins] == [2]
+    event, amount = errors(book)
+    assert (event.scope, event.tank, event.column, event.value) == ("row", "Reef", "event", "crash")
+    assert "maturity-model add" in event.mend
+    assert amount.column == "amount"
+
+
+def test_a_saved_check_in_file_in_the_folder_names_the_command(read: Read, tmp_path: Path) -> None:
+    (tmp_path / "checkins-ann-2026-05-31.csv").write_text("tank,date,event\n")
+    (problem,) = errors(read())
+    assert "maturity-model add" in problem.mend
 
 
 @pytest.mark.parametrize(
