@@ -24,7 +24,8 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         "Check many logbooks, merge tanks that are in two of them, replace names by keyed "
         "hashes, and write Parquet tables with a Frictionless descriptor and a Darwin Core "
         "archive. Names, notes and dates stay behind; README.md in the pool says what it still "
-        "reveals. Exit code 3 when a logbook could not be read; the others are pooled."
+        "reveals. Exit code 3 when a logbook could not be read, or a keeper's no could stand in "
+        "a part of it that was not read; the others are pooled."
     )
     parser.add_argument("logbook", type=Path, nargs="+", metavar="CLUB", help="a logbook")
     parser.add_argument("--out", type=folder, required=True, metavar="POOL")
@@ -46,6 +47,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace, command: str) -> int:
     """Run the command; the exit code."""
     from maturity_model.pooling.command import make_pool, report_lines
+    from maturity_model.pooling.descriptor import DESCRIPTOR
     from maturity_model.pooling.problems import PoolError, PoolMismatch
 
     try:
@@ -68,7 +70,15 @@ def run(args: argparse.Namespace, command: str) -> int:
         print(f"Key, for this club only: {report.key}")
     if report.pool.tanks:
         print(f"Pool: {args.out}")
+    elif (args.out / DESCRIPTOR).exists():
+        print(f"The older pool {args.out} is as it was: delete it if a keeper in it now says no")
+    withheld = [club for club in report.clubs if club.withheld]
+    for club in withheld:
+        say(
+            f"maturity-model: {club.label} is not pooled, because a no to pooling could stand in "
+            f"what was not read: {club.withheld}"
+        )
     lost = [club.label for club in report.clubs if not club.readable]
     if lost:
         say(f"maturity-model: not pooled, because they cannot be read: {', '.join(lost)}")
-    return LOG_ERRORS if lost or not report.pool.tanks else DONE
+    return LOG_ERRORS if lost or withheld or not report.pool.tanks else DONE

@@ -42,6 +42,11 @@ PUBLISHED = (
 OUTWARD = ("club", "rock", "volume_band", "sand_band", "start_month")
 
 
+def counted(count: int, one: str, many: str = "") -> str:
+    """'1 tank', '3 tanks'."""
+    return f"{count:,} {one if count == 1 else many or one + 's'}"
+
+
 def count_groups(pool: Pool, columns: Collection[str]) -> Groups:
     """Group the tanks by some of the columns that are published."""
     sizes = Counter(tuple(getattr(t, c) for c in columns) for t in pool.tanks).values()
@@ -55,15 +60,17 @@ def count_groups(pool: Pool, columns: Collection[str]) -> Groups:
 
 def note(arrays: LogbookArrays, pool: Pool) -> str:
     """Return the README.md of a pool."""
-    clubs, keepers = {t.club for t in pool.tanks}, {t.keeper for t in pool.tanks}
+    tanks = counted(len(pool.tanks), "tank")
+    keepers = counted(len({t.keeper for t in pool.tanks}), "keeper")
+    clubs = counted(len({t.club for t in pool.tanks}), "club")
     refused = sum(pool.refused)
     checkins = sum(len(t.rows) for t in pool.tanks)
     return f"""# A pool of aquarium logs
 
-- {_n(len(pool.tanks), "tank")} of {_n(len(keepers), "keeper")} in {_n(len(clubs), "club")}
-- {_n(checkins, "check-in")}
-- {_n(refused, "tank")} left out without consent
-- {_n(len(pool.merged_pairs), "pair")} of logs of one tank, each counted once
+- {tanks} of {keepers} in {clubs}
+- {counted(checkins, "check-in")}
+- {counted(refused, "tank")} left out without consent
+- {counted(len(pool.merged_pairs), "pair")} of logs of one tank, each counted once
 
 | file | what |
 |---|---|
@@ -88,6 +95,7 @@ def _risks(arrays: LogbookArrays, pool: Pool) -> str:
     keepers = Counter(t.keeper for t in pool.tanks)
     linked = sum(1 for n in keepers.values() if n > 1)
     exact = sum(1 for t in pool.tanks if t.last_day % 7 != 6)
+    logged = f"{counted(exact, 'tank')} {'was' if exact == 1 else 'were'}"
     own = sorted(arrays.own)
     known = (PUBLISHED, PUBLISHED[1:], OUTWARD, OUTWARD[1:])
     table = "\n".join(_row(pool, columns) for columns in known)
@@ -106,7 +114,7 @@ In a group of one, anyone who knows these things of a tank has its whole log. Al
 - Tanks of one keeper are linked: {linked} of {len(keepers)} keepers have more than one.
 - The date of a single thing in a log (a crash that was described in a forum) turns all days
   of that tank into dates.
-- {_n(exact, "tank")} {"was" if exact == 1 else "were"} logged up to the last week of all: their
+- {logged} logged up to the last week of all: their
   `last_day` ends on the same date, so their starts can be put in order to the day.
 - `water_known_week` may show when the same keeper's other tank first had its water changed.
 - A kit's colour steps may give away its brand.
@@ -135,7 +143,3 @@ def _row(pool: Pool, columns: Collection[str]) -> str:
     groups = count_groups(pool, columns)
     numbers = (groups.groups, groups.smallest, groups.alone, groups.in_small)
     return f"| {' | '.join([', '.join(_WORDS[c] for c in columns), *map(str, numbers)])} |"
-
-
-def _n(count: int, what: str) -> str:
-    return f"{count:,} {what}" + ("" if count == 1 else "s")

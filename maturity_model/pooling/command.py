@@ -10,15 +10,16 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from maturity_model.catalogue import load_catalogue
-from maturity_model.logbook import Logbook, LogbookError, read_logbook
+from maturity_model.logbook import Logbook, LogbookError, Problem, read_logbook
 from maturity_model.logbook.problems import shown
-from maturity_model.pooling.anonymity import PUBLISHED, count_groups
+from maturity_model.pooling.anonymity import PUBLISHED, count_groups, counted
 from maturity_model.pooling.duplicates import Pair, find_pairs
 from maturity_model.pooling.logbook_arrays import MAX_CLUBS, LogbookArrays, TankPlace
 from maturity_model.pooling.merge import Pool, merge
 from maturity_model.pooling.problems import PoolError
 from maturity_model.pooling.pseudonyms import Pseudonyms, load_key
 from maturity_model.pooling.read import is_pool
+from maturity_model.pooling.unread_consent import unread_consent
 from maturity_model.pooling.write import FILES, write_pool
 from maturity_model.whole_files import new_folder, recover_folder
 
@@ -35,11 +36,16 @@ class ClubReport:
     label : str
     read, used, reported : int
         Rows, over all its files; ``read = used + reported``.
+    unread : int
+        Files and sheets that were not read, or not to their end.
     tanks : int
         Tanks that can be used.
     lines : tuple of str
         The first problems, as messages.
     readable : bool
+    withheld : str
+        What was not read of it and may hold a no, so that none of its tanks is pooled, as a
+        message; blank where all was read.
     on_your_word : bool
         It has no column ``consent``, so the person who pools answers for its keepers.
     """
@@ -48,9 +54,11 @@ class ClubReport:
     read: int
     used: int
     reported: int
+    unread: int
     tanks: int
     lines: tuple[str, ...]
     readable: bool = True
+    withheld: str = ""
     on_your_word: bool = False
 
 
@@ -65,6 +73,7 @@ class PoolReport:
     arrays : LogbookArrays
     key : Path
     key_made : bool
+        Whether it was made for this pool.
     consent_default : bool or None
         As it was given.
     """
@@ -94,7 +103,8 @@ def make_pool(
     out : Path
         The pool: not there yet, empty, or an older pool.
     key_file : Path, optional
-        Default: ``<out>.key`` beside the pool. Made where it does not exist.
+        Default: ``<out>.key`` beside the pool. Made where it does not exist and a pool is
+        written.
     consent_default : bool, optional
         What a blank in ``consent`` means, and a missing column. Default: a blank is no; of a
         logbook without the column all tanks are pooled, on the word of the person who pools.
@@ -122,14 +132,20 @@ def make_pool(
     _check_places(paths, out, key_path)
     arrays, clubs = _read_clubs(labels, progress)
     key, made = load_key(key_path)
-    progress("looking for tanks that are in two logbooks")
-    arrays.align()
-    pool = merge(arrays, find_pairs(arrays), Pseudonyms(key), consent_default=consent_default)
-    if pool.tanks:
-        progress("writing")
-        with new_folder(out) as folder:
-            write_pool(arrays, pool, folder)
-    return PoolReport(tuple(clubs), pool, arrays, key_path, made, consent_default)
+    written = False
+    try:
+        progress("looking for tanks that are in two logbooks")
+        arrays.align()
+        pool = merge(arrays, find_pairs(arrays), Pseudonyms(key), consent_default=consent_default)
+        if pool.tanks:
+            progress("writing")
+            with new_folder(out) as folder:
+                write_pool(arrays, pool, folder)
+            written = True
+    finally:
+        if made and not written:
+            key_path.unlink(missing_ok=True)
+    return PoolReport(tuple(clubs), pool, arrays, key_path, made and written, consent_default)
 
 
 def _read_clubs(
@@ -142,15 +158,16 @@ def _read_clubs(
             book = read_logbook(path)
         except LogbookError as error:
             lines = tuple(str(p) for p in error.problems[:MAX_LISTED])
-            clubs.append(ClubReport(shown(label), 0, 0, 0, 0, lines, readable=False))
+            clubs.append(ClubReport(shown(label), 0, 0, 0, 0, 0, lines, readable=False))
             continue
-        clubs.append(_report(label, book))
-        arrays.add(book, label)
+        hidden = unread_consent(book)
+        clubs.append(_report(label, book, hidden))
+        arrays.add(book, label, withheld=hidden is not None)
     return arrays, clubs
 
 
-def _report(label: str, book: Logbook) -> ClubReport:
-    errors = [p for p in book.problems if p.severity == "error"]
+def _report(label: str, book: Logbook, hidden: Problem | None) -> ClubReport:
+    errors = [p for p in book.problems if p.severity == "error" and p is not hidden]
     lines = [str(p) for p in errors[:MAX_LISTED]]
     if len(errors) > MAX_LISTED:
         lines.append(f"... and {len(errors) - MAX_LISTED} more problems")
@@ -159,8 +176,10 @@ def _report(label: str, book: Logbook) -> ClubReport:
         sum(r.read for r in book.rows),
         sum(r.used for r in book.rows),
         sum(r.refused for r in book.rows),
+        sum(entry.fate == "refused" for entry in book.entries),
         len(book.tanks),
         tuple(lines),
+        withheld=str(hidden) if hidden else "",
         on_your_word=not book.asks_consent,
     )
 
@@ -213,46 +232,64 @@ def report_lines(report: PoolReport) -> list[str]:
     pool, lines = report.pool, []
     refused = iter(pool.refused)
     for club in report.clubs:
-        if not club.readable:
+        if club.readable:
+            lines += _club_lines(club, next(refused), report.consent_default)
+        else:
             lines.append(f"{club.label}: cannot be read, and is not in the pool")
-            continue
-        line = (
-            f"{club.label}: {club.read} rows read, {club.used} used, {club.reported} reported; "
-            f"{club.tanks} tanks"
-        )
-        out = next(refused)
-        lines.append(line + (f", {out} left out without consent" if out else ""))
-        if club.on_your_word and report.consent_default is None:
-            lines.append(
-                f"{club.label}: no column consent, so its keepers' consent is taken on your word; "
-                "--consent-default no leaves such tanks out"
-            )
-    if pool.could_be_refused:
+    if count := pool.could_be_refused:
+        tanks = "a tank" if count == 1 else "tanks"
         lines.append(
-            f"left out: {pool.could_be_refused} of these could be tanks whose keeper said no in "
-            "another row or log"
+            f"left out: {count} of these could be {tanks} whose keeper said no in another row or "
+            "log"
         )
+    if count := pool.without_checkins:
+        lines.append(f"left out: {counted(count, 'tank')} without a check-in")
     lines += [
-        f"merged: {_pair(report, pair)} are one tank: {pair.shared} answers alike"
+        f"merged: {_pair(report, pair)} are one tank: {counted(pair.shared, 'answer')} alike"
         for pair in pool.merged_pairs
     ]
     lines += [
-        f"kept apart: {_pair(report, pair)} have {pair.shared} answers alike and "
+        f"kept apart: {_pair(report, pair)} have {counted(pair.shared, 'answer')} alike and "
         f"{pair.contradicting} not; if they are one tank, remove one"
         for pair in pool.kept_apart
     ]
-    if not pool.tanks:
+    return [*lines, _outcome(pool)]
+
+
+def _club_lines(club: ClubReport, refused: int, consent_default: bool | None) -> list[str]:
+    line = f"{club.label}: {counted(club.read, 'row')} read, {club.used} used, "
+    line += f"{club.reported} reported"
+    if club.unread:
+        line += f", {counted(club.unread, 'file or sheet', 'files or sheets')} refused"
+    line += f"; {counted(club.tanks, 'tank')}"
+    if club.withheld:
+        return [f"{line}, not pooled"]
+    lines = [line + (f", {refused} left out without consent" if refused else "")]
+    if club.on_your_word and consent_default is None:
         lines.append(
-            "no tank is left to pool, so none was written; where a club holds consent otherwise "
-            "than in the column consent of tanks.csv, say --consent-default yes"
+            f"{club.label}: no column consent, so its keepers' consent is taken on your word; "
+            "--consent-default no leaves such tanks out"
         )
-        return lines
-    groups = count_groups(pool, PUBLISHED)
-    lines.append(
-        f"{len(pool.tanks)} tanks pooled; by all that is published of them the smallest group "
-        f"has {groups.smallest}, and {groups.alone} are alone in theirs"
-    )
     return lines
+
+
+def _outcome(pool: Pool) -> str:
+    """Say what the pool reveals, or why there is none."""
+    if pool.tanks:
+        groups = count_groups(pool, PUBLISHED)
+        return (
+            f"{counted(len(pool.tanks), 'tank')} pooled; grouped by all that is published, the "
+            f"smallest group has {counted(groups.smallest, 'tank')}, and {groups.alone} "
+            f"{'is alone in its group' if groups.alone == 1 else 'are alone in their groups'}"
+        )
+    line = "no tank is left to pool, so no pool was written"
+    if count := pool.silent:
+        line += (
+            f"; {counted(count, 'tank')} {'says' if count == 1 else 'say'} neither yes nor no: ask "
+            "the keepers, or, if you have a yes from each of them elsewhere, say "
+            "--consent-default yes"
+        )
+    return line
 
 
 def _pair(report: PoolReport, pair: Pair) -> str:

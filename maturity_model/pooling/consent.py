@@ -36,15 +36,17 @@ def refused_tanks(arrays: LogbookArrays) -> set[TankPlace]:
     -------
     set of TankPlace
         A tank could be a refused one of another logbook if its name and keeper look alike
-        (where a keeper is not named, if they began within a month of each other), or if
-        their answers on the same days are nearly all alike.
+        (where a keeper is not named, if they began within a month of each other), if their
+        answers on the same days are nearly all alike, or if the refused one has no check-in
+        to compare, the keepers look alike, and they began within a month of each other.
     """
     places = arrays.places()
-    said_no = [place for place in places if arrays.tank(place).consent is False]
+    said_no = [place for place in places if arrays.says_no(place)]
     return {
         *said_no,
         *_named_alike(arrays, places, said_no),
         *(other for place in said_no for other in _entered_alike(arrays, place)),
+        *_begun_alike(arrays, places, said_no),
     }
 
 
@@ -71,6 +73,25 @@ def _named_alike(
             else:
                 same = started is None or _near(started, tank.started)
             if same and place.book != own_book:
+                yield place
+
+
+def _begun_alike(
+    arrays: LogbookArrays, places: list[TankPlace], said_no: list[TankPlace]
+) -> Iterator[TankPlace]:
+    """Find tanks that one keeper began when a refused tank began that has no check-ins."""
+    without = [p for p in said_no if arrays.tank(p).keeper and not arrays.has_checkins(p)]
+    if not without:
+        return
+    by_skeleton: dict[str, list[TankPlace]] = defaultdict(list)
+    for place in places:
+        if keeper := arrays.tank(place).keeper:
+            for skeleton in skeletons(keeper):
+                by_skeleton[skeleton].append(place)
+    for refusal in without:
+        tank = arrays.tank(refusal)
+        for place in (p for s in skeletons(tank.keeper) for p in by_skeleton[s]):
+            if place.book != refusal.book and _near(tank.started, arrays.tank(place).started):
                 yield place
 
 

@@ -88,6 +88,8 @@ class Book:
         Whether it has the column ``consent``.
     consent_refused : tuple of (str, str)
         As in :class:`maturity_model.logbook.Logbook`.
+    withheld : bool
+        Something that may hold a no was not read of it, so none of its tanks is pooled.
     """
 
     label: str
@@ -106,6 +108,7 @@ class Book:
     first: Ints
     asks_consent: bool
     consent_refused: tuple[tuple[str, str], ...]
+    withheld: bool
 
     def rows(self, tank: int) -> slice:
         """Check-ins of a tank."""
@@ -141,8 +144,8 @@ class LogbookArrays:
     _checkins: int = 0
     _events: int = 0
 
-    def add(self, logbook: Logbook, label: str) -> Book:
-        """Take a logbook in.
+    def add(self, logbook: Logbook, label: str, *, withheld: bool = False) -> Book:
+        """Take a logbook in; for ``withheld`` see :class:`Book`.
 
         Raises
         ------
@@ -171,6 +174,7 @@ class LogbookArrays:
             first=np.searchsorted(arrays["tank"], np.arange(len(index) + 1)),
             asks_consent=logbook.asks_consent,
             consent_refused=logbook.consent_refused,
+            withheld=withheld,
         )
         self.books.append(book)
         return book
@@ -224,6 +228,15 @@ class LogbookArrays:
     def tank(self, place: TankPlace) -> Tank:
         """Tank at a place."""
         return self.books[place.book].tanks[place.tank]
+
+    def has_checkins(self, place: TankPlace) -> bool:
+        """Whether the tank at a place has a check-in."""
+        rows = self.books[place.book].rows(place.tank)
+        return rows.start < rows.stop
+
+    def says_no(self, place: TankPlace) -> bool:
+        """Whether the tank at a place said no, or may have, where it was not read."""
+        return self.books[place.book].withheld or self.tank(place).consent is False
 
     def events(self, place: TankPlace) -> list[Event]:
         """Events of the tank at a place."""

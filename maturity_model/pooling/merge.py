@@ -88,6 +88,10 @@ class Pool:
         Tanks without consent, by logbook.
     could_be_refused : int
         How many of them were left out only because they could be one whose keeper said no.
+    silent : int
+        How many of them were left out only because they say neither yes nor no.
+    without_checkins : int
+        Tanks that have consent, but nothing to add to a pool.
     merged_pairs, kept_apart : tuple of Pair
     """
 
@@ -95,6 +99,8 @@ class Pool:
     kits: tuple[Kit, ...]
     refused: list[int]
     could_be_refused: int
+    silent: int
+    without_checkins: int
     merged_pairs: tuple[Pair, ...]
     kept_apart: tuple[Pair, ...]
 
@@ -148,7 +154,8 @@ def merge(
     -------
     Pool
         A tank that was refused in one logbook is left out of all, and so is every tank that
-        could be the same one; see :mod:`maturity_model.pooling.consent`.
+        could be the same one; see :mod:`maturity_model.pooling.consent`. So are tanks without
+        check-ins.
     """
     return _Merge(arrays, pairs, pseudonyms, consent_default).pool()
 
@@ -173,9 +180,12 @@ class _Merge:
             groups.setdefault(tanks.find(place), []).append(place)
         no = refused_tanks(self.arrays)
         # A no in any log of a tank leaves it out; so does silence, unless it stands for a yes.
-        kept = [g for g in groups.values() if no.isdisjoint(g) and any(map(self._says_yes, g))]
+        allowed = [g for g in groups.values() if no.isdisjoint(g) and any(map(self._says_yes, g))]
+        consenting = {place for group in allowed for place in group}
+        left_out = [place for place in self.arrays.places() if place not in consenting]
+        by_book = Counter(place.book for place in left_out)
+        kept = [group for group in allowed if any(map(self.arrays.has_checkins, group))]
         inside = {place for group in kept for place in group}
-        left_out = Counter(place.book for place in self.arrays.places() if place not in inside)
         for group in kept:
             for place in group[1:]:
                 self.people.join(self._keeper(group[0]), self._keeper(place))
@@ -186,8 +196,10 @@ class _Merge:
         return Pool(
             tanks=tuple(sorted(made, key=lambda tank: tank.name)),
             kits=self._kits(kept, names),
-            refused=[left_out[b] for b in range(len(self.books))],
-            could_be_refused=sum(self.arrays.tank(p).consent is not False for p in no),
+            refused=[by_book[b] for b in range(len(self.books))],
+            could_be_refused=sum(not self.arrays.says_no(p) for p in no),
+            silent=sum(p not in no for p in left_out),
+            without_checkins=len(consenting) - len(inside),
             # A pair with a refused tank leaves nothing but the count.
             merged_pairs=tuple(p for p in same if p.first in inside),
             kept_apart=tuple(p for p in apart if p.first in inside),

@@ -352,7 +352,7 @@ def test_every_published_column_counts_in_the_groups(tmp_path: Path) -> None:
     dated = [f"T{i},2026-02-02,y" for i in range(12)]
     (club / "checkins.csv").write_text("\n".join(["tank,date,diatoms", *dated]) + "\n")
     report = pool(tmp_path / "pool", club)
-    assert "the smallest group has 1, and 3 are alone in theirs" in report_lines(report)[-1]
+    assert "has 1 tank, and 3 are alone in their groups" in report_lines(report)[-1]
     note = (tmp_path / "pool" / "README.md").read_text("utf-8")
     assert "smallest such group has **1**; without knowing the club,\n**1**" in note
     assert "| rock, volume, sand, month | 4 | 1 | 3 | 3 |" in note
