@@ -9,6 +9,17 @@ from maturity_model.identity import fold, look_alike
 
 #: Names of the tables, in the order in which they are read.
 TABLES = ("logbook", "signs", "tanks", "kits", "checkins", "events")
+#: Columns without which a table cannot be read.
+REQUIRED = {
+    "logbook": ("setting", "value"),
+    "signs": ("sign",),
+    "tanks": ("tank", "started"),
+    "kits": ("analyte",),
+    "checkins": ("tank", "date"),
+    "events": ("tank", "date", "event"),
+}
+#: How the tables of a report begin, which may lie beside the log.
+_REPORT = ["tank", "week", "date"]
 #: What this program itself puts beside the tables.
 README, BACKUPS, LOCK = "README.txt", "backup", ".maturity-model.lock"
 OWN_FILES = (README, BACKUPS, LOCK)
@@ -19,7 +30,17 @@ WORKBOOKS = (".xlsx", ".xlsm", ".ods", ".xls")
 UNREAD_WORKBOOKS = (".xlsb", ".numbers", ".gsheet")
 #: Endings that a table gets by being opened, packed or kept by another program.
 _ALSO = ("txt", "tab", "bak", "old", "orig", "tmp", "gz", "zip", "fods")
+#: Endings of what may hold a table as a text; the name must be exactly a table's.
+_DOCUMENTS = ("md", "json", "xml", "yaml", "yml", "doc", "docx", "odt", "rtf", "pdf")
 _ENDINGS = {e[1:] for e in (*TEXTS, *WORKBOOKS, *UNREAD_WORKBOOKS)} | set(_ALSO)
+
+
+def table_by_header(names: list[str]) -> str | None:
+    """Return the table that has all it needs under these column names, written as normal."""
+    if names[:3] == _REPORT:
+        return None
+    meant = (t for t in reversed(TABLES) if set(REQUIRED[t]) <= set(names))
+    return next(meant, None)
 
 
 def nearly_a_table(name: str, *, is_sheet: bool = False) -> str | None:
@@ -38,8 +59,11 @@ def nearly_a_table(name: str, *, is_sheet: bool = False) -> str | None:
         events``, ``events (1).csv`` and the like; None where the name has nothing to do with
         a table, or the ending cannot hold one.
     """
+    stem, *endings = [fold(name)] if is_sheet else fold(name).split(".")
+    endings = [e.rstrip("~") for e in endings]
+    if stem in TABLES and set(endings) & set(_DOCUMENTS):
+        return stem
     words = re.findall(r"[^\W\d_]+", fold(name))
-    endings = [] if is_sheet else [e.rstrip("~") for e in fold(name).split(".")[1:]]
     if endings and not _ENDINGS.intersection(endings):
         return None  # a photograph, a letter
     words = [w for w in words if is_sheet or w not in _ENDINGS]

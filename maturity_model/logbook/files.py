@@ -14,11 +14,13 @@ from typing import Any, NamedTuple
 from maturity_model.identity import fold
 from maturity_model.logbook.entries import (
     OWN_FILES,
+    REQUIRED,
     TABLES,
     TEXTS,
     UNREAD_WORKBOOKS,
     WORKBOOKS,
     nearly_a_table,
+    table_by_header,
 )
 from maturity_model.logbook.formulas import as_typed
 from maturity_model.logbook.problems import Collector, Fault, LogbookError, shown
@@ -148,6 +150,8 @@ class LogbookFiles:
                 self.problems.file(file, "is not a file and cannot be read", mend)
             else:
                 self.problems.set_aside(file, "is not a file")
+                if path.is_dir():
+                    self._subfolder(name, path)
         elif table in self.paths:
             self.problems.second(file, table, self.csv[table][0] if table in self.csv else "")
         elif table:
@@ -158,12 +162,31 @@ class LogbookFiles:
             what = f"is a workbook of a kind that is not read ({ending})"
             self.problems.file(file, what, "save it as .xlsx or .ods, or move it elsewhere")
         elif ending not in WORKBOOKS:
-            self._other(file, nearly_a_table(name), ending)
+            meant = nearly_a_table(name)
+            if meant is None and ending in TEXTS:
+                meant = _table_in(file, path)
+            self._other(file, meant, ending)
+
+    def _subfolder(self, name: str, path: Path) -> None:
+        """Refuse what looks like a table in a folder of this one."""
+        try:
+            inside = sorted(os.listdir(path))
+        except OSError as error:
+            what = f"cannot be read ({error.strerror})"
+            self.problems.file(shown(name), what, "check its permissions, or move it elsewhere")
+            return
+        for entry in inside:
+            if fold(entry).endswith((*TEXTS, *WORKBOOKS)) and (meant := nearly_a_table(entry)):
+                file = shown(f"{name}/{entry}")
+                self.problems.found(file)
+                what = f"looks like the table {meant} in a folder of the logbook, and is not read"
+                mend = f"move its rows into {meant}.csv beside tanks.csv; then move it elsewhere"
+                self.problems.file(file, what, mend)
 
     def _other(self, file: str, meant: str | None, ending: str) -> None:
         if meant:
             what = f"looks like the table {meant} under another name, and is not read"
-            mend = f"call it {meant}.csv; if that is there already, "
+            mend = f"save it as {meant}.csv; if that is there already, "
             if meant == "checkins":
                 mend += "add it with `maturity-model add FILE LOGBOOK`, also where it holds "
                 mend += "events, and then move it elsewhere"
@@ -230,6 +253,19 @@ def read_still(path: Path) -> bytes | None:
         if same and len(data) == min(after.st_size, MAX_BYTES + 1):
             return data
     return None
+
+
+def _table_in(file: str, path: Path) -> str | None:
+    """Return the table that a text file is by its first line, whatever its name."""
+    try:
+        data = read_still(path) or b""
+    except OSError:
+        return None
+    encoding = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
+    text = data[:MAX_BYTES].decode(encoding, "replace").replace("\0", "")
+    known = frozenset(c for columns in REQUIRED.values() for c in columns)
+    raw = read_csv("", file, text.encode(), known, Collector())
+    return None if raw is None else table_by_header([normal(c) for c in raw.header])
 
 
 def decode(file: str, data: bytes, problems: Collector) -> str | None:

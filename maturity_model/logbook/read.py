@@ -11,7 +11,7 @@ from maturity_model.catalogue.load import sign_columns
 from maturity_model.logbook.checkins import CHECKIN_COLUMNS, IN_EVENTS, read_checkins
 from maturity_model.logbook.columns import Table
 from maturity_model.logbook.days import merge_days
-from maturity_model.logbook.entries import TABLES
+from maturity_model.logbook.entries import REQUIRED, TABLES
 from maturity_model.logbook.events import EVENT_COLUMNS, read_events
 from maturity_model.logbook.files import LogbookFiles, RawTable, read_csv
 from maturity_model.logbook.kit_table import KIT_COLUMNS, Kits, read_kits, report_unused
@@ -20,15 +20,6 @@ from maturity_model.logbook.rows import Context
 from maturity_model.logbook.settings import SETTING_COLUMNS, read_settings, read_signs
 from maturity_model.logbook.tanks import TANK_COLUMNS, read_tanks
 from maturity_model.logbook.types import CheckIn, Logbook
-
-_REQUIRED = {
-    "logbook": ("setting", "value"),
-    "signs": ("sign",),
-    "tanks": ("tank", "started"),
-    "kits": ("analyte",),
-    "checkins": ("tank", "date"),
-    "events": ("tank", "date", "event"),
-}
 
 
 def read_logbook(
@@ -155,7 +146,7 @@ class Reader:
         comma = self.context.decimal == "comma" and name in ("tanks", "kits", "checkins", "events")
         catalogue = self.context.catalogue
         table = Table(
-            raw, names, _REQUIRED[name], self.problems,
+            raw, names, REQUIRED[name], self.problems,
             comma=comma, date_order=self.context.date_order,
             measured=(*catalogue.analytes, *catalogue.signs, *catalogue.events),
         )  # fmt: skip

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from maturity_model.logbook.entries import TABLES, nearly_a_table
+from maturity_model.logbook.entries import TABLES, nearly_a_table, table_by_header
 from maturity_model.logbook.files import (
     MAX_ROWS,
     NOT_A_TABLE,
@@ -16,7 +16,11 @@ from maturity_model.logbook.files import (
     too_many_rows,
 )
 from maturity_model.logbook.problems import Collector, shown
+from maturity_model.logbook.types import OWN
 from maturity_model.logbook.workbook_parts import RefusedWorkbook, Sheets
+
+#: The sheet of the template that says how to fill it in.
+LEGEND = "legend"
 
 
 def read_sheets(file: str, data: bytes, problems: Collector) -> dict[str, RawTable]:
@@ -46,7 +50,11 @@ def read_sheets(file: str, data: bytes, problems: Collector) -> dict[str, RawTab
         name, where = normal(title), f"{file}!{shown(title)}"
         problems.found(where)
         if name not in TABLES:
-            _other(where, nearly_a_table(title, is_sheet=True), problems)
+            meant = nearly_a_table(title, is_sheet=True) or _table_in(rows)
+            if name == LEGEND and meant is None:
+                problems.set_aside(where, OWN)
+            else:
+                _other(where, meant, problems)
         elif rows is None:
             problems.second(where, name, "")
         elif isinstance(rows, str):
@@ -62,9 +70,9 @@ def _open(data: bytes) -> Sheets:
     read: set[str] = set()
 
     def wanted(title: str) -> bool:
-        """Whether this is the first sheet of a table."""
+        """Whether this is no second sheet of a table."""
         name = normal(title)
-        wanted = name in TABLES and name not in read
+        wanted = name not in TABLES or name not in read
         read.add(name)
         return wanted
 
@@ -77,10 +85,19 @@ def _open(data: bytes) -> Sheets:
     return read_workbook(data, wanted)
 
 
+def _table_in(rows: list[list[Any]] | str | None) -> str | None:
+    """Return the table that a sheet is by its first row, whatever its name."""
+    if rows is None or isinstance(rows, str):
+        return None
+    header = next((row for row in rows if any(c != "" for c in row)), [])
+    return table_by_header([normal(str(c)) for c in header])
+
+
 def _other(where: str, meant: str | None, problems: Collector) -> None:
     if meant:
         what = f"looks like the sheet {meant} under another name, and is not read"
-        problems.file(where, what, f"call it {meant}, or give it a name unlike that")
+        mend = f"call it {meant}, or move its rows into the sheet of that name and remove it"
+        problems.file(where, what, mend)
     else:
         problems.set_aside(where, "is not part of a logbook")
         problems.settle_file(where, *NOT_A_TABLE)

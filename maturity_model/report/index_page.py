@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from maturity_model.logbook.types import OWN
 from maturity_model.report.files import href
 from maturity_model.report.history_figure import stacked_bar, swatch
 from maturity_model.report.html import esc, page, section, table, unordered
@@ -32,7 +33,7 @@ from maturity_model.report.wording import (
 
 if TYPE_CHECKING:
     from maturity_model.assessment.types import Assessment, TankAssessment
-    from maturity_model.logbook.types import Problem
+    from maturity_model.logbook.types import Account, Problem
 
 
 def index_page(assessment: Assessment, names: Mapping[str, str], command: str) -> str:
@@ -92,10 +93,19 @@ def index_page(assessment: Assessment, names: Mapping[str, str], command: str) -
         "problems",
         "Log problems",
         unordered(map(_named_problem, assessment.problems), "problems") or "<p>None found.</p>",
+        _set_aside(assessment.account),
     )
     main += provenance_section(provenance, command)
     css = QUESTIONS_CSS if any(t.questions for t in assessment.tanks) else ""
     return page(f"All tanks on {day(provenance.as_of)}", header, main, general_cautions(), css)
+
+
+def _set_aside(account: Account) -> str:
+    aside = [e for e in account.entries if e.fate == "set aside" and e.why != OWN]
+    if not aside:
+        return ""
+    names = unordered(f"<bdi>{esc(e.name, 80)}</bdi> {esc(e.why)}" for e in aside)
+    return f"<h3>Set aside</h3>{names}"
 
 
 def _named_problem(problem: Problem) -> str:

@@ -38,7 +38,10 @@ def fates(book: Logbook) -> dict[str, str]:
         ("events.numbers", "refused"),
         ("dosing.xlsb", "refused"),
         ("events", "refused"),
-        ("feeding.csv", "set aside"),
+        ("incidents.csv", "refused"),  # by its first line
+        ("events.md", "refused"),
+        ("events.json", "refused"),
+        ("Tank.json", "set aside"),
         ("notes.txt", "set aside"),
         ("tank notes.txt", "set aside"),
         ("tanks.jpg", "set aside"),
@@ -52,6 +55,37 @@ def test_a_file_is_never_passed_over(read: Read, tmp_path: Path, name: str, fate
     refused = [e for e in book.account.entries if e.fate == "refused"]
     assert [p.file for p in errors(book)] == [e.name for e in refused]
     assert bool(refused_lately(book, TODAY)) == (fate == "refused")
+
+
+@pytest.mark.parametrize(
+    ("header", "meant"),
+    [
+        ("tank,date,food", "checkins"),
+        ("Tank;Date;Event", "events"),
+        ("analyte,date,value", "kits"),
+        ("date,food", None),
+        ("tank,week,date,phase", None),  # a report beside the log
+    ],
+)
+def test_a_table_under_any_other_name_is_refused(
+    read: Read, tmp_path: Path, header: str, meant: str | None
+) -> None:
+    (tmp_path / "feeding.csv").write_bytes(f"{header}\nReef,2026-02-01,grün\n".encode("cp1252"))
+    book = read()
+    assert fates(book)["feeding.csv"] == ("refused" if meant else "set aside")
+    assert [p.what for p in errors(book)] == (
+        [f"looks like the table {meant} under another name, and is not read"] if meant else []
+    )
+
+
+def test_a_table_in_a_folder_of_the_logbook_is_refused(read: Read, tmp_path: Path) -> None:
+    for name in ("2025/events.csv", "events/old check-ins.xlsx", "photos/tank.jpg"):
+        (tmp_path / name).parent.mkdir()
+        (tmp_path / name).write_text(CRASH)
+    book = read()
+    refused = [e.name for e in book.account.entries if e.fate == "refused"]
+    assert refused == ["2025/events.csv", "events/old check-ins.xlsx"]
+    assert all("move its rows into" in p.mend for p in errors(book))
 
 
 def test_a_table_separated_by_tabs(read: Read, tmp_path: Path) -> None:
@@ -381,6 +415,7 @@ def test_a_misnamed_sheet_is_refused_and_a_macro_workbook_is_read(tmp_path: Path
         "tanks": ["tank,started", "Reef,2026-01-01"],
         "Check-ins": ["tank,date", "Reef,2026-02-01"],
         "event": CRASH.split(),
+        "Sheet4": CRASH.split(),
         "Summary": ["x"],
     }.items():
         sheet = book.add_worksheet(title)
@@ -394,7 +429,9 @@ def test_a_misnamed_sheet_is_refused_and_a_macro_workbook_is_read(tmp_path: Path
         "log.xlsm!tanks": "used",
         "log.xlsm!Check-ins": "refused",
         "log.xlsm!event": "refused",
+        "log.xlsm!Sheet4": "refused",
         "log.xlsm!Summary": "set aside",
     }
     mends = [p.mend for p in errors(read) if p.scope == "file"]
-    assert [m.split(",")[0] for m in mends] == ["call it checkins", "call it events"]
+    meant = ["call it checkins", "call it events", "call it events"]
+    assert [m.split(",")[0] for m in mends] == meant

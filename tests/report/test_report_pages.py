@@ -181,7 +181,9 @@ def test_the_index_lists_tanks_refusals_rows_and_every_problem() -> None:
     assert by_id(page, "tanks").find("a")[0].attributes["href"] == "./Second.html"
     assert "No start" in by_id(page, "refused").text
     assert "write the day the tank was filled" in by_id(page, "refused").text
-    assert len(by_id(page, "problems").find("li")) == 101
+    *listed, aside = by_id(page, "problems").find("li")
+    assert len(listed) == 101
+    assert aside.text.strip() == "photo.jpg"
     cells = [[c.text for c in r.find("td")] for r in by_id(page, "rows").find("tr")[1:]]
     assert cells == [["6", "5", "1", "0"], ["212", "211", "1", "0"]]
 
