@@ -101,7 +101,9 @@ def test_phases_come_when_keepers_expect_them(world: ModuleType) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("world", "options"), [(microcosm, {}), (mesocosm, {"preset": "busy"})], ids=name_of
+    ("world", "options"),
+    [(mechanistic, {}), (microcosm, {}), (mesocosm, {"preset": "busy"})],
+    ids=name_of,
 )
 def test_a_crash_sets_back(world: ModuleType, options: dict[str, str]) -> None:
     # Chance to be lower 21 days on or sooner, after a crash that was logged and on any day.
@@ -126,16 +128,7 @@ def test_a_crash_sets_back(world: ModuleType, options: dict[str, str]) -> None:
 # What is written down ----------------------------------------------------------------------
 
 
-@by_later
-def test_another_batch_is_other_tanks_of_the_same_world(world: ModuleType) -> None:
-    one, two = world.live(40, 60, 7, START), world.live(40, 60, 7, START, batch=3)
-    assert not np.array_equal(one.phases, two.phases)
-    assert one.tanks[1]["tank"] == "tank-0001"
-    assert two.tanks[1]["tank"] == "tank-3-0001"
-    assert two.tanks[0]["keeper"] == "keeper-3-0000"
-
-
-@by_later
+@by_ecology
 def test_judging_changes_nothing_else(world: ModuleType) -> None:
     plain = club(world, judged=0.0)
     assert plain.events == club(world).events
@@ -150,7 +143,7 @@ def test_judging_changes_nothing_else(world: ModuleType) -> None:
     np.testing.assert_array_equal(plain.phases, club(world).phases)
 
 
-@by_later
+@by_ecology
 @pytest.mark.parametrize("share", [0.0, 0.25, 0.5, 1.0])
 def test_the_share_judged_is_exact(world: ModuleType, share: float) -> None:
     found = world.live(20, 200, 5, START, judged=share)
@@ -158,7 +151,7 @@ def test_the_share_judged_is_exact(world: ModuleType, share: float) -> None:
     assert len(judged) == round(share * 20)
 
 
-@by_later
+@by_ecology
 def test_judgements_are_about_as_right_as_asked_and_mostly_late(world: ModuleType) -> None:
     rows = [row for row in club(world).checkins if row.get("judged_phase")]
     found = np.array([PHASES.index(row["judged_phase"]) for row in rows])
@@ -179,7 +172,7 @@ def test_without_sand_there_are_no_sand_signs(world: ModuleType) -> None:
     assert not any({"sand_worm_tubes", "sand_gas_bubbles"} & row.keys() for row in of_bare)
 
 
-@by_later
+@by_ecology
 def test_signs_follow_the_phases(world: ModuleType) -> None:
     rows = club(world).checkins
     phase = true_phases(club(world), rows)

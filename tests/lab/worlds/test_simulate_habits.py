@@ -29,13 +29,6 @@ def test_what_changes_nothing_leaves_the_streams_alone(changes: dict[str, object
     assert all(np.array_equal(x, y) for x, y in zip(a.states, b.states, strict=True))
 
 
-def test_a_missing_sign_is_looked_for_and_never_seen() -> None:
-    found = made(missing=("diatoms",)).logbook.checkins
-    assert sum("diatoms" in c.signs for c in found) > 300
-    assert not any(c.signs.get("diatoms", False) for c in found)
-    assert any(c.signs.get("hair_algae", False) for c in found)
-
-
 def test_a_skipped_phase_is_entered_only_from_above() -> None:
     usual = made(200)
     assert any(((p[1:] == 1) & (p[:-1] == 0)).any() for p in usual.phases)
@@ -66,15 +59,3 @@ def test_answers_of_a_coin() -> None:
     found = made(answer_error=1.0).logbook.checkins
     answers = np.array([a for c in found for a in c.signs.values()])
     assert abs(answers.mean() - 0.5) < 5 * 0.5 / np.sqrt(len(answers))
-
-
-def test_kits_one_step_off_read_no_zero() -> None:
-    read = {r.text for c in made(kit_steps=1).logbook.checkins for r in c.readings.values()}
-    assert "0" not in read
-    assert "0" in {r.text for c in made().logbook.checkins for r in c.readings.values()}
-
-
-def test_the_share_of_judged_tanks_is_exact() -> None:
-    for share, count in ((0.2, 8), (0.5, 20), (0.0, 0)):
-        found = made(judged_tanks=share).logbook.checkins
-        assert len({c.tank for c in found if c.judged_phase}) == count

@@ -49,21 +49,6 @@ def surprise(happened: np.ndarray, p: np.ndarray) -> float:
 # -- reproducible ------------------------------------------------------------------------
 
 
-def test_the_seed_decides() -> None:
-    def made(seed: int) -> Simulated:
-        return simulate_logbook(
-            load_population(), load_catalogue(), 6, np.random.default_rng(seed), HABITS
-        )
-
-    a, b, c = made(1), made(1), made(2)
-    assert a.logbook.checkins == b.logbook.checkins
-    assert a.logbook.events == b.logbook.events
-    assert a.logbook.tanks == b.logbook.tanks
-    assert all(np.array_equal(x, y) for x, y in zip(a.states, b.states, strict=True))
-    assert np.array_equal(a.pace, b.pace)
-    assert a.logbook.checkins != c.logbook.checkins
-
-
 def test_shapes_and_the_grid() -> None:
     simulated, panel = club()
     assert len(simulated.states) == len(simulated.phases) == len(simulated.logbook.tanks) == 150

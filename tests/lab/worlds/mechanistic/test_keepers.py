@@ -231,18 +231,3 @@ def test_a_judge_errs_to_the_neighbours_and_sticks_to_what_was_said() -> None:
             repeats.append(words[0] == words[1])
     # Never right, so one of two neighbours: half alike afresh, and always when stuck to.
     assert np.mean(repeats) == pytest.approx(0.4 + 0.6 * 0.5, abs=0.1)
-
-
-def test_the_share_of_judged_tanks_is_met() -> None:
-    c = club(judged=0.2, judge_accuracy=1.0)
-    judged = {r["tank"] for r in c.checkins if "judged_phase" in r}
-    assert len(judged) == round(0.2 * N)
-    plain = [{k: v for k, v in r.items() if k != "judged_phase"} for r in c.checkins]
-    assert plain == club().checkins  # who judges changes nothing else
-    right = [
-        c.phases[(dt.date.fromisoformat(r["date"]) - START).days, int(r["tank"][5:])]
-        == PHASES.index(r["judged_phase"])
-        for r in c.checkins
-        if "judged_phase" in r
-    ]
-    assert np.mean(right) > 0.85  # what was said last is repeated, and may be out of date

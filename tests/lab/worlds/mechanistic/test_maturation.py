@@ -81,32 +81,6 @@ def test_live_rock_is_faster_than_dry(seed: int) -> None:
 
 
 @pytest.mark.slow
-def test_a_crash_lowers_the_phase_more_often_than_no_crash() -> None:
-    after, without = [], []
-    rng = np.random.default_rng(1)
-    for seed in SEEDS:
-        c = club(seed)
-        phases, days = c.phases, len(c.phases)
-        bad = {"crash", "hidden_failure", "medication", "deep_clean", "sand_disturbed"}
-        ill = {(e.tank, e.day) for e in c.happened + c.unnoticed if e.kind in bad}
-        for e in c.happened:
-            if e.kind == "crash" and 60 < e.day < days - 35 and phases[e.day - 1, e.tank] > 0:
-                window = phases[e.day : e.day + 35, e.tank]
-                after.append((window < phases[e.day - 1, e.tank]).any())
-        for tank in range(N):
-            day = int(rng.integers(60, days - 35))
-            if phases[day - 1, tank] == 0 or any(
-                (tank, d) in ill for d in range(day - 60, day + 35)
-            ):
-                continue
-            without.append((phases[day : day + 35, tank] < phases[day - 1, tank]).any())
-    assert len(after) > 60
-    assert len(without) > 60
-    assert np.mean(after) > 0.4
-    assert np.mean(without) < 0.1
-
-
-@pytest.mark.slow
 def test_some_slip_without_anything_in_the_log() -> None:
     silent = slips = 0
     for seed in SEEDS:

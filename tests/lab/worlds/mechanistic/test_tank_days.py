@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import datetime as dt
-from functools import cache
-
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from maturity_model.lab.worlds.mechanistic import PRESETS, happenings, live
+from maturity_model.lab.worlds.mechanistic import PRESETS, happenings
 from maturity_model.lab.worlds.mechanistic.husbandry import Husbandry
 from maturity_model.lab.worlds.mechanistic.ranges import RANGES, SHARES, draw
 from maturity_model.lab.worlds.mechanistic.tank import ALKALINITY_PER_NITROGEN, Tanks, taken
@@ -188,20 +185,6 @@ def test_parameters_lie_in_their_ranges() -> None:
                 assert middle > low / room
             else:
                 assert p[name].max() <= 0.98
-
-
-@cache
-def club(seed: int):
-    return live(60, 200, seed, dt.date(2015, 1, 5))
-
-
-def test_two_seeds_are_two_worlds_and_one_seed_is_one() -> None:
-    again = live(60, 200, 1, dt.date(2015, 1, 5))
-    for name, values in club(1).history.series.items():
-        assert np.array_equal(values, again.history.series[name]), name
-    assert club(1).checkins == again.checkins
-    assert club(1).events == again.events
-    assert not np.array_equal(club(1).phases, club(2).phases)
 
 
 def test_ammonia_holds_the_nitrite_oxidisers_back() -> None:
