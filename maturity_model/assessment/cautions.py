@@ -48,12 +48,15 @@ class Caution:
         Plain text; ``text`` may quote the log and must be escaped like all of it.
     authority : str
         Published source, or 'common practice, no source'.
+    remedies : tuple of str
+        Decision rules that the text asks for, whatever their probability.
     """
 
     level: Literal["urgent", "care"]
     title: str
     text: str
     authority: str
+    remedies: tuple[str, ...] = ()
 
 
 def cautions_for(log: TankLog) -> tuple[Caution, ...]:
@@ -118,16 +121,22 @@ def _ammonia_level(now: Unionised, stocked: bool) -> Caution:
         title = "The kit cannot tell whether ammonia is too high"
         return Caution("care", title, measured + coarse, _EPA)
     act = (
-        "Livestock is at risk: change water for new seawater of the same temperature and "
-        "salinity, feed nothing meanwhile, and repeat the test with a second or fresh kit."
+        "change water for new seawater of the same temperature and salinity, feed nothing "
+        "meanwhile, and repeat the test with a second or fresh kit."
     )
-    if not stocked:
-        act += " No livestock was logged; if there is none yet, add none until this is below."
+    if stocked:
+        act = f"Livestock is at risk: {act}"
+    else:
+        act = f"If livestock is in the tank, it is at risk: {act} None was logged; if there is "
+        act += "none yet, add none until this is below."
     text = measured + act + _DEFER
     if now.best > ACUTE_MG_L:
-        return Caution("urgent", "Ammonia above the acute criterion", text, _EPA)
+        remedies: tuple[str, ...] = ("change_water", "measure_ammonia")
+        return Caution("urgent", "Ammonia above the acute criterion", text, _EPA, remedies)
+    # A tank that is being cycled without animals needs its ammonia.
+    remedies = ("change_water", "measure_ammonia") if stocked else ("measure_ammonia",)
     sure = "is" if now.low > CHRONIC_MG_L else "is probably"
-    return Caution("care", f"Ammonia {sure} above the chronic criterion", text, _EPA)
+    return Caution("care", f"Ammonia {sure} above the chronic criterion", text, _EPA, remedies)
 
 
 def _nitrite(log: TankLog, ammonia: Unionised | None) -> Caution | None:
@@ -142,7 +151,8 @@ def _nitrite(log: TankLog, ammonia: Unionised | None) -> Caution | None:
         "says that the cycle is not finished: measure ammonia, and add no livestock yet."
     )
     source = "Lewis and Morris 1986, Trans. Am. Fish. Soc. 115: 183-195 (from memory)"
-    return Caution("care", "Nitrite, but in seawater", text, source)
+    remedies = ("measure_ammonia", "stop_adding")
+    return Caution("care", "Nitrite, but in seawater", text, source, remedies)
 
 
 def _crash(log: TankLog) -> Caution | None:

@@ -16,8 +16,9 @@ import numpy as np
 
 from maturity_model._typing import Floats
 from maturity_model.assessment.ammonia_now import CHRONIC_MG_L, Unionised
+from maturity_model.assessment.evidence import Missing
 from maturity_model.assessment.intervals import Estimate, estimate
-from maturity_model.assessment.permissions import Missing, Permission, Record, missing_evidence
+from maturity_model.assessment.permissions import Permission, Record, missing_evidence
 from maturity_model.assessment.plan import Plan, Step
 from maturity_model.assessment.present import Present
 from maturity_model.assessment.risk import slip_probability
@@ -54,6 +55,8 @@ class Decision:
         The rule's own, then the titles of the cautions that apply now.
     missing : tuple of Missing
         For a permission: the evidence that the log lacks, whatever the probability.
+    remedy : bool
+        Whether a caution that applies now asks for it by name; it then leads the others.
     """
 
     rule: DecisionRule
@@ -64,6 +67,7 @@ class Decision:
     overruled: bool
     cautions: tuple[str, ...]
     missing: tuple[Missing, ...] = ()
+    remedy: bool = False
 
     @property
     def lacks_evidence(self) -> bool:
@@ -178,6 +182,9 @@ def _decide(
         if applies and what:
             # The urgent caution comes last, so it overrules the other.
             verdict, why, overruled = "yes" if what == "do" else "not now", reason, True
+    asking = [c.title for c in record.cautions if rule.name in c.remedies]
+    if asking:
+        verdict, why, overruled = "yes", "; ".join(asking), True
     missing: tuple[Missing, ...] = ()
     if rule.permission:
         missing = missing_evidence(record, cast(Permission, rule.permission))
@@ -192,4 +199,5 @@ def _decide(
         overruled,
         (*([rule.caution] if rule.caution else []), *(c.title for c in record.cautions)),
         missing,
+        remedy=bool(asking),
     )

@@ -12,54 +12,34 @@ the gate rests on, or making a row unreadable can only add to what is missing.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from maturity_model.assessment.ammonia import NBS_DOUBT, Span, unionised_span
-from maturity_model.assessment.ammonia_now import (
-    CHRONIC_MG_L,
-    STANDING_DAYS,
-    TankLog,
-)
+from maturity_model.assessment.ammonia_now import CHRONIC_MG_L, STANDING_DAYS, TankLog
 from maturity_model.assessment.cautions import PRACTICE, RANGED, UNREAD_DAYS, Caution
+from maturity_model.assessment.evidence import (
+    POISONS,
+    Limits,
+    Missing,
+    at_most,
+    has_settled_since,
+    highest_unionised,
+    is_high,
+    low_step,
+    read_since,
+)
+from maturity_model.assessment.proof_of_work import proof_of_work
 from maturity_model.catalogue import load_permissions
 from maturity_model.logbook import Problem, Reading
 
-Limits = Mapping[str, float]
 Permission = Literal["first animals", "next animals", "leave be"]
 PERMISSIONS: tuple[Permission, ...] = ("first animals", "next animals", "leave be")
 #: Events after which no permission is given for some weeks.
 UNSETTLING = ("crash", "deep_clean", "medication", "sand_disturbed")
 #: Events after which even a settled tank must be measured before it is left alone.
 _MEASURE_AFTER = ("crash", "livestock_added", "medication")
-_POISONS = ("ammonia", "nitrite")
 FINER_KIT = "A finer kit can tell."
-NOTHING_FED = "Zero may only mean that nothing has been fed to the filter yet."
-
-Need = Literal[
-    "ammonia", "nitrite", "both readings", "look", "caution", "alarm", "refused row", "quiet",
-    "after overfeeding", "proof of work", "last addition", "after addition",
-]  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class Missing:
-    """One piece of evidence that a permission lacks.
-
-    Attributes
-    ----------
-    need : str
-        What is missing, in one word or two: see :data:`Need`.
-    why : str
-        What the log says instead. Plain text that may quote the log: escape it.
-    do : str
-        What would supply it.
-    """
-
-    need: Need
-    why: str
-    do: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +53,7 @@ class Record:
     cautions : tuple of Caution
         Those that apply on that day.
     alarm : bool
-        Whether the last check-in was a surprise (:class:`.surprise.Surprises`).
+        Whether a check-in of the last two weeks was a surprise (:class:`.surprise.Surprises`).
     problems : tuple of Problem
         Those of the log that concern this tank, or no tank in particular.
     silent : bool
@@ -104,10 +84,11 @@ def missing_evidence(record: Record, permission: Permission) -> tuple[Missing, .
     if permission == "leave be":
         if _must_be_measured(log, limits):
             missing += _readings(log, limits)
-        return tuple(missing)
-    missing += [*_readings(log, limits), *_quiet(log, limits), *_overfed(log, limits)]
+        return (*missing, *_measured_once(log, limits))
+    missing += [*_readings(log, limits), *_measured_once(log, limits), *_quiet(log, limits)]
+    missing += [*_overfed(log, limits), *_judged(log)]
     if permission == "first animals":
-        missing += _proof_of_work(log, limits)
+        missing += proof_of_work(log, limits)
     else:
         missing += _last_addition(log, limits)
     return tuple(missing)
@@ -127,7 +108,7 @@ def _out_of_order(record: Record) -> list[Missing]:
             )
             out.append(Missing("caution", why, "Bring it back slowly, then ask again."))
     if record.alarm:
-        why = "The last check-in does not fit what came before it"
+        why = "A check-in of the last two weeks does not fit what came before it"
         out.append(Missing("alarm", why, "Look again and measure before anything else."))
     return out
 
@@ -142,7 +123,8 @@ def _refused(record: Record, limits: Limits, permission: Permission) -> list[Mis
             # animals; and a check-in the last reading of all, and a bad one.
             livestock = permission == "first animals" and problem.table == "events"
             reading = permission == "leave be" and problem.table == "checkins"
-            if not livestock and not (reading and not _read_since(log, date, 1, *_POISONS)):
+            settled = all(has_settled_since(log, limits, name, date) for name in POISONS)
+            if not livestock and not (reading and not settled):
                 continue
         why = f"A part of the log could not be read: {problem.place}"
         return [Missing("refused row", why, "Mend it, then ask again.")]
@@ -174,10 +156,13 @@ def refused_row_caution(log: TankLog, problems: Iterable[Problem]) -> tuple[Caut
 
 
 def _look(log: TankLog, limits: Limits) -> list[Missing]:
+    """Whether signs were looked for lately; measuring ends a silence but is no look."""
     last = next((c.date for c in reversed(log.checkins) if c.signs), None)
     if last is not None and log.days_since(last) <= limits["look_days"]:
         return []
-    why = "Nobody has looked yet" if last is None else f"The last look was on {last}"
+    why = f"Signs were last looked for on {last}"
+    if last is None:
+        why = "Nobody has looked for signs yet" if log.checkins else "Nobody has looked yet"
     return [Missing("look", why, "Look at the tank and log what you see, then ask again.")]
 
 
@@ -194,7 +179,7 @@ def _readings(log: TankLog, limits: Limits) -> list[Missing]:
             out.append(Missing(name, why, f"Measure {name}, then ask again."))  # type: ignore[arg-type]
     if ammonia is not None:
         out += _ammonia(log, limits, *ammonia)
-    if nitrite is not None and _at_most(nitrite[1]) > _low_step(nitrite[1], limits):
+    if nitrite is not None and at_most(nitrite[1]) > low_step(nitrite[1], limits):
         date, reading = nitrite
         if reading.low <= 0:
             out.append(_too_coarse("nitrite", date, reading))
@@ -222,48 +207,33 @@ def _ammonia(log: TankLog, limits: Limits, date: dt.date, reading: Reading) -> l
     return [Missing("ammonia", why, do)]
 
 
-def highest_unionised(log: TankLog, limits: Limits, total: float) -> float:
-    """Un-ionised ammonia at most, mg/L as NH3, for a total in mg/L as NH4.
-
-    pH, temperature and salinity are the upper ends of the latest readings of the last four
-    weeks; what was not measured is taken from the cautious side (``assumed_ph`` and so on).
-    So is the doubt about the NBS scale (:data:`.ammonia.NBS_DOUBT`).
-    """
-    water, scale = {}, "nbs"
-    for name in ("ph", "temperature", "salinity"):
-        found = log.latest_reading(name, STANDING_DAYS)
-        if found is None:
-            water[name] = Span(*(limits[f"assumed_{name}"],) * 3)
+def _measured_once(log: TankLog, limits: Limits) -> list[Missing]:
+    """High readings that too few low ones have followed: eight mg/L do not go overnight."""
+    out = []
+    for name in POISONS:
+        high = [c for c in log.checkins if name in c.readings]
+        newest = high[-1].date if high else None
+        high = [c for c in high if is_high(log, limits, name, c.readings[name])]
+        # A newest reading that is high speaks for itself.
+        if not high or high[-1].date == newest:
             continue
-        reading = found[1]
-        water[name] = Span(reading.low, reading.best, reading.high)
-        if name == "ph" and "total" in reading.unit.casefold():
-            scale = "total"
-    if scale == "nbs":
-        water["ph"] = water["ph"]._replace(high=water["ph"].high + NBS_DOUBT)
-    span = unionised_span(
-        Span(total, total, total),
-        water["ph"],
-        water["temperature"],
-        water["salinity"],
-        scale,  # type: ignore[arg-type]
-    )
-    return span.high
+        date, reading = high[-1].date, high[-1].readings[name]
+        if not has_settled_since(log, limits, name, date):
+            days = f"{limits['low_readings_apart_days']:g} days"
+            why = f"{name.capitalize()} read {reading.text} on {date}, and low too briefly since"
+            do = f"Measure {name} again, {days} or more after the first low reading."
+            out.append(Missing("measured once", why, f"{do} If it fell overnight, check the kit."))
+    return out
 
 
-def _at_most(reading: Reading) -> float:
-    """The most that a reading, as written, admits: ``<x`` is x, ``>x`` is without end."""
-    if reading.text.startswith("<"):
-        return reading.high
-    return float("inf") if reading.text.startswith(">") else reading.best
-
-
-def _low_step(reading: Reading, limits: Limits) -> float:
-    """Return the reading up to which the cycle counts as finished.
-
-    The same for a finer kit: it must not be refused what a coarser one is permitted.
-    """
-    return max(reading.first_step, limits["first_step"])
+def _judged(log: TankLog) -> list[Missing]:
+    """Whether the keeper, when last asked, took the tank to be in the first phase."""
+    last = next((c for c in reversed(log.checkins) if c.judged_phase), None)
+    phase = next(iter(log.catalogue.phases.values()))
+    if last is None or last.judged_phase != phase.name or log.days_since(last.date) > STANDING_DAYS:
+        return []
+    why = f"You judged the tank to be in {phase.label.lower()} on {last.date}"
+    return [Missing("judged", why, "If you see it otherwise now, log the phase that you judge.")]
 
 
 def _quiet(log: TankLog, limits: Limits) -> list[Missing]:
@@ -277,56 +247,11 @@ def _quiet(log: TankLog, limits: Limits) -> list[Missing]:
 
 def _overfed(log: TankLog, limits: Limits) -> list[Missing]:
     event = log.last_event("overfeeding")
-    if event is None or _read_since(log, event.date, limits["after_overfeeding_days"], "ammonia"):
+    if event is None or read_since(log, event.date, limits["after_overfeeding_days"], "ammonia"):
         return []
     days = limits["after_overfeeding_days"]
     why = f"Overfed on {event.date}, and ammonia not measured {days:g} days or more after it"
     return [Missing("after overfeeding", why, "Measure ammonia, then ask again.")]
-
-
-def _read_since(log: TankLog, date: dt.date, days: float, *analytes: str) -> bool:
-    found = [log.latest_reading(name) for name in analytes]
-    return all(x is not None and (x[0] - date).days >= days for x in found)
-
-
-def _proof_of_work(log: TankLog, limits: Limits) -> list[Missing]:
-    """Whether the filter was seen at work since the last crash: something was there, and went."""
-    crash = log.last_event("crash")
-    since = crash.date if crash else log.tank.started
-    for name in ("ammonia", "nitrite"):
-        newest = log.latest_reading(name)
-        if newest is None or _at_most(newest[1]) > _low_step(newest[1], limits):
-            continue
-        for checkin in log.checkins:
-            reading = checkin.readings.get(name)
-            high = reading is not None and reading.low > _low_step(reading, limits)
-            lies_between = since <= checkin.date < newest[0]
-            if high and lies_between and _nitrate_since(log, checkin.date):
-                return []
-    fed = next((e for e in log.events if e.kind == "overfeeding" and e.date >= since), None)
-    if fed is not None and _gone_since(log, fed.date, limits) and _nitrate_since(log, fed.date):
-        return []
-    return [
-        Missing(
-            "proof of work",
-            NOTHING_FED,
-            "Feed the filter, log it, and follow ammonia and nitrite up and down again.",
-        )
-    ]
-
-
-def _gone_since(log: TankLog, date: dt.date, limits: Limits) -> bool:
-    if not _read_since(log, date, limits["after_overfeeding_days"], *_POISONS):
-        return False
-    newest = (log.latest_reading("ammonia"), log.latest_reading("nitrite"))
-    return all(x and _at_most(x[1]) <= _low_step(x[1], limits) for x in newest)
-
-
-def _nitrate_since(log: TankLog, date: dt.date) -> bool:
-    return any(
-        c.date >= date and "nitrate" in c.readings and c.readings["nitrate"].low > 0
-        for c in log.checkins
-    )
 
 
 def _last_addition(log: TankLog, limits: Limits) -> list[Missing]:
@@ -342,7 +267,7 @@ def _last_addition(log: TankLog, limits: Limits) -> list[Missing]:
             )
         )
     days = limits["reading_after_addition_days"]
-    if not _read_since(log, event.date, days, "ammonia", "nitrite"):
+    if not read_since(log, event.date, days, "ammonia", "nitrite"):
         why = f"Not measured since the addition of {event.date} settled"
         do = f"Measure ammonia and nitrite {days:g} days or more after it."
         out.append(Missing("after addition", why, do))
@@ -359,7 +284,7 @@ def _must_be_measured(log: TankLog, limits: Limits) -> bool:
     ammonia, nitrite = log.latest_reading("ammonia"), log.latest_reading("nitrite")
     return bool(
         (ammonia and highest_unionised(log, limits, ammonia[1].high) > CHRONIC_MG_L)
-        or (nitrite and _at_most(nitrite[1]) > _low_step(nitrite[1], limits))
+        or (nitrite and at_most(nitrite[1]) > low_step(nitrite[1], limits))
     )
 
 

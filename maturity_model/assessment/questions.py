@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from maturity_model._typing import Floats
-from maturity_model.assessment.ammonia_now import unionised_now
+from maturity_model.assessment.ammonia_now import RECENT_DAYS, unionised_now
 from maturity_model.assessment.attribution import EventEffect, event_effects
 from maturity_model.assessment.decisions import Decision, decide
 from maturity_model.assessment.filtering import Tables
 from maturity_model.assessment.first_passage import FirstPassage, time_to_mature
 from maturity_model.assessment.next_checks import NextCheck, rank_by_information_gain
+from maturity_model.assessment.observed import observed
 from maturity_model.assessment.permissions import Record
 from maturity_model.assessment.plan import Plan
 from maturity_model.assessment.present import Present
@@ -87,7 +88,7 @@ def answer_questions(
         return Questions(risks, first_passages)
     surprising = surprises(tables, n, mixture, tables.evidence_weight)
     recent = surprising.recent if surprising else RecentSlip(0.0, 0.0)
-    record = replace(record, alarm=bool(surprising and surprising.alarm))
+    record = replace(record, alarm=_alarmed_lately(tables, n, mixture, record))
     sojourn = check_sojourn(present, tables.node_prior.sum(axis=1))
     if record.silent:
         sojourn = replace(sojourn, contrasts=())
@@ -101,4 +102,17 @@ def answer_questions(
         surprises=surprising,
         next_checks=rank_by_information_gain(tables, n, mixture),
         decisions=decide(present, recent, record, unionised_now(record.log)),
+    )
+
+
+def _alarmed_lately(tables: Tables, n: int, mixture: FilteredMixture, record: Record) -> bool:
+    """Whether a check-in of the last two weeks raised an alarm, the newest or not."""
+    what = observed(tables.panel, n)
+    recent = {
+        o.checkin for kind in what for o in kind if record.log.days_since(o.date) <= RECENT_DAYS
+    }
+    return any(
+        said is not None and said.alarm != ""
+        for checkin in sorted(recent, reverse=True)
+        for said in [surprises(tables, n, mixture, tables.evidence_weight, checkin, what)]
     )

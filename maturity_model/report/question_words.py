@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 #: The rule that closes the line.
 LEAVE_BE = "do_nothing"
+#: The rule that helps the animals at once, before anything is measured again.
+FIRST_REMEDY = "change_water"
 #: What a rule needs to be probable, by its quantity; ``{}`` is the phase or event it is about.
 _CONDITIONS: Mapping[str, str] = {
     "phase at least": "{} or later",
@@ -75,7 +77,10 @@ def action_line(decisions: Sequence[Decision]) -> str:
 
     A rule whose needless use costs more than missing it gives leave; the others call.
     """
-    yes = [d.rule for d in decisions if d.verdict == "yes"]
+    called = [d for d in decisions if d.verdict == "yes"]
+    # What a caution asks for comes first, and of that what helps before what tells.
+    called.sort(key=lambda d: (not d.remedy, d.remedy and d.action != FIRST_REMEDY))
+    yes = [d.rule for d in called]
     calls = [r.label for r in yes if r.threshold <= 0.5]
     leave = [r.label for r in yes if r.threshold > 0.5 and r.name != LEAVE_BE]
     out = [f"{_run(calls)}."] if calls else ["No rule calls for anything."]

@@ -16,7 +16,7 @@ from maturity_model.assessment.ammonia_now import (
     unionised_now,
 )
 from maturity_model.assessment.cautions import cautions_for
-from maturity_model.catalogue import load_catalogue
+from maturity_model.catalogue import load_catalogue, load_decisions
 from maturity_model.logbook.types import CheckIn, Event, Reading, Tank
 
 DAY = dt.date(2026, 6, 1)
@@ -177,9 +177,9 @@ def test_livestock_added_while_ammonia_is_high():
     found = cautions(rows, [event("livestock_added", 3, 5)])
     assert [c.level for c in found] == ["urgent", "care"]
     assert "Livestock added" in found[0].title
-    assert "No livestock was logged" not in found[1].text
+    assert "None was logged" not in found[1].text
     assert [c.level for c in cautions(rows, [event("livestock_added", 15, 5)])] == ["care"]
-    assert "No livestock was logged" in cautions(rows)[0].text
+    assert "None was logged" in cautions(rows)[0].text
     fine = [checkin(ammonia=reading(0.0), **WATER)]
     assert cautions(fine, [event("livestock_added", 3, 5)]) == ()
 
@@ -309,3 +309,14 @@ def test_every_caution_has_an_authority_and_no_dose():
         assert not re.search(r"\d\s?(ml|mg|g|drops|tablets)\b(?!/L)", caution.text)
         assert "diagnos" not in caution.text.lower()
     assert all("A vet" in c.text for c in found if c.level == "urgent")
+
+
+def test_each_remedy_of_a_caution_is_a_rule():
+    rows = [checkin(ammonia=reading(1.5 * CHRONIC_TOTAL), **WATER)]
+    (care,) = cautions(rows)
+    # Without animals its ammonia belongs to the cycle.
+    assert care.remedies == ("measure_ammonia",)
+    stocked = cautions(rows, [event("livestock_added", 15, 5)])
+    assert stocked[0].remedies == ("change_water", "measure_ammonia")
+    nitrite = cautions([checkin(nitrite=reading(2.0))])
+    assert {name for c in (*stocked, *nitrite) for name in c.remedies} <= set(load_decisions())

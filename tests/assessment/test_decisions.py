@@ -23,6 +23,7 @@ from maturity_model.catalogue import DecisionRule, Loss, Marked, load_catalogue,
 from maturity_model.logbook import CheckIn, Event, Reading, Tank
 from maturity_model.panel import build_panel
 from maturity_model.population import elicit_population
+from maturity_model.report.question_words import action_line
 
 RULES = load_decisions()
 CATALOGUE = load_catalogue()
@@ -54,7 +55,7 @@ def record(stocked: bool = True, cautions: tuple[Caution, ...] = (), looked: boo
             "a", START + dt.timedelta(days), signs={"diatoms": looked}, readings=readings
         )
 
-    checkins = [rows(30, 4.0, 0.0, 0.0), rows(139, 0.01, 0.0, 10.0)]
+    checkins = [rows(100, 4.0, 0.0, 0.0), rows(139, 0.01, 0.0, 10.0)]
     if not looked:
         checkins = [replace(c, signs={}) for c in checkins]
     log = TankLog.of(
@@ -210,3 +211,14 @@ def test_no_probability_permits_without_evidence(present: Present) -> None:
         d = only(eager, present, record=record(stocked, looked=False))
         assert (d.verdict, d.overruled, d.lacks_evidence) == ("not now", True, True)
         assert [m.need for m in d.missing] == ["look"]
+
+
+def test_a_caution_of_care_overrules_a_verdict_that_contradicts_it(present: Present) -> None:
+    rule = with_losses(RULES["change_water"], 1.0, 1e-9)
+    care = Caution("care", "Ammonia is above the chronic criterion", "", "EPA", ("change_water",))
+    assert only(rule, present).verdict == "not now"
+    assert only(rule, present, record=record(cautions=(CARE,))).verdict == "not now"
+    found = only(rule, present, record=record(cautions=(CARE, care)))
+    assert (found.verdict, found.why, found.overruled) == ("yes", care.title, True)
+    every = decide(present, QUIET, record(cautions=(care,)), None)
+    assert action_line(every).startswith("Change water now")

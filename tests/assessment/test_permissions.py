@@ -15,15 +15,15 @@ from maturity_model.assessment.ammonia_now import TankLog
 from maturity_model.assessment.cautions import cautions_for
 from maturity_model.assessment.permissions import (
     FINER_KIT,
-    NOTHING_FED,
     PERMISSIONS,
     Permission,
     Record,
     missing_evidence,
     relevant_problems,
 )
+from maturity_model.assessment.proof_of_work import NOTHING_FED
 from maturity_model.catalogue import load_catalogue
-from maturity_model.logbook import read_logbook
+from maturity_model.logbook import CheckIn, read_logbook
 
 TODAY = dt.date(2026, 3, 1)
 HEADER = "tank,date,copepods,ammonia,nitrite,nitrate,ph,temperature"
@@ -186,6 +186,70 @@ def test_a_crash_ends_the_proof_of_work() -> None:
     assert needs(tank_log(PROVEN, after)) == []
 
 
+def test_a_deep_clean_and_a_medication_end_it_too() -> None:
+    early = [row(50, "n", "4", "0", "0"), row(35, "n", "0", "0", "5"), row(2, "y", "0", "0", "10")]
+    for event in ("deep_clean", "medication"):
+        assert needs(tank_log(early, [f"Invented,{day(22)},{event},,"])) == ["proof of work"]
+
+
+@pytest.mark.parametrize(
+    ("high", "event", "needed"),
+    [
+        (56, [], []),
+        (57, [], ["proof of work"]),
+        (57, [f"Invented,{day(30)},overfeeding,2,"], []),
+        (57, [f"Invented,{day(30)},water_change,20,"], ["proof of work"]),
+    ],
+)
+def test_a_filter_without_anything_to_do_for_eight_weeks_must_prove_itself_again(
+    high: int, event: list[str], needed: list[str]
+) -> None:
+    log = [row(high, "n", "0", "2", "0"), row(35, "n", "0", "0", "5"), PROVEN[-1]]
+    assert needs(tank_log(log, event)) == needed
+
+
+@pytest.mark.parametrize("high", [("8", "0"), ("0", "5"), ("8", "5")])
+def test_one_low_reading_does_not_undo_a_high_one(high: tuple[str, str]) -> None:
+    settled = {"started": "2025-01-01"}
+
+    def after(*low: int, spike: int = 7) -> list[list[str]]:
+        rows = [*PROVEN[:2], row(spike, "n", *high, "10")]
+        rows += [row(ago, "y", "0", "0", "10") for ago in low]
+        return [needs(tank_log(rows, **settled), p) for p in PERMISSIONS]  # type: ignore[arg-type]
+
+    once = [["measured once"] * sum(value != "0" for value in high)] * len(PERMISSIONS)
+    assert after(6) == once
+    # Two days apart, then three.
+    assert after(6, 4) == once
+    assert after(6, 3) == [[]] * len(PERMISSIONS)
+    # A good while later one is enough.
+    assert after(1, spike=14) == once
+    assert after(0, spike=14) == [[]] * len(PERMISSIONS)
+
+
+def test_the_keeper_who_judges_it_cycling_is_heard() -> None:
+    def judged(*phases: tuple[int, str]) -> list[list[str]]:
+        record = tank_log(PROVEN)
+        rows = tuple(
+            CheckIn("Invented", TODAY - dt.timedelta(ago), judged_phase=phase)
+            for ago, phase in phases
+        )
+        checkins = sorted((*record.log.checkins, *rows), key=lambda c: c.date)
+        record = replace(record, log=replace(record.log, checkins=tuple(checkins)))
+        return [needs(record, permission) for permission in PERMISSIONS]
+
+    assert judged((28, "cycling")) == [["judged"], ["judged"], []]
+    assert judged((29, "cycling")) == [[], [], []]
+    assert judged((20, "cycling"), (3, "bloom")) == [[], [], []]
+
+
+def test_measuring_alone_is_no_look() -> None:
+    rows = [*PROVEN[:1], row(20, "n", "1", "2", "5"), row(2, "", "0", "0", "10")]
+    missing = missing_evidence(tank_log(rows), "first animals")
+    assert [m.need for m in missing] == ["look"]
+    assert missing[0].why == f"Signs were last looked for on {day(20)}"
+
+
 def test_a_temperature_stands_as_long_as_it_does_for_the_ammonia() -> None:
     hot = [*PROVEN[:1], row(20, "n", "1", "0", "5", "8.0", "31"), row(2, "y", "0", "0", "10")]
     assert needs(tank_log(hot))[0] == "caution"
@@ -294,9 +358,16 @@ EVENT = st.tuples(
         ["crash", "overfeeding", "deep_clean", "medication", "livestock_added", "water_change"]
     ),
 )
-#: Half of the logs end well, so that the gate is often open to begin with.
+ENDING = [(40, "n", "4", "0", "0", "", ""), (2, "y", "0", "0", "5", "", "")]
+#: A high reading that one low one has followed, or two.
+SPIKE = [(11, "n", "4", "1", "0", "", ""), (2, "y", "0", "0", "5", "", "")]
+FALLEN = [*SPIKE, (8, "y", "0", "0", "5", "", "")]
+#: Most of the logs end well, so that the gate is often open to begin with.
 LOGS = st.tuples(
-    st.lists(CHECKIN, max_size=5), st.lists(EVENT, max_size=2), st.booleans(), st.booleans()
+    st.lists(CHECKIN, max_size=5),
+    st.lists(EVENT, max_size=2),
+    st.sampled_from([[], ENDING, SPIKE, FALLEN]),
+    st.booleans(),
 )
 
 
@@ -312,14 +383,11 @@ def happened(events: list[tuple[int, str]]) -> list[str]:
     ]
 
 
-ENDING = [(40, "n", "4", "0", "0", "", ""), (2, "y", "0", "0", "5", "", "")]
-
-
 @settings(max_examples=150, deadline=None)
 @given(LOGS, st.data())
 def test_doubt_never_opens_the_gate(logs: tuple[object, ...], data: st.DataObject) -> None:
-    checkins, events, good, old = logs
-    rows = [*checkins, *(ENDING if good else [])]  # type: ignore[misc]
+    checkins, events, ending, old = logs
+    rows = [*checkins, *ending]  # type: ignore[misc]
     if not old:
         # Nothing before its start.
         rows, events = ([x for x in these if x[0] <= 55] for these in (rows, events))  # type: ignore[attr-defined]

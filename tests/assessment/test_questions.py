@@ -18,6 +18,7 @@ from maturity_model.assessment.decisions import decide
 from maturity_model.assessment.filtering import Tables, filter_tank, forecast_only, make_tables
 from maturity_model.assessment.first_passage import time_to_mature
 from maturity_model.assessment.next_checks import rank_by_information_gain
+from maturity_model.assessment.observed import observed
 from maturity_model.assessment.permissions import Record
 from maturity_model.assessment.plan import parse_plan
 from maturity_model.assessment.present import Present
@@ -75,9 +76,12 @@ def test_wiring_equals_asking_each(n: int) -> None:
     assert same(got.surprises, said)
     assert same(got.next_checks, rank_by_information_gain(t, n, found))
     log = TankLog.of(tank.tank, tank.checkins, tank.events, t.panel.as_of, t.panel.catalogue)
-    record = Record(
-        log, tank.cautions, bool(said and said.alarm), tank.problems, silent=tank.reach.silent
-    )
+    # An alarm of the last two weeks counts, of the newest check-in or not.
+    every = {o.checkin: o.date for kind in observed(t.panel, n) for o in kind}
+    recent = [c for c, date in every.items() if (t.panel.as_of - date).days <= 14]
+    alarms = [surprises(t, n, found, t.evidence_weight, c) for c in recent]
+    alarm = any(a is not None and a.alarm for a in alarms)
+    record = Record(log, tank.cautions, alarm, tank.problems, silent=tank.reach.silent)
     lately = said.recent if said else RecentSlip(0.0, 0.0)
     assert same(got.decisions, decide(here, lately, record, unionised_now(log)))
     # The page's own numbers are the same ones.

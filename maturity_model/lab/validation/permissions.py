@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from maturity_model._typing import Floats
-from maturity_model.assessment.ammonia_now import TankLog, unionised_now
+from maturity_model.assessment.ammonia_now import RECENT_DAYS, TankLog, unionised_now
 from maturity_model.assessment.cautions import cautions_for
 from maturity_model.assessment.decisions import Decision, decide
 from maturity_model.assessment.filtering import Tables, filter_tank, make_tables
@@ -80,15 +80,17 @@ def _weeks_of(
     events = [e for e in panel.logbook.events if e.tank == tank.name]
     mixture, hazards = filter_tank(tables, n)
     present = Present(panel, n, mixture, hazards, tables.pace)
-    surprising = {week: s for week, _, s in surprises_by_checkin(tables, n, mixture)}
-    recent, alarm = RecentSlip(0.0, 0.0), False
+    found = list(surprises_by_checkin(tables, n, mixture))
+    surprising = {week: s for week, _, s in found}
+    recent, alarms = RecentSlip(0.0, 0.0), [date for _, date, s in found if s.alarm]
     for week, day in enumerate(panel.week_ends(n)[: club.weeks]):
         if week in surprising:
-            recent, alarm = surprising[week].recent, bool(surprising[week].alarm)
+            recent = surprising[week].recent
         if club.truth[n, week] < 0:
             continue
         log = TankLog.of(tank, checkins, events, day, catalogue)
         silent = is_silent(last_look(log.checkins), day)
+        alarm = any(0 <= log.days_since(date) <= RECENT_DAYS for date in alarms)
         record = Record(log, cautions_for(log), alarm, silent=silent)
         decisions = decide(as_of(present, week), recent, record, unionised_now(log), rules)
         decision = next((d for d in decisions if d.rule.permission in ANIMALS), None)

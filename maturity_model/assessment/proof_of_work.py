@@ -1,0 +1,83 @@
+"""Whether a filter was seen at work: something to process was there, and went."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from maturity_model.assessment.ammonia_now import TankLog
+from maturity_model.assessment.evidence import (
+    POISONS,
+    Limits,
+    Missing,
+    at_most,
+    low_step,
+    read_since,
+)
+from maturity_model.logbook import Reading
+
+#: Events after which the filter must prove itself again.
+ENDING = ("crash", "deep_clean", "medication")
+#: Events that give a filter something to process.
+_LOAD = ("overfeeding", "livestock_added")
+NOTHING_FED = "Zero may only mean that nothing has been fed to the filter yet."
+_FEED = "Feed the filter, log it, and follow ammonia and nitrite up and down again."
+
+
+def proof_of_work(log: TankLog, limits: Limits) -> list[Missing]:
+    """Return what is missing of the proof; empty where the filter worked, and not long ago."""
+    ended = log.last_event(*ENDING)
+    since = ended.date if ended else log.tank.started
+    if not (_rose_and_fell(log, limits, since) or _fed_and_gone(log, limits, since)):
+        return [Missing("proof of work", NOTHING_FED, _FEED)]
+    load = _last_load(log, limits)
+    if load is not None and log.days_since(load) > limits["proof_days"]:
+        why = f"Nothing was fed to the filter since {load}, as far as the log says"
+        return [Missing("proof of work", why, _FEED)]
+    return []
+
+
+def _rose_and_fell(log: TankLog, limits: Limits, since: dt.date) -> bool:
+    for name in POISONS:
+        newest = log.latest_reading(name)
+        if newest is None or at_most(newest[1]) > low_step(newest[1], limits):
+            continue
+        for checkin in log.checkins:
+            lies_between = since <= checkin.date < newest[0]
+            high = _is_load(checkin.readings.get(name), limits)
+            if high and lies_between and _nitrate_since(log, checkin.date):
+                return True
+    return False
+
+
+def _fed_and_gone(log: TankLog, limits: Limits, since: dt.date) -> bool:
+    fed = next((e for e in log.events if e.kind == "overfeeding" and e.date >= since), None)
+    if fed is None:
+        return False
+    return _gone_since(log, fed.date, limits) and _nitrate_since(log, fed.date)
+
+
+def _last_load(log: TankLog, limits: Limits) -> dt.date | None:
+    """Last day on which the filter is known to have had something to process."""
+    days = [
+        c.date for c in log.checkins for name in POISONS if _is_load(c.readings.get(name), limits)
+    ]
+    event = log.last_event(*_LOAD)
+    return max([*days, *([event.date] if event else [])], default=None)
+
+
+def _is_load(reading: Reading | None, limits: Limits) -> bool:
+    return reading is not None and reading.low > low_step(reading, limits)
+
+
+def _gone_since(log: TankLog, date: dt.date, limits: Limits) -> bool:
+    if not read_since(log, date, limits["after_overfeeding_days"], *POISONS):
+        return False
+    newest = (log.latest_reading("ammonia"), log.latest_reading("nitrite"))
+    return all(x and at_most(x[1]) <= low_step(x[1], limits) for x in newest)
+
+
+def _nitrate_since(log: TankLog, date: dt.date) -> bool:
+    return any(
+        c.date >= date and "nitrate" in c.readings and c.readings["nitrate"].low > 0
+        for c in log.checkins
+    )
