@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 
@@ -53,20 +53,17 @@ def refused_tanks(arrays: LogbookArrays) -> set[TankPlace]:
 def _named_alike(
     arrays: LogbookArrays, places: list[TankPlace], said_no: list[TankPlace]
 ) -> Iterator[TankPlace]:
-    refusals: list[tuple[str, str, dt.date | None, int | None]] = [
+    refusals: list[tuple[str, str, dt.date | None, int]] = [
         (t.name, t.keeper, t.started, p.book) for p in said_no for t in [arrays.tank(p)]
     ]
-    for book in arrays.books:
-        # Rows that could not be used: also the second row of a tank that said yes in the first.
-        refusals += [(tank, keeper, None, None) for tank, keeper in book.consent_refused]
+    for b, book in enumerate(arrays.books):
+        # Rows that could not be used.
+        refusals += [(tank, keeper, None, b) for tank, keeper in book.consent_refused]
     if not refusals:
         return
-    by_skeleton: dict[str, list[TankPlace]] = defaultdict(list)
-    for place in places:
-        for skeleton in skeletons(arrays.tank(place).name):
-            by_skeleton[skeleton].append(place)
+    named = _by_shape(places, lambda place: arrays.tank(place).name)
     for name, keeper, started, own_book in refusals:
-        for place in (p for s in skeletons(name) for p in by_skeleton[s]):
+        for place in (p for s in skeletons(name) for p in named[s]):
             tank = arrays.tank(place)
             if keeper and tank.keeper:
                 same = look_alike(keeper, tank.keeper)
@@ -83,16 +80,23 @@ def _begun_alike(
     without = [p for p in said_no if arrays.tank(p).keeper and not arrays.has_checkins(p)]
     if not without:
         return
-    by_skeleton: dict[str, list[TankPlace]] = defaultdict(list)
-    for place in places:
-        if keeper := arrays.tank(place).keeper:
-            for skeleton in skeletons(keeper):
-                by_skeleton[skeleton].append(place)
+    kept = _by_shape(places, lambda place: arrays.tank(place).keeper)
     for refusal in without:
         tank = arrays.tank(refusal)
-        for place in (p for s in skeletons(tank.keeper) for p in by_skeleton[s]):
+        for place in (p for s in skeletons(tank.keeper) for p in kept[s]):
             if place.book != refusal.book and _near(tank.started, arrays.tank(place).started):
                 yield place
+
+
+def _by_shape(
+    places: list[TankPlace], name_of: Callable[[TankPlace], str]
+) -> dict[str, list[TankPlace]]:
+    """Tanks by the skeletons of a name of theirs; empty lists for the others."""
+    out: dict[str, list[TankPlace]] = defaultdict(list)
+    for place in places:
+        for skeleton in skeletons(name_of(place)):
+            out[skeleton].append(place)
+    return out
 
 
 def _entered_alike(arrays: LogbookArrays, place: TankPlace) -> Iterator[TankPlace]:

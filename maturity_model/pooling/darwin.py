@@ -14,11 +14,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from xml.sax.saxutils import escape, quoteattr
 
-from maturity_model.catalogue import LOOKS, Catalogue
-from maturity_model.catalogue.standards import Measure, load_measures, load_taxa
+from maturity_model.catalogue import LOOKS
+from maturity_model.catalogue.standards import Measure, Taxon, load_measures, load_taxa
 from maturity_model.logbook.units import units_of
-from maturity_model.pooling.logbook_arrays import LogbookArrays, PlainReading
-from maturity_model.pooling.merge import Pool
+from maturity_model.pooling.logbook_arrays import Book, LogbookArrays, PlainReading
+from maturity_model.pooling.merge import Pool, PooledTank
 
 _DWC = "http://rs.tdwg.org/dwc/terms/"
 _OBIS = "http://rs.iobis.org/obis/terms/"
@@ -99,70 +99,71 @@ def date_range(started: dt.date, day: int) -> str:
     return f"{first + shift}/{last + shift}"
 
 
+def _looks(tank: PooledTank, arrays: LogbookArrays) -> Iterator[tuple[str, Book, int]]:
+    """Each check-in of a tank: the event's identifier, its logbook and its row there."""
+    for number, (b, row) in enumerate(tank.rows):
+        yield f"{tank.name}:{number}", arrays.books[b], row
+
+
 def _events(arrays: LogbookArrays, pool: Pool) -> Iterator[tuple[str, ...]]:
     for tank in pool.tanks:
         habitat = "marine aquarium" + (f", {tank.rock} rock" if tank.rock else "")
         yield (tank.name, "", "Survey", tank.start_month, "aquarium log", habitat, _DATASET)
-        for number, (b, row) in enumerate(tank.rows):
-            book = arrays.books[b]
-            day = int(book.day[row]) - tank.started.toordinal()
-            yield (
-                f"{tank.name}:{number}", tank.name, "Observation",
-                date_range(tank.started, day), _LOOKS[LOOKS[book.look[row]]], habitat, _DATASET,
-            )  # fmt: skip
+        for event, book, row in _looks(tank, arrays):
+            dates = date_range(tank.started, int(book.day[row]) - tank.started.toordinal())
+            how = _LOOKS[LOOKS[book.look[row]]]
+            yield event, tank.name, "Observation", dates, how, habitat, _DATASET
+
+
+def _taxa(arrays: LogbookArrays) -> dict[str, Taxon]:
+    """Signs that are observations of a taxon; the others are facts."""
+    names, taxa = arrays.sign_names(), load_taxa()
+    return {name: taxa[name] for name in names if name in taxa and taxa[name].scientific_name}
 
 
 def _occurrences(arrays: LogbookArrays, pool: Pool) -> Iterator[tuple[str, ...]]:
-    taxa, catalogue = load_taxa(), arrays.catalogue
-    names = arrays.sign_names()
-    known = [
-        (g, name, taxa[name], catalogue.signs[name].label)
-        for g, name in enumerate(names)
-        if name in taxa and taxa[name].scientific_name
-    ]
+    taxa, names = _taxa(arrays), arrays.sign_names()
+    cells = {
+        names.index(name): (
+            taxon.scientific_name, taxon.name_id, taxon.rank, taxon.kingdom,
+            arrays.catalogue.signs[name].label, "captive",
+        )
+        for name, taxon in taxa.items()
+    }  # fmt: skip
     for tank in pool.tanks:
-        for number, (b, row) in enumerate(tank.rows):
-            event, answers = f"{tank.name}:{number}", arrays.books[b].signs[row]
-            for g, name, taxon, label in known:
+        for event, book, row in _looks(tank, arrays):
+            answers = book.signs[row]
+            for g, of_taxon in cells.items():
                 if answers[g] >= 0:
-                    yield (
-                        event, f"{event}:{name}", "HumanObservation", _STATUS[answers[g]],
-                        taxon.scientific_name, taxon.name_id, taxon.rank, taxon.kingdom, label,
-                        "captive",
-                    )  # fmt: skip
+                    status = _STATUS[answers[g]]
+                    yield event, f"{event}:{names[g]}", "HumanObservation", status, *of_taxon
 
 
 def _facts(arrays: LogbookArrays, pool: Pool) -> Iterator[tuple[str, ...]]:
-    taxa, catalogue, measures = load_taxa(), arrays.catalogue, load_measures()
-    names, phases = arrays.sign_names(), list(catalogue.phases)
-    no_taxon = [
-        (g, name) for g, name in enumerate(names)
-        if name not in taxa or not taxa[name].scientific_name
-    ]  # fmt: skip
-    analytes = list(catalogue.analytes)
-    cells: dict[tuple[int, int], tuple[str, ...]] = {}
+    """Signs without a taxon, judged phases and readings, each as :func:`fact` returns it."""
+    measures, taxa, phases = load_measures(), _taxa(arrays), list(arrays.catalogue.phases)
+    no_taxon = [(g, name) for g, name in enumerate(arrays.sign_names()) if name not in taxa]
+    readings: dict[tuple[str, int], tuple[str, ...]] = {}
     for tank in pool.tanks:
-        for number, (b, row) in enumerate(tank.rows):
-            event, book = f"{tank.name}:{number}", arrays.books[b]
+        for event, book, row in _looks(tank, arrays):
             for g, name in no_taxon:
-                if book.signs[row, g] >= 0:
-                    yield (event, f"{event}:{name}", f"sign: {name}",
-                           _STATUS[book.signs[row, g]], "", "visual check", "")  # fmt: skip
-            if book.judged[row] >= 0:
-                yield (event, f"{event}:phase", "phase of maturity",
-                       phases[book.judged[row]], "", "judged by an experienced keeper",
-                       "")  # fmt: skip
-            for a, analyte in enumerate(analytes):
-                code = int(book.readings[row, a])
+                if (seen := book.signs[row, g]) >= 0:
+                    said = (f"sign: {name}", _STATUS[seen], "", "visual check", "")
+                    yield event, f"{event}:{name}", *said
+            if (k := book.judged[row]) >= 0:
+                judge = "judged by an experienced keeper"
+                yield event, f"{event}:phase", "phase of maturity", phases[k], "", judge, ""
+            for analyte, code in zip(
+                arrays.catalogue.analytes, book.readings[row].tolist(), strict=True
+            ):
                 if code < 0:
                     continue
-                if (a, code) not in cells:
-                    reading = arrays.readings[code]
-                    cells[a, code] = fact(catalogue, measures[analyte], reading)
-                yield (event, f"{event}:{analyte}", *cells[a, code])
+                if (analyte, code) not in readings:
+                    readings[analyte, code] = fact(measures[analyte], arrays.readings[code])
+                yield event, f"{event}:{analyte}", *readings[analyte, code]
 
 
-def fact(catalogue: Catalogue, measure: Measure, reading: PlainReading) -> tuple[str, ...]:
+def fact(measure: Measure, reading: PlainReading) -> tuple[str, ...]:
     """Type, value, unit, method and remarks of one reading, in the exchanged unit."""
     one = units_of(measure.analyte)[measure.unit].convert(1.0)
 

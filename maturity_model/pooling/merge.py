@@ -1,11 +1,11 @@
-"""From arrays logbooks to a pool: consent, duplicates, pseudonyms, relative days."""
+"""From logbooks, as arrays, to a pool: consent, duplicates, pseudonyms, relative days."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Hashable
-from dataclasses import astuple, dataclass
+from dataclasses import astuple, dataclass, replace
 from typing import NamedTuple
 
 from maturity_model.logbook import Event, Kit
@@ -220,10 +220,10 @@ class _Merge:
         return same, apart
 
     def _says_yes(self, place: TankPlace) -> bool:
-        given = self.arrays.tank(place).consent
-        if given is None and self.consent_default is None:
-            return not self.books[place.book].asks_consent
-        return bool(self.consent_default if given is None else given)
+        said = self.arrays.tank(place).consent
+        if said is None:
+            said = self.consent_default
+        return not self.books[place.book].asks_consent if said is None else said
 
     def _keeper(self, place: TankPlace) -> tuple[int, str, str]:
         tank = self.arrays.tank(place)
@@ -340,22 +340,21 @@ class _Merge:
         """Kits by pseudonym; a kit for everybody becomes one of each keeper without their own."""
         out: dict[tuple[str, str], Kit] = {}
         for b, book in enumerate(self.books):
-            own = {(kit.keeper, kit.analyte): kit for kit in book.kits}
+            kits_of: dict[str, dict[str, Kit]] = defaultdict(dict)
+            for kit in book.kits:
+                kits_of[kit.keeper][kit.analyte] = kit
             keepers = {self._keeper(p) for group in kept for p in group if p.book == b}
             observers = {(b, "named", name) for name in book.people}
             for person in keepers | observers:
                 made = names.get(self.people.find(person))
                 if made is None:
                     continue  # looks at refused tanks only
-                analytes = {kit.analyte for kit in book.kits}
-                for analyte in analytes:
-                    kit = own.get((person[2], analyte)) if person[1] == "named" else None
-                    if kit is None and person in keepers:
-                        kit = own.get(("", analyte))
-                    if kit is not None:
-                        known = out.get((made, analyte))
-                        new = Kit(made, analyte, kit.method, kit.unit, kit.steps)
-                        out[made, analyte] = new if known is None else min(known, new, key=astuple)
+                _, how, name = person
+                kits = kits_of[""] if person in keepers else {}
+                kits = kits | (kits_of.get(name, {}) if how == "named" else {})
+                for analyte, kit in kits.items():
+                    new = replace(kit, keeper=made)
+                    out[made, analyte] = min(out.get((made, analyte), new), new, key=astuple)
         return tuple(sorted(out.values(), key=astuple))
 
 

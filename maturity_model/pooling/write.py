@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -51,28 +52,20 @@ def _write_table(path: Path, kind: TableKind, columns: dict[str, Any]) -> None:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    fields = [
-        pa.field(c.name, getattr(pa, {"double": "float64", "bool": "bool_"}.get(
-            ARROW[c.type], ARROW[c.type]))(), nullable=not c.required)
+    schema = pa.schema(
+        pa.field(c.name, pa.type_for_alias(ARROW[c.type]), nullable=not c.required)
         for c in kind.columns
-    ]  # fmt: skip
-    schema = pa.schema(fields)
-    columns_of = [pa.array(**_split(columns[f.name]), type=f.type) for f in fields]
+    )
+    # The gaps are None in a list, and masked in an array.
+    arrays = [pa.array(columns[field.name], type=field.type) for field in schema]
     # No name of a machine, user or day stands in a Parquet file; the writer's version does.
     pq.write_table(
-        pa.table(columns_of, schema=schema),
+        pa.table(arrays, schema=schema),
         path,
         compression="zstd",
         row_group_size=_ROW_GROUP,
         store_schema=False,
     )
-
-
-def _split(values: Any) -> dict[str, Any]:
-    """Values and the mask of their gaps; in a list, a gap is None."""
-    if isinstance(values, np.ma.MaskedArray):
-        return {"obj": values.data, "mask": np.ma.getmaskarray(values)}
-    return {"obj": values}
 
 
 def make_columns(arrays: LogbookArrays, pool: Pool) -> dict[str, dict[str, Any]]:
@@ -104,26 +97,26 @@ def make_columns(arrays: LogbookArrays, pool: Pool) -> dict[str, dict[str, Any]]
     }
     for g, sign in enumerate(arrays.sign_names()):
         checkins[sign] = np.ma.MaskedArray(signs[:, g] == 1, mask=signs[:, g] < 0)
-    events = [(t.name, i, *e) for t in tanks for i, e in enumerate(t.events)]
     return {
-        "tanks": _tanks(pool),
+        "tanks": {"tank": [t.name for t in tanks], **_fields(tanks, "keeper", *PUBLISHED)},
         "checkins": checkins,
         "readings": _readings(arrays, _pick(arrays, places, "readings"), names[owner], number),
-        "events": dict(
-            zip(
-                ("tank", "event_number", "day", "event", "amount"),
-                map(list, zip(*events, strict=True)) if events else [[], [], [], [], []],
-                strict=True,
-            )
-        ),
+        "events": {
+            "tank": [t.name for t in tanks for _ in t.events],
+            "event_number": [number for t in tanks for number, _ in enumerate(t.events)],
+            "day": [e.day for t in tanks for e in t.events],
+            "event": [e.kind for t in tanks for e in t.events],
+            "amount": [e.amount for t in tanks for e in t.events],
+        },
         "kits": {
-            "keeper": [k.keeper for k in pool.kits],
-            "analyte": [k.analyte for k in pool.kits],
-            "method": [k.method for k in pool.kits],
-            "unit": [k.unit for k in pool.kits],
+            **_fields(pool.kits, "keeper", "analyte", "method", "unit"),
             "steps": [";".join(map(repr, k.steps)) or None for k in pool.kits],
         },
     }
+
+
+def _fields(things: Sequence[object], *names: str) -> dict[str, list[Any]]:
+    return {name: [getattr(thing, name) for thing in things] for name in names}
 
 
 def _pick(arrays: LogbookArrays, places: np.ndarray, field: str) -> np.ndarray:
@@ -134,12 +127,6 @@ def _pick(arrays: LogbookArrays, places: np.ndarray, field: str) -> np.ndarray:
         here = places[:, 0] == b
         out[here] = getattr(book, field)[places[here, 1]]
     return out
-
-
-def _tanks(pool: Pool) -> dict[str, Any]:
-    tanks = pool.tanks
-    out = {column: [getattr(t, column) for t in tanks] for column in ("keeper", *PUBLISHED)}
-    return out | {"tank": [t.name for t in tanks]}
 
 
 def _readings(

@@ -192,14 +192,14 @@ def test_readings_in_exchanged_units() -> None:
     molar = ATOMIC_WEIGHT["N"] + 3 * ATOMIC_WEIGHT["O"]
     measures = load_measures()
     one = PlainReading("", molar, "mg/L NO3", "photometer", molar * 0.9, molar * 1.1, molar)
-    kind, value, unit, method, remarks = fact(CATALOGUE, measures["nitrate"], one)
+    kind, value, unit, method, remarks = fact(measures["nitrate"], one)
     assert (kind, value) == ("mole_concentration_of_nitrate_in_sea_water", "1000")
     assert (unit, method) == ("umol/L", "photometer")
     assert remarks == "nitrate; true value at least 900, at most 1100"
     below = PlainReading("<", 0.25, "mg/L NH4", "colour_chart", 0.0, 0.25, 0.125)
-    assert fact(CATALOGUE, measures["ammonia"], below)[1].startswith("<13.8")
+    assert fact(measures["ammonia"], below)[1].startswith("<13.8")
     above = PlainReading(">", 8.0, "[pH]", "strip", 8.0, float("inf"), 8.0)
-    kind, value, _, _, remarks = fact(CATALOGUE, measures["ph"], above)
+    kind, value, _, _, remarks = fact(measures["ph"], above)
     assert kind.startswith("pH, NBS scale")
     assert (value, remarks[-14:]) == (">8", "no upper bound")
 
