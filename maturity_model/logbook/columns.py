@@ -184,10 +184,13 @@ class Table:
         return out
 
     def cell(
-        self, line: int, column: str, text: str, fault: Fault, tank: str | None = None
-    ) -> None:
+        self, line: int, column: str, text: str, fault: Fault, tank: str | None = None,
+        *, withholds: bool = False,
+    ) -> None:  # fmt: skip
         """Report a cell that is not used."""
-        self.problems.add("error", "cell", self.file, line, column, text, fault, tank, self._date())
+        self.problems.add(
+            "error", "cell", self.file, line, column, text, fault, tank, self._date(), withholds
+        )
 
     def _date(self) -> dt.date | None:
         """Return the day that the present row is about, where that can be read."""

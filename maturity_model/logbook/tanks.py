@@ -67,9 +67,11 @@ class _Tanks:
             raise RefusedRow("tank", text, Fault(what, "keep one of the two rows"), name)
         refused.setdefault(name, line)  # until the rest of the row can be used
         self._check_name(line, text, name)
-        first = self._date(line, "started", started_text, name)
-        ends = self._date(line, "ended", ended, name, since=first) if ended else None
-        again = self._date(line, "restarted", restarted, name, since=first) if restarted else None
+        first = needed(
+            self.dates["started"].read(line, started_text), "started", started_text, name
+        )
+        ends = self._date(line, "ended", ended, name, first)
+        again = self._date(line, "restarted", restarted, name, first)
         started = again or first
         self.weeks += (self.context.today - started).days // 7 + 1
         if len(tanks) >= MAX_TANKS or self.weeks > MAX_TANK_WEEKS:
@@ -90,15 +92,17 @@ class _Tanks:
             earlier_start=first if again else None,
         )
 
-    def _date(
-        self, line: int, column: str, text: str, tank: str, since: dt.date | None = None
-    ) -> dt.date:
-        """Read a date without which the row cannot be used, not before ``since``."""
-        date = needed(self.dates[column].read(line, text), column, text, tank)
-        if since is not None and date < since:
-            fault = Fault(f"lies before the start ({since})", "correct one of the two dates")
-            raise RefusedRow(column, text, fault, tank)
-        return date
+    def _date(self, line: int, column: str, text: str, tank: str, start: dt.date) -> dt.date | None:
+        """Read the day of an end or a restart; the tank is used without a bad one."""
+        if not text:
+            return None
+        date = self.dates[column].read(line, text)
+        if not isinstance(date, Fault):
+            if date >= start:
+                return date
+            date = Fault(f"lies before the start ({start})", "correct one of the two dates")
+        self.table.cell(line, column, text, date, tank, withholds=True)
+        return None
 
     def _rock(self, line: int, text: str, tank: str) -> str | None:
         if not text or normal(text) in ROCKS:

@@ -5,7 +5,10 @@ from __future__ import annotations
 import datetime as dt
 from pathlib import Path
 
+import pytest
+
 from maturity_model.logbook import Logbook, read_logbook
+from maturity_model.logbook.account import refused_lately
 from maturity_model.panel import build_panel
 
 TODAY = dt.date(2026, 11, 30)
@@ -63,11 +66,22 @@ def test_between_an_end_and_a_restart_there_is_no_tank(tmp_path: Path) -> None:
     assert (got.rows[1].refused, got.rows[1].set_aside) == (1, 3)
 
 
-def test_an_end_or_a_restart_before_the_start_refuses_the_tank(tmp_path: Path) -> None:
-    for n, cells in enumerate(("2025-12-31,", ",2025-12-31", "2026-13-01,", ",2027-01-01")):
-        got = book(tmp_path / str(n), f"Reef,2026-01-01,{cells},", ROWS)
-        assert got.refused_tanks == ("Reef",)
-        assert any(p.file == "tanks.csv" and p.scope == "row" for p in got.problems)
+@pytest.mark.parametrize("cells", ["2025-12-31,", ",2025-12-31", "2026-13-01,", ",2027-01-01"])
+def test_a_bad_end_or_restart_is_not_used_and_withholds(tmp_path: Path, cells: str) -> None:
+    got = book(tmp_path, f"Reef,2026-01-01,{cells},", ROWS)
+    assert days(got) == DATES
+    tank = got.tanks["Reef"]
+    assert (tank.started, tank.ended, tank.earlier_start) == (dt.date(2026, 1, 1), None, None)
+    (problem,) = got.problems
+    assert (problem.scope, problem.tank) == ("cell", "Reef")
+    assert refused_lately(got, TODAY) == (problem,)
+
+
+def test_a_tank_runs_until_an_end_that_is_planned(tmp_path: Path) -> None:
+    got = book(tmp_path, "Reef,2026-01-01,2026-12-24,,", ROWS)
+    assert not got.problems
+    assert not got.tanks["Reef"].gone(TODAY)
+    assert build_panel(got, as_of=TODAY).week_ends(0)[-1] == TODAY
 
 
 def test_a_tank_without_sand_has_no_answers_about_sand(tmp_path: Path) -> None:
