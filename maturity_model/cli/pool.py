@@ -66,8 +66,8 @@ def run(args: argparse.Namespace, command: str) -> int:
         for line in club.lines:
             say(f"{club.label}: {line}")
     print("\n".join(report_lines(report)))
-    if report.key_made:
-        print(f"Key, for this club only: {report.key}")
+    if report.new_key:
+        print(f"Key, for this club only: {report.new_key}")
     if report.pool.tanks:
         print(f"Pool: {args.out}")
     elif (args.out / DESCRIPTOR).exists():

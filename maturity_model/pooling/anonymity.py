@@ -34,10 +34,13 @@ class Groups(NamedTuple):
     groups: int
 
 
-#: What the pool publishes of each tank, besides its log and the pseudonyms of tank and keeper.
-PUBLISHED = (
-    "club", "rock", "volume_band", "sand_band", "start_month", "last_day", "water_known_week",
-)  # fmt: skip
+#: What the pool publishes of each tank, besides its log and the pseudonyms of tank and keeper;
+#: and how the note calls it.
+_WORDS = {
+    "club": "club", "rock": "rock", "volume_band": "volume", "sand_band": "sand",
+    "start_month": "month", "last_day": "last day", "water_known_week": "first logged water change",
+}  # fmt: skip
+PUBLISHED = tuple(_WORDS)
 #: What may be known of a tank without having its log.
 OUTWARD = ("club", "rock", "volume_band", "sand_band", "start_month")
 
@@ -122,11 +125,6 @@ In a group of one, anyone who knows these things of a tank has its whole log. Al
 - The number of tanks without consent is published, and nothing else about them."""
 
 
-#: How the note calls what is published.
-_WORDS = {
-    "club": "club", "rock": "rock", "volume_band": "volume", "sand_band": "sand",
-    "start_month": "month", "last_day": "last day", "water_known_week": "first logged water change",
-}  # fmt: skip
 _TO_DO = """## What to do
 
 - A group of one or two: ask its keeper again, or leave the tank out (`no` in the column

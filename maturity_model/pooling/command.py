@@ -71,9 +71,8 @@ class PoolReport:
     clubs : tuple of ClubReport
     pool : Pool
     arrays : LogbookArrays
-    key : Path
-    key_made : bool
-        Whether it was made for this pool.
+    new_key : Path or None
+        The key file, if it was made for this pool.
     consent_default : bool or None
         As it was given.
     """
@@ -81,8 +80,7 @@ class PoolReport:
     clubs: tuple[ClubReport, ...]
     pool: Pool
     arrays: LogbookArrays
-    key: Path
-    key_made: bool
+    new_key: Path | None
     consent_default: bool | None = None
 
 
@@ -145,7 +143,8 @@ def make_pool(
     finally:
         if made and not written:
             key_path.unlink(missing_ok=True)
-    return PoolReport(tuple(clubs), pool, arrays, key_path, made and written, consent_default)
+    new_key = key_path if made and written else None
+    return PoolReport(tuple(clubs), pool, arrays, new_key, consent_default)
 
 
 def _read_clubs(
@@ -239,8 +238,8 @@ def report_lines(report: PoolReport) -> list[str]:
     if count := pool.could_be_refused:
         tanks = "a tank" if count == 1 else "tanks"
         lines.append(
-            f"left out: {count} of these could be {tanks} whose keeper said no in another row or "
-            "log"
+            f"left out: {count} of these could be {tanks} whose keeper said no, or may have, in "
+            "another row or log"
         )
     if count := pool.without_checkins:
         lines.append(f"left out: {counted(count, 'tank')} without a check-in")

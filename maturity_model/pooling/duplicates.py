@@ -60,15 +60,18 @@ def find_pairs(arrays: LogbookArrays) -> list[Pair]:
 
 def _candidates(books: list[Book]) -> set[tuple[TankPlace, TankPlace]]:
     """Pairs that share the start and one check-in of many answers, by 64-bit hashes of both."""
+    if not books:
+        return set()
     places: list[TankPlace] = []
     hashes: list[NDArray[np.uint64]] = []
     owners: list[Ints] = []
     rng = np.random.default_rng(20_300)
-    width = books[0].signs.shape[1] if books else 0
-    analytes = books[0].readings.shape[1] if books else 0
-    sign_weights = rng.integers(1, 2**63, width, dtype=np.uint64) | np.uint64(1)
-    reading_weights = rng.integers(1, 2**63, analytes, dtype=np.uint64) | np.uint64(1)
-    when = rng.integers(1, 2**63, 2, dtype=np.uint64) | np.uint64(1)
+
+    def odd_numbers(count: int) -> NDArray[np.uint64]:
+        return rng.integers(1, 2**63, count, dtype=np.uint64) | np.uint64(1)
+
+    sign_weights = odd_numbers(books[0].signs.shape[1])
+    reading_weights, when = odd_numbers(books[0].readings.shape[1]), odd_numbers(2)
     for b, book in enumerate(books):
         base = len(places)
         places += [TankPlace(b, n) for n in range(len(book.tanks))]

@@ -50,6 +50,7 @@ def _may_be_tanks(problem: Problem) -> bool:
     name, _, sheet = problem.file.partition("!")
     if problem.severity == "settled":  # read all the same, or no part of the logbook
         return not problem.table and _asks(sheet or name)
+    _, _, name = name.rpartition("/")  # of a file in a folder of the logbook
     meant = problem.table or nearly_a_table(sheet or name, is_sheet=bool(sheet))
     return meant in ("tanks", None)
 

@@ -133,6 +133,7 @@ OTHER = "Nook,Bob,2026-01-05,yes\n"
     ("file", "content", "place"),
     [
         ("tanks (conflicted copy).csv", HEAD + YES.replace("yes", "no"), "conflicted"),
+        ("2025/tanks.csv", HEAD + YES.replace("yes", "no"), "2025/tanks.csv"),
         ("tanks.tsv", (HEAD + YES.replace("yes", "no")).replace(",", "\t"), "tanks.tsv"),
         ("tanks.csv", HEAD + YES + YES.replace("yes", "no,extra"), "line 3"),
         ("tanks.csv", HEAD + YES + YES.replace("yes", '"no'), "line 3"),
@@ -152,6 +153,7 @@ def test_a_logbook_with_a_part_that_may_hold_a_no_is_not_pooled(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], file: str, content: str, place: str
 ) -> None:
     club = tables(tmp_path / "club", YES, LOOK)
+    (club / file).parent.mkdir(exist_ok=True)
     (club / file).write_text(content, "utf-8")
     words = ["pool", str(club), "--out", str(tmp_path / "pool"), "--consent-default", "yes"]
     assert main(words) == 3
