@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 
 from maturity_model._typing import Floats
+from maturity_model.assessment.evidence import POISONS, low_step
 from maturity_model.assessment.observed import KINDS, Observed, codes_only, kinds_of, observed
+from maturity_model.catalogue import load_permissions
 from maturity_model.hmm import native
 from maturity_model.hmm.mixture import FilteredMixture
 from maturity_model.hmm.staged import step_lanes
@@ -81,7 +83,8 @@ class Surprises:
     alarm : {'', 'check the kit', 'something is wrong'}
         ``something is wrong``: the probability of having fallen or slipped reaches
         :data:`FELL` or :data:`SLIPPED`; or animals vanished together; or a reading is far off
-        and a slip, vanished animals or another reading corroborates it.
+        and a slip, vanished animals, another reading that is far off, or the other of ammonia
+        and nitrite above its low step corroborates it.
         ``check the kit``: a reading is far off and nothing corroborates it.
     recent : RecentSlip
         Over the last :data:`RECENT_WEEKS` weeks, given the log up to the week of the check-in.
@@ -298,7 +301,7 @@ def surprises(
     any_gone = any(s.vanished for s in items)
     together = _under(joint, gone) if any_gone else 1.0
     return Surprises(
-        alarm=_alarm(recent, together, sum(s.far_off for s in items)),
+        alarm=_alarm(recent, together, sum(s.far_off for s in items), _poisons_agree(items)),
         recent=recent,
         vanished=together,
         pods=any(s.vanished and s.what.name in PODS for s in items),
@@ -306,10 +309,22 @@ def surprises(
     )
 
 
-def _alarm(recent: RecentSlip, vanished: float, far_off: int) -> Alarm:
+def _poisons_agree(items: list[Surprise]) -> bool:
+    """Whether one of ammonia and nitrite is far above the expected, and the other not low."""
+    limits = load_permissions()
+    high = {
+        s.what.name
+        for s in items
+        if s.what.reading is not None and s.what.reading.low > low_step(s.what.reading, limits)
+    }
+    far_off = any(s.far_off and s.high and s.what.name in POISONS for s in items)
+    return far_off and high.issuperset(POISONS)
+
+
+def _alarm(recent: RecentSlip, vanished: float, far_off: int, agreed: bool) -> Alarm:
     if recent.fell >= FELL or recent.slipped >= SLIPPED or vanished < VANISHED_TOGETHER:
         return "something is wrong"
     if far_off:
-        corroborated = recent.slipped >= CORROBORATED or vanished < 1.0 or far_off > 1
+        corroborated = recent.slipped >= CORROBORATED or vanished < 1.0 or far_off > 1 or agreed
         return "something is wrong" if corroborated else "check the kit"
     return ""

@@ -99,7 +99,8 @@ def run(args: argparse.Namespace, command: str) -> int:
         # As of today, like the form: how old a look or a reading is decides what may be advised.
         panel = build_panel(logbook, as_of=args.as_of or dt.date.today())
         if not panel.tanks and not logbook.refused_tanks:
-            return refuse("the log holds no tank that had been started by that day", LOG_ERRORS)
+            why = "the log holds no tank that had been started by that day"
+            return _withdraw(args.out, why, LOG_ERRORS, command)
         assessment = assess(
             panel,
             population,
@@ -108,14 +109,27 @@ def run(args: argparse.Namespace, command: str) -> int:
             plans=plans,
         )
     except LogbookError as error:
-        return refuse(error, LOG_ERRORS)
+        return _withdraw(args.out, error, LOG_ERRORS, command)
     except PlanError as error:
         return refuse(f"--if: {error}", USAGE)
     except SecretError as error:
         return refuse(f"--key-file: {error}", USAGE)
     except (PopulationError, PopulationMismatch) as error:
-        return refuse(error, MISMATCH)
+        return _withdraw(args.out, error, MISMATCH, command)
     return _report(assessment, logbook, args.out, command)
+
+
+def _withdraw(out: Path, why: object, code: int, command: str) -> int:
+    """Refuse, and take back an older report: what it permits may no longer be true."""
+    from maturity_model.report import withdraw_report
+
+    refuse(why, code)
+    try:
+        if withdraw_report(out, str(why), command):
+            say(f"The report in {out} is withdrawn; index.html says why.")
+    except OSError as error:
+        cannot_write(out, error)
+    return code
 
 
 def _list_problems(logbook: Logbook) -> None:

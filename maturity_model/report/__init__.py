@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from maturity_model.report.files import csv_text, file_names, remove_stale_pages
-from maturity_model.report.index_page import index_page
+from maturity_model.report.index_page import index_page, withdrawn_page
 from maturity_model.report.machine import tank_record, to_json
 from maturity_model.report.tank_page import phase_labels, tank_page
 from maturity_model.report.text import text_summary
@@ -25,7 +25,10 @@ if TYPE_CHECKING:
 
     from maturity_model.assessment.types import Assessment, TankAssessment
 
-__all__ = ["file_names", "text_summary", "write_reports"]
+__all__ = ["file_names", "text_summary", "withdraw_report", "write_reports"]
+
+_PHASE_HEAD = "tank,week,date,phase,filtered,smoothed\n"
+_REGRESSION_HEAD = "tank,week,date,horizon_weeks,probability\n"
 
 #: Seconds after which no run can still be at the same file; each takes milliseconds.
 STALE_AFTER = 60.0
@@ -74,16 +77,48 @@ def write_reports(assessment: Assessment, out_dir: Path | str, command: str) -> 
     return [out / name for name in files.names]
 
 
+def withdraw_report(out_dir: Path | str, why: str, command: str) -> bool:
+    """Put in the place of an older report that nothing could be assessed.
+
+    What it permits may no longer be true, and its reader may not see the message of the run
+    that failed. Pages and records of its tanks are removed; other files are left alone.
+
+    Parameters
+    ----------
+    why : str
+        Plain text; it may quote the log.
+
+    Returns
+    -------
+    bool
+        False: there is no older report, and nothing was written.
+
+    Raises
+    ------
+    OSError
+        If a file cannot be written.
+    """
+    out = Path(out_dir)
+    if not (out / "index.html").is_file():
+        return False
+    with staged_files(out) as files:
+        files.write("phase.csv", _PHASE_HEAD)
+        files.write("regression.csv", _REGRESSION_HEAD)
+        files.write("index.html", withdrawn_page(why, command))
+    remove_stale_pages(out, ())
+    return True
+
+
 def phase_csv(assessment: Assessment) -> Iterator[str]:
     """One row per tank, week and phase, probabilities in full precision; tank by tank."""
-    yield "tank,week,date,phase,filtered,smoothed\n"
+    yield _PHASE_HEAD
     for tank in assessment.tanks:
         yield _by_week(tank, assessment.phases, tank.filtered, tank.smoothed)
 
 
 def regression_csv(assessment: Assessment) -> Iterator[str]:
     """One row per tank, week and horizon, probabilities in full precision; tank by tank."""
-    yield "tank,week,date,horizon_weeks,probability\n"
+    yield _REGRESSION_HEAD
     for tank in assessment.tanks:
         yield _by_week(tank, tank.horizons, tank.regression)
 

@@ -108,6 +108,17 @@ def _set_aside(account: Account) -> str:
     return f"<h3>Set aside</h3>{names}"
 
 
+def withdrawn_page(why: str, command: str) -> str:
+    """Build the page that stands in the place of a report that could not be made again."""
+    header = (
+        f"<h1>Nothing could be assessed</h1><p>{esc(why, 1000)}.</p><p>An older report in this "
+        "folder was taken back: what it permitted may no longer be true. Mend the log and run "
+        "the command again.</p>"
+    )
+    main = section("provenance", "Command", f"<p><code>{esc(command, 1000)}</code></p>")
+    return page("Nothing could be assessed", header, main, general_cautions())
+
+
 def _named_problem(problem: Problem) -> str:
     tank = f" <small>(tank <bdi>{esc(problem.tank, 80)}</bdi>)</small>" if problem.tank else ""
     return problem_item(problem) + tank

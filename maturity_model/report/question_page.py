@@ -66,7 +66,7 @@ def question_parts(
     (first if tank.reach.never_looked else second).append(look_section(tank, assessment, questions))
     return Parts(
         alarm_banner(tank, assessment),
-        now_line(questions),
+        now_line(tank, questions),
         "".join(first),
         f'<div class="asked">{"".join(second)}</div>',
     )
@@ -79,7 +79,7 @@ def card_alarm(tank: TankAssessment, questions: Questions) -> str:
         return ""
     date = day(said.items[0].what.date, seen_from=tank.dates[-1])
     kind = "urgent" if said.alarm == "something is wrong" else "caution"
-    return f'<p class="{kind} alarm"><b>{alarm_title(said)}</b> (check-in of {date}).</p>'
+    return f'<p class="{kind} alarm"><b>{alarm_title(tank)}</b> (check-in of {date}).</p>'
 
 
 def card_action(questions: Questions) -> str:
@@ -105,10 +105,10 @@ def card_outlook(questions: Questions, labels: Sequence[str]) -> str:
     return f'<p class="small">{time}.</p>'
 
 
-def summary_line(questions: Questions) -> str:
+def summary_line(tank: TankAssessment, questions: Questions) -> str:
     """Alarm and what to do first, in a line of plain text, or nothing."""
     if not questions.everything:
         return ""
-    said = questions.surprises
-    alarm = f"{alarm_title(said).upper()}. " if said and said.alarm else ""
+    title = alarm_title(tank).upper()
+    alarm = f"{title}. " if title else ""
     return f"{alarm}What now: {action_line(questions.decisions)}"

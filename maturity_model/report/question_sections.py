@@ -55,17 +55,17 @@ def alarm_banner(tank: TankAssessment, assessment: Assessment) -> str:
         return ""
     kind = "urgent" if said.alarm == "something is wrong" else "caution"
     return (
-        f'<div class="{kind} alarm"><b>{alarm_title(said)}.</b> {alarm_words(tank, assessment)} '
+        f'<div class="{kind} alarm"><b>{alarm_title(tank)}.</b> {alarm_words(tank, assessment)} '
         '<a href="#surprises">More</a></div>'
     )
 
 
-def now_line(questions: Questions) -> str:
+def now_line(tank: TankAssessment, questions: Questions) -> str:
     """What to do now, for the box with the answer."""
     if not questions.everything:
         return ""
-    said = questions.surprises
-    alarm = f"{esc(alarm_title(said))}. " if said and said.alarm else ""
+    title = esc(alarm_title(tank))
+    alarm = f"{title}. " if title else ""
     return (
         f'<p class="next"><b>What now:</b> {alarm}{esc(action_line(questions.decisions))} '
         '<a href="#do">Why</a></p>'
@@ -153,7 +153,7 @@ def surprises_section(tank: TankAssessment, assessment: Assessment, questions: Q
     )
     if said.alarm:
         marked = [s for s in said.items if s.vanished or s.far_off]
-        lead = f"<p><b>{alarm_title(said)}</b> ({date}). {recent}</p>" + unordered(
+        lead = f"<p><b>{alarm_title(tank)}</b> ({date}). {recent}</p>" + unordered(
             f"{observed_words(s.what, catalogue)}: {percent(s.probability)} was the chance"
             for s in marked
         )

@@ -10,9 +10,9 @@ from maturity_model.report.html import esc
 from maturity_model.report.wording import capital, day, worded
 
 if TYPE_CHECKING:
+    from maturity_model.assessment.cautions import Caution
     from maturity_model.assessment.decisions import Decision
     from maturity_model.assessment.observed import Observed
-    from maturity_model.assessment.surprise import Surprises
     from maturity_model.assessment.types import Assessment, TankAssessment
     from maturity_model.catalogue import Catalogue, DecisionRule
 
@@ -98,11 +98,19 @@ def _list(names: Sequence[str]) -> str:
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
-def alarm_title(said: Surprises) -> str:
+def acts_first(cautions: Sequence[Caution]) -> bool:
+    """Whether a caution asks to act at once, so that no test is to be waited for."""
+    return any(c.level == "urgent" or FIRST_REMEDY in c.remedies for c in cautions)
+
+
+def alarm_title(tank: TankAssessment) -> str:
     """The alarm in a few words, or nothing; plain text."""
+    said = tank.questions.surprises if tank.questions else None
+    if said is None or not said.alarm:
+        return ""
     if said.alarm == "something is wrong":
         return "Something may be wrong, look again"
-    return "Check the kit" if said.alarm else ""
+    return "Act first, then check the kit" if acts_first(tank.cautions) else "Check the kit"
 
 
 def alarm_words(tank: TankAssessment, assessment: Assessment) -> str:
@@ -126,15 +134,19 @@ def alarm_words(tank: TankAssessment, assessment: Assessment) -> str:
     ]
     parts += off
     if said.alarm == "check the kit":
+        measure = "Measure again, with another kit if you can."
+        if acts_first(tank.cautions):
+            act = "Do first what the cautions ask for, as if it were true. "
+            return f"Check-in of {date}: {'; '.join(parts)}. {act}{measure}"
         return (
-            f"Check-in of {date}: {'; '.join(parts)}, and nothing else agrees with it. Measure "
-            "again, with another kit if you can. If animals look unwell, do not wait for it."
+            f"Check-in of {date}: {'; '.join(parts)}, and nothing else agrees with it. {measure} "
+            "If animals look unwell, do not wait for it."
         )
     first = phase_label(assessment.phases[0], assessment)
     if said.recent.slipped >= CORROBORATED or not parts:
         recent = worded(min(said.recent.slipped, 1.0))
         parts.append(
-            f"that the tank slipped in the last three weeks is {recent.word}: {recent.number}, "
+            f"that the tank slipped in the three weeks before is {recent.word}: {recent.number}, "
             f"{recent.frequency}"
         )
     if said.recent.fell >= FELL:

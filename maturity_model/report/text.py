@@ -58,7 +58,7 @@ def _tank_lines(tank: TankAssessment, labels: tuple[str, ...]) -> list[str]:
     if tank.questions is not None:
         from maturity_model.report.question_page import summary_line
 
-        summary = summary_line(tank.questions)
+        summary = summary_line(tank, tank.questions)
         lines += [f"  {_plain(summary, 300)}"] if summary else []
     lines += [f"  URGENT: {_plain(c.title)}" for c in tank.cautions if c.level == "urgent"]
     return lines

@@ -13,6 +13,7 @@ from small_logs import day, look, make_log, random_log, reading
 from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.assessment.observed import checkins_of
 from maturity_model.assessment.surprise import (
+    CORROBORATED,
     FAR_OFF,
     FELL,
     Surprises,
@@ -22,7 +23,7 @@ from maturity_model.assessment.surprise import (
 )
 from maturity_model.catalogue import load_catalogue
 from maturity_model.hmm.staged import StagedChain, step_lanes
-from maturity_model.logbook import CheckIn, Logbook, Tank
+from maturity_model.logbook import CheckIn, Logbook, Reading, Tank
 from maturity_model.panel import build_panel
 from maturity_model.population import elicit_population
 
@@ -210,6 +211,25 @@ def test_a_lone_reading_far_off_asks_for_the_kit_to_be_checked() -> None:
     assert off.high
     assert off.probability < FAR_OFF
     assert said.alarm == "check the kit"
+
+
+def test_high_nitrite_agrees_with_high_ammonia() -> None:
+    zero = {"ammonia": reading(0.0, 0.125, 0.0), "nitrite": reading(0.0, 0.125, 0.0)}
+
+    def last(nitrite: Reading) -> Surprises:
+        calm = story(50, readings={"ammonia": reading(6.0, np.inf, 8.0), "nitrite": nitrite})
+        end = calm.checkins[-1].date
+        rows = (replace(c, readings=zero) if c.date < end else c for c in calm.checkins)
+        return said_of(replace(calm, checkins=tuple(rows)))
+
+    alone = last(zero["nitrite"])
+    assert [s.what.name for s in alone.items if s.far_off] == ["ammonia"]
+    assert alone.recent.slipped < CORROBORATED
+    assert alone.alarm == "check the kit"
+    # Not far off itself, but above its first step.
+    agreed = last(reading(0.375, 0.75, 0.5))
+    assert [s.what.name for s in agreed.items if s.far_off] == ["ammonia"]
+    assert agreed.alarm == "something is wrong"
 
 
 def test_the_same_with_animals_gone_is_no_matter_of_the_kit() -> None:

@@ -190,3 +190,38 @@ def test_the_log_is_left_as_it_was(small: Path, tmp_path: Path) -> None:
     assert sorted(p.name for p in small.iterdir()) == sorted(p.name for p in copy.iterdir())
     for path in copy.iterdir():
         assert path.read_bytes() == (small / path.name).read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("tanks", "why"),
+    [
+        (None, "has no table of tanks"),
+        ("tank\nTest-1\n", "has no column started"),
+        ("tank,started\nTest-1,2026-05-01\n", "no tank that had been started"),
+    ],
+)
+def test_a_log_that_cannot_be_assessed_takes_back_the_older_report(
+    small: Path, tmp_path: Path, capsys: Capture, tanks: str | None, why: str
+) -> None:
+    out, command = tmp_path / "out", ["weekly", str(small), "--as-of", "2026-03-20", "--out"]
+    main([*command, str(out)])
+    (out / "mine.html").write_text("kept")
+    assert len(list(out.glob("*.json"))) > 0
+    if tanks is None:
+        (small / "tanks.csv").unlink()
+    else:
+        (small / "tanks.csv").write_text(tanks)
+    capsys.readouterr()
+    assert main([*command, str(out)]) == 3
+    assert "withdrawn" in capsys.readouterr().err
+    assert {p.name for p in out.iterdir()} == {
+        "index.html", "phase.csv", "regression.csv", "mine.html"
+    }  # fmt: skip
+    page = (out / "index.html").read_text("utf-8")
+    assert "Nothing could be assessed" in page
+    assert why in page
+    assert "What now" not in page
+    assert rows(out / "phase.csv") == rows(out / "regression.csv") == []
+    # Nothing is put where there was no report.
+    assert main([*command, str(tmp_path / "new")]) == 3
+    assert not (tmp_path / "new").exists()

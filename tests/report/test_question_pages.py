@@ -33,6 +33,7 @@ from report.question_example import (
     waiting,
 )
 
+from maturity_model.assessment.cautions import Caution
 from maturity_model.assessment.intervals import Estimate
 from maturity_model.assessment.plan import Plan, Step
 from maturity_model.assessment.surprise import Surprise
@@ -99,6 +100,11 @@ def test_an_alarm_stands_at_the_top_with_date_and_animals() -> None:
     kit = plain(page_of(asked_tank(alarm="check the kit")).find("header")[0])
     assert "Check the kit." in kit
     assert "nothing else agrees with it" in kit
+    urgent = Caution("urgent", "Ammonia above the acute criterion", "", "EPA")
+    at_risk = replace(asked_tank(alarm="check the kit"), cautions=(urgent,))
+    said = plain(page_of(at_risk).find("header")[0])
+    assert "Act first, then check the kit." in said
+    assert "nothing else agrees with it" not in said
     calm = page_of(asked_tank())
     assert "look again" not in plain(calm.find("header")[0])
     assert "gives no alarm" in text(calm, "surprises")
