@@ -252,7 +252,7 @@ def report_lines(report: PoolReport) -> list[str]:
         f"{pair.contradicting} not; if they are one tank, remove one"
         for pair in pool.kept_apart
     ]
-    return [*lines, _outcome(pool)]
+    return [*lines, _outcome(pool, report.consent_default)]
 
 
 def _club_lines(club: ClubReport, refused: int, consent_default: bool | None) -> list[str]:
@@ -272,7 +272,7 @@ def _club_lines(club: ClubReport, refused: int, consent_default: bool | None) ->
     return lines
 
 
-def _outcome(pool: Pool) -> str:
+def _outcome(pool: Pool, consent_default: bool | None) -> str:
     """Say what the pool reveals, or why there is none."""
     if pool.tanks:
         groups = count_groups(pool, PUBLISHED)
@@ -282,7 +282,7 @@ def _outcome(pool: Pool) -> str:
             f"{'is alone in its group' if groups.alone == 1 else 'are alone in their groups'}"
         )
     line = "no tank is left to pool, so no pool was written"
-    if count := pool.silent:
+    if consent_default is None and (count := pool.silent):
         line += (
             f"; {counted(count, 'tank')} {'says' if count == 1 else 'say'} neither yes nor no: ask "
             "the keepers, or, if you have a yes from each of them elsewhere, say "

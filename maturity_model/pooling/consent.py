@@ -53,12 +53,13 @@ def refused_tanks(arrays: LogbookArrays) -> set[TankPlace]:
 def _named_alike(
     arrays: LogbookArrays, places: list[TankPlace], said_no: list[TankPlace]
 ) -> Iterator[TankPlace]:
-    refusals: list[tuple[str, str, dt.date | None, int]] = [
-        (t.name, t.keeper, t.started, p.book) for p in said_no for t in [arrays.tank(p)]
-    ]
+    refusals: list[tuple[str, str, dt.date | None, int]] = []
+    for place in said_no:
+        tank = arrays.tank(place)
+        refusals.append((tank.name, tank.keeper, tank.started, place.book))
     for b, book in enumerate(arrays.books):
         # Rows that could not be used.
-        refusals += [(tank, keeper, None, b) for tank, keeper in book.consent_refused]
+        refusals += [(name, keeper, None, b) for name, keeper in book.consent_refused]
     if not refusals:
         return
     named = _by_shape(places, lambda place: arrays.tank(place).name)

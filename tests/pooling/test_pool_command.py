@@ -78,8 +78,9 @@ def test_a_blank_consent_is_no_yes(tmp_path: Path, capsys: pytest.CaptureFixture
     assert main(["pool", str(club), "--out", str(tmp_path / "pool")]) == 3
     out, _ = capsys.readouterr()
     assert f"{len(book.tanks)} left out without consent" in out
+    assert f"{len(book.tanks)} tanks say neither yes nor no: ask the keepers" in out
     assert "--consent-default yes" in out
-    assert not (tmp_path / "pool").exists()
+    assert not list(tmp_path.glob("pool*"))
 
 
 def test_without_the_column_whoever_pools_answers_for_it(
@@ -95,6 +96,7 @@ def test_without_the_column_whoever_pools_answers_for_it(
     said = capsys.readouterr().out
     assert "6 left out without consent" in said
     assert "your word" not in said
+    assert "--consent-default" not in said
 
 
 def test_what_is_there_and_no_pool_stays(tmp_path: Path) -> None:
