@@ -122,14 +122,6 @@ def test_slip_nitrogen_basis():
     assert as_nh3 / 1.21589 == pytest.approx(share / 1.28786, rel=1e-5)
 
 
-def test_slip_scale():
-    # facts.md [C]: 25 °C, S 35, pH 8.0 / 8.1 / 8.2 on the NBS scale give these percentages,
-    # on the total scale a third more.
-    for ph, nbs, total in ((8.0, 3.977, 5.372), (8.1, 4.956, 6.671), (8.2, 6.160, 8.255)):
-        assert 100 * unionised_fraction(ph, 25, 35) == pytest.approx(nbs, abs=5e-4)
-        assert 100 * unionised_fraction(ph, 25, 35, "total") == pytest.approx(total, abs=6e-4)
-
-
 @pytest.mark.parametrize("scale", ["nbs", "total"])
 def test_monotone(scale):
     # The cautions bound an interval by its corners, which needs this.

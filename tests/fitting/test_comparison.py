@@ -180,7 +180,7 @@ def test_bad_weights_are_refitted_or_said(monkeypatch: pytest.MonkeyPatch) -> No
     monkeypatch.setattr(comparing, "fit_variant", fit)
     plan = SamplingPlan()
     found = compare(result, ModelOptions(), plan, max_refits=2, variants=("no_pace",))
-    full, variant = found.scores
+    full, _ = found.scores
     bad = ~(full.khat <= full.limit)
     assert bad.sum() >= 3
     assert (full.left_out[bad] > 0).all()
@@ -195,7 +195,6 @@ def test_bad_weights_are_refitted_or_said(monkeypatch: pytest.MonkeyPatch) -> No
     d = found.differences[0]
     assert any(f"for {bad.sum()} of 6 tanks" in doubt for doubt in d.doubts)
     assert "not to be trusted" in comparison_section(found, [])
-    del variant
 
 
 def test_trusted_weights_need_no_refit(monkeypatch: pytest.MonkeyPatch) -> None:

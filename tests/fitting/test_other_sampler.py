@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from fitting.fit_process import PATIENCE, start
+from fuzz.kills import make_log
 
 pytest.importorskip("pymc", reason="the extra 'fit' is not installed")
 
@@ -14,25 +15,9 @@ from maturity_model.population import load_population
 pytestmark = [pytest.mark.fit, pytest.mark.slow]
 
 
-@pytest.fixture(scope="module")
-def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("log")
-    (folder / "tanks.csv").write_text(
-        "tank,keeper,started,rock\nA,ann,2025-01-06,dry\nB,bob,2025-02-03,live\n"
-    )
-    rows = [
-        f"{tank},2025-{3 + t // 4:02d}-{1 + 7 * (t % 4):02d},{'yn'[t // 8]},{'ny'[t // 8]}"
-        for t in range(16)
-        for tank in "AB"
-    ]
-    (folder / "checkins.csv").write_text(
-        "tank,date,diatoms,coralline_algae\n" + "\n".join(rows) + "\n"
-    )
-    return folder
-
-
-def test_without_nutpie_pymc_s_own_sampler_draws(log: Path, tmp_path: Path) -> None:
-    out = tmp_path / "club.nc"
+def test_without_nutpie_pymc_s_own_sampler_draws(tmp_path: Path) -> None:
+    log, out = tmp_path / "log", tmp_path / "club.nc"
+    make_log(log, 2, 16)
     block = (
         "import importlib.abc\n"
         "class No(importlib.abc.MetaPathFinder):\n"

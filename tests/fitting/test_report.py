@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import csv
 import math
 import xml.etree.ElementTree as ET
 from dataclasses import replace
-from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +12,9 @@ import pytest
 
 pytest.importorskip("pymc", reason="the extra 'fit' is not installed")
 
+from command_logs import rows
 from fitting.fitted_example import EVIL, FORMULA, PRIORS, dressed, example, panel, truth
+from report.page_tree import parse
 
 from maturity_model.fitting.command import leave_tanks_out
 from maturity_model.fitting.pooled_fit import shared_names, stack_chains
@@ -104,19 +104,6 @@ def test_the_true_model_passes_and_a_false_one_does_not() -> None:
 # The report ------------------------------------------------------------------------------
 
 
-class Page(HTMLParser):
-    def __init__(self) -> None:
-        super().__init__()
-        self.tags: list[tuple[str, dict[str, str | None]]] = []
-        self.text = ""
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append((tag, dict(attrs)))
-
-    def handle_data(self, data: str) -> None:
-        self.text += data
-
-
 @pytest.fixture(scope="module")
 def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("pooled") / "report"
@@ -126,18 +113,15 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_page_is_closed_and_escaped(report: Path) -> None:
     html = (report / "index.html").read_text("utf-8")
-    page = Page()
-    page.feed(html)
-    tags = [t for t, _ in page.tags]
-    assert "script" not in tags
+    page = parse(html)
+    tags = list(page.walk())
+    assert not page.find("script")
     assert EVIL in page.text
-    (policy,) = (a["content"] for t, a in page.tags if "http-equiv" in a)
-    assert policy is not None
+    (policy,) = (n.attributes["content"] for n in tags if "http-equiv" in n.attributes)
     assert policy.startswith("default-src 'none'; style-src 'sha256-")
-    for _, attributes in page.tags:
-        assert "style" not in attributes
-        assert not any(name.startswith("on") for name in attributes)
-    ids = [a["id"] for _, a in page.tags if "id" in a]
+    names = {name for n in tags for name in n.attributes}
+    assert not any(name == "style" or name.startswith("on") for name in names)
+    ids = [n.attributes["id"] for n in tags if "id" in n.attributes]
     assert len(ids) == len(set(ids))
     # This "fit" has too few draws; the page says so first.
     assert page.text.index("Checks failed") < page.text.index("Did the phases")
@@ -161,11 +145,6 @@ def test_figures_are_files(report: Path) -> None:
                     assert math.isfinite(float(value.rstrip("%")))
     keepers = ET.parse(report / "figures" / "skill.svg").getroot()
     assert any(e.text == EVIL for e in keepers.iter())
-
-
-def rows(path: Path) -> list[dict[str, str]]:
-    with path.open(newline="", encoding="utf-8") as handle:
-        return list(csv.DictReader(handle))
 
 
 def test_tidy_tables(report: Path) -> None:

@@ -90,22 +90,6 @@ def test_filter_and_smoother_agree_with_all_paths(
     np.testing.assert_allclose(down, fell, **EXACT)
 
 
-def test_an_impossible_lane_leaves_the_others_alone() -> None:
-    chain = StagedChain(3, 2)
-    lanes = random_lanes(5, chain, 12, draws=4)
-    lanes.emission[6, :, 0, 1] = 0.0
-    filtered, scale = run_filter(lanes)
-    weight = np.array([[[1.0, 0.0, 1.0, 1.0]]])
-    smoothed, down = run_smoother(lanes, filtered, scale, weight)
-    assert (filtered[0, 0, 6:, :, 1] == 0).all()
-    assert (scale[0, 0, 6:, 1] == 0).all()
-    assert (smoothed[:, :, 1] == 0).all()
-    assert (down[:, 1] == 0).all()
-    for d in (0, 2, 3):
-        truth = forward_backward(*lanes.dense(0, 0, d))
-        np.testing.assert_allclose(smoothed[:, :, d], truth.smoothed, **EXACT)
-
-
 @pytest.mark.parametrize("chain", [StagedChain(4, 3), StagedChain(2, 5), StagedChain(5, 2)])
 @pytest.mark.parametrize("zeros", [0.0, 0.4])
 def test_larger_chains_agree_with_the_general_engine(chain: StagedChain, zeros: float) -> None:

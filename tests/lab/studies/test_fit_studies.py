@@ -34,7 +34,6 @@ from maturity_model.lab.studies.replications import (
     design_club,
     log_likelihood,
     ranks_of,
-    replicate,
     thin,
 )
 from maturity_model.lab.studies.settings import Calibration, Coverage
@@ -213,27 +212,6 @@ def test_the_logs_likelihood_is_the_sum_over_tanks() -> None:
         for n in range(len(panel.tanks))
     ]
     assert log_likelihood(panel, truth, PRIORS) == pytest.approx([sum(each)])
-
-
-def test_finished_replications_are_taken_up(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    ran: list[int] = []
-
-    def fake(self: Replicator, i: int) -> pd.DataFrame:
-        if i == 2 and len(ran) < 3:
-            ran.append(-1)
-            raise KeyboardInterrupt
-        ran.append(i)
-        return frame(np.full((1, len(self.names)), i), self.names).assign(replication=i)
-
-    monkeypatch.setattr(Replicator, "run", fake)
-    with pytest.raises(KeyboardInterrupt):
-        replicate(TINY, 4, tmp_path)
-    rows = replicate(TINY, 4, tmp_path)
-    assert ran == [0, 1, -1, 2, 3]
-    assert rows["replication"].tolist() == [0, 1, 2, 3]
-    assert tuple(ranks_of(rows, others=True)) == (*shared_names(PRIORS), *OTHERS)
 
 
 def test_thinned_draws_are_spread_evenly() -> None:

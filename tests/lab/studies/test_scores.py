@@ -10,7 +10,7 @@ import pytest
 
 from maturity_model.lab.studies import evidence_weight as study
 from maturity_model.lab.studies.clubs import WORLDS, simulate_world
-from maturity_model.lab.studies.scores import BINS, Score, score
+from maturity_model.lab.studies.scores import BINS, score
 from maturity_model.lab.studies.settings import EvidenceWeight
 from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
 
@@ -25,12 +25,6 @@ def test_scores_by_hand() -> None:
     assert found.brier == pytest.approx((0.09 + 0.04 + 0.01 + 0.01 + 0.81 + 0.64) / 2)
     # Bins of 1/15: {0.1 x3: happened 1}, {0.2: 0}, {0.7: 1}, {0.8: 0}.
     assert found.calibration_error == pytest.approx((abs(0.3 - 1) + 0.2 + 0.3 + 0.8) / 6)
-
-
-def test_a_perfect_forecast() -> None:
-    truth = np.array([0, 2, 1, 1])
-    found = score(np.eye(3)[truth], truth)
-    assert found == Score(0.0, 0.0, 0.0)
 
 
 def test_certain_and_wrong_is_finite() -> None:

@@ -148,15 +148,3 @@ def test_an_overconfident_world_shows_in_the_diagnosis() -> None:
     looks = rows[rows["kind"].isin(["sign", "level"])]
     assert looks["observed"].between(0, 1).all()
     assert looks["expected"].between(0, 1, inclusive="neither").all()
-
-
-def test_the_program_beats_itself_with_a_wrong_population() -> None:
-    club = merge_clubs(clubs())
-    swapped = replace(few(), sign_logit=np.ascontiguousarray(few().sign_logit[:, ::-1]))
-    right, wrong = (
-        make_forecasts(club, Forecaster("tool", population, 1.0)).phase
-        for population in (few(), swapped)
-    )
-    known = club.truth >= 0
-    hit = np.eye(4, dtype=bool)[club.truth[known]]
-    assert np.log(right[known][hit]).mean() > np.log(wrong[known][hit]).mean() + 0.3
