@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import datetime as dt
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from maturity_model.cli.common import (
     DONE,
@@ -18,6 +20,10 @@ from maturity_model.cli.common import (
     say,
     share,
 )
+from maturity_model.cli.refused import list_problems, log_errors
+
+if TYPE_CHECKING:
+    from maturity_model.logbook import Logbook
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -28,7 +34,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         "does not grow with the pool. Run again after an interruption, it goes on."
     )
     parser.epilog = (
-        "Exit codes: 0 done; 2 usage; 3 a logbook cannot be read, or tanks of it are left out; "
+        "Exit codes: 0 done; 2 usage; 3 a logbook cannot be read, or what weekly ends with 3 for; "
         "4 population or pool cannot be used, or they do not fit together; 130 interrupted."
     )
     parser.add_argument("source", type=Path, metavar="POOL", help="a pool, or a logbook")
@@ -122,7 +128,14 @@ def run(args: argparse.Namespace, command: str) -> int:
             "maturity-model: the population behind these scores must not be trusted as it is: "
             + report.warning
         )
-    if report.refused:
-        names = ", ".join(report.refused[:40])
-        return refuse(f"not scored, because of errors in the log: {names}", LOG_ERRORS)
-    return DONE
+    return DONE if report.logbook is None else _tell(report.logbook)
+
+
+def _tell(logbook: Logbook) -> int:
+    """Say what was wrong with a logbook and which tanks have ended; the exit code."""
+    today = dt.date.today()
+    list_problems(logbook)
+    for tank in logbook.tanks.values():
+        if tank.gone(today):
+            say(f"{tank.name}: ended on {tank.ended}, and is scored up to that day")
+    return log_errors(logbook, today, "scored")

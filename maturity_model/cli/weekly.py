@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from maturity_model.cli.common import (
-    DONE,
     LOG_ERRORS,
     MISMATCH,
     USAGE,
@@ -19,16 +18,12 @@ from maturity_model.cli.common import (
     say,
     share,
 )
+from maturity_model.cli.refused import list_problems, log_errors
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from maturity_model.assessment import Assessment
-    from maturity_model.logbook import Logbook, Problem
+    from maturity_model.logbook import Logbook
     from maturity_model.population import Population
-
-#: Problems listed on stderr; the rest is counted and stands in the report.
-MAX_LISTED = 40
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -91,7 +86,7 @@ def run(args: argparse.Namespace, command: str) -> int:
 
     try:
         logbook = read_logbook(args.logbook)
-        _list_problems(logbook)
+        list_problems(logbook)
         plans = tuple(parse_plan(text, logbook.catalogue) for text in args.what_if)
         population = _population(args.population, args.key_file)
         if args.as_of is not None and args.as_of > dt.date.today():
@@ -132,14 +127,6 @@ def _withdraw(out: Path, why: object, code: int, command: str) -> int:
     return code
 
 
-def _list_problems(logbook: Logbook) -> None:
-    errors = [p for p in logbook.problems if p.severity == "error"]
-    for problem in errors[:MAX_LISTED]:
-        say(str(problem))
-    if len(errors) > MAX_LISTED:
-        say(f"... and {len(errors) - MAX_LISTED} more problems, all listed in index.html")
-
-
 def _population(path: Path | None, key_file: Path | None) -> Population:
     """Read a population and unlock its keepers, if it has any and the secret is given."""
     from dataclasses import replace
@@ -160,7 +147,6 @@ def _population(path: Path | None, key_file: Path | None) -> Population:
 
 def _report(assessment: Assessment, logbook: Logbook, out: Path, command: str) -> int:
     """Write the report and a summary to standard output; the exit code."""
-    from maturity_model.logbook.account import refused_lately
     from maturity_model.report import text_summary, write_reports
 
     try:
@@ -169,26 +155,4 @@ def _report(assessment: Assessment, logbook: Logbook, out: Path, command: str) -
         return cannot_write(out, error)
     print(text_summary(assessment))
     print(f"Report: {out / 'index.html'}")
-    if logbook.refused_tanks:
-        names = ", ".join(logbook.refused_tanks)
-        return refuse(f"not assessed, because of errors in the log: {names}", LOG_ERRORS)
-    if not logbook.has_checkins:
-        return refuse(
-            "there are no check-ins that could be read, so the answers rest on events alone",
-            LOG_ERRORS,
-        )
-    if refused := refused_lately(logbook, assessment.provenance.as_of):
-        return refuse(f"the answers lack {_lacking(refused)}", LOG_ERRORS)
-    return DONE
-
-
-def _lacking(refused: Sequence[Problem]) -> str:
-    """Count what was refused, and name the first of it."""
-    from maturity_model.report.wording import plural
-
-    files = len({p.file for p in refused if p.scope in ("file", "logbook")})
-    counts = [plural(files, "file or sheet", "files or sheets")] if files else []
-    for scope, name in (("column", "column"), ("row", "recent row"), ("cell", "recent cell")):
-        if count := sum(p.scope == scope for p in refused):
-            counts.append(plural(count, name))
-    return f"{', '.join(counts)} of the log, {refused[0].place} first"
+    return log_errors(logbook, assessment.provenance.as_of, "assessed")

@@ -130,15 +130,23 @@ class Table:
         self._read = self._used = self._set_aside = 0
         self.header = [cell_text(c, False).strip() for c in raw.header]
         self._nameless: set[int] = set()
-        self.columns = self._resolve(frozenset(known), frozenset(measured))
+        self.columns = self._resolve(frozenset(known), required, frozenset(measured))
         self.missing = tuple(c for c in required if c not in self.columns)
-        for column in self.missing:
+        for column in self.missing if self.columns else ():
             what = f"has no column {column}, so none of its rows is used"
             problems.file(self.file, what, f"add the column {column}", line=raw.header_line)
 
-    def _resolve(self, known: frozenset[str], measured: frozenset[str]) -> dict[str, int]:
+    def _resolve(
+        self, known: frozenset[str], required: tuple[str, ...], measured: frozenset[str]
+    ) -> dict[str, int]:
         hint = "; a sign of your own needs a line in signs.csv" if self.name == "checkins" else ""
         columns: dict[str, int] = {}
+        if known.isdisjoint(map(normal, self.header)):
+            # Most likely its first row.
+            what = "has no line of column names, so none of its rows is used"
+            mend = "the first line must hold the column names: " + ", ".join(required)
+            self.problems.file(self.file, what, mend, line=self._raw.header_line)
+            return columns
         for index, text in enumerate(self.header):
             name = normal(text)
             if not name:

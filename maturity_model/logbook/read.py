@@ -84,7 +84,6 @@ class Reader:
         self.sheets: dict[str, RawTable] = {}
         self.tables: list[Table] = []
         self.kits = Kits(self.context)
-        self.has_checkins = True
 
     def read(self) -> Logbook:
         """Read everything; once."""
@@ -125,7 +124,6 @@ class Reader:
             rows=tuple(t.count() for t in self.tables),
             refused_tanks=tuple(context.refused),
             sha256=self.files.sha256(),
-            has_checkins=self.has_checkins,
         )
 
     def _raw(self, name: str, known: frozenset[str]) -> RawTable | None:
@@ -182,20 +180,14 @@ class Reader:
             what = "holds no tank that can be used"
             self.problems.file(table.file, what, "add one row for each tank")
 
-    def _lacks(self, table: str, mend: str) -> None:
-        what = f"has no table of {table}"
-        self.problems.logbook(shown(self.path.name), what, mend, follows=True)
-
     def _checkins(self) -> list[CheckIn]:
         catalogue = self.context.catalogue
         known = (*CHECKIN_COLUMNS, *IN_EVENTS, *catalogue.signs, *catalogue.analytes)
         table = self._table("checkins", known)
-        self.has_checkins = table is not None and not table.missing
         if table is None:
             if "checkins" not in self.files.paths:
                 mend = "add a checkins.csv with the columns tank, date and one for each sign"
-                self.problems.logbook(
-                    shown(self.path.name), "has no table of check-ins", mend, follows=True
-                )
+                what = "has no table of check-ins"
+                self.problems.settle_file(shown(self.path.name), what, mend)
             return []
         return read_checkins(self.context, table, self.kits)

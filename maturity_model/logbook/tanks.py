@@ -147,6 +147,8 @@ class _Tanks:
                 if doubt := doubt_size(column, value):
                     self.table.settle(line, column, text, *doubt)
                 return value
-            value = Fault(f"cannot be a number of {unit}", f"write at most {most:,.0f} {unit}")
+            least = "0 or more" if sand else "a number above 0"
+            mend = f"write {least}, at most {most:,.0f} {unit}"
+            value = Fault(f"cannot be a number of {unit}", mend)
         self.table.cell(line, column, text, refuse_size(column, text) or value, tank)
         return None

@@ -285,8 +285,6 @@ class Logbook:
         Whether the tanks table has the column ``consent``.
     consent_refused : tuple of (str, str)
         Tank and keeper of each row of the tanks table that says no but cannot be used.
-    has_checkins : bool
-        False: there is no table of check-ins that can be read, not even an empty one.
     entries : tuple of Entry
         What became of each file and sheet.
     """
@@ -304,7 +302,6 @@ class Logbook:
     water_known_from: dict[str, dt.date | None] | None = None
     asks_consent: bool = False
     consent_refused: tuple[tuple[str, str], ...] = ()
-    has_checkins: bool = True
     entries: tuple[Entry, ...] = ()
 
     @property

@@ -79,7 +79,7 @@ class LogbookSource:
     def __init__(self, path: Path):
         book = read_logbook(path)
         self.catalogue, self.sha256, self.ends = book.catalogue, book.sha256, last_day(book)
-        self.refused = book.refused_tanks
+        self.whole = book
         # From the whole log, because a keeper's first water change may be in another tank.
         self._book = replace(book, water_known_from=water_known_from(book))
         self._names = [t.name for t in book.tanks.values()]

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from maturity_model.logbook import Logbook
 from maturity_model.population.files import default_population_path
 from maturity_model.scoring.job import Job, LogbookSource, Part, ScoringError, open_job
 from maturity_model.scoring.parts import LOCK, FinishedPart, ScoreFolder, score_part
@@ -31,8 +32,8 @@ class ScoreReport:
         Parts that an earlier run had finished.
     draws : int
     seconds : float
-    refused : tuple of str
-        Tanks of a logbook that its errors keep from being scored.
+    logbook : Logbook, optional
+        What was scored, with its problems, unless it was a pool.
     warning : str
         As in :attr:`.Population.warning`.
     """
@@ -44,7 +45,7 @@ class ScoreReport:
     kept: int
     draws: int
     seconds: float
-    refused: tuple[str, ...] = ()
+    logbook: Logbook | None = None
     warning: str = ""
 
 
@@ -148,7 +149,7 @@ def score(
         kept,
         opened.population.n_draws,
         time.monotonic() - begun,
-        opened.source.refused if isinstance(opened.source, LogbookSource) else (),
+        opened.source.whole if isinstance(opened.source, LogbookSource) else None,
         opened.population.warning,
     )
 

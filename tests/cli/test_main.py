@@ -54,19 +54,32 @@ def test_what_was_refused_lately_is_no_success(
     assert unused in captured.out
 
 
-def test_a_log_without_check_ins_is_no_success(
-    small: Path, tmp_path: Path, capsys: Capture
-) -> None:
-    (small / "checkins.csv").unlink()
-    assert main(["weekly", str(small), "--out", str(tmp_path / "out")]) == 3
-    said = capsys.readouterr().err
-    assert "has no table of check-ins" in said
-    assert "rest on events alone" in said
-    # Nor is one whose dates are in no column; an empty table is a log that begins.
-    (small / "checkins.csv").write_text("tank,day\nA,2026-01-12\n")
-    assert main(["weekly", str(small), "--out", str(tmp_path / "out")]) == 3
+def test_a_log_of_tanks_alone_is_assessed(small: Path, tmp_path: Path, capsys: Capture) -> None:
+    for name in ("checkins.csv", "events.csv"):
+        (small / name).unlink(missing_ok=True)
+    words = ["weekly", str(small), "--out", str(tmp_path / "out")]
+    assert main(words) == 0
+    assert "Nobody has looked" in capsys.readouterr().out
     (small / "checkins.csv").write_text("tank,date\n")
-    assert main(["weekly", str(small), "--out", str(tmp_path / "out")]) == 0
+    assert main(words) == 0
+    # A table whose dates are in no column cannot be read.
+    (small / "checkins.csv").write_text("tank,day\nA,2026-01-12\n")
+    assert main(words) == 3
+
+
+@pytest.mark.parametrize("command", ["weekly", "score"])
+def test_what_was_refused_and_names_written_otherwise_are_listed(
+    small: Path, tmp_path: Path, capsys: Capture, command: str
+) -> None:
+    pytest.importorskip("pyarrow")
+    (small / "tanks.csv").write_text("tank,started,ended\nA,2026-01-05,2026-02-01\n")
+    (small / "checkins.csv").write_text("tank,date,diatoms\n a,2026-01-12,y\nA,03/04/2026,y\n")
+    assert main([command, str(small), "--out", str(tmp_path / "out")]) == 3
+    captured = capsys.readouterr()
+    assert "is read as that tank" in captured.err
+    assert "checkins.csv, line 3, column date" in captured.err
+    assert "lack 1 recent row of the log" in captured.err
+    assert "A: ended on 2026-02-01" in captured.out + captured.err
 
 
 def test_a_missing_log_is_said_once(tmp_path: Path, capsys: Capture) -> None:

@@ -222,8 +222,14 @@ def test_nothing_to_read(tmp_path: Path) -> None:
 def test_no_checkins(tmp_path: Path) -> None:
     (tmp_path / "tanks.csv").write_text("tank,started\nReef,2026-01-01\n")
     book = read_logbook(tmp_path)
-    assert only(book).scope == "logbook"
+    assert "no table of check-ins" in only(book, "settled").what
     assert list(book.tanks) == ["Reef"]
+
+
+def test_a_table_without_a_line_of_column_names(read: Read) -> None:
+    problem = only(read(events="Reef,2026-05-28,crash,,heater\n"))
+    assert (problem.scope, problem.line) == ("file", 1)
+    assert problem.mend == "the first line must hold the column names: tank, date, event"
 
 
 def test_the_hash_is_over_names_and_bytes(read: Read, tmp_path: Path) -> None:

@@ -64,6 +64,7 @@ def test_a_bad_optional_cell_costs_only_itself(read: Read, column: str, text: st
     assert (problem.scope, problem.column, problem.tank) == ("cell", column, "Reef")
     assert list(book.tanks) == ["Reef"]
     assert not getattr(book.tanks["Reef"], column)
+    assert ("above 0" in problem.mend) == (text in ("-5", "0"))
 
 
 def test_rows_of_a_refused_tank_point_to_it(read: Read) -> None:
