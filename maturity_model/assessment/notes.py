@@ -24,6 +24,13 @@ def log_notes(panel: Panel, n: int, log: TankLog) -> tuple[str, ...]:
         notes.append(
             "This keeper logs water changes, but none for this tank: it counts as having had none."
         )
+    for event in log.events:
+        kind = panel.catalogue.events[event.kind]
+        if not log.tank.can_have(kind.needs):
+            notes.append(
+                f"{kind.label} was logged on {event.date}, but by its logged depth this tank has "
+                "no sand; one of the two is wrong. The event counts all the same."
+            )
     used = {name for c in log.checkins for name in c.signs}
     own = [s.label for s in panel.catalogue.signs.values() if s.own and s.name in used]
     if own:

@@ -44,6 +44,8 @@ class Questions:
         None also for a log without any observation.
     next_checks : tuple of NextCheck
     decisions : tuple of Decision
+    impossible : tuple of Plan
+        Plans that cannot happen to this tank, such as stirring sand that is not there.
     """
 
     risks: tuple[Risk, ...]
@@ -55,6 +57,7 @@ class Questions:
     surprises: Surprises | None = None
     next_checks: tuple[NextCheck, ...] = ()
     decisions: tuple[Decision, ...] = ()
+    impossible: tuple[Plan, ...] = ()
 
 
 def answer_questions(
@@ -80,12 +83,13 @@ def answer_questions(
         False: only the risk of slipping and the time to mature, under the plans.
     """
     present = Present(tables.panel, n, mixture, hazards, tables.pace)
-    plans = tuple(p for p in plans if all(present.can_happen(s.kind) for s in p.steps))
+    impossible = tuple(p for p in plans if not all(present.can_happen(s.kind) for s in p.steps))
+    plans = tuple(p for p in plans if p not in impossible)
     # Below the first phase there is nothing to slip to.
     risks = slip_risks(present, plans) if present.phase else ()
     first_passages = tuple(time_to_mature(present, plan) for plan in (None, *plans))
     if not everything:
-        return Questions(risks, first_passages)
+        return Questions(risks, first_passages, impossible=impossible)
     surprising = surprises(tables, n, mixture, tables.evidence_weight)
     recent = surprising.recent if surprising else RecentSlip(0.0, 0.0)
     record = replace(record, alarm=_alarmed_lately(tables, n, mixture, record))
@@ -95,6 +99,7 @@ def answer_questions(
     return Questions(
         risks=risks,
         first_passages=first_passages,
+        impossible=impossible,
         everything=True,
         event_effects=event_effects(present),
         sojourn=sojourn,

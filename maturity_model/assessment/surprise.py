@@ -8,6 +8,7 @@ agrees with. The limits below were tuned by the study in ``reports/surprise``.
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
@@ -101,6 +102,11 @@ class Surprises:
     vanished: float
     pods: bool
     items: tuple[Surprise, ...]
+
+    @property
+    def date(self) -> dt.date:
+        """Day of the check-in."""
+        return self.items[0].what.date
 
 
 class RecentSlip(NamedTuple):

@@ -194,6 +194,12 @@ class TankAssessment:
         """Whether the first phase is the most probable now: the tank cannot slip below it."""
         return self.present == 0
 
+    @property
+    def slipped_before(self) -> dt.date | None:
+        """The check-in by which the tank has more likely than not slipped lately; or None."""
+        said = self.questions.surprises if self.questions else None
+        return said.date if said is not None and said.recent.slipped >= 0.5 else None
+
 
 @dataclass(frozen=True)
 class Provenance:

@@ -110,6 +110,9 @@
       part.id = `${id}-${part.dataset.part}`;
       one(`[data-label="${part.dataset.part}"]`, box).htmlFor = part.id;
     }
+    for (const option of all("option", box)) {
+      if (option.value && tank.dataset.cannot.split(" ").includes(option.value)) option.remove();
+    }
     const date = one('[data-part="date"]', box);
     date.min = tank.dataset.started;
     date.max = date.value = today();

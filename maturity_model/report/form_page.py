@@ -125,7 +125,8 @@ def _tank(n: int, tank: TankAssessment, assessment: Assessment, logbook: Logbook
     )
     return (
         f'<section class="tank" id="{here}" tabindex="-1" aria-labelledby="{here}-h" '
-        f'data-tank="{esc(tank.tank.name)}" data-started="{started.isoformat()}">'
+        f'data-tank="{esc(tank.tank.name)}" data-started="{started.isoformat()}" '
+        f'data-cannot="{esc(" ".join(_cannot(tank, assessment)), 500)}">'
         f'<h2 id="{here}-h"><bdi>{name}</bdi></h2>'
         f'<p class="soft">{seen}. Week {int(tank.weeks[-1])}.</p>'
         f"{''.join(map(caution_card, cautions))}{_most(looks, assessment)}"
@@ -139,7 +140,7 @@ def _tank(n: int, tank: TankAssessment, assessment: Assessment, logbook: Logbook
         f'<h3 id="{here}-eh">Events since the last check-in</h3>{_last_events(tank, assessment)}'
         f'<div class="events" role="group" aria-labelledby="{here}-eh"></div>'
         f'<p class="live-only"><button type="button" class="add" aria-describedby="{here}-h">'
-        f"Add an event</button></p>{_paper_events(assessment)}"
+        f"Add an event</button></p>{_paper_events(tank, assessment)}"
         f'<h3><label for="{here}-note">Note</label></h3>'
         f'<textarea id="{here}-note" data-field="note" maxlength="2000"></textarea>'
         f'<details><summary>Judge the phase<span class="away"> of {name}</span></summary>'
@@ -170,12 +171,20 @@ def _last_events(tank: TankAssessment, assessment: Assessment) -> str:
     return f'<p class="last">Last: {words}.</p>'
 
 
-def _paper_events(assessment: Assessment) -> str:
+def _cannot(tank: TankAssessment, assessment: Assessment) -> list[str]:
+    """Events that cannot happen to the tank, by name."""
+    events = assessment.catalogue.events.values()
+    return [kind.name for kind in events if not tank.tank.can_have(kind.needs)]
+
+
+def _paper_events(tank: TankAssessment, assessment: Assessment) -> str:
+    cannot = _cannot(tank, assessment)
     lines = "".join(
         f"<li>{esc(kind.label)}: day ____________"
         + (f", {esc(kind.amount_means)} ________" if kind.amount_means else "")
         + "</li>"
         for kind in assessment.catalogue.events.values()
+        if kind.name not in cannot
     )
     return f'<ul class="paper">{lines}</ul>'
 

@@ -23,12 +23,12 @@ from maturity_model.report.wording import (
     ago,
     conditioning,
     day,
+    no_risk_words,
     now_words,
     plural,
     problem_counts,
     silence_words,
     slips,
-    start_words,
 )
 
 if TYPE_CHECKING:
@@ -59,12 +59,15 @@ def index_page(assessment: Assessment, names: Mapping[str, str], command: str) -
     )
     if unused := unused_words(assessment.account):
         header += f'<p><a href="#problems">{unused}</a></p>'
+    none = "No tank of this log can be assessed; the problems below say why."
+    if assessment.ended and not assessment.refused_tanks:
+        none = "All tanks of this log have ended."
     main = section(
         "tanks",
         "Tanks, in the order of the log",
         f'<ul class="legend">{legend}</ul><ol class="tanks">{cards}</ol>'
         if cards
-        else "<p>No tank of this log can be assessed; the problems below say why.</p>",
+        else f"<p>{none}</p>",
     )
     if assessment.ended:
         gone = unordered(
@@ -166,8 +169,7 @@ def _phase(
     head, frequency = now_words(tank, labels)
     horizon, slip = slips(tank)[-1]
     risk = f"Slipping back within {horizon} weeks, {IF_NOTHING}: {slip}"
-    if tank.at_start:
-        risk = start_words(labels[0])
+    risk = no_risk_words(tank, labels[0]) or risk
     since = day(tank.dates[-2], seen_from=tank.dates[-1]) if len(tank.dates) > 1 else "the start"
     said = (
         f"<p><b>{esc(head)}</b>, {esc(frequency)}</p>"

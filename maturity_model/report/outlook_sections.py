@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from maturity_model.report.html import esc, section, table, unordered
-from maturity_model.report.question_words import ratio
+from maturity_model.report.question_words import ratio, uncapital
 from maturity_model.report.waiting_figure import waiting_figure
 from maturity_model.report.wording import (
     capital,
     chance_words,
+    no_risk_words,
     percent,
     plural,
     points,
@@ -27,7 +28,8 @@ if TYPE_CHECKING:
     from maturity_model.assessment.first_passage import FirstPassage
     from maturity_model.assessment.questions import Questions
     from maturity_model.assessment.sojourn import HusbandryContrast, Pace, SojournCheck
-    from maturity_model.assessment.types import Assessment
+    from maturity_model.assessment.types import Assessment, TankAssessment
+    from maturity_model.catalogue import Catalogue
 
 #: Omit changes of husbandry that move the probability of the next phase by less.
 WORTH_TELLING = 0.02
@@ -35,11 +37,24 @@ WORTH_TELLING = 0.02
 ALREADY = 0.9
 
 
-def if_section(assessment: Assessment, questions: Questions) -> str:
+def impossible_words(questions: Questions, catalogue: Catalogue) -> list[str]:
+    """What-ifs that were asked for and cannot be, each in a sentence of plain text."""
+    return [
+        f"{capital(plan.label(catalogue))}: not reckoned, because this tank has no sand."
+        for plan in questions.impossible
+    ]
+
+
+def if_section(tank: TankAssessment, assessment: Assessment, questions: Questions) -> str:
     """Risk of slipping back under each what-if, the largest change first."""
+    left_out = "".join(
+        f"<p>{esc(said, 300)}</p>" for said in impossible_words(questions, assessment.catalogue)
+    )
+    first = next(iter(assessment.catalogue.phases.values())).label
     if not questions.risks:
-        first = next(iter(assessment.catalogue.phases.values())).label
-        return section("if", "Risk of slipping back", f"<p>{esc(start_words(first))}.</p>")
+        return section(
+            "if", "Risk of slipping back", f"<p>{esc(start_words(first))}.</p>", left_out
+        )
     base, *others = questions.risks
     last = len(base.horizons) - 1
     others.sort(key=lambda r: -r.change[last].mean)
@@ -55,11 +70,13 @@ def if_section(assessment: Assessment, questions: Questions) -> str:
             for r in others
         ),
     ]
+    lead = f"As things stand, within {base.horizons[last]} weeks: {chance_words(base.risk[last])}"
+    if tank.slipped_before is not None:
+        lead = esc(no_risk_words(tank, first))
     return section(
         "if",
         "Risk of slipping back, if …",
-        f"<p>As things stand, within {base.horizons[last]} weeks: "
-        f"{chance_words(base.risk[last])}.</p>",
+        f"<p>{lead}.</p>",
         '<div class="scroll" role="region" tabindex="0" aria-label="Risk of slipping back">',
         table(
             "P(a lower phase than now) in percent, with its range; what an event is worth by "
@@ -68,6 +85,7 @@ def if_section(assessment: Assessment, questions: Questions) -> str:
             rows,
         ),
         "</div>",
+        left_out,
     )
 
 
@@ -149,7 +167,7 @@ def _lever(lever: HusbandryContrast, base: float, assessment: Assessment) -> str
             f"({points(lever.change.mean)})"
         )
     return (
-        f"With {esc(lever.plan.label(assessment.catalogue).lower(), 120)}: "
+        f"With {esc(uncapital(lever.plan.label(assessment.catalogue)), 120)}: "
         f"{percent(lever.within.mean)}, rather than {percent(base)} ({points(lever.change.mean)}, "
         f"range {points_range(lever.change.low, lever.change.high)})"
     )

@@ -47,7 +47,10 @@ def question_parts(
     tank: TankAssessment, assessment: Assessment, questions: Questions, labels: Sequence[str]
 ) -> Parts:
     """Everything on a tank's page that rests on its questions."""
-    outlook = [if_section(assessment, questions), mature_section(questions, labels, assessment)]
+    outlook = [
+        if_section(tank, assessment, questions),
+        mature_section(questions, labels, assessment),
+    ]
     if not questions.everything or questions.sojourn is None:
         return Parts("", "", "", f'<div class="asked">{"".join(outlook)}</div>')
     first = [

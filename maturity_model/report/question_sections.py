@@ -18,8 +18,16 @@ from maturity_model.report.question_words import (
     phase_label,
     push_words,
     threshold_words,
+    uncapital,
 )
-from maturity_model.report.wording import capital, day, percent, plural, short_chance, worded
+from maturity_model.report.wording import (
+    capital,
+    day,
+    percent,
+    plural,
+    short_chance,
+    worded,
+)
 
 if TYPE_CHECKING:
     from maturity_model.assessment.attribution import EventEffect
@@ -91,13 +99,15 @@ def do_section(tank: TankAssessment, assessment: Assessment, decisions: Sequence
             else "either mistake costs the same"
         )
         marks = ", ".join(dict.fromkeys((loss.needless.source, loss.missed.source)))
-        reason = f"<b>Overruled:</b> {esc(d.why)}." if d.overruled else f"{esc(d.why)}."
+        by = " by a caution" if d.verdict == "yes" else ""
+        reason = f"<b>Overruled{by}:</b> {esc(d.why)}." if d.overruled else f"{esc(d.why)}."
+        condition = capital(condition_words(d.rule, tank, assessment))
         care = esc(d.rule.caution) if d.verdict != "not now" else ""
         rows[d.verdict].append(
             [
                 f"<b>{esc(d.rule.label)}</b>",
                 _verdict(d.verdict),
-                f"{capital(condition_words(d.rule, assessment))}: {short_chance(d.probability)}; "
+                f"{condition}: {short_chance(d.probability)}; "
                 f"needed {threshold_words(d.threshold)} "
                 f"<small>({costs} [{esc(marks, 20)}])</small>",
                 reason + (f" <small>{care}.</small>" if care else ""),
@@ -116,16 +126,18 @@ def do_section(tank: TankAssessment, assessment: Assessment, decisions: Sequence
     # Readings that a permission lacks are asked for above.
     asked = {m.need for d in decisions if d.lacks_evidence for m in d.missing}
     answered = {"measure_ammonia"} if asked & {"ammonia", "nitrite", "both readings"} else set()
-    not_now = "; ".join(
-        d.rule.label.lower()
-        for d in decisions
-        if d.verdict == "not now" and d.action not in answered
-    )
+    left = [d.rule for d in decisions if d.verdict == "not now" and d.action not in answered]
+    # "Not now: leave the sand alone" would read as its opposite.
+    uncalled = "; ".join(uncapital(r.label) for r in left if not r.permission)
+    refused = "; ".join(uncapital(r.label) for r in left if r.permission)
+    not_now = f"<p>{_verdict('not now')}: {esc(refused)}.</p>" if refused else ""
+    if uncalled:
+        not_now += f"<p>No special reason now to: {esc(uncalled)}.</p>"
     return section(
         "do",
         "What to do or leave alone",
         f'<div class="rules">{table(caption, head, [*rows["yes"], *rows["wait"]])}</div>',
-        f"<p>{_verdict('not now')}: {esc(not_now)}.</p>"
+        f"{not_now}"
         f'<details><summary>Why not now</summary><div class="rules">'
         f"{table(caption, head, rows['not now'])}</div></details>"
         if rows["not now"]
@@ -161,7 +173,7 @@ def surprises_section(tank: TankAssessment, assessment: Assessment, questions: Q
         least = said.items[0]
         lead = (
             f"<p>The check-in of {date} gives no alarm. Least expected in it: "
-            f"{observed_words(least.what, catalogue).lower()} ({percent(least.probability)}). "
+            f"{uncapital(observed_words(least.what, catalogue))} ({percent(least.probability)}). "
             f"{recent}</p>"
         )
     rows = [

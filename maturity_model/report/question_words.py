@@ -25,12 +25,17 @@ _CONDITIONS: Mapping[str, str] = {
     "phase at least": "{} or later",
     "phase is": "{} now",
     "present phase uncertain": "another phase than the one named",
-    "slipped lately": "slipped in the last three weeks",
-    "fallen lately": "fell to the first phase in the last three weeks",
+    "slipped lately": "slipped in the three weeks before the check-in of {date}",
+    "fallen lately": "fell to the first phase in the three weeks before the check-in of {date}",
     "no slip within 8 weeks": "no slip within 8 weeks",
     "no look for weeks": "no look in the last four weeks",
     "slips within 8 weeks after": "a slip within 8 weeks, {} today",
 }
+
+
+def uncapital(text: str) -> str:
+    """Text with a small first letter, for the middle of a sentence; 'pH' and units stay."""
+    return text if text[1:2].isupper() else f"{text[:1].lower()}{text[1:]}"
 
 
 def phase_label(name: str, assessment: Assessment) -> str:
@@ -60,12 +65,15 @@ def observed_words(what: Observed, catalogue: Catalogue) -> str:
     return f"{label}: {esc(known[phase].label.lower() if phase in known else phase, 60)}"
 
 
-def condition_words(rule: DecisionRule, assessment: Assessment) -> str:
-    """What must be probable for a rule."""
+def condition_words(rule: DecisionRule, tank: TankAssessment, assessment: Assessment) -> str:
+    """What must be probable for a rule, dated by the check-in that it rests on."""
     item = rule.item
     kind = assessment.catalogue.events.get(item)
     named = esc(kind.label.lower(), 60) if kind else phase_label(item, assessment)
-    return esc(_CONDITIONS.get(rule.quantity, rule.quantity), 80).replace("{}", named)
+    said = tank.questions.surprises if tank.questions else None
+    date = day(said.date, seen_from=tank.dates[-1]) if said else "the last look"
+    words = esc(_CONDITIONS.get(rule.quantity, rule.quantity), 120)
+    return words.replace("{}", named).replace("{date}", date)
 
 
 def _run(labels: Sequence[str]) -> str:
@@ -89,7 +97,9 @@ def action_line(decisions: Sequence[Decision]) -> str:
         out.append(f"You may {may[:1].lower()}{may[1:]}.")
     lacking = next((d for d in decisions if d.lacks_evidence and d.verdict == "not now"), None)
     if lacking is not None:
-        out.append(f"{lacking.rule.label}: not yet. {lacking.why}. {lacking.missing[0].do}")
+        label = lacking.rule.label
+        head = "Do not leave it be yet" if lacking.action == LEAVE_BE else f"{label}: not yet"
+        out.append(f"{head}. {lacking.why}. {lacking.missing[0].do}")
     out += [f"{r.label}." for r in yes if r.name == LEAVE_BE]
     return " ".join(out)
 

@@ -24,6 +24,7 @@ from maturity_model.report.wording import (
     conditioning,
     day,
     interval,
+    no_risk_words,
     now_words,
     percent,
     plural,
@@ -31,7 +32,6 @@ from maturity_model.report.wording import (
     short_percent,
     silence_words,
     slips,
-    start_words,
 )
 
 if TYPE_CHECKING:
@@ -124,8 +124,8 @@ def _now(tank: TankAssessment, assessment: Assessment, labels: Sequence[str], li
     risk = '<p class="risk">Slipping back (no events, husbandry as now):</p>' + unordered(
         (f"<b>within {h} weeks</b> {words}" for h, words in slips(tank)), "slip"
     )
-    if tank.at_start:
-        risk = f'<p class="risk">{esc(start_words(labels[0]))}.</p>'
+    if why := no_risk_words(tank, labels[0]):
+        risk = f'<p class="risk">{esc(why)}.</p>'
     return section(
         "now",
         "Phase now",

@@ -9,15 +9,16 @@ from maturity_model.report.tank_page import phase_labels
 from maturity_model.report.wording import (
     IF_NOTHING,
     conditioning,
+    no_risk_words,
     now_words,
     problem_counts,
     silence_words,
     slips,
-    start_words,
 )
 
 if TYPE_CHECKING:
     from maturity_model.assessment.types import Assessment, TankAssessment
+    from maturity_model.catalogue import Catalogue
 
 
 def text_summary(assessment: Assessment) -> str:
@@ -32,7 +33,9 @@ def text_summary(assessment: Assessment) -> str:
     given = conditioning(assessment.provenance)
     lines = [_plain(f"{given[0].upper()}{given[1:]}; slipping back {IF_NOTHING}", 400) + ":"]
     for tank in assessment.tanks:
-        lines += _tank_lines(tank, labels)
+        lines += _tank_lines(tank, labels, assessment.catalogue)
+    if assessment.ended and not assessment.tanks and not assessment.refused_tanks:
+        lines.append("All tanks of this log have ended.")
     for gone in assessment.ended:
         lines.append(f"{_plain(gone.name)}: ended on {gone.ended}.")
     for name in assessment.refused_tanks:
@@ -45,21 +48,24 @@ def text_summary(assessment: Assessment) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _tank_lines(tank: TankAssessment, labels: tuple[str, ...]) -> list[str]:
+def _tank_lines(tank: TankAssessment, labels: tuple[str, ...], catalogue: Catalogue) -> list[str]:
     silence = silence_words(tank.reach)
     said = [silence] if silence else []
     outlook: list[str] = []
     if not tank.reach.never_looked:
         said.append(", ".join(now_words(tank, labels)))
         outlook = [f"Slipping back within {h} weeks is {words}" for h, words in slips(tank)]
-    if outlook and tank.at_start:
-        outlook = [start_words(labels[0])]
+    why = no_risk_words(tank, labels[0])
+    if outlook and why:
+        outlook = [why]
     lines = [f"{_plain(tank.tank.name)}: {'. '.join(said)}.", *(f"  {x}." for x in outlook)]
     if tank.questions is not None:
+        from maturity_model.report.outlook_sections import impossible_words
         from maturity_model.report.question_page import summary_line
 
         summary = summary_line(tank, tank.questions)
         lines += [f"  {_plain(summary, 300)}"] if summary else []
+        lines += [f"  {_plain(said)}" for said in impossible_words(tank.questions, catalogue)]
     lines += [f"  URGENT: {_plain(c.title)}" for c in tank.cautions if c.level == "urgent"]
     return lines
 

@@ -312,6 +312,19 @@ def start_words(first: str) -> str:
     return f"It is already at the start: nothing lies below {first.lower()}"
 
 
+def no_risk_words(tank: TankAssessment, first: str) -> str:
+    """Why no risk of slipping back is stated; empty where it is. Plain text."""
+    if tank.at_start:
+        return start_words(first)
+    if tank.slipped_before is None:
+        return ""
+    date = day(tank.slipped_before, seen_from=tank.dates[-1])
+    return (
+        f"It has probably slipped in the three weeks before {date}, so no chance of slipping "
+        "further is stated"
+    )
+
+
 def silence_words(reach: Reach) -> str:
     """How long nobody has looked, where that is long; else nothing."""
     if not reach.silent:

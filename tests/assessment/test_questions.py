@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 from assessment.assessed import practice, same
-from small_logs import random_log
+from small_logs import look, make_log, random_log
 
 import maturity_model.assessment.questions as questions
 from maturity_model.assessment import Assessment, assess
@@ -26,7 +26,7 @@ from maturity_model.assessment.risk import slip_risks
 from maturity_model.assessment.sojourn import check_sojourn
 from maturity_model.assessment.surprise import RecentSlip, surprises
 from maturity_model.assessment.weight_of_evidence import weigh_evidence
-from maturity_model.logbook import Tank
+from maturity_model.logbook import Event, Tank
 from maturity_model.panel import Panel, build_panel
 from maturity_model.population.types import take_draws
 
@@ -96,6 +96,18 @@ def test_a_silent_tank_has_answers_too() -> None:
     assert (got.evidence, got.surprises, got.event_effects) == (None, None, ())
     assert got.decisions
     assert got.sojourn is not None
+
+
+def test_sand_that_is_not_there_cannot_be_stirred() -> None:
+    bare = replace(log().tanks[0], sand_depth_mm=0)
+    stirred = Event(bare.name, bare.started, "sand_disturbed", None)
+    book = make_log([bare], [look(3, "diatoms=y")], [stirred])
+    plans = (*PLANS, parse_plan("sand_disturbed", log().catalogue))
+    (tank,) = assess(build_panel(book), take_draws(practice(), DRAWS), plans=plans).tanks
+    assert tank.questions is not None
+    assert tank.questions.impossible == plans[-1:]
+    assert [w.plan for w in tank.questions.first_passages] == [None, *PLANS]
+    assert any("no sand" in note for note in tank.notes)
 
 
 def forbid(monkeypatch: pytest.MonkeyPatch, *names: str) -> None:

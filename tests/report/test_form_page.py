@@ -107,3 +107,13 @@ def test_colours_of_the_form_are_readable(scheme: int) -> None:
     # WCAG 2.2, 1.4.3 (AA): the pairs that only the form has
     for ink, ground in (("bg", "link"), ("alarm", "bg"), ("alarm", "card"), ("care", "care-bg")):
         assert contrast(PALETTE[ink][scheme], PALETTE[ground][scheme]) >= 4.5
+
+
+def test_an_event_that_cannot_be_is_not_offered(tmp_path: Path) -> None:
+    folder = plain_log(tmp_path / "log")
+    lines = (folder / "tanks.csv").read_text("utf-8").splitlines()
+    bare = [f"{lines[0]},sand_depth_mm", f"{lines[1]},0", *(f"{x},60" for x in lines[2:])]
+    (folder / "tanks.csv").write_text("\n".join(bare) + "\n", "utf-8")
+    page = make_form(folder, tmp_path / "form.html").read_text("utf-8")
+    assert page.count('data-cannot="sand_disturbed"') == 1
+    assert page.count("<li>Sand disturbed") == page.count('data-cannot=""') > 0

@@ -10,6 +10,8 @@ from report.example import AS_OF, example_assessment, example_tank
 from report.page_tree import Node, all_pages, by_id, page_of, plain, record_of
 from report.question_example import asked_tank
 
+from maturity_model.assessment.plan import Plan, Step
+from maturity_model.assessment.surprise import RecentSlip
 from maturity_model.assessment.types import TankAssessment
 from maturity_model.cli.main import main
 from maturity_model.logbook import Tank
@@ -87,6 +89,39 @@ def test_at_the_start_no_risk_of_slipping_back_is_stated() -> None:
     assert isinstance(later, dict)
     assert later["now"] == later["probability"][-1]
     assert later["reason"] is None
+
+
+def test_after_a_probable_slip_no_small_risk_of_slipping_back_is_stated() -> None:
+    tank = asked_tank("Reef", alarm="something is wrong")
+    assert tank.questions is not None
+    assert tank.questions.surprises is not None
+    said = replace(tank.questions.surprises, recent=RecentSlip(0.87, 0.1))
+    slipped = replace(tank, questions=replace(tank.questions, surprises=said))
+    why = "It has probably slipped in the three weeks before 3 June"
+    for shown in (plain(by_id(page_of(slipped), "now")), plain(card_of(slipped))):
+        assert why in shown
+        assert "Slipping back" not in shown
+    assert why in plain(by_id(page_of(slipped), "if"))
+    assert any(why in line for line in summary_of(slipped))
+    # 42 % is no reason yet.
+    assert "Slipping back" in plain(by_id(page_of(tank), "now"))
+
+
+def test_a_what_if_that_cannot_be_says_why() -> None:
+    tank = asked_tank("Reef")
+    assert tank.questions is not None
+    sand = Plan("sand_disturbed", (Step("sand_disturbed", None),))
+    tank = replace(tank, questions=replace(tank.questions, impossible=(sand,)))
+    why = "Sand disturbed today: not reckoned, because this tank has no sand."
+    assert why in plain(by_id(page_of(tank), "if"))
+    assert f"  {why}" in summary_of(tank)
+
+
+def test_when_all_tanks_have_ended_it_says_so() -> None:
+    gone = Tank("Old", dt.date(2025, 1, 1), ended=dt.date(2026, 3, 1))
+    assessment = replace(example_assessment(()), ended=(gone,), refused_tanks=())
+    assert "All tanks of this log have ended." in plain(by_id(all_pages(assessment)[-1], "tanks"))
+    assert "All tanks of this log have ended." in text_summary(assessment)
 
 
 def test_what_ifs_at_the_start() -> None:
