@@ -58,12 +58,6 @@ def test_mass_factors_from_the_weights() -> None:
         assert convert(analyte, unit, 1.0) == pytest.approx(factor, rel=1e-12)
 
 
-def test_the_ammonia_basis_matters() -> None:
-    # A known slip: NH3 taken for N. 17.031 / 14.007 = 1.21589.
-    as_n, as_nh3 = convert("ammonia", "mg/L NH3-N", 1.0), convert("ammonia", "mg/L NH3", 1.0)
-    assert as_n / as_nh3 == pytest.approx(1.21589, abs=1e-5)
-
-
 def test_alkalinity() -> None:
     # 1 dKH = 0.356652 meq/L = 17.848 mg/L CaCO3 (facts of the project, computed).
     assert pytest.approx(0.356652, abs=1e-6) == MEQ_PER_DKH

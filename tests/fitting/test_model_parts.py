@@ -19,9 +19,7 @@ from maturity_model.fitting.options import ModelOptions
 from maturity_model.population import load_population, save_population
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.priors import geometric
-from maturity_model.population.tables import (
-    fit_to_catalogue,
-)
+from maturity_model.population.tables import fit_to_catalogue
 from maturity_model.population.types import take_draws
 
 pytestmark = pytest.mark.fit

@@ -103,7 +103,7 @@ class Sheet:
                       f"{xml_text(text)}</t></is></c>")  # fmt: skip
 
 
-def parts(sheets: list[Sheet], date1904: bool = False) -> dict[str, str]:
+def parts(sheets: list[Sheet]) -> dict[str, str]:
     """Parts of the zip, by name."""
     shared: list[str] = []
     out = {
@@ -127,9 +127,8 @@ def parts(sheets: list[Sheet], date1904: bool = False) -> dict[str, str]:
         f'<Relationship Id="rIdS" Type="{REL}/sharedStrings" Target="sharedStrings.xml"/>',
         f'<Relationship Id="rIdT" Type="{REL}/styles" Target="styles.xml"/>',
     ]
-    pr = '<workbookPr date1904="1"/>' if date1904 else ""
     out["xl/workbook.xml"] = (
-        f'<workbook {NS} xmlns:r="{REL}">{pr}<sheets>{"".join(names)}</sheets></workbook>'
+        f'<workbook {NS} xmlns:r="{REL}"><sheets>{"".join(names)}</sheets></workbook>'
     )
     out["xl/_rels/workbook.xml.rels"] = (
         '<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships">'

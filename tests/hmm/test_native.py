@@ -169,14 +169,6 @@ def test_numbers_may_be_numpys(compiled: tuple[Path, str]) -> None:
         load(path)["filter_lanes"](*arguments)
 
 
-def truncate(path: Path) -> None:
-    path.write_bytes(path.read_bytes()[:-100])
-
-
-def empty(path: Path) -> None:
-    path.write_bytes(b"")
-
-
 def flip_a_bit(path: Path) -> None:
     content = bytearray(path.read_bytes())
     content[len(content) // 2] ^= 1
@@ -187,43 +179,32 @@ def nothing() -> dict[str, Any]:
     return dict.fromkeys(native.KERNELS, native._ObjectCode("symbol", b"code", []))
 
 
-def of_another_key(path: Path) -> None:
-    native._write(path, "another key", native._read(path, key()))
+def with_all(**changes: Any) -> Callable[[Path], None]:
+    """Something else about the code of every kernel."""
+
+    def damage(path: Path) -> None:
+        objects = native._read(path, key())
+        native._write(path, key(), {n: o._replace(**changes) for n, o in objects.items()})
+
+    return damage
 
 
-def without_kernels(path: Path) -> None:
-    native._write(path, key(), {})
+DAMAGE: dict[str, Callable[[Path], object]] = {
+    "truncated": lambda path: path.write_bytes(path.read_bytes()[:-100]),
+    "empty": lambda path: path.write_bytes(b""),
+    "a bit flipped": flip_a_bit,
+    "of another key": lambda path: native._write(path, "another", native._read(path, key())),
+    "without kernels": lambda path: native._write(path, key(), {}),
+    "unknown symbols": with_all(needs=["no_such_function"]),
+    "symbols misnamed": with_all(symbol="no_such_kernel"),
+    "writable by others": lambda path: path.chmod(0o622),
+    "in an open folder": lambda path: path.parent.chmod(0o777),
+}
 
 
-def with_unknown_symbols(path: Path) -> None:
-    objects = native._read(path, key())
-    changed = {n: o._replace(needs=["no_such_function"]) for n, o in objects.items()}
-    native._write(path, key(), changed)
-
-
-def with_symbols_misnamed(path: Path) -> None:
-    objects = native._read(path, key())
-    changed = {n: o._replace(symbol="no_such_kernel") for n, o in objects.items()}
-    native._write(path, key(), changed)
-
-
-def writable_by_others(path: Path) -> None:
-    path.chmod(0o622)
-
-
-def in_an_open_folder(path: Path) -> None:
-    path.parent.chmod(0o777)
-
-
-@pytest.mark.parametrize(
-    "damage",
-    [
-        truncate, empty, flip_a_bit, of_another_key, without_kernels, with_unknown_symbols,
-        with_symbols_misnamed, writable_by_others, in_an_open_folder,
-    ],
-)  # fmt: skip
+@pytest.mark.parametrize("damage", DAMAGE.values(), ids=DAMAGE)
 def test_a_damaged_cache_is_replaced(
-    own_copy: Path, damage: Callable[[Path], None], monkeypatch: pytest.MonkeyPatch
+    own_copy: Path, damage: Callable[[Path], object], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     load(own_copy)
     damage(own_copy)

@@ -25,11 +25,19 @@ def test_the_same_numbers_come_back(tmp_path: Path) -> None:
     pd.testing.assert_frame_equal(again, made, check_exact=True)
 
 
-@pytest.mark.parametrize("damage", [b"", b"PK\x03\x04", b"\xff\xfe\x00"])
-def test_a_damaged_file_is_made_again(tmp_path: Path, damage: bytes) -> None:
-    (tmp_path / "x.npz").write_bytes(damage)
-    assert len(keep(tmp_path / "x.npz", lambda: draws(1, 5))) == 5
-    assert len(keep(tmp_path / "x.npz", lambda: pytest.fail("made again"))) == 5
+@pytest.mark.parametrize("damage", [b"", b"PK\x03\x04", b"\xff\xfe\x00", "cut", "object"])
+def test_a_damaged_file_is_made_again(tmp_path: Path, damage: bytes | str) -> None:
+    path = tmp_path / "x.npz"
+    if damage == "cut":
+        keep(path, lambda: draws(1, 5))
+        path.write_bytes(path.read_bytes()[:-100])
+    elif damage == "object":
+        # Nothing on file is ever evaluated.
+        np.savez(path, **{"frame.x": np.array([{"a": 1}], dtype=object)})
+    else:
+        path.write_bytes(damage)
+    assert len(keep(path, lambda: draws(2, 6))) == 6
+    assert len(keep(path, lambda: pytest.fail("made again"))) == 6
 
 
 def test_a_run_goes_on_where_it_stopped(tmp_path: Path) -> None:
