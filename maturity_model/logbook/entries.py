@@ -39,8 +39,7 @@ def table_by_header(names: list[str]) -> str | None:
     """Return the table that has all it needs under these column names, written as normal."""
     if names[:3] == _REPORT:
         return None
-    meant = (t for t in reversed(TABLES) if set(REQUIRED[t]) <= set(names))
-    return next(meant, None)
+    return next((t for t in reversed(TABLES) if set(REQUIRED[t]) <= set(names)), None)
 
 
 def nearly_a_table(name: str, *, is_sheet: bool = False) -> str | None:
@@ -59,8 +58,7 @@ def nearly_a_table(name: str, *, is_sheet: bool = False) -> str | None:
         events``, ``events (1).csv`` and the like; None where the name has nothing to do with
         a table, or the ending cannot hold one.
     """
-    stem, *endings = [fold(name)] if is_sheet else fold(name).split(".")
-    endings = [e.rstrip("~") for e in endings]
+    stem, *endings = [e.rstrip("~") for e in ([fold(name)] if is_sheet else fold(name).split("."))]
     if stem in TABLES and set(endings) & set(_DOCUMENTS):
         return stem
     words = re.findall(r"[^\W\d_]+", fold(name))

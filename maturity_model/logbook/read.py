@@ -13,7 +13,8 @@ from maturity_model.logbook.columns import Table
 from maturity_model.logbook.days import merge_days
 from maturity_model.logbook.entries import REQUIRED, TABLES
 from maturity_model.logbook.events import EVENT_COLUMNS, read_events
-from maturity_model.logbook.files import LogbookFiles, RawTable, read_csv
+from maturity_model.logbook.files import RawTable, read_csv
+from maturity_model.logbook.folder import LogbookFiles
 from maturity_model.logbook.kit_table import KIT_COLUMNS, Kits, read_kits, report_unused
 from maturity_model.logbook.problems import Collector, LogbookError, shown
 from maturity_model.logbook.rows import Context

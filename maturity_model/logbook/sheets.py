@@ -8,13 +8,13 @@ from typing import Any
 from maturity_model.logbook.entries import TABLES, nearly_a_table, table_by_header
 from maturity_model.logbook.files import (
     MAX_ROWS,
-    NOT_A_TABLE,
     BadRow,
     RawTable,
     normal,
     raw_table,
     too_many_rows,
 )
+from maturity_model.logbook.folder import NOT_A_TABLE
 from maturity_model.logbook.problems import Collector, shown
 from maturity_model.logbook.types import OWN
 from maturity_model.logbook.workbook_parts import RefusedWorkbook, Sheets

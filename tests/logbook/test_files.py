@@ -9,7 +9,15 @@ from pathlib import Path
 
 import pytest
 
-from maturity_model.logbook import Logbook, LogbookError, Problem, files, read_logbook, tanks
+from maturity_model.logbook import (
+    Logbook,
+    LogbookError,
+    Problem,
+    files,
+    folder,
+    read_logbook,
+    tanks,
+)
 
 Read = Callable[..., Logbook]
 HEAD = "tank,date,diatoms,note\n"
@@ -157,7 +165,7 @@ def test_bounds(read: Read, monkeypatch: pytest.MonkeyPatch) -> None:
     assert only(book).line == 5
     book = read(checkins=HEAD[:-1] + "," * 2001 + "\n")
     assert "columns" in only(book).what
-    monkeypatch.setattr(files, "MAX_BYTES", 100)
+    monkeypatch.setattr(folder, "MAX_BYTES", 100)
     book = read(checkins=HEAD + "x" * 100)
     assert "larger than" in only(book).what
 
