@@ -145,13 +145,15 @@ def _nitrite(log: TankLog, ammonia: Unionised | None) -> Caution | None:
     # An open '<x' must not count as high.
     if reading is None or not alone or reading[1].best < 1 or reading[1].low <= 0:
         return None
+    read = ammonia is not None and ammonia.date >= reading[0]
+    measure = "go on measuring" if read else "measure"
     text = (
         f"Nitrite of {reading[0]} reads about {reading[1].best:.2g} mg/L. In seawater it is a far "
         "lesser problem than in fresh water, because chloride competes with it at the gill. It "
-        "says that the cycle is not finished: measure ammonia, and add no livestock yet."
+        f"says that the cycle is not finished: {measure} ammonia, and add no livestock yet."
     )
     source = "Lewis and Morris 1986, Trans. Am. Fish. Soc. 115: 183-195 (from memory)"
-    remedies = ("measure_ammonia", "stop_adding")
+    remedies = ("stop_adding",) if read else ("measure_ammonia", "stop_adding")
     return Caution("care", "Nitrite, but in seawater", text, source, remedies)
 
 

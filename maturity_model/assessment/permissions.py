@@ -81,12 +81,12 @@ def missing_evidence(record: Record, permission: Permission) -> tuple[Missing, .
     """
     log, limits = record.log, load_permissions()
     missing = [*_out_of_order(record), *_refused(record, limits, permission), *_look(log, limits)]
+    if permission != "leave be" or _must_be_measured(log, limits):
+        missing += _readings(log, limits)
+    missing += [*_measured_once(log, limits), *_alarm(record)]
     if permission == "leave be":
-        if _must_be_measured(log, limits):
-            missing += _readings(log, limits)
-        return (*missing, *_measured_once(log, limits))
-    missing += [*_readings(log, limits), *_measured_once(log, limits), *_quiet(log, limits)]
-    missing += [*_overfed(log, limits), *_judged(log)]
+        return tuple(missing)
+    missing += [*_quiet(log, limits), *_overfed(log, limits), *_judged(log)]
     if permission == "first animals":
         missing += proof_of_work(log, limits)
     else:
@@ -107,10 +107,15 @@ def _out_of_order(record: Record) -> list[Missing]:
                 f"{usual.usual_low:g} to {usual.usual_high:g}"
             )
             out.append(Missing("caution", why, "Bring it back slowly, then ask again."))
-    if record.alarm:
-        why = "A check-in of the last two weeks does not fit what came before it"
-        out.append(Missing("alarm", why, "Look again and measure before anything else."))
     return out
+
+
+def _alarm(record: Record) -> list[Missing]:
+    if not record.alarm:
+        return []
+    why = "A check-in of the last two weeks does not fit what came before it"
+    do = "Look again and measure before anything else; two weeks without a surprise settle it."
+    return [Missing("alarm", why, do)]
 
 
 def _refused(record: Record, limits: Limits, permission: Permission) -> list[Missing]:

@@ -319,4 +319,7 @@ def test_each_remedy_of_a_caution_is_a_rule():
     stocked = cautions(rows, [event("livestock_added", 15, 5)])
     assert stocked[0].remedies == ("change_water", "measure_ammonia")
     nitrite = cautions([checkin(nitrite=reading(2.0))])
+    assert "measure_ammonia" in nitrite[0].remedies
+    both = cautions([checkin(nitrite=reading(2.0), ammonia=reading(0.0))])
+    assert both[0].remedies == ("stop_adding",)
     assert {name for c in (*stocked, *nitrite) for name in c.remedies} <= set(load_decisions())

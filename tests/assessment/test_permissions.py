@@ -222,6 +222,11 @@ def test_one_low_reading_does_not_undo_a_high_one(high: tuple[str, str]) -> None
     # Two days apart, then three.
     assert after(6, 4) == once
     assert after(6, 3) == [[]] * len(PERMISSIONS)
+    # It says more than the alarm that the reading raised.
+    raised = replace(
+        tank_log([*PROVEN[:2], row(2, "n", "8", "0", "10"), row(1, "y", "0", "0", "9")]), alarm=True
+    )
+    assert needs(raised)[:2] == ["measured once", "alarm"]
     # A good while later one is enough.
     assert after(1, spike=14) == once
     assert after(0, spike=14) == [[]] * len(PERMISSIONS)
