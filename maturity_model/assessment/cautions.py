@@ -125,7 +125,7 @@ def _ammonia_level(now: Unionised, stocked: bool) -> Caution:
         "meanwhile, and repeat the test with a second or fresh kit."
     )
     if stocked:
-        act = f"Livestock is at risk: {act}"
+        act = f"Livestock is at risk: add none, {act}"
     else:
         act = f"If livestock is in the tank, it is at risk: {act} None was logged; if there is "
         act += "none yet, add none until this is below."
@@ -134,7 +134,9 @@ def _ammonia_level(now: Unionised, stocked: bool) -> Caution:
         remedies: tuple[str, ...] = ("change_water", "measure_ammonia")
         return Caution("urgent", "Ammonia above the acute criterion", text, _EPA, remedies)
     # A tank that is being cycled without animals needs its ammonia.
-    remedies = ("change_water", "measure_ammonia") if stocked else ("measure_ammonia",)
+    remedies = ("measure_ammonia",)
+    if stocked:
+        remedies = ("change_water", "measure_ammonia", "stop_adding")
     sure = "is" if now.low > CHRONIC_MG_L else "is probably"
     return Caution("care", f"Ammonia {sure} above the chronic criterion", text, _EPA, remedies)
 

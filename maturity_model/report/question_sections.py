@@ -85,6 +85,14 @@ def _verdict(verdict: str) -> str:
     return f'<svg width="14" height="14" aria-hidden="true">{mark}</svg> {word}'
 
 
+def _overruled_by(decision: Decision) -> str:
+    if decision.verdict == "yes":
+        return "Overruled by a caution"
+    if decision.missing and decision.why == decision.missing[0].why.rstrip("."):
+        return "Evidence is missing"
+    return "Overruled"
+
+
 def do_section(tank: TankAssessment, assessment: Assessment, decisions: Sequence[Decision]) -> str:
     """What to do or leave alone: the rules, with what each needs to be probable."""
     rows: dict[str, list[list[str]]] = {verdict: [] for verdict in VERDICTS}
@@ -99,8 +107,9 @@ def do_section(tank: TankAssessment, assessment: Assessment, decisions: Sequence
             else "either mistake costs the same"
         )
         marks = ", ".join(dict.fromkeys((loss.needless.source, loss.missed.source)))
-        by = " by a caution" if d.verdict == "yes" else ""
-        reason = f"<b>Overruled{by}:</b> {esc(d.why)}." if d.overruled else f"{esc(d.why)}."
+        reason = f"{esc(d.why)}."
+        if d.overruled:
+            reason = f"<b>{_overruled_by(d)}:</b> {reason}"
         condition = capital(condition_words(d.rule, tank, assessment))
         care = esc(d.rule.caution) if d.verdict != "not now" else ""
         rows[d.verdict].append(
@@ -126,6 +135,8 @@ def do_section(tank: TankAssessment, assessment: Assessment, decisions: Sequence
     # Readings that a permission lacks are asked for above.
     asked = {m.need for d in decisions if d.lacks_evidence for m in d.missing}
     answered = {"measure_ammonia"} if asked & {"ammonia", "nitrite", "both readings"} else set()
+    if any(d.rule.permission == "next animals" and d.verdict == "not now" for d in decisions):
+        answered.add("stop_adding")
     left = [d.rule for d in decisions if d.verdict == "not now" and d.action not in answered]
     # "Not now: leave the sand alone" would read as its opposite.
     uncalled = "; ".join(uncapital(r.label) for r in left if not r.permission)

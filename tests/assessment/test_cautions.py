@@ -317,7 +317,7 @@ def test_each_remedy_of_a_caution_is_a_rule():
     # Without animals its ammonia belongs to the cycle.
     assert care.remedies == ("measure_ammonia",)
     stocked = cautions(rows, [event("livestock_added", 15, 5)])
-    assert stocked[0].remedies == ("change_water", "measure_ammonia")
+    assert stocked[0].remedies == ("change_water", "measure_ammonia", "stop_adding")
     nitrite = cautions([checkin(nitrite=reading(2.0))])
     assert "measure_ammonia" in nitrite[0].remedies
     both = cautions([checkin(nitrite=reading(2.0), ammonia=reading(0.0))])
