@@ -18,6 +18,7 @@ import pytest
 
 PACKAGE = "maturity_model"
 ROOT = Path(__file__).parents[1] / PACKAGE
+WORLDS = f"{PACKAGE}.lab.worlds"
 
 _LOG = {"logbook", "catalogue"}
 _DRAWS = {"population", "hmm", "panel", *_LOG}
@@ -228,6 +229,24 @@ def test_the_engine_knows_only_numpy_and_its_compiler() -> None:
     } - set(sys.stdlib_module_names)
     # llvmlite is numba's own compiler, there wherever numba is.
     assert {"numpy", "numba"} <= other <= {PACKAGE, "numpy", "numba", "llvmlite"}
+
+
+@pytest.mark.parametrize("ecology", ["mechanistic", "microcosm", "mesocosm"])
+def test_the_ecologies_know_nothing_of_the_package_or_of_each_other(ecology: str) -> None:
+    # So that they can contradict it.
+    own = [one for one in imports(ROOT) if one.module.startswith(f"{WORLDS}.{ecology}")]
+    assert len(own) > 20
+    others = {"numpy", *sys.stdlib_module_names} - {"importlib"}
+    for one in own:
+        inside = one.target.startswith(f"{WORLDS}.{ecology}")
+        assert inside or one.target.split(".")[0] in others, one
+
+
+def test_only_the_world_that_is_the_model_knows_the_model() -> None:
+    model = {"population", "hmm", "panel"}
+    worlds = [one for one in imports(ROOT) if one.module.startswith(WORLDS)]
+    knows = {one.module for one in worlds if layer(one.target) in model}
+    assert knows == {f"{WORLDS}.model", f"{WORLDS}.simulate_logbook"}
 
 
 def test_the_weekly_command_never_reaches_the_fit_or_the_laboratory() -> None:

@@ -33,7 +33,7 @@ def test_a_damaged_file_is_made_again(tmp_path: Path, damage: bytes | str) -> No
         path.write_bytes(path.read_bytes()[:-100])
     elif damage == "object":
         # Nothing on file is ever evaluated.
-        np.savez(path, **{"frame.x": np.array([{"a": 1}], dtype=object)})
+        np.savez(path, **{".x": np.array([{"a": 1}], dtype=object)})
     else:
         path.write_bytes(damage)
     assert len(keep(path, lambda: draws(2, 6))) == 6

@@ -1,12 +1,9 @@
-"""What holds in the ecologies alike: they stand alone, tanks mature, keepers write and judge."""
+"""What holds in the ecologies alike: tanks mature, keepers write and judge."""
 
 from __future__ import annotations
 
-import ast
 import datetime as dt
-import sys
 from functools import cache
-from pathlib import Path
 from types import ModuleType
 from typing import Any
 
@@ -43,27 +40,6 @@ def true_phases(found: Any, rows: list[dict[str, str]]) -> np.ndarray:
     """True phase of each check-in's tank on its day."""
     column = {row["tank"]: i for i, row in enumerate(found.tanks)}
     return np.array([found.phases[day_of(row), column[row["tank"]]] for row in rows])
-
-
-@by_ecology
-def test_it_imports_nothing_of_the_package(world: ModuleType) -> None:
-    files = sorted(Path(world.__file__ or "").parent.glob("*.py"))
-    assert len(files) > 5
-    for path in files:
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-            names = []
-            if isinstance(node, ast.Import):
-                names = [alias.name for alias in node.names]
-            elif isinstance(node, ast.ImportFrom):
-                # A relative import stays within the folder.
-                assert node.level < 2, path
-                names = [node.module or ""] if node.level == 0 else []
-            else:
-                assert not (isinstance(node, ast.Name) and node.id in ("__import__", "eval"))
-            for name in names:
-                if not name.startswith(world.__name__):
-                    top = name.partition(".")[0]
-                    assert top in {"numpy", *sys.stdlib_module_names} - {"importlib"}, path
 
 
 # The tanks ---------------------------------------------------------------------------------

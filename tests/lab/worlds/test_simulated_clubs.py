@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ast
 import csv
 import datetime as dt
 import io
@@ -12,7 +11,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-import maturity_model.lab.worlds
 from maturity_model.catalogue import load_catalogue
 from maturity_model.lab.worlds import (
     BREAKABLE,
@@ -122,18 +120,6 @@ def test_what_is_written_reads_back(world: str, tmp_path: Path) -> None:
     assert again.events == c.logbook.events
     found = list(csv.DictReader(io.StringIO((out / "truth.csv").read_text("utf-8"))))
     assert found == c.truth_rows()
-
-
-def test_only_the_model_run_forwards_knows_the_model() -> None:
-    folder = Path(maturity_model.lab.worlds.__file__).parent
-    knows = set()
-    for path in folder.rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith(
-                ("maturity_model.population", "maturity_model.hmm", "maturity_model.panel")
-            ):
-                knows.add(path.name)
-    assert knows == {"model.py", "simulate_logbook.py"}
 
 
 # -- broken assumptions ------------------------------------------------------------------
