@@ -37,3 +37,8 @@ def check_reads_or_says_why(path: Path) -> None:
     else:
         assert all(p.what and p.mend for p in problems)
         assert problems
+
+
+def fates(book: Logbook) -> dict[str, str]:
+    """What became of each file and sheet."""
+    return {e.name: e.fate for e in book.account.entries}

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-import io
-import shutil
-import zipfile
 from pathlib import Path
 
 import pytest
-from logbook.read_logs import TODAY, Read, check_reads_or_says_why, errors
+from logbook.read_logs import TODAY, Read, errors, fates
 
 from maturity_model.catalogue import load_catalogue
-from maturity_model.logbook import Logbook, LogbookError, Problem, read_logbook, xls
+from maturity_model.logbook import Logbook, LogbookError, Problem, read_logbook
 from maturity_model.logbook.account import refused_lately
 from maturity_model.logbook.add import add_file
 from maturity_model.logbook.begin import NewTank, begin_logbook
@@ -20,10 +17,6 @@ from maturity_model.logbook.entries import nearly_a_table
 
 WORKBOOKS = Path(__file__).parent / "workbooks"
 CRASH = "tank,date,event\nReef,2026-02-01,crash\n"
-
-
-def fates(book: Logbook) -> dict[str, str]:
-    return {e.name: e.fate for e in book.account.entries}
 
 
 @pytest.mark.parametrize(
@@ -117,133 +110,6 @@ def test_one_table_in_two_formats(read: Read, tmp_path: Path) -> None:
 )
 def test_the_names_of_sheets(title: str, meant: str | None) -> None:
     assert nearly_a_table(title, is_sheet=True) == meant
-
-
-@pytest.mark.parametrize("name", ["log.ods", "log.xls"])
-def test_workbooks_of_other_programs(tmp_path: Path, name: str) -> None:
-    # Both were saved by LibreOffice 7.4 from one workbook.
-    shutil.copy(WORKBOOKS / name, tmp_path / "My log.dat")
-    shutil.copy(WORKBOOKS / name, tmp_path / name)
-    book = read_logbook(tmp_path, today=TODAY)
-    assert [(c.line, c.date.isoformat(), c.note) for c in book.checkins] == [
-        (3, "2026-02-01", "two  spaces"),
-        (5, "2026-02-08", ""),
-        (6, "2026-02-15", "7"),
-    ]
-    assert [c.signs["diatoms"] for c in book.checkins] == [True, False, True]
-    assert {k: r.best for c in book.checkins for k, r in c.readings.items()} == {"nitrate": 10}
-    sheet, cell = errors(book)
-    assert (sheet.file, sheet.scope) == (f"{name}!event", "file")
-    assert (cell.line, cell.column, cell.value) == (5, "nitrate", "#DIV/0!")
-    assert fates(book) == {
-        "My log.dat": "set aside",
-        name: "used",
-        f"{name}!tanks": "used",
-        f"{name}!checkins": "used",
-        f"{name}!event": "refused",
-    }
-
-
-def test_a_workbook_named_like_a_table_without_its_sheet(read: Read, tmp_path: Path) -> None:
-    shutil.copy(WORKBOOKS / "log.xls", tmp_path / "whatever.xls")
-    (tmp_path / "events.ods").write_bytes(ods('<table:table table:name="Sheet1"/>'))
-    (tmp_path / "dosing.ods").write_bytes(ods('<table:table table:name="Sheet1"/>'))
-    book = read()
-    assert fates(book)["events.ods"] == "refused"
-    assert fates(book)["dosing.ods"] == "set aside"
-    assert "call its sheet events" in next(p for p in errors(book) if "ods" in p.file).mend
-
-
-def ods(sheets: str) -> bytes:
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr(
-            "mimetype", "application/vnd.oasis.opendocument.spreadsheet", zipfile.ZIP_STORED
-        )
-        namespaces = " ".join(f'xmlns:{n}="urn:{n}"' for n in ("table", "office", "text"))
-        archive.writestr("content.xml", f"<office:body {namespaces}>{sheets}</office:body>")
-    return out.getvalue()
-
-
-def ods_tanks(row: str = "") -> bytes:
-    cells = "".join(
-        f'<table:table-cell office:value-type="string"><text:p>{c}</text:p></table:table-cell>'
-        for c in ("tank", "started")
-    )
-    return ods(
-        f'<table:table table:name="tanks"><table:table-row>{cells}</table:table-row>{row}'
-        "</table:table>"
-    )
-
-
-TAIL = (
-    '<table:table-row table:number-rows-repeated="1048570">'
-    '<table:table-cell table:number-columns-repeated="16384"/></table:table-row>'
-)
-WIDE = (
-    '<table:table-row table:number-rows-repeated="{rows}"><table:table-cell '
-    'table:number-columns-repeated="{columns}" office:value-type="float" office:value="1"/>'
-    "</table:table-row>"
-)
-
-
-def test_blank_cells_to_the_end_of_a_sheet_cost_nothing(tmp_path: Path) -> None:
-    (tmp_path / "tanks.ods").write_bytes(ods_tanks(TAIL))
-    assert [r.read for r in read_logbook(tmp_path, today=TODAY).rows] == [0]
-
-
-@pytest.mark.parametrize(
-    "rows",
-    [
-        TAIL + WIDE.format(rows=1, columns=16000) * 700,
-        WIDE.format(rows=10**12, columns=1),
-        WIDE.format(rows=1, columns=10**12),
-    ],
-)
-def test_repeated_cells_are_bounded(tmp_path: Path, rows: str) -> None:
-    (tmp_path / "tanks.ods").write_bytes(ods_tanks(rows))
-    with pytest.raises(LogbookError, match="more than 10,000,000 cells"):
-        read_logbook(tmp_path, today=TODAY)
-
-
-@pytest.mark.parametrize("content", ["<", "<!DOCTYPE x [<!ENTITY a 'b'>]><x>&a;</x>"])
-def test_an_ods_that_cannot_be_parsed(tmp_path: Path, content: str) -> None:
-    (tmp_path / "tanks.ods").write_bytes(ods("").replace(b"content.xml", b"content.xmm"))
-    with pytest.raises(LogbookError, match=r"content\.xml"):
-        read_logbook(tmp_path, today=TODAY)
-    data = io.BytesIO()
-    with zipfile.ZipFile(data, "w") as archive:
-        archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
-        archive.writestr("content.xml", content)
-    (tmp_path / "tanks.ods").write_bytes(data.getvalue())
-    with pytest.raises(LogbookError, match=r"encrypted|entities"):
-        read_logbook(tmp_path, today=TODAY)
-
-
-@pytest.mark.parametrize("name", ["log.ods", "log.xls"])
-def test_a_damaged_workbook_is_read_or_refused(tmp_path: Path, name: str) -> None:
-    data = (WORKBOOKS / name).read_bytes()
-    for at in range(0, len(data), 97):
-        (tmp_path / name).write_bytes(data[:at] + b"\xff\x00\xff" + data[at + 3 :])
-        check_reads_or_says_why(tmp_path / name)
-
-
-def test_a_damaged_content_of_an_ods_is_read_or_refused(tmp_path: Path) -> None:
-    content = zipfile.ZipFile(WORKBOOKS / "log.ods").read("content.xml")
-    for at in range(0, len(content), 29):
-        out = io.BytesIO()
-        with zipfile.ZipFile(out, "w") as archive:
-            archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
-            archive.writestr("content.xml", content[:at] + b"9" + content[at + 1 :])
-        (tmp_path / "log.ods").write_bytes(out.getvalue())
-        check_reads_or_says_why(tmp_path / "log.ods")
-
-
-def test_a_large_xls(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    shutil.copy(WORKBOOKS / "log.xls", tmp_path)
-    monkeypatch.setattr(xls, "MAX_XLS", 100)
-    with pytest.raises(LogbookError, match="larger than"):
-        read_logbook(tmp_path, today=TODAY)
 
 
 def test_a_first_line_that_states_the_separator(read: Read) -> None:
