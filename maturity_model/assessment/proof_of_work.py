@@ -17,23 +17,17 @@ from maturity_model.logbook import Reading
 
 #: Events after which the filter must prove itself again.
 ENDING = ("crash", "deep_clean", "medication")
-#: Events that give a filter something to process.
-_LOAD = ("overfeeding", "livestock_added")
 NOTHING_FED = "Zero may only mean that nothing has been fed to the filter yet."
 _FEED = "Feed the filter, log it, and follow ammonia and nitrite up and down again."
 
 
 def proof_of_work(log: TankLog, limits: Limits) -> list[Missing]:
-    """Return what is missing of the proof; empty where the filter worked, and not long ago."""
+    """Return what is missing of the proof; empty where the filter worked."""
     ended = log.last_event(*ENDING)
     since = ended.date if ended else log.tank.started
-    if not (_rose_and_fell(log, limits, since) or _fed_and_gone(log, limits, since)):
-        return [Missing("proof of work", NOTHING_FED, _FEED)]
-    load = _last_load(log, limits)
-    if load is not None and log.days_since(load) > limits["proof_days"]:
-        why = f"Nothing was fed to the filter since {load}, as far as the log says"
-        return [Missing("proof of work", why, _FEED)]
-    return []
+    if _rose_and_fell(log, limits, since) or _fed_and_gone(log, limits, since):
+        return []
+    return [Missing("proof of work", NOTHING_FED, _FEED)]
 
 
 def _rose_and_fell(log: TankLog, limits: Limits, since: dt.date) -> bool:
@@ -54,15 +48,6 @@ def _fed_and_gone(log: TankLog, limits: Limits, since: dt.date) -> bool:
     if fed is None:
         return False
     return _gone_since(log, fed.date, limits) and _nitrate_since(log, fed.date)
-
-
-def _last_load(log: TankLog, limits: Limits) -> dt.date | None:
-    """Last day on which the filter is known to have had something to process."""
-    days = [
-        c.date for c in log.checkins for name in POISONS if _is_load(c.readings.get(name), limits)
-    ]
-    event = log.last_event(*_LOAD)
-    return max([*days, *([event.date] if event else [])], default=None)
 
 
 def _is_load(reading: Reading | None, limits: Limits) -> bool:
