@@ -24,7 +24,7 @@ from maturity_model.population.types import take_draws
 
 pytestmark = pytest.mark.fit
 
-FULL, TANK_SIGNS = ModelOptions(), ModelOptions(tank_signs=True)
+TANK_SIGNS = ModelOptions(tank_signs=True)
 
 
 def point_of(model: Any, seed: int = 3) -> dict[str, Any]:
