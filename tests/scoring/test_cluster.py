@@ -100,7 +100,7 @@ def test_what_a_worker_finds_wrong_is_told(
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(run, "open_job", harmed)
         words = ["score", str(source), "--out", str(tmp_path / "scores")]
-        assert main([*words, "--scheduler", cluster.scheduler_address]) == 2
+        assert main([*words, "--scheduler", cluster.scheduler_address]) == 4
     assert "readings cannot be read" in capsys.readouterr().err
 
 
