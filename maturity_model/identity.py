@@ -78,7 +78,7 @@ def skeletons(name: str) -> frozenset[str]:
 
 
 def look_alike(one: str, other: str) -> bool:
-    """Whether two names cannot be told apart by eye, or differ only in case or blanks."""
+    """Whether two names look the same, or differ only in case or blanks."""
     return not skeletons(one).isdisjoint(skeletons(other))
 
 

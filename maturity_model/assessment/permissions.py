@@ -68,7 +68,7 @@ class Record:
 
 
 def missing_evidence(record: Record, permission: Permission) -> tuple[Missing, ...]:
-    """List what the log lacks for a permission; empty where nothing is missing.
+    """List what the log lacks for a permission; empty if it lacks none of it.
 
     Parameters
     ----------

@@ -37,7 +37,7 @@ class Reach:
         Day of the last check-in that holds an observation.
     weeks_since_look : int or None
     silent : bool
-        Nobody has looked for weeks, or ever, so that nothing is advised but to look.
+        Nobody has looked for weeks, or ever, so that the only advice is to look.
     """
 
     weeks: int

@@ -63,7 +63,7 @@ def clean_name(text: str) -> str:
     text = as_typed(text.strip())
     if text.isascii():
         return text
-    # A name of characters that show nothing is blank.
+    # A name made only of invisible characters is blank.
     return unicodedata.normalize("NFC", text) if fold(text) else ""
 
 

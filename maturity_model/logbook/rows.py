@@ -96,7 +96,7 @@ def known_name(names: Names, table: Table, line: int, column: str, text: str) ->
     """Return a name, which may be blank, as it was first written.
 
     Another spelling of a name that is known is reported, and so is a name that only looks
-    like one; that stays a name of its own.
+    like one; that stays a separate name.
     """
     name = read_name(text)
     if isinstance(name, Fault) or not name or name in names:

@@ -31,7 +31,7 @@ def read_sheets(file: str, data: bytes, problems: Collector) -> dict[str, RawTab
     file : str
         Name of the workbook, as problems name it.
     data : bytes
-        Its kind is told from its first bytes, whatever its ending.
+        Its first bytes decide its kind, not its file name.
     problems : Collector
 
     Returns

@@ -1,4 +1,4 @@
-"""Every file, sheet and row ends as used, refused or set aside; nothing is passed over."""
+"""Every file, sheet and row ends as used, refused or set aside, and is counted."""
 
 from __future__ import annotations
 

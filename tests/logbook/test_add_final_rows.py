@@ -45,7 +45,7 @@ def test_a_reading_that_the_replaced_rows_kit_cannot_give_is_refused(
     (line,) = refused(file("tank,date,nitrate\nReef,2026-03-01,2\n"), folder, conflict="replace")
     assert line.startswith("in.csv, line 2, column nitrate: '2' was read with a kit whose row")
     assert "mend that row first" in line
-    # As a row of its own it is read with the keeper's kit.
+    # As a separate row it is read with the keeper's kit.
     path = file("tank,date,observer,nitrate\nReef,2026-03-01,,2\n")
     assert add_file(path, folder, today=TODAY, conflict="beside").checkins == 1
 

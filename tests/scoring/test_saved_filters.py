@@ -201,7 +201,7 @@ def test_edited_history_is_filtered_again(what: str, tmp_path: Path, steps: Step
 
 def test_what_another_tank_says_of_water_changes(tmp_path: Path, steps: Steps) -> None:
     # A keeper's first logged water change is another tank's: this one's husbandry is then
-    # known, although none of its own rows has changed.
+    # known, although none of its rows has changed.
     book = simulated(8)
     first, second = list(book.tanks)[:2]
     assert book.tanks[first].keeper == book.tanks[second].keeper

@@ -87,7 +87,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 
 
 def _wrong(args: argparse.Namespace, fittable: set[str]) -> str:
-    """What is wrong with the options; empty where nothing is."""
+    """Errors in the options, as text; empty if there are none."""
     for tanks, clubs in ((args.tanks, args.clubs), (args.own_tanks, args.own_clubs)):
         if tanks < clubs:
             return f"{tanks} tanks are too few for {clubs} clubs"

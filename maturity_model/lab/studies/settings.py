@@ -156,7 +156,7 @@ class Pooling(Setting):
 STUDIES: dict[type[Setting], str] = {
     EvidenceWeight: "which power on the likelihood predicts best",
     Surprise: "false alarms of the surprises, and collapses they catch",
-    Misfit: "how often a log is said to fit badly, with and without cause",
+    Misfit: "how often a log is flagged as a bad fit, with and without cause",
     Agreement: "weekly updates against full refits",
     Coverage: "how often the fit's intervals hold the truth",
     Calibration: "simulation-based calibration of the fit",

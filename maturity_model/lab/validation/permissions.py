@@ -31,7 +31,7 @@ from maturity_model.lab.validation.scores import Estimate, bootstrap_weights, es
 #: Permissions that are counted; leaving a tank alone harms no animal.
 ANIMALS = ("first animals", "next animals")
 #: Reasons of a refusal besides missing evidence: the phase is not probable enough, other advice
-#: overrules it, or nobody has looked for so long that nothing is advised but to look.
+#: overrules it, or nobody has looked for so long that the only advice is to look.
 PHASE, OVERRULED, SILENCE = "phase", "other advice", "silence"
 #: Evidence that only time brings: the wait after the keeper's own last addition.
 WAITS = {"last addition", "after addition"}

@@ -58,7 +58,7 @@ def test_a_tank_by_hand() -> None:
     # Ammonia, until it falls; there is no permission while the tank cycles.
     assert weeks["reasons"][:5].str.contains("ammonia").all()
     assert not weeks["permitted"][:5].any()
-    # Beyond it, it takes two low readings of each, and then nothing is missing.
+    # Beyond it, it takes two low readings of each, and then the evidence is complete.
     assert weeks["permitted"][8:19].all()
     assert weeks["permitted"][21:29].all()
     # Two weeks of waiting after the addition.

@@ -144,7 +144,7 @@ def readings(
     """What is written for the analytes at each check-in.
 
     Ammonia and nitrite are tested while the tank is young or in trouble, nitrate and
-    phosphate later. With ``weekly_tests`` whoever has the kits tests ammonia and nitrite at
+    phosphate later. With ``weekly_tests`` keepers who have the kits test ammonia and nitrite at
     every check-in.
     """
     setup = history.setup
