@@ -10,6 +10,7 @@ from maturity_model import __version__
 from maturity_model._typing import Floats
 from maturity_model.assessment.ammonia_now import TankLog
 from maturity_model.assessment.cautions import cautions_for
+from maturity_model.assessment.course import course_of
 from maturity_model.assessment.filtering import (
     HORIZONS,
     PACE_NODES,
@@ -146,6 +147,7 @@ def _assess_tank(
         ),
         questions=questions,
         skill=known.skill,
+        course=course_of(tables, n, mixture, checkins),
         in_pool=known.in_pool,
     )
 

@@ -9,9 +9,14 @@ from maturity_model.catalogue import load_permissions
 from maturity_model.logbook import CheckIn
 
 
+def is_look(checkin: CheckIn) -> bool:
+    """Whether a check-in holds an observation."""
+    return bool(checkin.signs or checkin.readings or checkin.judged_phase)
+
+
 def last_look(checkins: Sequence[CheckIn]) -> dt.date | None:
     """Day of the last check-in that holds an observation, of check-ins by date."""
-    looks = (c.date for c in reversed(checkins) if c.signs or c.readings or c.judged_phase)
+    looks = (c.date for c in reversed(checkins) if is_look(c))
     return next(looks, None)
 
 

@@ -211,6 +211,25 @@ def predicted(
     return np.asarray(joint * (draws / np.where(within > 0, within, 1.0)))
 
 
+def before_checkin(
+    tables: Tables, n: int, mixture: FilteredMixture, week: int, checkin: int
+) -> Floats:
+    """:func:`predicted` before the tank's check-in of this index, which lies in ``week``."""
+    return predicted(tables, n, mixture, week, _earlier(observed(tables.panel, n), week, checkin))
+
+
+def _earlier(
+    what: tuple[tuple[Observed, ...], ...], week: int, checkin: int
+) -> list[tuple[int, int]]:
+    """Kind and code of a week's observations before a check-in."""
+    return [
+        (kind, o.code)
+        for kind, items in enumerate(what)
+        for o in items
+        if o.week == week and o.checkin < checkin
+    ]
+
+
 def _unskilled(tables: Tables, kind: int, code: int) -> Floats:
     table = tables.readings if kind == 1 else tables.judgements
     return table[code][:, None]
@@ -284,8 +303,7 @@ def surprises(
     if not new:
         return None
     week = new[0].week
-    earlier = [(k, o.code) for k, o in everything if o.week == week and o.checkin < checkin]
-    joint = predicted(tables, n, mixture, week, earlier)
+    joint = predicted(tables, n, mixture, week, _earlier(kinds, week, checkin))
     items, gone = [], np.ones((1, 1, 1))
     for o, likelihood in zip(new, _full_likelihood(tables, new), strict=True):
         vanished, far_off, high = False, False, None

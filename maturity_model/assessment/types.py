@@ -11,6 +11,7 @@ import numpy as np
 
 if TYPE_CHECKING:
     from maturity_model.assessment.cautions import Caution
+    from maturity_model.assessment.course import Course
     from maturity_model.assessment.questions import Questions
     from maturity_model.catalogue import Catalogue
     from maturity_model.logbook import Account, CheckIn, Event, Problem, Tank
@@ -144,6 +145,8 @@ class TankAssessment:
         What to do, why, what if; None if not asked.
     skill : OwnSkill or None
         Of the keeper, where it was learned from the pool.
+    course : Course or None
+        From the look before the newest one to now; None where nobody has looked yet.
     in_pool : {'no', 'same', 'changed'}
         Whether the tank was in the population's pool. ``same``: its log is divided out of
         the prior. ``changed``: it was edited since, so part of it counts twice.
@@ -174,6 +177,7 @@ class TankAssessment:
     notes: tuple[str, ...]
     questions: Questions | None = None
     skill: OwnSkill | None = None
+    course: Course | None = None
     in_pool: str = "no"
 
     def __repr__(self) -> str:

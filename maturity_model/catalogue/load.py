@@ -252,7 +252,23 @@ def load_permissions() -> dict[str, float]:
         By name, in the unit of the column ``unit`` of ``permissions.csv``; each carries a
         source mark there.
     """
-    return {r.text("name"): r.marked("value").value for r in rows_of(DATA / "permissions.csv")}
+    return _limits("permissions.csv")
+
+
+@functools.cache
+def load_course() -> dict[str, float]:
+    """Read the probabilities from which a page says which way a tank goes.
+
+    Returns
+    -------
+    dict of str to float
+        By name, as in ``course.csv``; each carries a source mark there.
+    """
+    return _limits("course.csv")
+
+
+def _limits(file: str) -> dict[str, float]:
+    return {r.text("name"): r.marked("value").value for r in rows_of(DATA / file)}
 
 
 @functools.cache

@@ -50,6 +50,7 @@ def tank_record(
             **_slip_now(tank, labels),
         },
         "slipped": tank.slipped,
+        "course": tank.course,
         "reach": tank.reach,
         "reweighting": tank.reweighting,
         "checkins": [as_json(c, "tank") for c in tank.checkins],
