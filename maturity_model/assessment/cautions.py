@@ -6,6 +6,7 @@ or names a dose: the label, a vet, local law and animal-welfare law come first.
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 from typing import Literal
 
@@ -50,6 +51,11 @@ class Caution:
         Published source, or 'common practice, no source'.
     remedies : tuple of str
         Decision rules that the text asks for, whatever their probability.
+    said, act : str
+        What happened and what to do now, each as short as it can be; empty where a keeper's
+        page need not say it at once.
+    date : date or None
+        When it happened.
     """
 
     level: Literal["urgent", "care"]
@@ -57,6 +63,9 @@ class Caution:
     text: str
     authority: str
     remedies: tuple[str, ...] = ()
+    said: str = ""
+    act: str = ""
+    date: dt.date | None = None
 
 
 def cautions_for(log: TankLog) -> tuple[Caution, ...]:
@@ -87,7 +96,9 @@ def _ammonia(log: TankLog, now: Unionised | None) -> list[Caution]:
             "the chronic criterion. Add no more, change water, and have another tank's water or "
             "another keeper's tank in reserve." + _DEFER
         )
-        out.append(Caution("urgent", "Livestock added while ammonia is high", text, _EPA))
+        act = "Add no more. Change water. Have another tank ready for them."
+        title, said = "Livestock added while ammonia is high", "Animals added into high ammonia"
+        out.append(Caution("urgent", title, text, _EPA, (), said, act, added.date))
     reading = log.latest_reading("ammonia", RECENT_DAYS)
     young = (log.as_of - log.tank.started).days < 8 * 7
     if young and not stocked and reading and reading[1].best >= DOSED_MG_L:
@@ -119,7 +130,9 @@ def _ammonia_level(now: Unionised, stocked: bool) -> Caution:
             "if in doubt, and add no livestock before it is settled."
         )
         title = "The kit cannot tell whether ammonia is too high"
-        return Caution("care", title, measured + coarse, _EPA)
+        return Caution(
+            "care", title, measured + coarse, _EPA, said="Ammonia unclear", date=now.date
+        )
     act = (
         "change water for new seawater of the same temperature and salinity, feed nothing "
         "meanwhile, and repeat the test with a second or fresh kit."
@@ -132,13 +145,16 @@ def _ammonia_level(now: Unionised, stocked: bool) -> Caution:
     text = measured + act + _DEFER
     if now.best > ACUTE_MG_L:
         remedies: tuple[str, ...] = ("change_water", "measure_ammonia")
-        return Caution("urgent", "Ammonia above the acute criterion", text, _EPA, remedies)
+        rescue = "Change water, feed nothing, test again with a second kit."
+        title, said = "Ammonia above the acute criterion", "Ammonia far too high"
+        return Caution("urgent", title, text, _EPA, remedies, said, rescue, now.date)
     # A tank that is being cycled without animals needs its ammonia.
     remedies = ("measure_ammonia",)
     if stocked:
         remedies = ("change_water", "measure_ammonia", "stop_adding")
     sure = "is" if now.low > CHRONIC_MG_L else "is probably"
-    return Caution("care", f"Ammonia {sure} above the chronic criterion", text, _EPA, remedies)
+    title = f"Ammonia {sure} above the chronic criterion"
+    return Caution("care", title, text, _EPA, remedies, "Ammonia high", date=now.date)
 
 
 def _nitrite(log: TankLog, ammonia: Unionised | None) -> Caution | None:
@@ -176,7 +192,11 @@ def _crash(log: TankLog) -> Caution | None:
         "Never release animals or water outdoors." + _DEFER
     )
     authority = f"Livestock: {PRACTICE}. Electricity: CPSC; BS 7671. Release: US FWS"
-    return Caution("urgent", "After a crash", text, authority)
+    act = (
+        "Unplug before hands go in. Take out the dead, test ammonia, change water, move the "
+        "living if you can."
+    )
+    return Caution("urgent", "After a crash", text, authority, (), "Crash", act, event.date)
 
 
 def _sand(log: TankLog) -> Caution | None:
