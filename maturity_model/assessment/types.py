@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from maturity_model.catalogue import load_course
+
 if TYPE_CHECKING:
     from maturity_model.assessment.cautions import Caution
     from maturity_model.assessment.course import Course
@@ -202,7 +204,9 @@ class TankAssessment:
     def slipped_before(self) -> dt.date | None:
         """The check-in by which the tank has more likely than not slipped lately; or None."""
         said = self.questions.surprises if self.questions else None
-        return said.date if said is not None and said.recent.slipped >= 0.5 else None
+        if said is None or said.recent.slipped < load_course()["just_slipped"]:
+            return None
+        return said.date
 
 
 @dataclass(frozen=True)

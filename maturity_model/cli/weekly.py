@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from maturity_model.cli.common import (
+    DONE,
     LOG_ERRORS,
     MISMATCH,
     USAGE,
@@ -22,7 +23,6 @@ from maturity_model.cli.refused import list_problems, log_errors
 
 if TYPE_CHECKING:
     from maturity_model.assessment import Assessment
-    from maturity_model.logbook import Logbook
     from maturity_model.population import Population
 
 
@@ -36,7 +36,12 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         "130 interrupted."
     )
     parser.add_argument("logbook", type=Path, metavar="LOGBOOK", help="a folder, or a workbook")
-    parser.add_argument("--out", type=folder, required=True, metavar="DIR", help="where to write")
+    parser.add_argument(
+        "--out",
+        type=folder,
+        metavar="DIR",
+        help="where to write the pages; may be left out with --json or --only-news",
+    )
     parser.add_argument(
         "--as-of",
         type=date,
@@ -64,6 +69,18 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         help="phase and risk alone, in about half the time: not what to do, surprises, why, what "
         "if, time to mature, or where to look next",
     )
+    said = parser.add_mutually_exclusive_group()
+    said.add_argument(
+        "--verbose", action="store_true", help="say more of each tank than its one line"
+    )
+    said.add_argument(
+        "--only-news",
+        action="store_true",
+        help="for a scheduled job: print a line for each tank that needs something, else nothing",
+    )
+    said.add_argument(
+        "--json", action="store_true", help="print everything about all tanks as JSON instead"
+    )
     parser.add_argument(
         "--if",
         dest="what_if",
@@ -84,9 +101,12 @@ def run(args: argparse.Namespace, command: str) -> int:
     from maturity_model.population import PopulationError, PopulationMismatch
     from maturity_model.population.members import SecretError
 
+    if args.out is None and not (args.json or args.only_news):
+        return refuse("--out is needed: where to write the pages", USAGE)
     try:
         logbook = read_logbook(args.logbook)
-        list_problems(logbook)
+        if not args.only_news:
+            list_problems(logbook)
         plans = tuple(parse_plan(text, logbook.catalogue) for text in args.what_if)
         population = _population(args.population, args.key_file)
         if args.as_of is not None and args.as_of > dt.date.today():
@@ -111,14 +131,19 @@ def run(args: argparse.Namespace, command: str) -> int:
         return refuse(f"--key-file: {error}", USAGE)
     except (PopulationError, PopulationMismatch) as error:
         return _withdraw(args.out, error, MISMATCH, command)
-    return _report(assessment, logbook, args.out, command)
+    if args.out is not None and (code := _write(assessment, args.out, command)) != DONE:
+        return code
+    _print(assessment, args, command)
+    return log_errors(logbook, assessment.provenance.as_of, "assessed")
 
 
-def _withdraw(out: Path, why: object, code: int, command: str) -> int:
+def _withdraw(out: Path | None, why: object, code: int, command: str) -> int:
     """Refuse, and take back an older report: what it permits may no longer be true."""
     from maturity_model.report import withdraw_report
 
     refuse(why, code)
+    if out is None:
+        return code
     try:
         if withdraw_report(out, str(why), command):
             say(f"The report in {out} is withdrawn; index.html says why.")
@@ -145,14 +170,25 @@ def _population(path: Path | None, key_file: Path | None) -> Population:
     return population
 
 
-def _report(assessment: Assessment, logbook: Logbook, out: Path, command: str) -> int:
-    """Write the report and a summary to standard output; the exit code."""
-    from maturity_model.report import text_summary, write_reports
+def _write(assessment: Assessment, out: Path, command: str) -> int:
+    """Write the report; the exit code."""
+    from maturity_model.report import write_reports
 
     try:
         write_reports(assessment, out, command)
     except OSError as error:
         return cannot_write(out, error)
-    print(text_summary(assessment))
-    print(f"Report: {out / 'index.html'}")
-    return log_errors(logbook, assessment.provenance.as_of, "assessed")
+    return DONE
+
+
+def _print(assessment: Assessment, args: argparse.Namespace, command: str) -> None:
+    """Say to standard output what was asked for."""
+    from maturity_model.report import report_json, text_summary
+
+    if args.json:
+        print(report_json(assessment, command), end="")
+    elif args.only_news:
+        print(text_summary(assessment, only_news=True), end="")
+    else:
+        print(text_summary(assessment, verbose=args.verbose))
+        print(f"Report: {args.out / 'index.html'}")

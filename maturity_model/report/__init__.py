@@ -1,10 +1,11 @@
 """The report: pages, tables and machine-readable records of an assessment.
 
-``tank_page.py`` and ``index_page.py`` put pages together from sections and SVG figures,
-``wording.py`` turns probabilities into words, ``machine.py`` and ``question_record.py`` make the
-JSON, ``form_page.py`` the form; style sheets are the ``.css`` files. Nothing here computes a
-probability. Text from a log is escaped by ``html.esc``. JSON keys and CSV columns are a
-contract; words and layout are not.
+``views/`` say what a page shows, as words and figures without HTML; ``templates/`` show it, and
+``pages.py`` brings them together; ``svg.py`` writes every picture. ``keeper_words.py`` words
+chances for keepers, ``wording.py`` for researchers; ``machine.py`` and ``question_record.py`` make
+the JSON, ``form_page.py`` the form. Nothing here computes a probability. Templates escape text
+from a log, ``html.esc`` does in the form. JSON keys and CSV columns are a contract; words and
+layout are not.
 """
 
 from __future__ import annotations
@@ -14,10 +15,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from maturity_model.report.files import csv_text, file_names, remove_stale_pages
-from maturity_model.report.index_page import index_page, withdrawn_page
-from maturity_model.report.machine import tank_record, to_json
-from maturity_model.report.tank_page import phase_labels, tank_page
+from maturity_model.report.machine import report_record, tank_record, to_json
+from maturity_model.report.pages import index_page, tank_page, withdrawn_page
 from maturity_model.report.text import text_summary
+from maturity_model.report.wording import phase_labels
 from maturity_model.whole_files import remove_leftovers, staged_files
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 
     from maturity_model.assessment.types import Assessment, TankAssessment
 
-__all__ = ["file_names", "text_summary", "withdraw_report", "write_reports"]
+__all__ = ["file_names", "report_json", "text_summary", "withdraw_report", "write_reports"]
 
 _PHASE_HEAD = "tank,week,date,phase,filtered,smoothed\n"
 _REGRESSION_HEAD = "tank,week,date,horizon_weeks,probability\n"
@@ -107,6 +108,11 @@ def withdraw_report(out_dir: Path | str, why: str, command: str) -> bool:
         files.write("index.html", withdrawn_page(why, command))
     remove_stale_pages(out, ())
     return True
+
+
+def report_json(assessment: Assessment, command: str) -> str:
+    """Everything on the pages of all tanks in machine form, in one line."""
+    return to_json(report_record(assessment, command))
 
 
 def phase_csv(assessment: Assessment) -> Iterator[str]:

@@ -14,12 +14,17 @@ from typing import TYPE_CHECKING
 
 from maturity_model.logbook.plausible import ranges_by_unit
 from maturity_model.report.files import file_names
-from maturity_model.report.form_parts import events_part, readings_part, signs_part
+from maturity_model.report.form_parts import (
+    caution_card,
+    events_part,
+    general_cautions,
+    readings_part,
+    signs_part,
+)
 from maturity_model.report.html import document, esc
-from maturity_model.report.question_sections import best_looks
-from maturity_model.report.question_words import observed_label
-from maturity_model.report.sections import caution_card, general_cautions
 from maturity_model.report.style import asset, style_sheet
+from maturity_model.report.views.folds import best_looks
+from maturity_model.report.views.labels import label_of
 from maturity_model.report.wording import day, silence_words
 
 if TYPE_CHECKING:
@@ -155,7 +160,7 @@ def _most(looks: Sequence[NextCheck], assessment: Assessment) -> str:
     if not looks:
         return ""
     named = ", ".join(
-        f"{observed_label(x.name, assessment.catalogue)} ({x.minutes:g} min{_HOW.get(x.how, '')})"
+        f"{esc(label_of(x.name, assessment))} ({x.minutes:g} min{_HOW.get(x.how, '')})"
         for x in looks[:MOST]
     )
     return f'<p class="most"><b>Tells most now:</b> {named}.</p>'

@@ -8,13 +8,15 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from maturity_model.logbook.kits import assumed_method
 from maturity_model.logbook.units import default_unit, find_unit
-from maturity_model.report.html import esc
-from maturity_model.report.reading_figure import unit_words
+from maturity_model.report.html import esc, unordered
+from maturity_model.report.views.labels import unit_label
+from maturity_model.report.views.problems import ALWAYS
 from maturity_model.report.wording import day
 
 if TYPE_CHECKING:
     import datetime as dt
 
+    from maturity_model.assessment.cautions import Caution
     from maturity_model.assessment.next_checks import NextCheck
     from maturity_model.assessment.types import TankAssessment
     from maturity_model.catalogue import Analyte, Catalogue, Sign
@@ -135,12 +137,12 @@ def _reading(
     here: str, analyte: Analyte, scale: Scale, last: tuple[str, str, dt.date] | None
 ) -> str:
     name = f"{here}-r-{esc(analyte.name, 80)}"
-    label, unit = esc(analyte.label, 80), unit_words(scale.unit)
+    label, unit = esc(analyte.label, 80), esc(unit_label(scale.unit))
     method = esc(_METHOD_WORDS.get(scale.method, scale.method), 30)
     assumed = "" if scale.named else ", assumed: no kit is named"
     before = "never measured"
     if last is not None:
-        before = f"{esc(last[0], 30)} {unit_words(last[1])}".rstrip() + f", {day(last[2])}"
+        before = f"{esc(last[0], 30)} {esc(unit_label(last[1]))}".rstrip() + f", {day(last[2])}"
     # Without a kit, salinity may be written as a specific gravity too.
     taken = [scale.unit] if scale.named else [scale.unit, "sg 25/25"]
     units = f' data-units="{esc(json.dumps(taken), 200)}"'
@@ -196,3 +198,23 @@ def events_part(catalogue: Catalogue) -> str:
         '<input type="text" maxlength="500" data-part="note"></div></div>'
         '<button type="button" class="remove">Remove this event</button></fieldset>'
     )
+
+
+def caution_card(caution: Caution) -> str:
+    """One caution with its authority."""
+    urgent = caution.level == "urgent"
+    return (
+        f'<div class="caution{" urgent" if urgent else ""}">'
+        f"<h3>{'Urgent: ' if urgent else ''}{esc(caution.title)}</h3>"
+        f"<p>{esc(caution.text, 1200)}</p>"
+        f'<p class="small soft">Authority: {esc(caution.authority)}</p></div>'
+    )
+
+
+def general_cautions() -> str:
+    """The short cautions at the foot of the form."""
+    items = (
+        esc(x.text) + (f" <small>({esc(x.authority)})</small>" if x.authority else "")
+        for x in ALWAYS
+    )
+    return f"<h2>Always</h2>{unordered(items)}"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from maturity_model.report.json_values import as_json
 from maturity_model.report.question_record import question_record
-from maturity_model.report.wording import start_words, statement
+from maturity_model.report.wording import phase_labels, start_words, statement
 
 if TYPE_CHECKING:
     from maturity_model.assessment.types import Assessment, Provenance, TankAssessment
@@ -63,6 +63,17 @@ def tank_record(
         **question_record(tank.questions, assessment),
     }
     return as_json(record)
+
+
+def report_record(assessment: Assessment, command: str) -> dict[str, Any]:
+    """The records of all tanks, ready for JSON, in the order of the log."""
+    labels = phase_labels(assessment)
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "provenance": as_json(provenance_record(assessment.provenance, command)),
+        "refused_tanks": list(assessment.refused_tanks),
+        "tanks": [tank_record(tank, assessment, command, labels) for tank in assessment.tanks],
+    }
 
 
 def _slip_now(tank: TankAssessment, labels: tuple[str, ...]) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""Colours of the pages, and their style sheets ``page.css`` and ``questions.css``.
+"""Colours of the form and of the report of a fit, and their style sheet ``page.css``.
 
 The colours of the phases follow viridis (dark is late), so they also differ in lightness, and
 position and label repeat everything that a colour shows. Contrasts are checked in
@@ -47,7 +47,5 @@ def style_sheet(name: str) -> str:
     )
 
 
-#: The style sheet of every page of a report.
+#: The style sheet of a fit's report.
 CSS = style_sheet("page.css")
-#: Added on pages with questions.
-QUESTIONS_CSS = asset("questions.css")

@@ -1,73 +1,89 @@
-"""A short summary for a terminal."""
+"""A short summary for a terminal: a line a tank, worst first."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from maturity_model.report.sections import unused_words
-from maturity_model.report.tank_page import phase_labels
-from maturity_model.report.wording import (
-    IF_NOTHING,
-    conditioning,
-    no_risk_words,
-    now_words,
-    problem_counts,
-    silence_words,
-    slips,
-)
+from maturity_model.report.views.actions import lines_of, urgent_words
+from maturity_model.report.views.brief import Brief, briefs
+from maturity_model.report.views.folds import impossible_of
+from maturity_model.report.wording import problem_counts, unused_words
 
 if TYPE_CHECKING:
     from maturity_model.assessment.types import Assessment, TankAssessment
-    from maturity_model.catalogue import Catalogue
+
+_ARROWS = {"fwd": "↗", "flat": "→", "back": "↘", "": " "}
+_NAME = 40
 
 
-def text_summary(assessment: Assessment) -> str:
-    """The answer for every tank, a few lines each.
+def text_summary(assessment: Assessment, *, verbose: bool = False, only_news: bool = False) -> str:
+    """The answer for every tank: name, phase and percent, arrow, the one thing to do.
+
+    Parameters
+    ----------
+    verbose : bool
+        Also say the rest of what a tank's page opens with.
+    only_news : bool
+        Only tanks that need something, and nothing else; empty where none does.
 
     Returns
     -------
     str
-        Ends in a newline; free of control characters, whatever the log holds.
+        Lines that each end in a newline; free of control characters, whatever the log holds.
     """
-    labels = phase_labels(assessment)
-    given = conditioning(assessment.provenance)
-    lines = [_plain(f"{given[0].upper()}{given[1:]}; slipping back {IF_NOTHING}", 400) + ":"]
-    for tank in assessment.tanks:
-        lines += _tank_lines(tank, labels, assessment.catalogue)
+    rows = briefs(assessment)
+    if only_news:
+        rows = [(tank, brief) for tank, brief in rows if brief.calls]
+    width = min(max((len(brief.name) for _, brief in rows), default=0), _NAME)
+    lines = []
+    for tank, brief in rows:
+        lines.append(_line(brief, width))
+        if tank.questions is not None and not only_news:
+            asked = impossible_of(tank.questions, assessment)
+            lines += [f"  {_plain(said)}" for said in asked]
+        if verbose:
+            lines += [f"  {_plain(text, 400)}" for text in _more(tank, brief, assessment)]
+    return "".join(f"{line}\n" for line in lines + ([] if only_news else _rest(assessment)))
+
+
+def _line(brief: Brief, width: int) -> str:
+    answer = f"{brief.answer.words} {brief.answer.percent}".rstrip()
+    reason = f", {brief.thing.reason}" if brief.thing.reason else ""
+    thing = f"{brief.thing.label}{reason}"
+    name = _plain(brief.name, _NAME)
+    return f"{name:{width}}  {_ARROWS[brief.way.kind]} {answer:36} {_plain(thing)}".rstrip()
+
+
+def _more(tank: TankAssessment, brief: Brief, assessment: Assessment) -> list[str]:
+    """The rest of what the tank's page opens with."""
+    as_of = assessment.provenance.as_of
+    out = [f"URGENT: {urgent_words(c, as_of)}" for c in tank.cautions if c.level == "urgent"]
+    if brief.answer.runner_up:
+        out.append(brief.answer.runner_up)
+    if brief.slip.words:
+        risk = f": {brief.slip.percent} risk, {brief.slip.weeks} weeks"
+        out.append(f"Slipping? {brief.slip.words}{risk if brief.slip.percent else ''}")
+    out.append(f"Last look: {brief.look.words}{', stale' if brief.look.stale else ''}")
+    lines = lines_of(tank, assessment, brief.thing)
+    return out + [f"{line.tag}: {line.lead} {line.rest}".rstrip() for line in lines]
+
+
+def _rest(assessment: Assessment) -> list[str]:
+    """Tanks without an answer, and what of the log was not used."""
+    out = []
     if assessment.ended and not assessment.tanks and not assessment.refused_tanks:
-        lines.append("All tanks of this log have ended.")
-    for gone in assessment.ended:
-        lines.append(f"{_plain(gone.name)}: ended on {gone.ended}.")
-    for name in assessment.refused_tanks:
-        lines.append(f"{_plain(name)}: not assessed; the log's problems say why.")
+        out.append("All tanks of this log have ended.")
+    out += [f"{_plain(gone.name)}: ended on {gone.ended}." for gone in assessment.ended]
+    out += [
+        f"{_plain(name)}: not assessed; the log's problems say why."
+        for name in assessment.refused_tanks
+    ]
     if unused := unused_words(assessment.account):
-        lines.append(f"{unused}.")
+        out.append(f"{unused}.")
     if assessment.problems:
         counts = " and ".join(problem_counts(assessment.problems))
-        lines.append(f"{counts}, listed in index.html.")
-    return "\n".join(lines) + "\n"
-
-
-def _tank_lines(tank: TankAssessment, labels: tuple[str, ...], catalogue: Catalogue) -> list[str]:
-    silence = silence_words(tank.reach)
-    said = [silence] if silence else []
-    outlook: list[str] = []
-    if not tank.reach.never_looked:
-        said.append(", ".join(now_words(tank, labels)))
-        outlook = [f"Slipping back within {h} weeks is {words}" for h, words in slips(tank)]
-    why = no_risk_words(tank, labels[0])
-    if outlook and why:
-        outlook = [why]
-    lines = [f"{_plain(tank.tank.name)}: {'. '.join(said)}.", *(f"  {x}." for x in outlook)]
-    if tank.questions is not None:
-        from maturity_model.report.outlook_sections import impossible_words
-        from maturity_model.report.question_page import summary_line
-
-        summary = summary_line(tank, tank.questions)
-        lines += [f"  {_plain(summary, 300)}"] if summary else []
-        lines += [f"  {_plain(said)}" for said in impossible_words(tank.questions, catalogue)]
-    lines += [f"  URGENT: {_plain(c.title)}" for c in tank.cautions if c.level == "urgent"]
-    return lines
+        out.append(f"{counts}, listed in index.html.")
+    return out
 
 
 def _plain(text: str, limit: int = 120) -> str:

@@ -1,4 +1,4 @@
-"""The one place where a probability is put into words.
+"""A probability in the words of the published likelihood scale, for researchers and for JSON.
 
 Words follow the likelihood scale of the fifth IPCC assessment: Mastrandrea et al.
 2010, *Guidance Note for Lead Authors of the IPCC Fifth Assessment Report on Consistent
@@ -16,9 +16,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
-    from maturity_model.assessment.intervals import Estimate
-    from maturity_model.assessment.types import Provenance, Reach, TankAssessment
-    from maturity_model.logbook.types import Problem
+    from maturity_model.assessment.types import Assessment, Provenance, Reach, TankAssessment
+    from maturity_model.logbook.types import Account, Problem
 
 #: Word, and the closed range of percent in which it is true.
 LIKELIHOOD_WORDS = (
@@ -98,23 +97,8 @@ def percent(p: float) -> str:
     return f"{math.floor(100 * p + 0.5)} %"
 
 
-def short_percent(p: float) -> str:
-    """The same for a cell of a table, as HTML: '&gt;99', '&lt;1', '93'."""
-    if p > 0.99:
-        return "&gt;99"
-    if p < 0.01:
-        return "&lt;1"
-    return str(math.floor(100 * p + 0.5))
-
-
 def _outward(low: float, high: float) -> tuple[int, int]:
     return math.floor(100 * low + 1e-9), math.ceil(100 * high - 1e-9)
-
-
-def short_interval(low: float, high: float) -> str:
-    """An interval for a cell of a table, rounded outward, as HTML: '&lt;1–20', '86–&gt;99'."""
-    lo, hi = _outward(low, high)
-    return f"{'&lt;1' if lo < 1 else min(lo, 99)}–{'&gt;99' if hi > 99 else max(hi, 1)}"
 
 
 def interval(low: float, high: float) -> str:
@@ -174,15 +158,6 @@ def day(date: dt.date, *, seen_from: dt.date | None = None) -> str:
 def plural(count: int, one: str, many: str = "") -> str:
     """'1 week', '3 weeks'."""
     return f"{count} {one if count == 1 else many or one + 's'}"
-
-
-def ago(days: int) -> str:
-    """How long ago, in days up to two weeks, then in weeks."""
-    if days <= 0:
-        return "the same day"
-    if days == 1:
-        return "the day before"
-    return f"{days} days before" if days < 14 else f"{days // 7} weeks before"
 
 
 #: A pooled fit, by its standing.
@@ -301,12 +276,6 @@ def slip_words(p: float, low: float, high: float) -> str:
     return f"{said.word}: {said.number}, {said.frequency} (range {said.interval})"
 
 
-#: Over what is folded away for a tank that nobody has looked at.
-BY_AGE = "What age, rock and events alone say"
-#: What the risk of slipping back is given, besides the log.
-IF_NOTHING = "with no further event and husbandry as it stands"
-
-
 def start_words(first: str) -> str:
     """In place of a risk that is small only because there is nothing to slip to."""
     return f"It is already at the start: nothing lies below {first.lower()}"
@@ -349,50 +318,21 @@ def conditioning(provenance: Provenance) -> str:
     return f"given the log up to {day(provenance.as_of)} and the {population_words(provenance)}"
 
 
-def chance_words(chance: Estimate) -> str:
-    """A probability in full: word, number, natural frequency, and range if it has one."""
-    if chance.high > chance.low:
-        return slip_words(*chance)
-    said = worded(chance.mean)
-    return f"{said.word}: {said.number}, {said.frequency}"
+def phase_labels(assessment: Assessment) -> tuple[str, ...]:
+    """Labels of the phases, in order."""
+    known = assessment.catalogue.phases
+    return tuple(known[p].label if p in known else capital(p) for p in assessment.phases)
 
 
-def short_chance(chance: Estimate) -> str:
-    """The same for a cell of a table, as HTML: '12 % (5–20)'."""
-    spread = f" ({short_interval(chance.low, chance.high)})" if chance.high > chance.low else ""
-    return f"{short_percent(chance.mean)} %{spread}"
-
-
-def points(change: float) -> str:
-    """A difference of two probabilities, in percentage points."""
-    shown = math.floor(100 * abs(change) + 0.5)
-    if shown == 0:
-        return "none" if change == 0 else "under 1 point"
-    return f"{'+' if change > 0 else '−'}{plural(shown, 'point')}"
-
-
-def points_range(low: float, high: float) -> str:
-    """A range of differences, in percentage points, rounded outward: '−2 to +6'."""
-    ends = (math.floor(100 * low + 1e-9), math.ceil(100 * high - 1e-9))
-    return " to ".join(f"{x:+d}".replace("-", "−") for x in ends)
-
-
-def weeks_words(weeks: int | None) -> str:
-    """Weeks from now, no finer than they are known; None is later than two years."""
-    if weeks is None:
-        return "later than two years"
-    if weeks == 0:
-        return "now"
-    if weeks < 20:
-        return plural(weeks, "week")
-    return f"{5 * round(weeks / 5)} weeks"
-
-
-def weeks_range(low: int | None, high: int | None) -> str:
-    """From one number of weeks to another: '6 to 30 weeks', '12 weeks to later than two years'."""
-    first, last = weeks_words(low), weeks_words(high)
-    if first == last:
-        return first
-    if first.endswith("weeks") and last.endswith("weeks"):
-        first = first.removesuffix(" weeks")
-    return f"{first} to {last}"
+def unused_words(account: Account) -> str:
+    """What of the log was not used, in one line; empty where all of it was."""
+    refused, rows = account.count("refused"), len(account.refused_rows)
+    counts = [plural(refused, "file or sheet", "files or sheets")] if refused else []
+    counts += [plural(rows, "row")] if rows else []
+    for scope in ("column", "cell"):
+        if parts := sum(p.scope == scope for p in account.refused_parts):
+            counts.append(plural(parts, scope))
+    out = [f"Not used of the log: {', '.join(counts)}"] if counts else []
+    if aside := account.count("set aside"):
+        out.append(f"{plural(aside, 'file or sheet', 'files or sheets')} set aside")
+    return "; ".join(out)

@@ -21,6 +21,8 @@ from maturity_model.report.question_record import QUESTIONS
 
 TANKS = ("Lagoon-60", "Pier-120", "Drift-40", "Breakwater-200", "Tidepool-30", "Skerry-90")
 Capture = pytest.CaptureFixture[str]
+#: The day of the small log's last look.
+LATELY = "2026-02-02"
 Run = tuple[subprocess.CompletedProcess[str], Path]
 
 
@@ -134,17 +136,18 @@ def asked(path: Path) -> set[str]:
 
 
 def test_brief_answers_no_question(small: Path, tmp_path: Path, capsys: Capture) -> None:
-    assert main(["weekly", str(small), "--out", str(tmp_path), "--brief"]) == 0
-    assert "What now" not in capsys.readouterr().out
+    words = ["weekly", str(small), "--out", str(tmp_path), "--brief", "--as-of", LATELY]
+    assert main([*words, "--verbose"]) == 0
+    assert "Leave:" not in capsys.readouterr().out
     assert asked(tmp_path / "A.json") == set()
 
 
 def test_every_question_is_answered(small: Path, tmp_path: Path, capsys: Capture) -> None:
     assert main(["weekly", str(small), "--out", str(tmp_path / "plain"), "--brief"]) == 0
     capsys.readouterr()
-    words = ["weekly", str(small), "--out", str(tmp_path / "all")]
+    words = ["weekly", str(small), "--out", str(tmp_path / "all"), "--verbose"]
     assert main([*words, "--if", "water_change=none"]) == 0
-    assert "What now: " in capsys.readouterr().out
+    assert "Do: Look, and measure." in capsys.readouterr().out
     assert asked(tmp_path / "all" / "A.json") == set(QUESTIONS)
     record = json.loads((tmp_path / "all" / "A.json").read_text())
     assert record["risk_if"][-1]["what_if"] == "water_change=none"
@@ -154,10 +157,47 @@ def test_every_question_is_answered(small: Path, tmp_path: Path, capsys: Capture
         assert (tmp_path / "all" / name).read_bytes() == (tmp_path / "plain" / name).read_bytes()
 
 
+def test_only_news_is_a_line_a_tank_or_nothing(small: Path, capsys: Capture) -> None:
+    assert main(["weekly", str(small), "--only-news"]) == 0
+    said = capsys.readouterr()
+    assert said.out.startswith("A ")
+    assert said.out.endswith("Look, and measure\n")
+    assert said.out.count("\n") == 1
+    assert said.err == ""
+    # Brief, on the day of the last look: nothing is asked, so nothing is news.
+    assert main(["weekly", str(small), "--only-news", "--brief", "--as-of", LATELY]) == 0
+    said = capsys.readouterr()
+    assert (said.out, said.err) == ("", "")
+
+
+def test_only_news_still_says_what_was_refused(small: Path, capsys: Capture) -> None:
+    with (small / "checkins.csv").open("a", encoding="utf-8") as log:
+        log.write("Nobody's,2099-01-01\n")
+    code = main(["weekly", str(small), "--only-news"])
+    assert code == 3
+    assert "the answers lack 1 recent row of the log" in capsys.readouterr().err
+
+
+def test_json_goes_to_standard_output(small: Path, tmp_path: Path, capsys: Capture) -> None:
+    assert main(["weekly", str(small), "--json", "--out", str(tmp_path / "o")]) == 0
+    record = json.loads(capsys.readouterr().out)
+    own = json.loads((tmp_path / "o" / "A.json").read_text())
+    assert record["tanks"] == [own]
+    assert record["schema_version"] == own["schema_version"]
+    assert record["provenance"] == own["provenance"]
+
+
+def test_pages_need_a_place(small: Path, capsys: Capture) -> None:
+    assert main(["weekly", str(small)]) == 2
+    assert "--out is needed" in capsys.readouterr().err
+    with pytest.raises(SystemExit):
+        main(["weekly", str(small), "--json", "--only-news"])
+
+
 def test_what_ifs_alone(small: Path, tmp_path: Path, capsys: Capture) -> None:
     words = ["weekly", str(small), "--out", str(tmp_path / "o"), "--brief", "--if", "overfeeding=3"]
     assert main([*words, "--if", "water_change=20/2w+crash"]) == 0
-    assert "What now" not in capsys.readouterr().out
+    assert "Leave:" not in capsys.readouterr().out
     assert asked(tmp_path / "o" / "A.json") == {"risk_if", "time_to_mature"}
     record = json.loads((tmp_path / "o" / "A.json").read_text())
     plans = ["overfeeding=3", "water_change=20/2w+crash"]
@@ -220,7 +260,7 @@ def test_a_log_that_cannot_be_assessed_takes_back_the_older_report(
     page = (out / "index.html").read_text("utf-8")
     assert "Nothing could be assessed" in page
     assert why in page
-    assert "What now" not in page
+    assert "Leave it be" not in page
     assert rows(out / "phase.csv") == rows(out / "regression.csv") == []
     # Nothing is put where there was no report.
     assert main([*command, str(tmp_path / "new")]) == 3

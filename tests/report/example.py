@@ -187,6 +187,8 @@ def example_tank(
             share_signs_checked=sum(len(c.signs) for c in checkins) / (len(signs) * len(checkins)),
             readings=sum(len(c.readings) for c in checkins),
             unchecked_signs=("syconoid_sponges",),
+            last_look=checkins[-1].date,
+            weeks_since_look=(AS_OF - checkins[-1].date).days // 7,
         ),
         reweighting=Reweighting(
             khat_full=0.31 if share == 1 else 0.94,

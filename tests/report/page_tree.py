@@ -14,20 +14,17 @@ from report.example import example_assessment
 
 from maturity_model.assessment.types import Assessment, TankAssessment
 from maturity_model.report import file_names
-from maturity_model.report.index_page import index_page
 from maturity_model.report.machine import tank_record, to_json
-from maturity_model.report.tank_page import phase_labels, tank_page
+from maturity_model.report.pages import index_page, tank_page
+from maturity_model.report.wording import phase_labels
 
 #: Markup and control characters, for wherever a log's text may stand.
 EVIL = "</title></style><script>alert('x')</script>\"'&<img src=x onerror=alert(1)>\u202e\x07"
-#: Ids of a tank page's sections, in their order, and those that questions add after `now`,
-#: after `change`, and there when only what-ifs were asked.
-SECTIONS = (
-    "reach", "now", "change", "history", "signs",
-    "readings", "problems", "cautions", "sure", "provenance",
-)  # fmt: skip
-FIRST = ("do", "surprises")
-SECOND = ("why", "if", "mature", "lag", "did", "look")
+#: Ids of what is open on a tank's page, and of what is folded, in their order: always, and
+#: before that what questions add, and what-ifs alone.
+OPEN = ("now", "signs", "readings")
+ALWAYS = ("problems", "cautions", "researchers")
+ASKED = ("why", "if", "mature", "did", "look")
 PLANS_ONLY = ("if", "mature")
 VOID = {"meta", "br", "link", "input", "img"}
 
@@ -112,6 +109,17 @@ def record_of(tank: TankAssessment) -> dict[str, Any]:
     assessment = example_assessment((tank,))
     record = tank_record(tank, assessment, "cmd", phase_labels(assessment))
     return dict(json.loads(to_json(record)))
+
+
+def folds(page: Node) -> tuple[str, ...]:
+    """Ids of the folded parts, in their order."""
+    return tuple(d.attributes["id"] for d in page.find("details") if "id" in d.attributes)
+
+
+def table_of(page: Node, caption: str) -> list[list[str]]:
+    """Cells of the table whose caption begins so, row by row, its head first."""
+    (table,) = [t for t in page.find("table") if plain(t.find("caption")[0]).startswith(caption)]
+    return [[plain(c) for c in row.children if isinstance(c, Node)] for row in table.find("tr")]
 
 
 def check_page(page: Node) -> None:

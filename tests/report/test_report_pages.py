@@ -7,25 +7,27 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from report.example import AS_OF, example_assessment, example_tank, problem
+from report.example import AMMONIA, AS_OF, example_assessment, example_tank, problem
 from report.page_tree import (
+    ALWAYS,
     EVIL,
-    SECTIONS,
+    OPEN,
     Node,
     all_pages,
     by_id,
     check_page,
     check_text,
+    folds,
     page_of,
     parse,
+    plain,
 )
 
 from maturity_model.assessment.cautions import Caution
 from maturity_model.assessment.types import Assessment, Reach, TankAssessment
 from maturity_model.logbook.types import Account, CheckIn, Entry, Event, Reading
 from maturity_model.report import file_names, text_summary
-from maturity_model.report.index_page import index_page
-from maturity_model.report.tank_page import tank_page
+from maturity_model.report.pages import index_page, tank_page
 
 
 @pytest.fixture(scope="module")
@@ -33,10 +35,12 @@ def pages() -> list[Node]:
     return all_pages(example_assessment())
 
 
-def test_sections_stand_in_the_binding_order(pages: list[Node]) -> None:
+def test_parts_stand_in_their_order(pages: list[Node]) -> None:
     for page in pages[:-1]:
         (main,) = page.find("main")
-        assert tuple(s.attributes["id"] for s in main.find("section")) == SECTIONS
+        ids = [s.attributes.get("id") for s in main.find("section")]
+        assert tuple(i for i in ids if i) == OPEN
+        assert tuple(f for f in folds(page) if f not in ("change", "life")) == ALWAYS
 
 
 def test_pages_are_whole(pages: list[Node]) -> None:
@@ -44,24 +48,26 @@ def test_pages_are_whole(pages: list[Node]) -> None:
         check_page(page)
 
 
-def test_every_picture_has_a_title_and_a_table(pages: list[Node]) -> None:
-    for page in pages[:-1]:
+def test_every_picture_says_what_it_shows_and_has_its_numbers(pages: list[Node]) -> None:
+    for page in pages:
         pictures = [n for n in page.find("svg") if n.attributes.get("role") == "img"]
-        assert len(pictures) >= 3
+        assert len(pictures) >= 5
         for svg in pictures:
-            assert {c.tag for c in svg.children if isinstance(c, Node)} >= {"title", "desc"}
-        for figure in page.find("figure"):
-            assert figure.parent is not None
-            nodes = [c for c in figure.parent.children if isinstance(c, Node)]
-            following = nodes[nodes.index(figure) + 1]
-            assert following.tag == "details"
-            (table,) = following.find("table")
+            assert len(svg.attributes["aria-label"].split()) >= 3
+        # What says nothing is hidden from those who listen, and so is the inside of a picture.
+        for svg in page.find("svg"):
+            parents = []
+            node: Node | None = svg
+            while node is not None:
+                parents.append(node)
+                node = node.parent
+            assert any({"aria-label", "aria-hidden"} & set(n.attributes) for n in parents)
+    for page in pages[:-1]:
+        tables = by_id(page, "researchers").find("table")
+        assert len(tables) >= 4
+        for table in tables:
             assert {n.attributes["scope"] for n in table.find("th")} == {"col", "row"}
             assert len(table.find("tr")) > 1
-    # On the page of all tanks the sentence beside a bar says the same; its title says it whole.
-    bars = [n for n in pages[-1].find("svg") if n.attributes.get("role") == "img"]
-    assert len(bars) == 5
-    assert all("Cycling" in bar.find("title")[0].text for bar in bars)
 
 
 def test_pages_run_and_fetch_nothing(pages: list[Node]) -> None:
@@ -76,7 +82,7 @@ def test_pages_run_and_fetch_nothing(pages: list[Node]) -> None:
             if n.attributes.get("http-equiv") == "Content-Security-Policy"
         )
         assert policy.startswith("default-src 'none'; style-src 'sha256-")
-        assert page.find("html")[0].attributes["lang"] == "en"
+        assert page.find("html")[0].attributes["lang"] == "en-GB"
 
 
 def hostile() -> Assessment:
@@ -147,45 +153,54 @@ def test_long_text_is_cut() -> None:
     assert "…" in page.text
 
 
-def test_urgent_cautions_stand_at_the_top_and_in_their_section() -> None:
+def test_urgent_cautions_stand_at_the_top_and_in_their_part() -> None:
     care = Caution("care", "Mind the sand", "Small parts.", "common practice, no source")
     alarm = Caution("urgent", "Ammonia is high", "Change water.", "WAC 173-201A-240")
-    page = page_of(example_tank(cautions=(care, alarm)))
-    (header,) = page.find("header")
-    assert "Urgent: Ammonia is high" in header.text
-    assert "Mind the sand" not in header.text
-    titles = [h.text for h in by_id(page, "cautions").find("h3")]
-    assert titles == ["Urgent: Ammonia is high", "Mind the sand"]
-    assert "Authority: WAC 173-201A-240" in by_id(page, "cautions").text
+    crash = Caution(
+        "urgent", "After a crash", "Long words.", "WAC", (), "Crash", "Test ammonia.", AS_OF
+    )
+    page = page_of(example_tank(cautions=(care, alarm, crash)))
+    red = [plain(p) for p in page.find("p") if p.attributes.get("class") == "urgent"]
+    assert red == ["Urgent. Ammonia is high.", "Urgent. Crash on 5 Jun. Test ammonia."]
+    said = [plain(li) for li in by_id(page, "cautions").find("li")][:3]
+    assert said[0].startswith("Urgent: Ammonia is high. Change water. (WAC 173-201A-240)")
+    assert said[2].startswith("Mind the sand. Small parts.")
+    # Those of less weight are counted on the fold, and not in red.
+    assert "Safety (3)" in plain(by_id(page, "cautions"))
 
 
 def test_general_cautions_are_always_there(pages: list[Node]) -> None:
     for page in pages:
-        text = page.find("footer")[0].text
+        text = page.text
         for said in (
             "welfare", "vet come before", "Never release", "US FWS", "residual-current",
             "BS 7671", "palytoxin", "CDC MMWR 64(31), 2015", "Mycobacterium marinum",
             "hydrogen sulphide", "CITES",
         ):  # fmt: skip
             assert said in text
+        assert "A vet and the law come first" in plain(page.find("footer")[0])
 
 
 def test_the_index_lists_tanks_refusals_rows_and_every_problem() -> None:
     tanks = (
         example_tank("Second", problems=tuple(problem("Second", line=n) for n in range(100))),
-        example_tank("First", seed=7),
+        example_tank("First", seed=7, cautions=(AMMONIA,)),
     )
     assessment = example_assessment(tanks)
     page = all_pages(assessment)[-1]
-    assert [h.text for h in by_id(page, "tanks").find("h3")] == ["Second", "First"]
-    assert by_id(page, "tanks").find("a")[0].attributes["href"] == "./Second.html"
-    assert "No start" in by_id(page, "refused").text
-    assert "write the day the tank was filled" in by_id(page, "refused").text
+    # The urgent one comes first, whatever the order of the log.
+    (rows,) = page.find("ol")
+    assert [h.text for h in rows.find("h2")] == ["First", "Second"]
+    assert rows.find("a")[0].attributes["href"] == "./First.html"
+    assert "write the day the tank was filled" in plain(by_id(page, "refused"))
+    assert "No start" in plain(by_id(page, "refused"))
     *listed, aside = by_id(page, "problems").find("li")
     assert len(listed) == 101
     assert aside.text.strip() == "photo.jpg"
-    cells = [[c.text for c in r.find("td")] for r in by_id(page, "rows").find("tr")[1:]]
+    cells = [[c.text for c in r.find("td")] for r in by_id(page, "problems").find("tr")[1:]]
     assert cells == [["6", "5", "1", "0"], ["212", "211", "1", "0"]]
+    (link,) = [a for a in page.find("a") if a.attributes["href"] == "#problems"]
+    assert plain(link).startswith("Not used of the log:")
 
 
 def _nothing_logged() -> TankAssessment:
@@ -221,7 +236,7 @@ def test_unusual_logs_make_whole_pages(tank: TankAssessment) -> None:
     assessment = example_assessment((tank,))
     source = tank_page(tank, assessment, "cmd")
     page = parse(source)
-    assert tuple(s.attributes["id"] for s in page.find("main")[0].find("section")) == SECTIONS
+    assert set(ALWAYS) <= set(folds(page))
     assert len(source) < 210_000
     # '<1 %' must be escaped: a stripper of tags would lose the number.
     assert not re.search(r"<(?![a-z/!])", source)
@@ -231,13 +246,19 @@ def test_unusual_logs_make_whole_pages(tank: TankAssessment) -> None:
     text_summary(assessment)
 
 
-def test_the_summary_is_short_and_worded() -> None:
+def test_the_summary_is_a_line_a_tank() -> None:
     assessment = example_assessment()
     lines = text_summary(assessment).splitlines()
-    assert lines[0].startswith("Given the log up to 5 June 2026 and the practice population")
-    assert lines[1] == (
-        "Window reef: Very likely mature: 96 %, about 96 of 100 tanks with a log like this one."
-    )
-    assert lines[2].startswith("  Slipping back within 4 weeks is very unlikely: ")
-    assert "  URGENT: Un-ionised ammonia above the criterion" in lines
-    assert "No start: not assessed; the log's problems say why." in lines
+    # The urgent one first, then by the risk of slipping back.
+    assert lines[0].startswith("Nursery 4 ")
+    assert lines[0].endswith("Rescue first, un-ionised ammonia above the criterion")
+    assert {line.split("  ")[0] for line in lines[1:5]} == {
+        "Window reef", "Hair garden", "Crashed cube", "Old lagoon",
+    }  # fmt: skip
+    assert any("Very likely mature 96 %" in line for line in lines)
+    assert lines[5] == "No start: not assessed; the log's problems say why."
+    more = text_summary(assessment, verbose=True).splitlines()
+    assert "  URGENT: Un-ionised ammonia above the criterion." in more
+    assert [line for line in more if not line.startswith("  ")] == lines
+    news = text_summary(assessment, only_news=True).splitlines()
+    assert [line.split() for line in news] == [lines[0].split()]

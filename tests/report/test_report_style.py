@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
+from pathlib import Path
 
 import pytest
 
+from maturity_model.report import pages
 from maturity_model.report.style import CSS, PALETTE
+
+KEEPER = (Path(pages.__file__).parent / "templates" / "keeper.css").read_text("utf-8")
 
 
 def luminance(colour: str) -> float:
@@ -64,3 +69,48 @@ def test_every_colour_is_a_property() -> None:
         assert f"--{name}:" in CSS
     rules = "".join(line for line in CSS.splitlines() if ":root{" not in line)
     assert not re.search(r"#[0-9a-fA-F]{3,8}\b", rules)
+
+
+def properties(scheme: int) -> dict[str, str]:
+    """Custom properties of the keeper's pages, in light (0) or dark (1)."""
+    blocks = re.findall(r":root\{([^}]*)\}", KEEPER)
+    light = dict(re.findall(r"--([\w-]+):(#[0-9a-f]+)", blocks[0]))
+    dark = dict(re.findall(r"--([\w-]+):(#[0-9a-f]+)", blocks[1]))
+    found = {**light, **dark} if scheme else light
+    return {k: "#" + "".join(c * 2 for c in v[1:]) if len(v) == 4 else v for k, v in found.items()}
+
+
+@pytest.mark.parametrize("scheme", [0, 1], ids=["light", "dark"])
+def test_a_keepers_page_is_readable(scheme: int) -> None:
+    colour = properties(scheme)
+    for ground in ("page", "card"):
+        # WCAG 2.2, 1.4.3 (AA): text; 1.4.11: what a picture needs.
+        for text in ("ink", "mute", "link"):
+            assert contrast(colour[text], colour[ground]) >= 4.5, (text, ground)
+        for shape in ("edge", "p0", "p1", "p2", "p3"):
+            assert contrast(colour[shape], colour[ground]) >= 3, (shape, ground)
+    assert contrast(colour["onred"], colour["red"]) >= 4.5
+
+
+@pytest.mark.parametrize("scheme", [0, 1], ids=["light", "dark"])
+def test_phases_of_a_keepers_page_keep_their_order_in_grey(scheme: int) -> None:
+    colour = properties(scheme)
+    light = [luminance(colour[f"p{k}"]) for k in range(4)]
+    # Dark is mature on paper, bright is mature on a dark screen.
+    assert light == sorted(light, reverse=not scheme)
+    # CIE lightness from relative luminance: a step that can be seen.
+    steps = [116 * y ** (1 / 3) - 16 for y in light]
+    assert min(abs(a - b) for a, b in pairwise(steps)) >= 7
+
+
+def test_no_type_on_a_screen_is_smaller_than_fourteen_pixels() -> None:
+    screen = KEEPER[: KEEPER.index("@media print")]
+    sizes = [float(x) for x in re.findall(r"font(?:-size)?:[^;}]*?(\d+(?:\.\d+)?)px", screen)]
+    assert len(sizes) > 15
+    assert min(sizes) >= 14
+
+
+def test_colours_of_a_keepers_page_are_named_once() -> None:
+    rules = re.sub(r":root\{[^}]*\}", "", KEEPER)
+    # Paper is white, whatever the scheme.
+    assert set(re.findall(r"#[0-9a-fA-F]{3,8}\b", rules)) <= {"#fff"}

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 from report.example import AS_OF, example_assessment, example_tank
 from report.page_tree import Node, all_pages, by_id, page_of, plain, record_of
 from report.question_example import asked_tank
@@ -27,60 +29,75 @@ def silent(tank: TankAssessment, weeks: int | None) -> TankAssessment:
 
 
 def card_of(tank: TankAssessment) -> Node:
-    (card,) = by_id(all_pages(example_assessment((tank,)))[-1], "tanks").find("ol")[0].find("h3")
-    assert card.parent is not None
-    assert card.parent.parent is not None
-    return card.parent.parent
+    (cards,) = all_pages(example_assessment((tank,)))[-1].find("ol")
+    (card,) = cards.find("li")
+    return card
 
 
-def summary_of(tank: TankAssessment) -> list[str]:
-    return text_summary(example_assessment((tank,))).splitlines()[1:]
+def summary_of(tank: TankAssessment, *, verbose: bool = False) -> list[str]:
+    return text_summary(example_assessment((tank,)), verbose=verbose).splitlines()
 
 
 def folded(node: Node) -> str:
     return " ".join(plain(d) for d in node.find("details"))
 
 
-def test_the_first_line_says_how_long_nobody_looked() -> None:
+def unfolded(page: Node) -> str:
+    said = plain(page)
+    for details in page.find("details"):
+        said = said.replace(plain(details), "")
+    return said
+
+
+def test_how_long_nobody_looked_stands_out() -> None:
     tank = silent(example_tank("Reef"), 12)
-    said = "Last looked 12 weeks ago."
-    header = page_of(tank).find("header")[0]
-    assert plain(header.find("p")[0]) == said
-    assert said in plain(card_of(tank))
-    assert summary_of(tank)[0].startswith(f"Reef: {said} ")
-    assert str(record_of(tank)["statement"]).startswith(said)
-    looked = example_tank("Reef")
-    assert "Last looked" not in plain(page_of(looked).find("header")[0])
+    for node in (card_of(tank), by_id(page_of(tank), "now")):
+        assert "12 weeks ago" in plain(node).lower()
+    (look,) = [p for p in card_of(tank).find("p") if "look" in p.attributes["class"]]
+    assert look.attributes["class"] == "look stale"
+    assert "Look, and measure" in plain(card_of(tank))
+    assert "stale" in plain(by_id(page_of(tank), "now"))
+    assert summary_of(tank)[0].endswith("Look, and measure")
+    assert "  Last look: 12 weeks ago, stale" in summary_of(tank, verbose=True)
+    assert str(record_of(tank)["statement"]).startswith("Last looked 12 weeks ago.")
 
 
-def test_a_log_without_a_look_has_no_headline() -> None:
+def test_a_silent_tank_is_advised_nothing_but_to_look() -> None:
+    page = page_of(silent(asked_tank("Reef"), 12))
+    (line,) = by_id(page, "do").find("li")[:1]
+    assert plain(line).startswith("DoLook, and measure.")
+    assert not any(word in plain(by_id(page, "do")) for word in ("May", "Add the next"))
+
+
+def test_a_log_without_a_look_has_no_answer() -> None:
     tank = silent(asked_tank("Reef"), None)
     page, card = page_of(tank), card_of(tank)
-    head = plain(by_id(page, "now").find("strong")[0])
-    assert head in folded(page)
-    assert head in folded(card)
-    outside = plain(page)
-    for details in page.find("details"):
-        outside = outside.replace(plain(details), "")
-    assert head not in outside
-    assert head not in plain(card).replace(folded(card), "")
-    assert "What now" not in folded(card)
-    assert "Mature" not in plain(card).replace(folded(card), "")
-    assert "Where to look next" not in folded(page)
-    assert "Lagging?" in folded(page)
-    lines = summary_of(tank)
-    assert lines[0] == "Reef: Nobody has looked yet."
-    assert not any(head in line or "Slipping" in line for line in lines)
+    for said in (plain(by_id(page, "now")), plain(card)):
+        assert "No answer yet" in said
+        assert "Log a first look" in said
+        assert "%" not in said
+        assert "forward" not in said.lower()
+        assert "steady" not in said.lower()
+    # The strip is empty; where to look, and what age alone says, are folded.
+    assert {p.attributes["class"] for p in card.find("path") if p.attributes.get("class")} == {"g"}
+    assert "Where to look next" in folded(page)
+    assert "By age" in folded(page)
+    assert not re.search(r"[0-9] %", unfolded(page))
+    lines = summary_of(tank, verbose=True)
+    assert lines[0].split() == "Reef No answer yet Log a first look".split()
+    assert not any("%" in line or "Slipping" in line for line in lines[:-1])
     assert record_of(tank)["statement"] == "Nobody has looked yet."
 
 
 def test_at_the_start_no_risk_of_slipping_back_is_stated() -> None:
     tank = example_tank("Reef", weeks=6, course="new")
     assert tank.at_start
-    for text in (plain(by_id(page_of(tank), "now")), plain(card_of(tank))):
-        assert AT_START in text
-        assert "Slipping back" not in text
-    assert f"  {AT_START}." in summary_of(tank)
+    assert "lowest phase" in plain(card_of(tank))
+    assert "Lowest phase" in plain(by_id(page_of(tank), "now"))
+    for node in (card_of(tank), by_id(page_of(tank), "now")):
+        assert "risk" not in plain(node)
+    assert "  Slipping? Lowest phase" in summary_of(tank, verbose=True)
+    assert f"{AT_START}." in plain(by_id(page_of(tank), "researchers"))
     slip = record_of(tank)["regression"]
     assert isinstance(slip, dict)
     assert (slip["now"], slip["now_low"], slip["now_high"]) == (None, None, None)
@@ -97,14 +114,16 @@ def test_after_a_probable_slip_no_small_risk_of_slipping_back_is_stated() -> Non
     assert tank.questions.surprises is not None
     said = replace(tank.questions.surprises, recent=RecentSlip(0.87, 0.1))
     slipped = replace(tank, questions=replace(tank.questions, surprises=said))
-    why = "It has probably slipped in the three weeks before 3 June"
     for shown in (plain(by_id(page_of(slipped), "now")), plain(card_of(slipped))):
-        assert why in shown
-        assert "Slipping back" not in shown
-    assert why in plain(by_id(page_of(slipped), "if"))
-    assert any(why in line for line in summary_of(slipped))
+        assert "just slipped" in shown.lower()
+        assert "risk" not in shown
+    assert "As it stands" not in plain(by_id(page_of(slipped), "if"))
+    assert "  Slipping? Just slipped" in summary_of(slipped, verbose=True)
+    why = "It has probably slipped in the three weeks before 3 June"
+    assert why in plain(by_id(page_of(slipped), "researchers"))
     # 42 % is no reason yet.
-    assert "Slipping back" in plain(by_id(page_of(tank), "now"))
+    assert "risk, 8 weeks" in plain(by_id(page_of(tank), "now"))
+    assert "As it stands" in plain(by_id(page_of(tank), "if"))
 
 
 def test_a_what_if_that_cannot_be_says_why() -> None:
@@ -120,15 +139,17 @@ def test_a_what_if_that_cannot_be_says_why() -> None:
 def test_when_all_tanks_have_ended_it_says_so() -> None:
     gone = Tank("Old", dt.date(2025, 1, 1), ended=dt.date(2026, 3, 1))
     assessment = replace(example_assessment(()), ended=(gone,), refused_tanks=())
-    assert "All tanks of this log have ended." in plain(by_id(all_pages(assessment)[-1], "tanks"))
+    assert "All tanks of this log have ended." in plain(all_pages(assessment)[-1].find("main")[0])
     assert "All tanks of this log have ended." in text_summary(assessment)
 
 
 def test_what_ifs_at_the_start() -> None:
     tank = asked_tank("Reef")
     assert tank.questions is not None
-    tank = replace(tank, questions=replace(tank.questions, risks=()))
-    assert plain(by_id(page_of(tank), "if")).endswith(f"{AT_START}.")
+    start = np.zeros_like(tank.filtered)
+    start[:, 0] = 1.0
+    tank = replace(tank, filtered=start, questions=replace(tank.questions, risks=()))
+    assert "It is in the lowest phase" in plain(by_id(page_of(tank), "if"))
     assert record_of(tank)["risk_if"] is None
 
 
@@ -137,7 +158,7 @@ def test_tanks_that_have_ended_are_folded_away() -> None:
     assessment = replace(example_assessment((example_tank("Reef"),)), ended=(gone,))
     index = all_pages(assessment)[-1]
     assert "Old <reef>, 1 March 2026" in folded(by_id(index, "ended"))
-    assert "Old" not in plain(by_id(index, "tanks"))
+    assert "Old" not in unfolded(index)
     assert "Old <reef>: ended on 2026-03-01." in text_summary(assessment)
 
 
@@ -153,8 +174,9 @@ def test_form_and_report_count_the_same_weeks(tmp_path: Path) -> None:
     assert main(["weekly", str(log), "--out", str(tmp_path / "out"), "--brief"]) == 0
     assert main(["form", str(log), "--out", str(tmp_path / "form.html")]) == 0
     report, form = ((tmp_path / name).read_text("utf-8") for name in ("out/Reef.html", "form.html"))
+    assert "12 weeks ago" in report
+    assert "Last looked 12 weeks ago." in form
     for page in (report, form):
-        assert "Last looked 12 weeks ago." in page
         assert "week 30" in page.lower()
     assert not (tmp_path / "out" / "Gone.html").exists()
     assert "Gone" not in form

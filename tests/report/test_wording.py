@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from report.example import PHASES, example_assessment
 
-from maturity_model.assessment.intervals import Estimate
-from maturity_model.report import question_words, wording
+from maturity_model.report import keeper_words, wording
 
 
 # Mastrandrea et al. 2010, IPCC AR5 guidance note, table 1 (from memory): the closed ranges.
@@ -71,37 +70,35 @@ def test_a_wide_interval_coarsens_the_number() -> None:
 
 
 @pytest.mark.parametrize(
-    ("p", "long", "short"),
+    ("p", "long"),
     [
-        (0.0, "less than 1 %", "&lt;1"),
-        (0.0099, "less than 1 %", "&lt;1"),
-        (0.01, "1 %", "1"),
-        (0.125, "13 %", "13"),
-        (0.99, "99 %", "99"),
-        (0.9901, "more than 99 %", "&gt;99"),
-        (1.0, "more than 99 %", "&gt;99"),
+        (0.0, "less than 1 %"),
+        (0.0099, "less than 1 %"),
+        (0.01, "1 %"),
+        (0.125, "13 %"),
+        (0.99, "99 %"),
+        (0.9901, "more than 99 %"),
+        (1.0, "more than 99 %"),
     ],
 )
-def test_percent_stays_off_the_ends(p: float, long: str, short: str) -> None:
+def test_percent_stays_off_the_ends(p: float, long: str) -> None:
     assert wording.percent(p) == long
-    assert wording.short_percent(p) == short
 
 
 @pytest.mark.parametrize(
-    ("low", "high", "said", "short"),
+    ("low", "high", "said"),
     [
-        (0.811, 0.969, "81–97 %", "81–97"),
-        (0.0, 0.12, "less than 1 % to 12 %", "&lt;1–12"),
-        (0.88, 1.0, "88 % to more than 99 %", "88–&gt;99"),
-        (0.0, 1.0, "less than 1 % to more than 99 %", "&lt;1–&gt;99"),
-        (0.0, 0.004, "less than 1 %", "&lt;1–1"),
-        (0.995, 1.0, "more than 99 %", "99–&gt;99"),
-        (0.25, 0.25, "25 %", "25–25"),
+        (0.811, 0.969, "81–97 %"),
+        (0.0, 0.12, "less than 1 % to 12 %"),
+        (0.88, 1.0, "88 % to more than 99 %"),
+        (0.0, 1.0, "less than 1 % to more than 99 %"),
+        (0.0, 0.004, "less than 1 %"),
+        (0.995, 1.0, "more than 99 %"),
+        (0.25, 0.25, "25 %"),
     ],
 )
-def test_intervals_round_outward(low: float, high: float, said: str, short: str) -> None:
+def test_intervals_round_outward(low: float, high: float, said: str) -> None:
     assert wording.interval(low, high) == said
-    assert wording.short_interval(low, high) == short
 
 
 def test_the_sentence_has_word_number_and_natural_frequency() -> None:
@@ -137,43 +134,68 @@ def test_dates_are_spelt_alike_everywhere() -> None:
     assert wording.day(date) == "9 March 2026"
     assert wording.day(date, seen_from=dt.date(2026, 12, 31)) == "9 March"
     assert wording.day(date, seen_from=dt.date(2027, 1, 1)) == "9 March 2026"
-    assert [wording.ago(n) for n in (0, 1, 13, 14, 27)] == [
-        "the same day",
-        "the day before",
-        "13 days before",
-        "2 weeks before",
-        "3 weeks before",
-    ]
 
 
-def test_factors_weeks_and_points() -> None:
-    assert [question_words.ratio(x) for x in (1.0, 1.44, 2.94, 3.2, 12.4, 34, 160, 4000)] == [
-        "1.0", "1.4", "2.9", "3", "12", "30", "200", "more than 1000",
+@pytest.mark.parametrize(
+    ("p", "words", "shown"),
+    [
+        (1.0, "Mature", "99 %"),
+        (0.985, "Mature", "99 %"),
+        (0.9849, "Very likely mature", "98 %"),
+        (0.895, "Very likely mature", "90 %"),
+        (0.8949, "Probably mature", "89 %"),
+        (0.655, "Probably mature", "66 %"),
+        (0.6549, "Mature, but unsure", "65 %"),
+        (0.495, "Mature, but unsure", "50 %"),
+        (0.4949, "No clear phase, perhaps mature", "49 %"),
+    ],
+)
+def test_the_word_for_a_phase_follows_the_percent_beside_it(
+    p: float, words: str, shown: str
+) -> None:
+    assert keeper_words.phase_words("Mature", p) == words
+    assert keeper_words.percent(p) == shown
+
+
+def test_a_keepers_percent_is_never_nothing_or_all() -> None:
+    assert keeper_words.percent(0.0) == "under 1 %"
+    assert keeper_words.percent(0.0049) == "under 1 %"
+    assert keeper_words.percent(0.005) == "1 %"
+    assert keeper_words.percent(0.9999) == "99 %"
+
+
+def test_the_runner_up_is_named_from_ten_percent_on() -> None:
+    labels = ("Cycling", "Bloom", "Colonising", "Mature")
+    assert keeper_words.runner_up(labels, np.array([0.0, 0.05, 0.76, 0.19])) == "If not, mature."
+    assert keeper_words.runner_up(labels, np.array([0.0, 0.095, 0.9, 0.005])) == "If not, bloom."
+    assert keeper_words.runner_up(labels, np.array([0.0, 0.094, 0.9, 0.006])) == ""
+
+
+def test_days_dates_and_weeks_of_a_keeper() -> None:
+    assert [keeper_words.look_words(d) for d in (0, 1, 2, 27, 28, 90)] == [
+        "today", "yesterday", "2 days ago", "27 days ago", "4 weeks ago", "12 weeks ago",
     ]  # fmt: skip
-    assert [question_words.odds_words(b) for b in (0.0, 0.01, 2.0, -2.0, 500.0, -500.0)] == [
-        "even", "even", "4 to 1", "1 to 4", "more than 1000 to 1", "1 to more than 1000",
-    ]  # fmt: skip
-    assert question_words.push_words(2.0) == "odds × 4 (2 bits)"
-    assert question_words.push_words(-2.0) == "odds ÷ 4 (2 bits)"
-    assert question_words.bits_words(0.003) == "<0.01 bits"
-    assert [wording.weeks_words(w) for w in (None, 0, 1, 19, 21, 58)] == [
-        "later than two years", "now", "1 week", "19 weeks", "20 weeks", "60 weeks",
-    ]  # fmt: skip
-    assert wording.weeks_range(6, 30) == "6 to 30 weeks"
-    assert wording.weeks_range(0, None) == "now to later than two years"
-    assert wording.weeks_range(40, 41) == "40 weeks"
-    assert [wording.points(x) for x in (0.0, 0.004, -0.004, 0.02, -0.014, 0.3)] == [
-        "none", "under 1 point", "under 1 point", "+2 points", "−1 point", "+30 points",
-    ]  # fmt: skip
-    assert wording.points_range(-0.012, 0.301) == "−2 to +31"
-    assert [question_words.threshold_words(p) for p in (0.025, 1 / 3, 0.9)] == [
-        "2.5 %",
-        "33 %",
-        "90 %",
-    ]
-    assert wording.chance_words(Estimate(0.12, 0.05, 0.2)) == (
-        "unlikely: 12 %, about 12 of 100 (range 5–20 %)"
+    seen_from = dt.date(2026, 6, 5)
+    assert keeper_words.date_words(dt.date(2026, 5, 17), seen_from) == "17 May"
+    assert keeper_words.date_words(dt.date(2025, 11, 7), seen_from) == "7 Nov 2025"
+    said = "Overfed on 2026-05-17, and not since 2025-12-31; 2026-99-99"
+    assert keeper_words.plain_dates(said, seen_from) == (
+        "Overfed on 17 May, and not since 31 Dec 2025; 2026-99-99"
     )
-    assert wording.chance_words(Estimate(0.12, 0.12, 0.12)) == "unlikely: 12 %, about 12 of 100"
-    assert wording.short_chance(Estimate(0.12, 0.05, 0.2)) == "12 % (5–20)"
-    assert wording.short_chance(Estimate(0.001, 0.001, 0.001)) == "&lt;1 %"
+    assert [keeper_words.weeks_words(w) for w in (1, 8, 26, 60, 104)] == [
+        "a week", "8 weeks", "6 months", "14 months", "two years",
+    ]  # fmt: skip
+
+
+def test_blame_and_pointers_weaken_step_by_step() -> None:
+    said = [keeper_words.blame_words(p) for p in (0.95, 0.7, 0.5, 0.3, 0.1, 0.01)]
+    assert len(set(said)) == 6
+    assert said[0] == "set it back, almost certainly"
+    assert said[-1] == "no effect to be seen"
+    assert [keeper_words.pointer_dots(b) for b in (2.5, -2.0, 1.9, 0.7, -0.6, 0.1)] == [
+        3, 3, 2, 2, 1, 1,
+    ]  # fmt: skip
+    assert keeper_words.listed(["a"]) == "a"
+    assert keeper_words.listed(["a", "b", "c"]) == "a, b and c"
+    assert keeper_words.count_words(4) == "four"
+    assert keeper_words.count_words(60) == "60"

@@ -1,0 +1,90 @@
+"""Pages from templates: every text is escaped, and one that a view lacks is an error.
+
+Templates and the style sheet lie in ``templates/``; what they show is a view (``views/``), which
+holds words and figures and no HTML. A page fetches nothing and runs no script.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from markupsafe import Markup
+
+from maturity_model.report.html import pin
+from maturity_model.report.plain_text import clean
+from maturity_model.report.svg import draw
+from maturity_model.report.views.index import index_view
+from maturity_model.report.views.tank import tank_view
+from maturity_model.report.views.withdrawn import withdrawn_view
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+    from maturity_model.assessment.types import Assessment, TankAssessment
+    from maturity_model.report.views.calendar import Tick
+
+_FOLDER = Path(__file__).with_name("templates")
+
+
+def _shown(value: object) -> object:
+    # Markup comes from the writer of pictures and from macros alone.
+    return clean(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+@functools.cache
+def _environment() -> Environment:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    return Environment(
+        loader=FileSystemLoader(_FOLDER),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_shown,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+
+
+@functools.cache
+def _style() -> str:
+    return (_FOLDER / "keeper.css").read_text("utf-8")
+
+
+def tank_page(tank: TankAssessment, assessment: Assessment, command: str) -> str:
+    """The page of one tank."""
+    view = tank_view(tank, assessment, command)
+    return render("tank.html", view, view.ticks)
+
+
+def index_page(assessment: Assessment, names: Mapping[str, str], command: str) -> str:
+    """The page of all tanks; ``names`` are files, without extension, by tank name."""
+    view = index_view(assessment, names, command)
+    return render("index.html", view, view.ticks)
+
+
+def withdrawn_page(why: str, command: str) -> str:
+    """The page that stands in the place of a report that could not be made again."""
+    return render("withdrawn.html", withdrawn_view(why, command))
+
+
+def render(template: str, view: object, ticks: Iterable[Tick] = ()) -> str:
+    """A whole page.
+
+    Parameters
+    ----------
+    template : str
+        File in ``templates/``.
+    view : object
+        What it shows.
+    ticks : iterable of Tick
+        Of the page's time axis. Their places go into the style sheet, which the page's own
+        policy admits by its hash, as it admits no style in an attribute.
+    """
+    places = "".join(f".t{i}{{left:{tick.place:.2f}%}}\n" for i, tick in enumerate(ticks))
+    style = _style() + places
+    page = _environment().get_template(template)
+    return page.render(view=view, style=Markup(style), pin=pin(style), draw=draw)

@@ -1,0 +1,1 @@
+"""What each page shows: words and figures as frozen data, without HTML."""
