@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from dataclasses import replace
 
@@ -21,6 +22,7 @@ from report.page_tree import (
     page_of,
     parse,
     plain,
+    table_of,
 )
 
 from maturity_model.assessment.cautions import Caution
@@ -201,6 +203,53 @@ def test_the_index_lists_tanks_refusals_rows_and_every_problem() -> None:
     assert cells == [["6", "5", "1", "0"], ["212", "211", "1", "0"]]
     (link,) = [a for a in page.find("a") if a.attributes["href"] == "#problems"]
     assert plain(link).startswith("Not used of the log:")
+
+
+def test_last_answers_stand_side_by_side() -> None:
+    bare, sandy = example_tank("Bare"), example_tank("Sandy", seed=7)
+    looks = (
+        CheckIn("Sandy", AS_OF - dt.timedelta(days=40), signs={"diatoms": True}),
+        CheckIn("Sandy", AS_OF, signs={"hair_algae": False, "copepods": True}),
+    )
+    sandy = replace(sandy, checkins=looks)
+    bare = replace(bare, tank=replace(bare.tank, sand_depth_mm=0.0), checkins=())
+    page = all_pages(example_assessment((bare, sandy)))[-1]
+    rows = {r[0]: r[1:] for r in table_of(page, "Last answers by sign and tank")}
+    at = rows["Sign"].index("Sandy")
+    assert rows["Copepods"][at] == "yes"
+    assert rows["Hair algae"][at] == "no"
+    # Too old to be the present answer, and never asked.
+    assert rows["Diatoms"][at] == rows["Film algae"][at] == "?"
+    assert rows["Gas bubbles in the sand"][1 - at] == "–"
+    assert rows["Gas bubbles in the sand"][at] == "?"
+    # Of one tank there is nothing to compare.
+    alone = all_pages(example_assessment((bare,)))[-1]
+    assert "Signs side by side" not in alone.text
+
+
+def test_a_club_of_many_keepers_stands_under_their_names() -> None:
+    keepers = ["Ann", "Ben", ""]
+    tanks = tuple(
+        replace(tank, tank=replace(tank.tank, name=f"Tank {n}", keeper=keepers[n % 3]))
+        for n, tank in enumerate([example_tank(weeks=6, course="new")] * 13)
+    )
+    tanks = (*tanks[:4], replace(tanks[4], cautions=(AMMONIA,)), *tanks[5:])
+    page = all_pages(example_assessment(tanks))[-1]
+    names = [h for h in page.find("h2") if h.attributes.get("class") == "keeper"]
+    # Whose tank is worst comes first.
+    assert plain(names[0]) == "Ben"
+    assert {plain(n) for n in names} == {"Ann", "Ben", "No keeper named"}
+    lists = page.find("ol")
+    assert [len(x.find("h3")) for x in lists] == [len(x.find("li")) for x in lists]
+    assert sorted(len(x.find("li")) for x in lists) == [4, 4, 5]
+    assert plain(lists[0].find("h3")[0]) == "Tank 4"
+    check_page(page)
+    # One keeper, or few tanks: one list, worst first.
+    few = all_pages(example_assessment(tanks[:12]))[-1]
+    same = tuple(replace(t, tank=replace(t.tank, keeper="Ann")) for t in tanks)
+    for whole in (few, all_pages(example_assessment(same))[-1]):
+        assert len(whole.find("ol")) == 1
+        assert not whole.find("ol")[0].find("h3")
 
 
 def _nothing_logged() -> TankAssessment:

@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from maturity_model.report import svg
 from maturity_model.report.keeper_words import date_words
+from maturity_model.report.plain_text import cut
 from maturity_model.report.views.calendar import Calendar
 from maturity_model.report.views.history import crash_lines
 from maturity_model.report.views.labels import unit_label
+from maturity_model.report.views.tables import Table
 
 if TYPE_CHECKING:
-    from maturity_model.assessment.types import TankAssessment
+    from maturity_model.assessment.types import Assessment, TankAssessment
     from maturity_model.catalogue import Analyte, Catalogue
     from maturity_model.logbook.types import Reading
 
+#: Days and answers of a sign.
+Answers = list[tuple[dt.date, bool]]
 #: Days after which the last answer is no longer the present one.
 _LATELY = 28
 _SIGN_HEIGHT, _READING_HEIGHT, _WATER_HEIGHT = 18.0, 30.0, 16.0
@@ -36,10 +40,7 @@ class Row:
 
 def sign_rows(tank: TankAssessment, catalogue: Catalogue, calendar: Calendar) -> tuple[Row, ...]:
     """Signs that can be in the tank and that somebody has looked for, or could have."""
-    answers: dict[str, list[tuple[dt.date, bool]]] = {}
-    for checkin in tank.checkins:
-        for sign, seen in checkin.signs.items():
-            answers.setdefault(sign, []).append((checkin.date, seen))
+    answers = _answers(tank)
     cuts = crash_lines(tank, calendar, _SIGN_HEIGHT)
     return tuple(
         _sign_row(sign.label, answers.get(sign.name, []), calendar, cuts)
@@ -48,9 +49,45 @@ def sign_rows(tank: TankAssessment, catalogue: Catalogue, calendar: Calendar) ->
     )
 
 
-def _sign_row(
-    label: str, answers: list[tuple[dt.date, bool]], calendar: Calendar, cuts: str
-) -> Row:
+def _answers(tank: TankAssessment) -> dict[str, Answers]:
+    """Answers for each sign that was ever looked for."""
+    out: dict[str, Answers] = {}
+    for checkin in tank.checkins:
+        for sign, seen in checkin.signs.items():
+            out.setdefault(sign, []).append((checkin.date, seen))
+    return out
+
+
+def _lately(answers: Answers, as_of: dt.date) -> str:
+    """The last answer, if it is still the present one."""
+    if not answers or (as_of - answers[-1][0]).days >= _LATELY:
+        return "?"
+    return "yes" if answers[-1][1] else "no"
+
+
+def last_answers(assessment: Assessment, tanks: Sequence[TankAssessment]) -> Table:
+    """The last answer for each sign in each tank, side by side."""
+    as_of = assessment.provenance.as_of
+    columns = [(tank, _answers(tank)) for tank in tanks]
+    return Table(
+        "Last answers by sign and tank; a question mark is older than four weeks, a dash cannot be",
+        ("Sign", *(cut(tank.tank.name, 40) for tank in tanks)),
+        tuple(
+            (
+                cut(sign.label, 80),
+                *(
+                    _lately(answers.get(sign.name, []), as_of)
+                    if tank.tank.can_have(sign.needs)
+                    else "–"
+                    for tank, answers in columns
+                ),
+            )
+            for sign in assessment.catalogue.signs.values()
+        ),
+    )
+
+
+def _sign_row(label: str, answers: Answers, calendar: Calendar, cuts: str) -> Row:
     seen = [d for d, there in answers if there and calendar.holds(d)]
     missed = [d for d, there in answers if not there and calendar.holds(d)]
     paths = [svg.Path("base", svg.line((0, 17), (calendar.width, 17)))]
@@ -60,12 +97,10 @@ def _sign_row(
     if seen:
         strokes = (svg.line((calendar.x(d), 2), (calendar.x(d), 16)) for d in seen)
         paths.append(svg.Path("yes", "".join(strokes)))
-    last, said = "?", f"{label}: never looked for"
+    last, said = _lately(answers, calendar.last), f"{label}: never looked for"
     if answers:
         date, there = answers[-1]
         times = sum(found for _, found in answers)
-        if (calendar.last - date).days < _LATELY:
-            last = "yes" if there else "no"
         said = (
             f"{label}: seen {times} of {len(answers)} times looked for; last "
             f"{'seen' if there else 'not seen'}, {date_words(date, calendar.last)}"

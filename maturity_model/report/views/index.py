@@ -15,9 +15,11 @@ from maturity_model.report.plain_text import cut
 from maturity_model.report.views.actions import urgent_words
 from maturity_model.report.views.brief import Brief, briefs
 from maturity_model.report.views.calendar import Calendar, Tick
+from maturity_model.report.views.evidence import last_answers
 from maturity_model.report.views.history import SETBACKS, event_marks, event_words, history
 from maturity_model.report.views.problems import ALWAYS, ProblemLine, Safety, problem_lines
 from maturity_model.report.views.provenance import Pair, foot_words, provenance_pairs
+from maturity_model.report.views.tables import Table
 from maturity_model.report.wording import day, phase_labels, unused_words
 
 if TYPE_CHECKING:
@@ -25,6 +27,8 @@ if TYPE_CHECKING:
 
 #: The calendar of the strips reaches back this far at most.
 MAX_WEEKS = 156
+#: With more tanks than this, those of many keepers stand under their names.
+MANY = 12
 _LANE = 12.0
 
 
@@ -36,6 +40,14 @@ class Row:
     brief: Brief
     strip: svg.Figure
     events: svg.Figure | None
+
+
+@dataclass(frozen=True)
+class Group:
+    """Rows under a heading; the keeper's name, or nothing."""
+
+    keeper: str
+    rows: tuple[Row, ...]
 
 
 @dataclass(frozen=True)
@@ -58,7 +70,8 @@ class IndexView:
     phases: tuple[str, ...]
     ticks: tuple[Tick, ...]
     urgent: tuple[Urgent, ...]
-    rows: tuple[Row, ...]
+    groups: tuple[Group, ...]
+    signs: Table | None
     ended: tuple[tuple[str, str], ...]
     refused: tuple[tuple[str, tuple[ProblemLine, ...]], ...]
     problems: tuple[ProblemLine, ...]
@@ -81,11 +94,12 @@ def index_view(assessment: Assessment, names: Mapping[str, str], command: str) -
     as_of = assessment.provenance.as_of
     calendar = common_calendar(assessment)
     labels = phase_labels(assessment)
-    rows = []
-    urgent = []
-    for tank, brief in briefs(assessment):
+    rows: list[tuple[str, Row]] = []
+    urgent: list[Urgent] = []
+    ordered = briefs(assessment)
+    for tank, brief in ordered:
         link = f"{href(names[tank.tank.name])}.html"
-        rows.append(_row(tank, brief, assessment, link, calendar))
+        rows.append((tank.tank.keeper, _row(tank, brief, assessment, link, calendar)))
         urgent += [
             Urgent(brief.name, link, urgent_words(caution, as_of))
             for caution in tank.cautions
@@ -94,12 +108,13 @@ def index_view(assessment: Assessment, names: Mapping[str, str], command: str) -
     return IndexView(
         title=f"Tanks on {day(as_of)}",
         date=day(as_of),
-        summary=summary_words([row.brief for row in rows], len(assessment.refused_tanks)),
+        summary=summary_words([brief for _, brief in ordered], len(assessment.refused_tanks)),
         unused=unused_words(assessment.account),
         phases=tuple(label.lower() for label in labels),
         ticks=calendar.ticks(),
         urgent=tuple(urgent),
-        rows=tuple(rows),
+        groups=_groups(rows),
+        signs=last_answers(assessment, [t for t, _ in ordered]) if len(rows) > 1 else None,
         ended=tuple((cut(t.name, 120), day(t.ended)) for t in assessment.ended if t.ended),
         refused=tuple(
             (cut(name, 120), problem_lines([p for p in assessment.problems if p.tank == name]))
@@ -119,6 +134,17 @@ def index_view(assessment: Assessment, names: Mapping[str, str], command: str) -
         safety=ALWAYS,
         provenance=provenance_pairs(assessment.provenance, command),
         foot=foot_words(assessment.provenance),
+    )
+
+
+def _groups(rows: list[tuple[str, Row]]) -> tuple[Group, ...]:
+    """One list, worst first; that of a club by keeper, whose tank is worst first."""
+    keepers = list(dict.fromkeys(keeper for keeper, _ in rows))
+    if len(rows) <= MANY or len(keepers) < 2:
+        return (Group("", tuple(row for _, row in rows)),) if rows else ()
+    return tuple(
+        Group(cut(name, 80) or "No keeper named", tuple(row for k, row in rows if k == name))
+        for name in keepers
     )
 
 
