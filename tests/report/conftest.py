@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from report.browser import Browser, find_browser
 from report.form_example import downloads_to, make_form, plain_log, show
+
+from maturity_model.assessment import assess
+from maturity_model.logbook import read_logbook
+from maturity_model.panel import build_panel
+from maturity_model.population import load_population
+from maturity_model.report import write_reports
+
+DEMO = Path(__file__).parents[2] / "data" / "demo"
 
 
 @pytest.fixture(scope="session")
@@ -38,3 +48,21 @@ def fresh(browser: Browser, page: Path, tmp_path: Path) -> Browser:
     browser.value("localStorage.clear()")
     show(browser, page)
     return browser
+
+
+@pytest.fixture(scope="session")
+def demo_reports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Reports of the demo logbook: a usual week, a crash week, and one that nobody looked at."""
+    folder = tmp_path_factory.mktemp("demo")
+    logbook = read_logbook(DEMO, today=dt.date(2026, 11, 25))
+    empty = replace(logbook, checkins=(), events=())
+    cases = {
+        "usual": (logbook, dt.date(2026, 11, 20)),
+        "crash": (logbook, dt.date(2026, 5, 24)),
+        "stale": (logbook, dt.date(2026, 12, 30)),
+        "empty": (empty, dt.date(2026, 11, 20)),
+    }
+    for name, (log, day) in cases.items():
+        assessment = assess(build_panel(log, as_of=day), load_population())
+        write_reports(assessment, folder / name, "maturity-model weekly data/demo")
+    return {name: folder / name for name in cases}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -12,16 +11,11 @@ from report.browser import Browser
 from report.example import AMMONIA, SAND, example_assessment, example_tank, problem
 from report.question_example import asked_tank
 
-from maturity_model.assessment import assess
 from maturity_model.assessment.plan import Plan, Step
-from maturity_model.logbook import read_logbook
-from maturity_model.panel import build_panel
-from maturity_model.population import load_population
 from maturity_model.report import write_reports
 
 pytestmark = pytest.mark.browser
 
-DEMO = Path(__file__).parents[2] / "data" / "demo"
 TANKS = ("Window reef", "Crashed cube", "Nursery 4", "Old lagoon", "Long words")
 #: With questions answered.
 CALM, WRONG, LONG = "Calm", "Wrong", "Long answers"
@@ -72,24 +66,6 @@ WORDS = "innerText.split(/\\s+/).filter(w => /[\\p{L}\\p{N}]/u.test(w)).length"
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """Reports of the demo logbook: a usual week, a crash week, and one that nobody looked at."""
-    folder = tmp_path_factory.mktemp("demo")
-    logbook = read_logbook(DEMO, today=dt.date(2026, 11, 25))
-    empty = replace(logbook, checkins=(), events=())
-    cases = {
-        "usual": (logbook, dt.date(2026, 11, 20)),
-        "crash": (logbook, dt.date(2026, 5, 24)),
-        "stale": (logbook, dt.date(2026, 12, 30)),
-        "empty": (empty, dt.date(2026, 11, 20)),
-    }
-    for name, (log, day) in cases.items():
-        assessment = assess(build_panel(log, as_of=day), load_population())
-        write_reports(assessment, folder / name, "maturity-model weekly data/demo")
-    return {name: folder / name for name in cases}
-
-
-@pytest.fixture(scope="module")
 def club(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("club")
     tanks = tuple(asked_tank(f"Tank {n}", mature=n % 2 == 0) for n in range(60))
@@ -98,8 +74,10 @@ def club(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.mark.parametrize("case", ["usual", "crash", "stale", "empty"])
-def test_a_page_is_read_at_a_glance(browser: Browser, demo: dict[str, Path], case: str) -> None:
-    pages = sorted(demo[case].glob("*.html"))
+def test_a_page_is_read_at_a_glance(
+    browser: Browser, demo_reports: dict[str, Path], case: str
+) -> None:
+    pages = sorted(demo_reports[case].glob("*.html"))
     assert len(pages) >= 5
     for page in pages:
         browser.open(page, width=390)
@@ -114,9 +92,9 @@ def test_a_page_is_read_at_a_glance(browser: Browser, demo: dict[str, Path], cas
 @pytest.mark.parametrize("case", ["usual", "crash", "stale", "empty"])
 @pytest.mark.parametrize("width", [1200, 390, 320])
 def test_nothing_scrolls_sideways(
-    browser: Browser, demo: dict[str, Path], case: str, width: int
+    browser: Browser, demo_reports: dict[str, Path], case: str, width: int
 ) -> None:
-    for page in sorted(demo[case].glob("*.html")):
+    for page in sorted(demo_reports[case].glob("*.html")):
         browser.open(page, width=width)
         for _ in range(2):
             assert browser.value("document.documentElement.scrollWidth") <= width, page.name
@@ -124,13 +102,15 @@ def test_nothing_scrolls_sideways(
 
 
 @pytest.mark.parametrize("case", ["usual", "stale", "empty"])
-def test_the_first_screen_of_a_phone(browser: Browser, demo: dict[str, Path], case: str) -> None:
-    browser.open(demo[case] / "index.html", width=390, height=844)
+def test_the_first_screen_of_a_phone(
+    browser: Browser, demo_reports: dict[str, Path], case: str
+) -> None:
+    browser.open(demo_reports[case] / "index.html", width=390, height=844)
     bottoms = browser.value(
         "[...document.querySelectorAll('.tank')].map(t => t.getBoundingClientRect().bottom)"
     )
     assert sum(b <= 844 for b in bottoms) >= 3
-    for page in sorted(demo[case].glob("*.html")):
+    for page in sorted(demo_reports[case].glob("*.html")):
         if page.name != "index.html":
             browser.open(page, width=390, height=844)
             do = browser.value("document.querySelector('#do').getBoundingClientRect().bottom")
@@ -138,14 +118,14 @@ def test_the_first_screen_of_a_phone(browser: Browser, demo: dict[str, Path], ca
 
 
 def test_a_crash_leaves_the_phone_room_for_what_to_do(
-    browser: Browser, demo: dict[str, Path]
+    browser: Browser, demo_reports: dict[str, Path]
 ) -> None:
-    browser.open(demo["crash"] / "index.html", width=390, height=844)
+    browser.open(demo_reports["crash"] / "index.html", width=390, height=844)
     bottoms = browser.value(
         "[...document.querySelectorAll('.tank')].map(t => t.getBoundingClientRect().bottom)"
     )
     assert sum(b <= 844 for b in bottoms) >= 3
-    browser.open(demo["crash"] / "Drift-40.html", width=390, height=844)
+    browser.open(demo_reports["crash"] / "Drift-40.html", width=390, height=844)
     assert browser.value("document.querySelector('#do').getBoundingClientRect().bottom") <= 844
     assert browser.value("document.querySelectorAll('.urgent').length") == 1
 
@@ -161,8 +141,10 @@ def test_a_club_of_sixty_is_sixty_rows(browser: Browser, club: Path) -> None:
     assert max(heights) < 100
 
 
-def test_the_smallest_type_has_fourteen_pixels(browser: Browser, demo: dict[str, Path]) -> None:
-    for page in sorted(demo["crash"].glob("*.html")):
+def test_the_smallest_type_has_fourteen_pixels(
+    browser: Browser, demo_reports: dict[str, Path]
+) -> None:
+    for page in sorted(demo_reports["crash"].glob("*.html")):
         browser.open(page, width=390)
         browser.value("document.querySelectorAll('details').forEach(d => d.open = true)")
         small = browser.value(

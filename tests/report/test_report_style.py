@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
-from itertools import pairwise
+from collections.abc import Callable
+from itertools import combinations, pairwise
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 
@@ -101,6 +103,21 @@ def test_phases_of_a_keepers_page_keep_their_order_in_grey(scheme: int) -> None:
     # CIE lightness from relative luminance: a step that can be seen.
     steps = [116 * y ** (1 / 3) - 16 for y in light]
     assert min(abs(a - b) for a, b in pairwise(steps)) >= 7
+
+
+@pytest.mark.parametrize("scheme", [0, 1], ids=["light", "dark"])
+@pytest.mark.parametrize("cone", ["", "protanomaly", "deuteranomaly", "tritanomaly"])
+def test_phases_differ_for_every_eye(
+    need: Callable[[str], ModuleType], scheme: int, cone: str
+) -> None:
+    library = need("colorspacious")
+    colour = properties(scheme)
+    phases = [[int(colour[f"p{k}"][i : i + 2], 16) / 255 for i in (1, 3, 5)] for k in range(4)]
+    # As those see it who lack a kind of cone altogether (Machado et al. 2009).
+    seen = {"name": "sRGB1+CVD", "cvd_type": cone, "severity": 100} if cone else "sRGB1"
+    for a, b in combinations(phases, 2):
+        # In CAM02-UCS, where 10 is plain to see.
+        assert library.deltaE(a, b, input_space=seen, uniform_space="CAM02-UCS") >= 15
 
 
 def test_no_type_on_a_screen_is_smaller_than_fourteen_pixels() -> None:

@@ -1,0 +1,53 @@
+"""What axe-core finds on the pages: nothing, in light and dark, closed and open."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from importlib.resources import files
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+from report.browser import Browser
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def axe(need: Callable[[str], ModuleType]) -> str:
+    package = need("axe_playwright_python")
+    return files(package).joinpath("axe.min.js").read_text("utf-8")
+
+
+def violations(browser: Browser, axe: str) -> list[str]:
+    """Rules that the page in the browser breaks, each with where."""
+    browser.value(f"{axe}; 0")
+    answer = browser.call(
+        "Runtime.evaluate",
+        expression="axe.run(document).then(found => found.violations.flatMap("
+        "v => v.nodes.map(n => v.id + ': ' + n.html.slice(0, 120))))",
+        awaitPromise=True,
+        returnByValue=True,
+    )
+    assert "exceptionDetails" not in answer, answer
+    found: list[str] = answer["result"]["value"]
+    return found
+
+
+@pytest.mark.parametrize("opened", [False, True], ids=["closed", "open"])
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+@pytest.mark.parametrize("case", ["usual", "crash", "stale", "empty"])
+def test_axe_finds_nothing(
+    browser: Browser, axe: str, demo_reports: dict[str, Path], case: str, dark: bool, opened: bool
+) -> None:
+    for name in ("index", "Drift-40"):
+        browser.open(demo_reports[case] / f"{name}.html", width=390, dark=dark)
+        if opened:
+            browser.value("document.querySelectorAll('details').forEach(d => d.open = true)")
+        assert violations(browser, axe) == [], name
+
+
+def test_axe_finds_what_is_wrong(browser: Browser, axe: str, demo_reports: dict[str, Path]) -> None:
+    browser.open(demo_reports["usual"] / "index.html", width=390)
+    browser.value("document.querySelector('.strip').removeAttribute('aria-label')")
+    assert any(found.startswith("svg-img-alt") for found in violations(browser, axe))
