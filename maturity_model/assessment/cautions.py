@@ -172,7 +172,8 @@ def _nitrite(log: TankLog, ammonia: Unionised | None) -> Caution | None:
     )
     source = "Lewis and Morris 1986, Trans. Am. Fish. Soc. 115: 183-195 (from memory)"
     remedies = ("stop_adding",) if read else ("measure_ammonia", "stop_adding")
-    return Caution("care", "Nitrite, but in seawater", text, source, remedies)
+    title, said = "Nitrite, but in seawater", "Nitrite high"
+    return Caution("care", title, text, source, remedies, said, date=reading[0])
 
 
 def _crash(log: TankLog) -> Caution | None:

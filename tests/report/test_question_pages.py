@@ -144,6 +144,9 @@ def test_the_one_thing_is_the_worst_with_its_own_reason() -> None:
     assert card(replace(only, cautions=(care,))) == "Test ammonia, high on 3 Jun"
     assert card(with_verdicts(tank, stop_adding="yes")) == "Add no animals, slipped lately"
     assert card(tank) == "Change water"
+    nitrite = Caution("care", "Nitrite", "", "x", ("stop_adding",), "Nitrite high", date=LAST)
+    no_water = with_verdicts(with_remedy(tank, "stop_adding"), change_water="not now")
+    assert card(replace(no_water, cautions=(nitrite,))) == "Add no animals, nitrite high on 3 Jun"
     dry = replace(tank, events=tuple(e for e in tank.events if e.kind != "water_change"))
     assert card(dry) == "Change water, none logged yet"
     second = with_verdicts(tank, change_water="not now", second_opinion="yes")
@@ -186,6 +189,9 @@ def test_what_is_missing_for_leaving_it_be_is_what_to_do() -> None:
     assert card(lacking("both readings", "Measure both.")) == "Test ammonia and nitrite"
     assert card(lacking("refused row", "Mend it.")) == "Mend the log, a row could not be read"
     assert card(lacking("look", "Look.")) == "Look again"
+    assert card(lacking("alarm", "x")) == "Look again, and measure, a recent look does not fit"
+    cold = lacking("caution", "Bring it back slowly, then ask again.")
+    assert card(cold) == "Bring it back slowly, it was on 17 May"
     assert card(lacking("nitrite", "Wait.")).startswith("Test nitrite, ")
     fresh = lacking("nitrite", "Wait until it reads lowest, and measure again.")
     reading = Reading("2", 1.5, 3.5, 2.0, "mg/L NO2", "colour_chart")
@@ -264,6 +270,9 @@ def test_rules_keep_verdict_probability_threshold_and_reason() -> None:
     overruled = page_of(asked_tank(note="Ammonia is high"))
     rows = {r[0]: r for r in table_of(overruled, "What to do or leave alone")[1:]}
     assert rows["Measure ammonia"][5] == "Overruled: Ammonia is high"
+    caution = with_remedy(asked_tank(note="Ammonia is high"), "measure_ammonia")
+    rows = {r[0]: r for r in table_of(page_of(caution), "What to do or leave alone")[1:]}
+    assert rows["Measure ammonia"][5] == "Overruled by a caution: Ammonia is high"
 
 
 def test_why_points_each_way_and_researchers_have_the_bits() -> None:

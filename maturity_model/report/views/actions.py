@@ -110,7 +110,7 @@ def one_thing(tank: TankAssessment, assessment: Assessment, look: Look) -> Actio
     if said is not None and said.alarm == "check the kit":
         return Action(MEASURE, "drop", "Measure again", f"{_far_off(tank, assessment)} is far off")
     if "stop_adding" in called:
-        return Action(SLIPPED, "stop", "Add no animals", "slipped lately")
+        return Action(SLIPPED, "stop", "Add no animals", _stop_reason(verdicts, tank, as_of))
     if "change_water" in called:
         return Action(WATER, "water", "Change water", _water_reason(tank, as_of))
     if "second_opinion" in called:
@@ -123,6 +123,14 @@ def one_thing(tank: TankAssessment, assessment: Assessment, look: Look) -> Actio
     if rest is not None and rest.verdict != "yes":
         return Action(LEAVE, "tick", "The usual round")
     return Action(LEAVE, "tick", "Leave it be")
+
+
+def _stop_reason(verdicts: dict[str, Decision], tank: TankAssessment, as_of: dt.date) -> str:
+    """Why nothing is to be added: a caution that asks for it, or a slip."""
+    if not verdicts["stop_adding"].remedy:
+        return "slipped lately"
+    asking = next(c for c in tank.cautions if "stop_adding" in c.remedies)
+    return uncapital(_happened(asking, as_of))
 
 
 def _supply(decision: Decision, tank: TankAssessment, as_of: dt.date) -> tuple[str, str, str]:
@@ -144,7 +152,10 @@ def _supply(decision: Decision, tank: TankAssessment, as_of: dt.date) -> tuple[s
         return "eye", "Look again", ""
     if need == "refused row":
         return "warn", "Mend the log", "a row could not be read"
-    return "warn", lacking.do.split(",")[0].rstrip("."), ""
+    if need == "alarm":
+        return "eye", "Look again, and measure", "a recent look does not fit"
+    reason = uncapital(plain_dates(lacking.why.split(",")[0], as_of))
+    return "warn", lacking.do.split(",")[0].rstrip("."), cut(reason, 60)
 
 
 def _last_read(date: dt.date | None, as_of: dt.date) -> str:

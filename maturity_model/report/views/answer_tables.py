@@ -75,6 +75,17 @@ def condition_words(rule: DecisionRule, tank: TankAssessment, assessment: Assess
     return cut(words.replace("{}", named).replace("{date}", date), 160)
 
 
+def _overruled_by(decision: Decision) -> str:
+    """What gave the verdict, where the probability did not."""
+    if not decision.overruled:
+        return ""
+    if decision.verdict == "yes":
+        return "Overruled by a caution: "
+    if decision.missing and decision.why == decision.missing[0].why.rstrip("."):
+        return "Evidence is missing: "
+    return "Overruled: "
+
+
 def _decisions(
     decisions: Sequence[Decision], tank: TankAssessment, assessment: Assessment
 ) -> Table:
@@ -82,7 +93,6 @@ def _decisions(
     for d in decisions:
         loss = d.rule.loss
         marks = ", ".join(dict.fromkeys((loss.needless.source, loss.missed.source)))
-        by = " by a caution" if d.verdict == "yes" else ""
         missing = "; ".join(f"{m.why.rstrip('.')}: {m.do}" for m in d.missing)
         rows.append(
             (
@@ -91,7 +101,7 @@ def _decisions(
                 f"{capital(condition_words(d.rule, tank, assessment))}: {chance(d.probability)}",
                 f"{100 * d.threshold:.3g}",
                 f"{loss.needless.value:g} to {loss.missed.value:g} [{marks}]",
-                f"{f'Overruled{by}: ' if d.overruled else ''}{d.why}",
+                f"{_overruled_by(d)}{d.why}",
                 cut(missing, 600),
             )
         )
