@@ -64,7 +64,7 @@ def _more(tank: TankAssessment, brief: Brief, assessment: Assessment) -> list[st
         risk = f": {brief.slip.percent} risk, {brief.slip.weeks} weeks"
         out.append(f"Slipping? {brief.slip.words}{risk if brief.slip.percent else ''}")
     out.append(f"Last look: {brief.look.words}{', stale' if brief.look.stale else ''}")
-    lines = lines_of(tank, assessment, brief.thing)
+    lines = lines_of(tank, assessment, brief.look)
     return out + [f"{line.tag}: {line.lead} {line.rest}".rstrip() for line in lines]
 
 

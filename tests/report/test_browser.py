@@ -130,6 +130,19 @@ def test_a_crash_leaves_the_phone_room_for_what_to_do(
     assert browser.value("document.querySelectorAll('.urgent').length") == 1
 
 
+@pytest.mark.parametrize("width", [320, 390, 1200])
+def test_strokes_of_a_long_log_do_not_merge(browser: Browser, out: Path, width: int) -> None:
+    browser.open(out / "Old lagoon.html", width=width)
+    week = browser.value(
+        "(s => s.getBoundingClientRect().width / s.viewBox.baseVal.width)"
+        "(document.querySelector('.sg'))"
+    )
+    stroke = browser.value(
+        "parseFloat(getComputedStyle(document.querySelector('.yes')).strokeWidth)"
+    )
+    assert stroke + 0.4 <= week
+
+
 def test_a_club_of_sixty_is_sixty_rows(browser: Browser, club: Path) -> None:
     browser.open(club / "index.html", width=1200)
     cards = browser.value(f"[...document.querySelectorAll('.tank')].map(t => t.{WORDS})")

@@ -209,13 +209,14 @@ def test_a_crash_is_an_upright_step() -> None:
 def test_what_a_long_log_leaves_out_can_be_had() -> None:
     page = page_of(example_tank(weeks=1200))
     assert "the last 104 weeks, all in phase.csv" in plain(by_id(page, "researchers"))
-    # The axis of the open part begins 60 weeks ago; the whole life is folded.
+    # The axis of the open part begins a year ago; the whole life is folded.
     box = by_id(page, "history").find("svg")
     wide = next(n for n in box if n.attributes["class"] == "big").attributes["viewbox"]
-    assert float(wide.split()[2]) == pytest.approx(60.14, abs=0.01)
+    assert float(wide.split()[2]) == pytest.approx(52.14, abs=0.01)
     (whole,) = by_id(page, "life").find("svg")
     assert float(whole.attributes["viewbox"].split()[2]) > 1190
-    assert "life" not in [d.attributes.get("id") for d in page_of(example_tank()).find("details")]
+    young = page_of(example_tank(weeks=40))
+    assert "life" not in [d.attributes.get("id") for d in young.find("details")]
 
 
 @pytest.mark.parametrize("days", [3, 20, 90, 200, 420, 1100, 4000])

@@ -7,6 +7,7 @@ this tank's own reason.
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -27,6 +28,7 @@ from maturity_model.report.views.labels import label_of
 if TYPE_CHECKING:
     from maturity_model.assessment.cautions import Caution
     from maturity_model.assessment.decisions import Decision
+    from maturity_model.assessment.questions import Questions
     from maturity_model.assessment.types import Assessment, TankAssessment
     from maturity_model.report.views.answer import Look
 
@@ -81,53 +83,77 @@ def _happened(caution: Caution, as_of: dt.date) -> str:
 
 
 def one_thing(tank: TankAssessment, assessment: Assessment, look: Look) -> Action:
-    """The one thing to do, by rank."""
+    """The one thing to do: the first of :func:`things`."""
+    return next(things(tank, assessment, look))
+
+
+def things(tank: TankAssessment, assessment: Assessment, look: Look) -> Iterator[Action]:
+    """What is to be done, by rank; at the end of it, leaving the tank alone."""
     as_of = assessment.provenance.as_of
-    urgent = next((c for c in tank.cautions if c.level == "urgent"), None)
-    if urgent is not None:
-        reason = uncapital(_happened(urgent, as_of))
-        return Action(URGENT, "warn", "Rescue first", reason)
-    if tank.reach.never_looked:
-        return Action(LOOK, "eye", "Log a first look")
-    if tank.reach.silent:
-        return Action(MEASURE, "eye", "Look, and measure")
+    for caution in tank.cautions:
+        if caution.level == "urgent":
+            yield Action(URGENT, "warn", "Rescue first", uncapital(_happened(caution, as_of)))
     questions = tank.questions
-    if questions is None or not questions.everything:
-        return Action(LOOK, "eye", "Look again") if look.stale else Action(LEAVE, "", "")
-    verdicts = {d.action: d for d in questions.decisions}
-    called = {name for name, d in verdicts.items() if d.verdict == "yes"}
-    said = questions.surprises
-    if said is not None and said.alarm == "something is wrong":
+    if tank.reach.never_looked:
+        yield Action(LOOK, "eye", "Log a first look")
+    elif tank.reach.silent:
+        yield Action(MEASURE, "eye", "Look, and measure")
+    elif questions is None or not questions.everything:
+        yield Action(LOOK, "eye", "Look again") if look.stale else Action(LEAVE, "", "")
+    else:
+        yield from _measure(tank, assessment, questions)
+        yield from _rules(tank, assessment, questions, look)
+
+
+def _called(questions: Questions) -> dict[str, Decision]:
+    """Rules that call for something."""
+    return {d.action: d for d in questions.decisions if d.verdict == "yes"}
+
+
+def _measure(
+    tank: TankAssessment, assessment: Assessment, questions: Questions
+) -> Iterator[Action]:
+    """What an alarm, or ammonia, asks for."""
+    called, as_of = _called(questions), assessment.provenance.as_of
+    alarm = questions.surprises.alarm if questions.surprises else ""
+    if alarm == "something is wrong":
         gone = _gone(tank, assessment)
         reason = f"{gone} gone" if gone else "the last look does not fit"
-        return Action(MEASURE, "eye", "Look at the animals", reason)
-    if "change_water" in called and verdicts["change_water"].remedy:
+        yield Action(MEASURE, "eye", "Look at the animals", reason)
+    if "change_water" in called and called["change_water"].remedy:
         # What helps comes before what tells.
-        return Action(MEASURE, "water", "Change water", _ammonia_reason(tank, as_of))
+        yield Action(MEASURE, "water", "Change water", _ammonia_reason(tank, as_of))
     if "measure_ammonia" in called:
         reason = _ammonia_reason(tank, as_of).removeprefix("ammonia ")
-        return Action(MEASURE, "drop", "Test ammonia", reason)
-    if said is not None and said.alarm == "check the kit":
-        return Action(MEASURE, "drop", "Measure again", f"{_far_off(tank, assessment)} is far off")
+        yield Action(MEASURE, "drop", "Test ammonia", reason)
+    if alarm == "check the kit":
+        yield Action(MEASURE, "drop", "Measure again", f"{_far_off(tank, assessment)} is far off")
+
+
+def _rules(
+    tank: TankAssessment, assessment: Assessment, questions: Questions, look: Look
+) -> Iterator[Action]:
+    """What the other rules ask for, then a look, then nothing."""
+    called, as_of = _called(questions), assessment.provenance.as_of
     if "stop_adding" in called:
-        return Action(SLIPPED, "stop", "Add no animals", _stop_reason(verdicts, tank, as_of))
-    if "change_water" in called:
-        return Action(WATER, "water", "Change water", _water_reason(tank, as_of))
+        reason = _stop_reason(called["stop_adding"], tank, as_of)
+        yield Action(SLIPPED, "stop", "Add no animals", reason)
+    if "change_water" in called and not called["change_water"].remedy:
+        yield Action(WATER, "water", "Change water", _water_reason(tank, as_of))
     if "second_opinion" in called:
-        return Action(SECOND, "eye", "Ask a second keeper to look")
+        yield Action(SECOND, "eye", "Ask a second keeper to look")
     if look.stale:
-        return Action(LOOK, "eye", "Look again")
-    rest = verdicts.get("do_nothing")
+        yield Action(LOOK, "eye", "Look again")
+    rest = next((d for d in questions.decisions if d.action == "do_nothing"), None)
     if rest is not None and rest.lacks_evidence:
-        return Action(LOOK, *_supply(rest, tank, as_of))
-    if rest is not None and rest.verdict != "yes":
-        return Action(LEAVE, "tick", "The usual round")
-    return Action(LEAVE, "tick", "Leave it be")
+        yield Action(LOOK, *_supply(rest, tank, as_of))
+    usual = rest is not None and rest.verdict != "yes"
+    yield Action(LEAVE, "tick", "The usual round" if usual else "Leave it be")
 
 
-def _stop_reason(verdicts: dict[str, Decision], tank: TankAssessment, as_of: dt.date) -> str:
+def _stop_reason(stop: Decision, tank: TankAssessment, as_of: dt.date) -> str:
     """Why nothing is to be added: a caution that asks for it, or a slip."""
-    if not verdicts["stop_adding"].remedy:
+    if not stop.remedy:
         return "slipped lately"
     asking = next(c for c in tank.cautions if "stop_adding" in c.remedies)
     return uncapital(_happened(asking, as_of))
@@ -193,16 +219,19 @@ def _far_off(tank: TankAssessment, assessment: Assessment) -> str:
     return uncapital(label_of(names[0], assessment)) if names else "a reading"
 
 
-def lines_of(tank: TankAssessment, assessment: Assessment, thing: Action) -> tuple[Line, ...]:
+def lines_of(tank: TankAssessment, assessment: Assessment, look: Look) -> tuple[Line, ...]:
     """What to do, may be done, must wait or stop, and is best left: at most three lines."""
-    out: list[Line] = []
-    if thing.label and thing.rank < LEAVE:
-        out.append(_do_line(tank, assessment, thing))
+    every = list(things(tank, assessment, look))
+    # That nothing is to be added has a line of its own; a look needs none beside other work.
+    todo = [x for x in every if x.label and x.rank < LEAVE and x.rank != SLIPPED]
+    todo = todo[:1] + [x for x in todo[1:2] if x.rank < LOOK and every[0].rank != URGENT]
+    out = [_do_line(tank, assessment, x) for x in todo]
     questions = tank.questions
     if questions is None or not questions.everything or tank.reach.silent:
         return tuple(out)
     verdicts = {d.action: d for d in questions.decisions}
-    if animals := _animals_line(verdicts, thing, assessment.provenance.as_of):
+    stop = next((x for x in every if x.rank in (URGENT, SLIPPED)), None)
+    if animals := _animals_line(verdicts, stop, assessment.provenance.as_of):
         out.append(animals)
     if leave := _leave_line(verdicts):
         out.append(leave)
@@ -222,11 +251,13 @@ def _do_line(tank: TankAssessment, assessment: Assessment, thing: Action) -> Lin
     return Line("Do", thing.icon, f"{thing.label}.", rest)
 
 
-def _animals_line(verdicts: dict[str, Decision], thing: Action, as_of: dt.date) -> Line | None:
-    """Whether animals may be added, and what that lacks."""
-    stop = verdicts.get("stop_adding")
-    if thing.rank == URGENT or (stop is not None and stop.verdict == "yes"):
-        return Line("Stop", "stop", "Add no animals.", "What lives in it comes first.")
+def _animals_line(
+    verdicts: dict[str, Decision], stop: Action | None, as_of: dt.date
+) -> Line | None:
+    """Whether animals may be added, and what that lacks; ``stop`` is what forbids it."""
+    if stop is not None:
+        why = f"{capital(stop.reason)}. " if stop.rank == SLIPPED else ""
+        return Line("Stop", "stop", "Add no animals.", f"{why}What lives in it comes first.")
     rule = verdicts.get("add_first_animals") or verdicts.get("add_next_animals")
     if rule is None:
         return None

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from maturity_model.report import svg
 from maturity_model.report.keeper_words import date_words, percent
 from maturity_model.report.plain_text import cut
-from maturity_model.report.views.actions import Line, lines_of, one_thing, urgent_words
+from maturity_model.report.views.actions import Line, lines_of, urgent_words
 from maturity_model.report.views.answer import (
     Answer,
     Direction,
@@ -59,7 +59,7 @@ if TYPE_CHECKING:
     from maturity_model.assessment.types import Assessment, TankAssessment
 
 #: The time axis of a page reaches back this far, so that strokes do not merge on a phone.
-MAX_WEEKS = 60
+MAX_WEEKS = 52
 _LANE = 30.0
 #: Problems that a tank's page lists; the page of all tanks lists every one.
 MAX_PROBLEMS = 60
@@ -122,7 +122,6 @@ def tank_view(tank: TankAssessment, assessment: Assessment, command: str) -> Tan
     since = max(tank.tank.started, as_of - dt.timedelta(weeks=MAX_WEEKS))
     calendar, life = Calendar(since, as_of), Calendar(tank.tank.started, as_of)
     look = look_of(tank, as_of)
-    thing = one_thing(tank, assessment, look)
     marks = event_marks(tank, calendar, MARKS)
     said = event_words(tank, catalogue, calendar, MARKS)
     questions = tank.questions
@@ -136,7 +135,7 @@ def tank_view(tank: TankAssessment, assessment: Assessment, command: str) -> Tan
         way=direction_of(tank, as_of),
         slip=slip_of(tank),
         look=look,
-        lines=lines_of(tank, assessment, thing),
+        lines=lines_of(tank, assessment, look),
         lanes=_lanes(tank, labels),
         ticks=calendar.ticks(),
         history=history(tank, calendar, "big", _LANE),
@@ -192,5 +191,5 @@ def _event_key(tank: TankAssessment, calendar: Calendar) -> tuple[tuple[svg.Figu
         if kind == "crash":
             crashes = [e.date for e in tank.events if e.kind == "crash" and calendar.holds(e.date)]
             words += f" {date_words(crashes[-1], calendar.last)}"
-        out.append((svg.Figure("key", "", 1, 1, marks=(svg.Mark(MARKS[kind], 0, 6),)), words))
+        out.append((svg.Figure("mark", "", 1, 1, marks=(svg.Mark(MARKS[kind], 0, 6),)), words))
     return tuple(out)
