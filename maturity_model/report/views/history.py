@@ -99,7 +99,7 @@ def _weeks(tank: TankAssessment, calendar: Calendar) -> Iterator[tuple[int, floa
     for t in range(len(tank.weeks)):
         start = tank.tank.started + dt.timedelta(weeks=t)
         if tank.dates[t] >= calendar.first:
-            yield t, calendar.x(start) + 3 / 7
+            yield t, max(calendar.x(start) + 3 / 7, 0.0)
 
 
 def _ribbon(tank: TankAssessment, calendar: Calendar, k: int, lane: float) -> str:
@@ -158,7 +158,8 @@ def _ties(tank: TankAssessment, calendar: Calendar, lane: float) -> str:
     for t, x in _weeks(tank, calendar):
         if before is not None and best[t] != best[before]:
             ends = (lane * (top - best[before]) + lane / 2, lane * (top - best[t]) + lane / 2)
-            out.append(svg.line((x - 0.5, ends[0]), (x - 0.5, ends[1])))
+            at = max(x - 0.5, 0.0)
+            out.append(svg.line((at, ends[0]), (at, ends[1])))
         before = t
     return "".join(out)
 
