@@ -223,3 +223,20 @@ def test_print_is_dark_on_light_in_either_scheme(browser: Browser, out: Path) ->
     style = "getComputedStyle(document.body)"
     assert sum(_rgb(browser.value(f"{style}.color"))) < 200
     assert browser.value("document.querySelector('details').getBoundingClientRect().height") == 0
+
+
+@pytest.mark.parametrize("case", ["usual", "crash", "stale", "empty"])
+def test_every_page_of_the_demo_prints_on_one_sheet(
+    browser: Browser, demo_reports: dict[str, Path], case: str
+) -> None:
+    for page in sorted(demo_reports[case].glob("*.html")):
+        browser.open(page, width=1200)
+        assert len(re.findall(rb"/Type\s*/Page\b(?!s)", browser.pdf())) == 1, page.name
+
+
+def test_no_row_of_a_long_index_is_split_in_print(browser: Browser, club: Path) -> None:
+    browser.open(club / "index.html", width=700, media="print")
+    rows = browser.value(
+        "[...document.querySelectorAll('.tank')].map(t => getComputedStyle(t).breakInside)"
+    )
+    assert rows == ["avoid"] * 60
