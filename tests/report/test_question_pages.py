@@ -296,6 +296,7 @@ def test_risks_stand_as_it_is_then_from_low_to_high() -> None:
     assert [plain(i.find("span")[0]) for i in (items[0], items[-1])] == [
         "As it stands", "Overfeeding (3 x) today",
     ]  # fmt: skip
+    assert {"Crash", "Overfed", "Sand stirred"} <= {plain(i.find("span")[0]) for i in items}
     percents = [int(plain(i.find("b")[0]).split()[0]) for i in items[1:]]
     assert percents == sorted(percents)
     rows = {r[0]: r for r in table_of(page, "Risk of slipping back")[1:]}
@@ -308,7 +309,7 @@ def test_events_are_blamed_in_words_and_in_numbers() -> None:
     said = [plain(li) for li in by_id(page, "did").find("li")]
     assert said == [
         "Crash, 3 Feb: set it back, with an even chance",
-        "Livestock added, 3 Sep 2025: no effect to be seen",
+        "Animals added, 3 Sep 2025: no effect to be seen",
     ]
     rows = table_of(page, "What events did")
     assert rows[2][:3] == ["2026-02-03", "crash", "8"]

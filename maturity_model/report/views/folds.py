@@ -17,11 +17,12 @@ from maturity_model.report.keeper_words import (
 )
 from maturity_model.report.plain_text import cut
 from maturity_model.report.views.answer import meter, span_words
-from maturity_model.report.views.labels import label_of
+from maturity_model.report.views.labels import event_label, label_of
 
 if TYPE_CHECKING:
     from maturity_model.assessment.first_passage import FirstPassage
     from maturity_model.assessment.next_checks import NextCheck
+    from maturity_model.assessment.plan import Plan
     from maturity_model.assessment.questions import Questions
     from maturity_model.assessment.types import Assessment, TankAssessment
     from maturity_model.assessment.weight_of_evidence import GroupContribution
@@ -114,10 +115,20 @@ def ifs_of(
         if slipped and risk.plan is None:
             continue
         p, low, high = risk.risk[last]
-        label = "As it stands" if risk.plan is None else risk.plan.label(assessment.catalogue)
+        label = "As it stands" if risk.plan is None else _if_words(risk.plan, assessment)
         said = f"{percent(p)}, likely range {span_words(low, high)}"
         out.append(If(cut(label, 200), percent(p), meter(said, p, low, high)))
     return tuple(out)
+
+
+def _if_words(plan: Plan, assessment: Assessment) -> str:
+    """A plan as a keeper would say it: an event by itself in a word or two."""
+    step = plan.steps[0]
+    kind = assessment.catalogue.events[step.kind]
+    once = len(plan.steps) == 1 and not step.days and not step.none
+    if once and step.amount in (None, kind.reference_amount):
+        return capital(event_label(step.kind, assessment.catalogue))
+    return capital(plan.label(assessment.catalogue))
 
 
 def impossible_of(questions: Questions, assessment: Assessment) -> tuple[str, ...]:
@@ -189,8 +200,7 @@ def did_of(tank: TankAssessment, assessment: Assessment) -> tuple[str, ...]:
         event = effect.event
         if not effect.followed or (event.kind == "water_change" and effect.due.mean < 0.05):
             continue
-        kind = assessment.catalogue.events.get(event.kind)
-        label = kind.label if kind else cut(event.kind, 60)
+        label = capital(event_label(event.kind, assessment.catalogue))
         out.append(f"{label}, {date_words(event.date, as_of)}: {blame_words(effect.due.mean)}")
     return tuple(out)
 

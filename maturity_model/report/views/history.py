@@ -11,6 +11,7 @@ import numpy as np
 from maturity_model.report import svg
 from maturity_model.report.keeper_words import date_words, month_words
 from maturity_model.report.views.calendar import Calendar
+from maturity_model.report.views.labels import event_label
 
 if TYPE_CHECKING:
     from maturity_model.assessment.types import TankAssessment
@@ -32,15 +33,6 @@ SETBACKS = {
 }
 #: Marks on a tank's own page.
 MARKS = SETBACKS | {"livestock_added": "add"}
-#: What a mark means, in the words of a keeper.
-MARK_WORDS = {
-    "overfeeding": "overfed",
-    "sand_disturbed": "sand stirred",
-    "deep_clean": "deep clean",
-    "medication": "medication",
-    "crash": "crash",
-    "livestock_added": "animals added",
-}
 
 
 def history(tank: TankAssessment, calendar: Calendar, look: str, lane: float) -> svg.Figure:
@@ -187,8 +179,7 @@ def event_words(
 ) -> str:
     """The events under the history, in a sentence."""
     said = [
-        f"{MARK_WORDS.get(e.kind, catalogue.events[e.kind].label.lower())} "
-        f"{date_words(e.date, calendar.last)}"
+        f"{event_label(e.kind, catalogue)} {date_words(e.date, calendar.last)}"
         for e in tank.events
         if e.kind in kinds and calendar.holds(e.date)
     ]

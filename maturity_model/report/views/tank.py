@@ -37,12 +37,12 @@ from maturity_model.report.views.folds import (
     why_of,
 )
 from maturity_model.report.views.history import (
-    MARK_WORDS,
     MARKS,
     event_marks,
     event_words,
     history,
 )
+from maturity_model.report.views.labels import event_label
 from maturity_model.report.views.problems import (
     ALWAYS,
     ProblemLine,
@@ -57,6 +57,7 @@ from maturity_model.report.wording import day, phase_labels
 
 if TYPE_CHECKING:
     from maturity_model.assessment.types import Assessment, TankAssessment
+    from maturity_model.catalogue import Catalogue
 
 #: The time axis of a page reaches back this far, so that strokes do not merge on a phone.
 MAX_WEEKS = 52
@@ -141,7 +142,7 @@ def tank_view(tank: TankAssessment, assessment: Assessment, command: str) -> Tan
         history=history(tank, calendar, "big", _LANE),
         whole=history(tank, life, "strip", _LANE / 2) if life.first < calendar.first else None,
         events=svg.Figure("ev", said, 1, 1, marks=marks) if marks else None,
-        event_key=_event_key(tank, calendar),
+        event_key=_event_key(tank, catalogue, calendar),
         signs=sign_rows(tank, catalogue, calendar),
         readings=reading_rows(tank, catalogue, calendar),
         why=why_of(questions, assessment, labels) if questions else None,
@@ -182,12 +183,14 @@ def _lanes(tank: TankAssessment, labels: tuple[str, ...]) -> tuple[Lane, ...]:
     return tuple(out)
 
 
-def _event_key(tank: TankAssessment, calendar: Calendar) -> tuple[tuple[svg.Figure, str], ...]:
+def _event_key(
+    tank: TankAssessment, catalogue: Catalogue, calendar: Calendar
+) -> tuple[tuple[svg.Figure, str], ...]:
     """What the marks under the history mean, crashes with their dates."""
     kinds = [e.kind for e in tank.events if e.kind in MARKS and calendar.holds(e.date)]
     out = []
     for kind in dict.fromkeys(kinds):
-        words = MARK_WORDS[kind]
+        words = event_label(kind, catalogue)
         if kind == "crash":
             crashes = [e.date for e in tank.events if e.kind == "crash" and calendar.holds(e.date)]
             words += f" {date_words(crashes[-1], calendar.last)}"
