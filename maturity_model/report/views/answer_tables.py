@@ -144,7 +144,7 @@ def _surprises(questions: Questions, assessment: Assessment) -> Table:
         "percent, given the log before it (a reading: one at least so far off). Alarm: "
         f"{said.alarm or 'none'}. Slips expected in the three weeks before: "
         f"{said.recent.slipped:.3f}; fell to the first phase: {tenths(said.recent.fell)} %",
-        ("Observation", "Probability", ""),
+        ("Observation", "Probability", "Marked as"),
         rows,
     )
 
@@ -253,7 +253,7 @@ def _sojourn(found: SojournCheck, assessment: Assessment, labels: Sequence[str])
         )
     return Table(
         f"Time in {labels[found.phase].lower()}; a comparison of husbandry, not a dose",
-        ("", ""),
+        ("Quantity", "Value"),
         tuple(rows),
     )
 

@@ -70,7 +70,7 @@ def last_answers(assessment: Assessment, tanks: Sequence[TankAssessment]) -> Tab
     as_of = assessment.provenance.as_of
     columns = [(tank, _answers(tank)) for tank in tanks]
     return Table(
-        "Last answers by sign and tank; a question mark is older than four weeks, a dash cannot be",
+        "Last answers by sign and tank. ?: not looked for in four weeks; –: cannot be in that tank",
         ("Sign", *(cut(tank.tank.name, 40) for tank in tanks)),
         tuple(
             (
