@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from maturity_model.catalogue import METHODS
 from maturity_model.report import svg
 from maturity_model.report.keeper_words import (
     blame_words,
@@ -32,6 +33,7 @@ _TELLING = 0.1
 _LOOKS = 5
 _WEEKS = 104
 _HOW = {"careful": "with a careful look", "torch": "by torch", "glance": "at a glance"}
+_HOW |= {method: "by " + method.replace("_", " ") for method in METHODS}
 _STRENGTH = {1: "a weak pointer", 2: "some pointer", 3: "a strong pointer"}
 
 
