@@ -35,11 +35,12 @@ def _shown(value: object) -> object:
 
 
 @functools.cache
-def _environment() -> Environment:
+def environment(folder: Path = _FOLDER) -> Environment:
+    """Templates of a folder, and those that all pages share."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     return Environment(
-        loader=FileSystemLoader(_FOLDER),
+        loader=FileSystemLoader([folder, _FOLDER]),
         autoescape=True,
         undefined=StrictUndefined,
         finalize=_shown,
@@ -71,20 +72,31 @@ def withdrawn_page(why: str, command: str) -> str:
     return render("withdrawn.html", withdrawn_view(why, command))
 
 
-def render(template: str, view: object, ticks: Iterable[Tick] = ()) -> str:
+def render(
+    template: str,
+    view: object,
+    ticks: Iterable[Tick] = (),
+    *,
+    folder: Path = _FOLDER,
+    style: str = "",
+) -> str:
     """A whole page.
 
     Parameters
     ----------
     template : str
-        File in ``templates/``.
+        File in the folder.
     view : object
         What it shows.
     ticks : iterable of Tick
         Of the page's time axis. Their places go into the style sheet, which the page's own
         policy admits by its hash, as it admits no style in an attribute.
+    folder : Path
+        With templates of this page only, where it has any.
+    style : str
+        Rules of this page only.
     """
     places = "".join(f".t{i}{{left:{tick.place:.2f}%}}\n" for i, tick in enumerate(ticks))
-    style = _style() + places
-    page = _environment().get_template(template)
+    style = _style() + style + places
+    page = environment(folder).get_template(template)
     return page.render(view=view, style=Markup(style), pin=pin(style), draw=draw)
