@@ -4,8 +4,8 @@
 from them; ``fitting/`` makes others. ``types.py`` holds the draws, ``files.py`` reads and writes
 their files (``netcdf.py`` the bytes, ``older_files.py`` those of version 0.1), ``members.py``
 recognises keepers and tanks of the pool, and ``tables.py`` turns draws into likelihood tables
-and hazards. A new parameter is one entry in ``types.DIMS``, in the units
-and bounds of ``files.py``, and in the priors.
+and hazards. A new parameter is one entry in ``types.DIMS``, in
+``files._QUANTITIES`` (words, bounds) and in the priors.
 """
 
 from maturity_model.population.elicit import elicit_population

@@ -44,58 +44,45 @@ COORDINATES = {
     "look": "looks",
     "rock": "rocks",
 }
-_UNITS = {
-    "log_advance": ("1", "log of the weekly hazard of advancing a stage"),
-    "log_setback": ("1", "log of the weekly hazard of a setback without events"),
-    "log_collapse": ("1", "log of the weekly hazard of a collapse without events"),
-    "husbandry": ("1", "log hazard ratio on advance per unit of a covariate"),
-    "event_advance": ("1", "log hazard ratio on advance per unit of load"),
-    "event_setback": ("1", "log hazard ratio on setback per unit of load"),
-    "event_collapse": ("1", "log hazard ratio on collapse per unit of load"),
-    "event_memory": ("week", "time in which an event's load falls to 1/e"),
-    "pace_sd": ("1", "standard deviation of tanks' log pace"),
-    "skill_sd": ("1", "standard deviation of keepers' log-odds of seeing"),
-    "sign_logit": ("1", "log-odds of seeing a sign at a careful look"),
-    "persistence": ("1", "change in log-odds at the strongest balance of past sightings"),
-    "small": ("1", "how far skill and look count for a sign"),
-    "look_effect": ("1", "change in log-odds by way of looking"),
-    "reading_mean": ("1", "mean of log(x + offset)"),
-    "reading_sd": ("1", "standard deviation of log(x + offset)"),
-    "carry": ("1", "weekly autocorrelation of readings"),
-    "offset": ("mg/L", "offset in log(x + offset)"),
-    "outlier": ("1", "chance of a reading that says nothing"),
-    "judge_accuracy": ("1", "chance that a judge names the true phase"),
-    "judge_repeat": ("1", "chance that a judgement repeats the last one"),
-    "start": ("1", "probability of the state in week 0"),
-    "sign_tank_sd": ("1", "standard deviation over tanks of the shift of a sign's log-odds"),
-}
 
 
-#: Bounds of the values. Outside them, results would be wrong without any error.
-_BOUNDS = {
-    "log_advance": (-700.0, 20.0),
-    "log_setback": (-700.0, 20.0),
-    "log_collapse": (-700.0, 20.0),
-    "husbandry": (-50.0, 50.0),
-    "event_advance": (-50.0, 50.0),
-    "event_setback": (-50.0, 50.0),
-    "event_collapse": (-50.0, 50.0),
-    "event_memory": (1e-3, 1e4),
-    "pace_sd": (0.0, 20.0),
-    "skill_sd": (0.0, 20.0),
-    "sign_logit": (-100.0, 100.0),
-    "persistence": (-100.0, 100.0),
-    "small": (0.0, 1.0),
-    "look_effect": (-100.0, 100.0),
-    "reading_mean": (-100.0, 100.0),
-    "reading_sd": (1e-6, 100.0),
-    "carry": (0.0, 1.0 - 1e-9),
-    "offset": (1e-9, 1e6),
-    "outlier": (0.0, 1.0),
-    "judge_accuracy": (0.0, 1.0),
-    "judge_repeat": (0.0, 1.0),
-    "start": (0.0, 1.0),
-    "sign_tank_sd": (0.0, 20.0),
+class _Quantity(NamedTuple):
+    """What an array holds, between which values; beyond them results would be silently wrong."""
+
+    long_name: str
+    low: float
+    high: float
+    unit: str = "1"
+
+
+_QUANTITIES = {
+    "log_advance": _Quantity("log of the weekly hazard of advancing a stage", -700, 20),
+    "log_setback": _Quantity("log of the weekly hazard of a setback without events", -700, 20),
+    "log_collapse": _Quantity("log of the weekly hazard of a collapse without events", -700, 20),
+    "husbandry": _Quantity("log hazard ratio on advance per unit of a covariate", -50, 50),
+    "event_advance": _Quantity("log hazard ratio on advance per unit of load", -50, 50),
+    "event_setback": _Quantity("log hazard ratio on setback per unit of load", -50, 50),
+    "event_collapse": _Quantity("log hazard ratio on collapse per unit of load", -50, 50),
+    "event_memory": _Quantity("time in which an event's load falls to 1/e", 1e-3, 1e4, "week"),
+    "pace_sd": _Quantity("standard deviation of tanks' log pace", 0, 20),
+    "skill_sd": _Quantity("standard deviation of keepers' log-odds of seeing", 0, 20),
+    "sign_logit": _Quantity("log-odds of seeing a sign at a careful look", -100, 100),
+    "persistence": _Quantity(
+        "change in log-odds at the strongest balance of past sightings", -100, 100
+    ),
+    "small": _Quantity("how far skill and look count for a sign", 0, 1),
+    "look_effect": _Quantity("change in log-odds by way of looking", -100, 100),
+    "reading_mean": _Quantity("mean of log(x + offset)", -100, 100),
+    "reading_sd": _Quantity("standard deviation of log(x + offset)", 1e-6, 100),
+    "carry": _Quantity("weekly autocorrelation of readings", 0, 1 - 1e-9),
+    "offset": _Quantity("offset in log(x + offset)", 1e-9, 1e6, "mg/L"),
+    "outlier": _Quantity("chance of a reading that says nothing", 0, 1),
+    "judge_accuracy": _Quantity("chance that a judge names the true phase", 0, 1),
+    "judge_repeat": _Quantity("chance that a judgement repeats the last one", 0, 1),
+    "start": _Quantity("probability of the state in week 0", 0, 1),
+    "sign_tank_sd": _Quantity(
+        "standard deviation over tanks of the shift of a sign's log-odds", 0, 20
+    ),
 }
 
 
@@ -123,9 +110,8 @@ def save_population(
     ----------
     population : Population
     path : Path
-        Replaced only when the new file is whole.
     documents : mapping of str to str, optional
-        JSON stored with it: see :mod:`.model_inputs`.
+        JSON stored with it: see :mod:`maturity_model.fitting.model_inputs`.
     """
     attributes: dict[str, Attribute] = {
         "Conventions": "CF-1.11",
@@ -147,8 +133,9 @@ def save_population(
             continue
         if dims[-1] == "draw":
             values, dims = np.moveaxis(values, -1, 0), ("draw", *dims[:-1])
-        units, long_name = _UNITS[name]
-        variables[name] = Variable(dims, values, {"units": units, "long_name": long_name})
+        about = _QUANTITIES[name]
+        attached = {"units": about.unit, "long_name": about.long_name}
+        variables[name] = Variable(dims, values, attached)
     if population.members is not None:
         more, arrays = pack_members(population.members)
         attributes |= more
@@ -160,7 +147,7 @@ def save_population(
 
 def seal(content: bytes) -> bytes:
     """Put the digest of a file into the place that :data:`UNSEALED` keeps for it."""
-    return content.replace(UNSEALED.encode(), _digest(content, UNSEALED).encode(), 1)
+    return content.replace(UNSEALED.encode(), hashlib.sha256(content).hexdigest().encode(), 1)
 
 
 def _text(dims: tuple[str, ...], value: str | tuple[str, ...]) -> Variable:
@@ -168,19 +155,8 @@ def _text(dims: tuple[str, ...], value: str | tuple[str, ...]) -> Variable:
     return Variable(dims, np.array(coded, dtype="S"), {"_Encoding": "utf-8"})
 
 
-def _digest(content: bytes, stated: str) -> str:
-    """SHA-256 of a file with zeros in the place of the digest that it states."""
-    return hashlib.sha256(content.replace(stated.encode(), UNSEALED.encode(), 1)).hexdigest()
-
-
 def load_documents(path: str | Path) -> dict[str, str]:
-    """Read the JSON documents stored with a population; empty if there are none.
-
-    Raises
-    ------
-    PopulationError
-        When the file cannot be read.
-    """
+    """Read the JSON documents stored with a population; raises PopulationError."""
     return _read(Path(path), _documents)
 
 
@@ -219,7 +195,7 @@ def _open(path: Path) -> _File:
         mend = "install a newer maturity-model" if newer else "make it again"
         raise PopulationError(f"its format_version {version!r:.40} is not known here; {mend}")
     stated = str(attributes[DIGEST])
-    if _digest(content, stated) != stated:
+    if seal(content.replace(stated.encode(), UNSEALED.encode(), 1)) != content:
         raise PopulationError("is damaged or was changed, for its digest differs; fetch it again")
     return _File(sha256, False, attributes, arrays)
 
@@ -248,10 +224,9 @@ def _arrays(arrays: dict[str, NDArray[Any]]) -> dict[str, Any]:
     for name, dims in (DIMS | OPTIONAL_DIMS).items():
         if name in OPTIONAL_DIMS and name not in arrays:
             continue
-        values = arrays[name]
-        if values.dtype.kind == "S":
+        if arrays[name].dtype.kind == "S":
             raise PopulationError(f"{name} holds text")
-        values = np.asarray(values, dtype=np.float64)
+        values = np.asarray(arrays[name], dtype=np.float64)
         if dims[-1] == "draw":
             values = np.ascontiguousarray(np.moveaxis(values, 0, -1))
         out[name] = values
@@ -259,8 +234,10 @@ def _arrays(arrays: dict[str, NDArray[Any]]) -> dict[str, Any]:
 
 
 def _check(values: dict[str, Any], n_stages: int) -> None:
-    sizes = {dim: len(values[attr]) for dim, attr in COORDINATES.items()}
+    """Raise PopulationError where labels, shapes or values cannot be a population's."""
+    sizes = {}
     for dim, attr in COORDINATES.items():
+        sizes[dim] = len(values[attr])
         if len(set(values[attr])) < sizes[dim]:
             raise PopulationError(f"{dim} names something twice")
     sizes["draw"] = values["log_advance"].shape[-1]
@@ -268,17 +245,15 @@ def _check(values: dict[str, Any], n_stages: int) -> None:
     for name, dims in (DIMS | OPTIONAL_DIMS).items():
         if name not in values:
             continue
-        want = tuple(sizes[d] for d in dims)
-        if values[name].shape != want:
-            raise PopulationError(f"{name} has the shape {values[name].shape}, not {want}")
-        bare = values[name]
+        bare, want = values[name], tuple(sizes[d] for d in dims)
+        if bare.shape != want:
+            raise PopulationError(f"{name} has the shape {bare.shape}, not {want}")
         if name in ("log_setback", "log_collapse"):
             if (bare[0] != -np.inf).any():
                 raise PopulationError(f"{name} of the first phase is not -inf")
             bare = bare[1:]
-        low, high = _BOUNDS[name]
-        if not np.isfinite(bare).all():
-            raise PopulationError(f"{name} holds values that are not finite")
+        _, low, high, _ = _QUANTITIES[name]
+        # False for NaN too.
         if not ((bare >= low) & (bare <= high)).all():
             raise PopulationError(f"{name} holds values outside {low:g} to {high:g}")
     if sizes["draw"] < 1:
@@ -288,16 +263,7 @@ def _check(values: dict[str, Any], n_stages: int) -> None:
 
 
 def load_population(path: str | Path | None = None) -> Population:
-    """Read a population.
-
-    Parameters
-    ----------
-    path : str or Path, optional
-        Default: the one that ships with the package.
-
-    Returns
-    -------
-    Population
+    """Read a population; without a path, the one that ships with the package.
 
     Raises
     ------
@@ -319,14 +285,14 @@ def _population(file: _File) -> Population:
     weight = float(attributes["evidence_weight"])
     if not 0.0 <= weight <= 1.0:
         raise PopulationError(f"the evidence weight {weight} is not between 0 and 1")
-    kind = str(attributes["kind"])
+    kind = attributes["kind"]
     if kind not in ("elicited", "fitted"):
-        raise PopulationError(f"the kind {kind[:80]!r} is neither elicited nor fitted")
+        raise PopulationError(f"the kind {kind!r:.80} is neither elicited nor fitted")
     values = _arrays(file.arrays)
     _check(values, n_stages)
     return Population(
         name=str(attributes["name"]),
-        kind="fitted" if kind == "fitted" else "elicited",
+        kind=kind,
         evidence_weight=weight,
         n_stages=n_stages,
         sha256=file.sha256,

@@ -45,10 +45,7 @@ class SecretError(ValueError):
 def read_secret(path: Path) -> bytes:
     """Read the secret in a file, without blanks and line ends around it.
 
-    Raises
-    ------
-    SecretError
-        When the file cannot be read, or holds too little or too much.
+    Raises SecretError where the file cannot be read, or holds too little or too much.
     """
     try:
         with path.open("rb") as file:
@@ -139,10 +136,7 @@ class Members:
     def unlock(self, secret: bytes) -> Members:
         """Return the members with their key, able to recognise keepers and tanks.
 
-        Raises
-        ------
-        SecretError
-            When the population was made with another secret, or with none.
+        Raises SecretError where the population was made with another secret, or with none.
         """
         if not self.secret:
             raise SecretError("the population was made without a secret")
@@ -159,9 +153,7 @@ class Members:
         if not self.key or not tank.keeper or not looks_alone(tank.keeper, checkins):
             return None
         wanted = keeper_key(self.key, tank.keeper, tank.club)
-        if wanted not in self.keepers:
-            return None
-        return self.skill[self.keepers.index(wanted)]
+        return self.skill[self.keepers.index(wanted)] if wanted in self.keepers else None
 
     def log_of(self, tank: Tank) -> str | None:
         """:func:`log_key` of a tank that was in the pool; None for any other."""
@@ -190,9 +182,9 @@ def make_members(
     skill : mapping of str to ndarray, shape (D,)
         By the pool's name for the keeper; empty when the model has no skill.
     as_of : date
-    salt : bytes
-    secret : bytes
-        Empty: only the salt in the file is used.
+        The day up to which the logs went into the fit.
+    salt, secret : bytes
+        Without a secret, only the salt in the file is used.
 
     Returns
     -------
@@ -216,7 +208,8 @@ def make_members(
     }
     order = sorted(known)
     draws = len(next(iter(skill.values()))) if skill else 0
-    seen = Counter(tank_key(key, tank) for tank, *_ in tanks)
+    tank_keys = [tank_key(key, tank) for tank, *_ in tanks]
+    seen = Counter(tank_keys)
     return Members(
         salt=salt,
         secret=bool(secret),
@@ -224,9 +217,9 @@ def make_members(
         keepers=tuple(order),
         skill=np.array([known[d] for d in order]).reshape(len(order), draws),
         tanks={
-            tank_key(key, tank): log_key(key, tank, checkins, events, as_of)
-            for tank, _, checkins, events in tanks
-            if seen[tank_key(key, tank)] == 1
+            mine: log_key(key, tank, checkins, events, as_of)
+            for mine, (tank, _, checkins, events) in zip(tank_keys, tanks, strict=True)
+            if seen[mine] == 1
         },
         as_of=as_of,
         key=key,
@@ -258,17 +251,7 @@ def unpack_members(
 ) -> Members | None:
     """Read what :func:`pack_members` wrote; None where it is not there.
 
-    Parameters
-    ----------
-    attributes, arrays : mapping
-        Of the whole file.
-    n_draws : int
-        Of the population.
-
-    Raises
-    ------
-    ValueError
-        When it is damaged, or its number of draws is not the population's.
+    Raises ValueError or KeyError where it is damaged, or not of this number of draws.
     """
     if "member_salt" not in attributes:
         return None

@@ -28,16 +28,7 @@ class FormatError(ValueError):
 
 
 class Variable(NamedTuple):
-    """A variable to be written.
-
-    Attributes
-    ----------
-    dims : tuple of str
-        Names of the axes.
-    values : ndarray
-        Floats, whole numbers, or bytes (dtype ``S``: UTF-8 text).
-    attributes : mapping of str to str
-    """
+    """A variable to be written: floats, whole numbers, or UTF-8 text (dtype ``S``)."""
 
     dims: tuple[str, ...]
     values: NDArray[Any]
@@ -52,13 +43,7 @@ class Content(NamedTuple):
 
 
 def texts(values: NDArray[Any]) -> tuple[str, ...]:
-    """Text of an array of dtype ``S``.
-
-    Raises
-    ------
-    FormatError
-        When it holds something else.
-    """
+    """Text of an array of dtype ``S``; raises FormatError for another."""
     if values.dtype.kind != "S":
         raise FormatError("numbers stand where text should")
     return tuple(value.decode() for value in values.ravel().tolist())
@@ -70,16 +55,11 @@ def texts(values: NDArray[Any]) -> tuple[str, ...]:
 def pack(attributes: Mapping[str, Attribute], variables: Mapping[str, Variable]) -> bytes:
     """Make the content of a file.
 
-    Parameters
-    ----------
-    attributes : mapping of str to str, int or float
-    variables : mapping of str to Variable
-        Without an axis of length 0, which the format takes for an unlimited one.
-
     Raises
     ------
     ValueError
-        When two variables give one dimension two lengths, or an axis has length 0.
+        When two variables give one dimension two lengths, or an axis has length 0, which
+        the format takes for an unlimited one.
     """
     arrays = {name: _storable(v) for name, v in variables.items()}
     lengths: dict[str, int] = {}
@@ -91,25 +71,24 @@ def pack(attributes: Mapping[str, Attribute], variables: Mapping[str, Variable])
     head = MAGIC + _number(0)
     head += _list(_DIMENSION, [_name(dim) + _number(n) for dim, n in lengths.items()])
     head += _attributes(attributes)
-    entries = []
+    entries, bodies = [], []
     for name, (dims, values) in arrays.items():
         entry = _name(name) + _number(len(dims)) + b"".join(_number(order[d]) for d in dims)
         entry += _attributes(variables[name].attributes) + _number(_type_of(values))
-        entries.append(entry + _number(_padded(values.nbytes)))
+        bodies.append(_pad(values.tobytes()))
+        entries.append(entry + _number(len(bodies[-1])))
     # Each entry of the list still lacks the four bytes of its variable's place.
     at = len(head) + len(_list(_VARIABLE, entries)) + 4 * len(entries)
-    bodies = []
-    for i, (_, values) in enumerate(arrays.values()):
+    for i, body in enumerate(bodies):
         entries[i] += _number(at)
-        bodies.append(_pad(values.tobytes()))
-        at += len(bodies[-1])
+        at += len(body)
     return b"".join([head, _list(_VARIABLE, entries), *bodies])
 
 
 def _storable(variable: Variable) -> tuple[tuple[str, ...], NDArray[Any]]:
     dims, values = variable.dims, np.asarray(variable.values)
     if values.dtype.kind == "S":
-        # The characters of a text are an axis of their own.
+        # The characters of a text are one more axis.
         width = values.dtype.itemsize
         values = np.frombuffer(values.tobytes(), "S1").reshape(*values.shape, width)
         return (*dims, f"string{width}"), values
@@ -123,10 +102,6 @@ def _type_of(values: NDArray[Any]) -> int:
 
 def _number(value: int) -> bytes:
     return value.to_bytes(4, "big", signed=True)
-
-
-def _padded(size: int) -> int:
-    return size + -size % 4
 
 
 def _pad(raw: bytes) -> bytes:
@@ -146,8 +121,7 @@ def _attributes(attributes: Mapping[str, Attribute]) -> bytes:
     entries = []
     for name, value in attributes.items():
         if isinstance(value, str):
-            raw = value.encode()
-            entry = _number(_CHAR) + _number(len(raw)) + _pad(raw)
+            entry = _number(_CHAR) + _name(value)
         else:
             kind = _INT if isinstance(value, int) else _DOUBLE
             entry = _number(kind) + _number(1) + np.array(value, _TYPES[kind]).tobytes()
@@ -161,10 +135,7 @@ def _attributes(attributes: Mapping[str, Attribute]) -> bytes:
 def unpack(content: bytes) -> Content:
     """Read a file; the header is checked against the file's length before any array is made.
 
-    Raises
-    ------
-    FormatError
-        When it is damaged, or holds other types or an unlimited dimension.
+    Raises FormatError where it is damaged, or holds other types or an unlimited dimension.
     """
     head = _Header(content)
     if head.take(len(MAGIC)) != MAGIC:
@@ -174,7 +145,7 @@ def unpack(content: bytes) -> Content:
     if 0 in lengths:
         raise FormatError("it has an unlimited dimension")
     attributes = head.attributes()
-    places = {}
+    places: dict[str, tuple[int, list[int], int]] = {}
     for _ in range(head.entries(_VARIABLE)):
         name = head.text()
         axes = [head.number() for _ in range(head.number())]
@@ -182,7 +153,7 @@ def unpack(content: bytes) -> Content:
         kind, _, start = head.number(), head.number(), head.number()
         if name in places or kind not in _TYPES or any(axis >= len(lengths) for axis in axes):
             raise FormatError(f"its variable {name[:40]!r} makes no sense")
-        places[name] = kind, tuple(lengths[axis] for axis in axes), start
+        places[name] = kind, [lengths[axis] for axis in axes], start
     budget = len(content) - head.at
     for name, (kind, shape, start) in places.items():
         size = math.prod(shape) * _TYPES[kind].itemsize
@@ -192,15 +163,15 @@ def unpack(content: bytes) -> Content:
     return Content(attributes, {n: _array(content, *place) for n, place in places.items()})
 
 
-def _array(content: bytes, kind: int, shape: tuple[int, ...], start: int) -> NDArray[Any]:
-    if kind != _CHAR:
-        count = math.prod(shape)
-        values = np.frombuffer(content, _TYPES[kind], count, start).reshape(shape)
-        return values.astype(values.dtype.newbyteorder("="))
-    if not shape:
-        raise FormatError("a single character stands where text should")
-    count = math.prod(shape[:-1])
-    return np.frombuffer(content, f"S{shape[-1]}", count, start).reshape(shape[:-1])
+def _array(content: bytes, kind: int, shape: list[int], start: int) -> NDArray[Any]:
+    dtype = _TYPES[kind]
+    if kind == _CHAR:
+        if not shape:
+            raise FormatError("a single character stands where text should")
+        *shape, width = shape
+        dtype = np.dtype(f"S{width}")
+    values = np.frombuffer(content, dtype, math.prod(shape), start).reshape(shape)
+    return values.astype(dtype.newbyteorder("="))
 
 
 class _Header:
@@ -228,17 +199,19 @@ class _Header:
             raise FormatError("its header makes no sense")
         return count
 
-    def text(self, size: int | None = None) -> str:
-        size = self.number() if size is None else size
-        return self.take(_padded(size))[:size].decode()
+    def text(self) -> str:
+        size = self.number()
+        raw = self.take(size)
+        self.take(-size % 4)
+        return raw.decode()
 
     def attributes(self) -> dict[str, Attribute]:
         out: dict[str, Attribute] = {}
         for _ in range(self.entries(_ATTRIBUTE)):
-            name, kind, count = self.text(), self.number(), self.number()
+            name, kind = self.text(), self.number()
             if kind == _CHAR:
-                out[name] = self.text(count)
-            elif kind in _TYPES and count == 1:
+                out[name] = self.text()
+            elif kind in _TYPES and self.number() == 1:
                 raw = self.take(_TYPES[kind].itemsize)
                 out[name] = np.frombuffer(raw, _TYPES[kind])[0].item()
             else:

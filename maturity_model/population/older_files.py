@@ -34,14 +34,7 @@ class OlderFileError(ValueError):
 def read_older(content: bytes) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
     """Attributes and arrays of a file of version 0.1, named as today's files name them.
 
-    Parameters
-    ----------
-    content : bytes
-
-    Raises
-    ------
-    OlderFileError
-        When it is damaged, too large, or not of that version.
+    Raises OlderFileError where it is damaged, too large, or not of that version.
     """
     if len(content) > _MAX_BYTES:
         raise OlderFileError(f"it is larger than {_MAX_BYTES >> 20} MiB")
@@ -95,39 +88,30 @@ def _take_apart(content: bytes) -> dict[str, NDArray[Any]]:
         # Does not follow links into other files.
         file.visititems(note)
         # Nothing was packed, so the arrays are hardly larger than the file.
-        budget = _Budget(2 * len(content))
+        budget = 2 * len(content)
+
+        def spend(name: str, size: int) -> None:
+            nonlocal budget
+            budget -= size
+            if budget < 0:
+                raise OlderFileError(f"{name} is too large")
+
+        arrays = {}
         for name, data in datasets.items():
             # Version 0.1 never wrote these, and a chunk unpacks to any size.
             if data.chunks or data.external or data.is_virtual or data.shape is None:
                 raise OlderFileError(f"{name} is not stored as version 0.1 stored it")
             if data.dtype.kind not in "fiu" and h5py.check_string_dtype(data.dtype) is None:
                 raise OlderFileError(f"{name} holds neither text nor numbers")
-            budget.spend(name, math.prod(data.shape) * max(data.dtype.itemsize, 8))
-        arrays = {}
-        for name, data in datasets.items():
+            spend(name, math.prod(data.shape) * max(data.dtype.itemsize, 8))
             values = np.asarray(data[()])
             if values.dtype.kind == "O":
                 values = values.astype("S")
-                budget.spend(name, values.nbytes)
-            arrays[_todays_name(name)] = values
+                spend(name, values.nbytes)
+            todays = name.replace("members/", "member_", 1).replace("origin/", "origin_", 1)
+            arrays[todays] = values
     arrays["attributes"] = np.frombuffer(json.dumps(attributes).encode(), np.uint8)
     return arrays
-
-
-class _Budget:
-    """Bytes that are left to be spent."""
-
-    def __init__(self, left: int):
-        self.left = left
-
-    def spend(self, name: str, size: int) -> None:
-        self.left -= size
-        if self.left < 0:
-            raise OlderFileError(f"{name} is too large")
-
-
-def _todays_name(name: str) -> str:
-    return name.replace("members/", "member_", 1).replace("origin/", "origin_", 1)
 
 
 def _plain(value: Any) -> str | int | float:
