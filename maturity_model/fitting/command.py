@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import importlib.util
-import sys
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from maturity_model.fitting.handing_on.hand_on import TUNED, Source, hand_on
+from maturity_model.fitting.handing_on.hand_on import Source, hand_on
 from maturity_model.fitting.handing_on.judgement_scores import (
     FEWEST_JUDGEMENTS,
     FEWEST_TANKS,
@@ -163,8 +162,6 @@ def fit_command(
         signs=signs,
         moves=moves,
         readings=readings,
-        # Progress is for a terminal.
-        say=to_terminal if sys.stderr.isatty() else lambda _: None,
     )
     # The report and the file of all draws are about the fit, and record what was handed on.
     fitted = replace(result.population, provenance=dict(population.provenance))
@@ -265,11 +262,6 @@ def weight_line(population: Population) -> str:
 def handed_on_lines(population: Population, panel: Panel, out: Path) -> Iterator[str]:
     """Which parts of a population are practice's, and why."""
     record, pool = population.provenance, f"what the pool says is in {idata_path(out).name}"
-    if record["signs"] == TUNED:
-        yield (
-            "signs, moves, readings: practice's, shifted until they tell the judgements better "
-            f"({record['tuned_length']} prior standard deviations in all); {pool}"
-        )
     practice = [part for part in ("signs", "moves", "readings") if record[part] == "practice"]
     if practice:
         yield f"{', '.join(practice)}: as practice says; {pool}"

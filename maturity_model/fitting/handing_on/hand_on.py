@@ -7,21 +7,16 @@ than a standard error. Without them all three stay practice's: in clubs simulate
 the pool's signs gain a little, in an ecology that the model does not know they cost more
 (reports/pooling, reports/validation). What was learned is in the file of all draws in any
 case, and in the report.
-
-Judgements can also shift practice's numbers directly, whatever the fit found
-(:mod:`.prior_shift_search`), if that predicts the judgements of held-out keepers better.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from itertools import product
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 
-from maturity_model.fitting.handing_on import prior_shift_search
 from maturity_model.fitting.handing_on.choose_weight import choose_weight
 from maturity_model.fitting.handing_on.judgement_scores import (
     GRID,
@@ -48,12 +43,10 @@ READINGS = ("reading_mean", "reading_sd", "carry", "outlier")
 
 #: How the source of a part may be asked for.
 Source = Literal["auto", "practice", "learned"]
-#: In the file: a part is practice's, shifted by judgements.
-TUNED = "tuned"
 
 
 class Sources(NamedTuple):
-    """Where the parts of a population come from: ``practice``, ``learned`` or ``tuned``."""
+    """Where the parts of a population come from: ``practice`` or ``learned``."""
 
     signs: str = "practice"
     moves: str = "practice"
@@ -138,20 +131,6 @@ def _choose_by_judgements(
     )
 
 
-def _shifted(
-    population: Population, panel: Panel, best: JudgementScores, say: Callable[[str], None]
-) -> prior_shift_search.ShiftedPractice | None:
-    # Practice shifted by the judgements, if it scores held-out keepers better than `best` does.
-    tanks = judged_tanks(panel)
-    keepers = {tank.keeper or tank.name for tank in tanks.tanks}
-    few = len(tanks.tanks) < prior_shift_search.FEWEST or len(keepers) < 2
-    if few or population.evidence_weight == 0:
-        return None
-    practice = PRACTICE.apply(population, panel.catalogue)
-    shifted = prior_shift_search.shift_by_judgements(tanks, practice, say)
-    return shifted if shifted.held_out.better_than(best) else None
-
-
 def hand_on(
     population: Population,
     panel: Panel,
@@ -160,7 +139,6 @@ def hand_on(
     signs: Source = "auto",
     moves: Source = "auto",
     readings: Source = "auto",
-    say: Callable[[str], None] = lambda _: None,
 ) -> Population:
     """Make the population that the weekly command gets of a fit.
 
@@ -176,13 +154,7 @@ def hand_on(
         Source of how often signs are seen, how tanks move, and what kits read. ``auto``: the
         pool, where it then scores the judgements better than practice, by more than a standard
         error (:func:`.judgement_scores.score_judgements`); practice otherwise, and where too
-        little was judged. With ``auto`` for all three, and at least
-        :data:`.prior_shift_search.FEWEST` judged tanks, practice shifted by the judgements
-        (:func:`.prior_shift_search.shift_by_judgements`) is tried too; it must score held-out
-        keepers better than the best of the others scores all of them, by more than a standard
-        error.
-    say : callable
-        Called with one line of text per finished step, for example ``print``.
+        little was judged.
 
     Returns
     -------
@@ -199,15 +171,6 @@ def hand_on(
         if choose:
             more["evidence_weight_chosen_by"] = more["chosen_by"]
         handed_on = sources.apply(population, panel.catalogue)
-        if signs == moves == readings == "auto":
-            own = FIT_WEIGHT if choose else population.evidence_weight
-            shifted = _shifted(replace(population, evidence_weight=own), panel, scores, say)
-            if shifted is not None:
-                handed_on, weight = shifted.population, shifted.population.evidence_weight
-                # Practice is shifted at its own weight, which nobody chose.
-                more.pop("evidence_weight_chosen_by", None)
-                more |= shifted.provenance()
-                sources = Sources(TUNED, TUNED, TUNED)
     else:
         sources, more = candidates[0], {}
         handed_on = sources.apply(population, panel.catalogue)

@@ -7,7 +7,6 @@ scored by its probability given the log up to its week.
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -96,14 +95,9 @@ def _judged_tank(panel: Panel) -> Ints:
 
 def judged_tanks(panel: Panel) -> Panel:
     """The tanks of a panel whose phase was judged at least once."""
-    return select_tanks(panel, {panel.tanks[n].name for n in _judged_tank(panel)})
-
-
-def select_tanks(panel: Panel, names: Collection[str]) -> Panel:
-    """The panel of some of its tanks."""
     from maturity_model.panel import build_panel, water_known_from
 
-    book = panel.logbook
+    book, names = panel.logbook, {panel.tanks[n].name for n in _judged_tank(panel)}
     selected = replace(
         book,
         tanks={name: tank for name, tank in book.tanks.items() if name in names},

@@ -66,17 +66,6 @@ def _handed_on(record: dict[str, str]) -> Iterator[tuple[str, str]]:
             "Mean log probability of a judgement, given the log without it",
             f"{record['judged_score']}; practice alone: {record['judged_score_of_practice']}",
         )
-    if "tuned_score" in record:
-        yield (
-            "The same, practice shifted by judgements, of keepers left out",
-            record["tuned_score"],
-        )
-        yield (
-            "Signs, moves and readings, in the weekly report",
-            f"practice's, shifted by the judgements: {record['tuned_length']} prior standard "
-            f"deviations in all, {record['tuned_farthest']} at most; a tank's judgements counted "
-            f"as {record['tuned_count']} at most; what the fit says is here only",
-        )
     for part, what in (
         ("signs", "How often signs are seen"),
         ("moves", "How tanks move"),
