@@ -111,11 +111,16 @@ class Row:
 
 
 def rows_of(path: Path) -> Iterator[Row]:
-    """Rows of a table of the catalogue."""
+    """Rows of a table of the catalogue, none with more cells than there are columns."""
     with path.open(encoding="utf-8-sig", newline="") as handle:
-        reader = csv.DictReader(handle)
+        reader = csv.DictReader(handle, restval="")
         for cells in reader:
-            yield Row(path.name, reader.line_num, {k: v or "" for k, v in cells.items() if k})
+            beyond = cells.pop(None, None)
+            if beyond:
+                column = f"number {len(cells) + 1}"
+                what, mend = "has no column name", "write a text with a comma in quotation marks"
+                raise CatalogueError(path.name, reader.line_num, column, beyond[0], what, mend)
+            yield Row(path.name, reader.line_num, cells)
 
 
 def table_of(path: Path, kind: type[T]) -> dict[str, T]:

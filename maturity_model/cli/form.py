@@ -35,11 +35,12 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace, command: str) -> int:
     """Run the command; the exit code."""
     from maturity_model.logbook import LogbookError
-    from maturity_model.logbook.read import open_logbook
+    from maturity_model.logbook.read import Reader
     from maturity_model.population import PopulationError, PopulationMismatch, load_population
 
     try:
-        logbook, reader = open_logbook(args.logbook)
+        reader = Reader(args.logbook)
+        logbook = reader.read()
     except LogbookError as error:
         return refuse(error, LOG_ERRORS)
     keepers = list(dict.fromkeys(t.keeper for t in logbook.tanks.values()))

@@ -54,18 +54,7 @@ def read_logbook(
     LogbookError
         Where nothing can be read: no such folder, no usable table of tanks.
     """
-    return open_logbook(path, catalogue, today=today)[0]
-
-
-def open_logbook(
-    path: str | os.PathLike[str],
-    catalogue: Catalogue | None = None,
-    *,
-    today: dt.date | None = None,
-) -> tuple[Logbook, Reader]:
-    """Read a logbook as :func:`read_logbook` does; also return its reader."""
-    reader = Reader(Path(path), catalogue or load_catalogue(), today or dt.date.today())
-    return reader.read(), reader
+    return Reader(Path(path), catalogue, today).read()
 
 
 class Reader:
@@ -75,12 +64,19 @@ class Reader:
     """
 
     def __init__(
-        self, path: Path, catalogue: Catalogue, today: dt.date, *, one_look_a_day: bool = True
+        self,
+        path: Path,
+        catalogue: Catalogue | None = None,
+        today: dt.date | None = None,
+        *,
+        one_look_a_day: bool = True,
     ):
         self.one_look_a_day = one_look_a_day
         self.path = path
         self.problems = Collector()
-        self.context = Context(catalogue, self.problems, today)
+        self.context = Context(
+            catalogue or load_catalogue(), self.problems, today or dt.date.today()
+        )
         self.files = LogbookFiles(path, self.problems)
         self.sheets: dict[str, RawTable] = {}
         self.tables: list[Table] = []
@@ -88,14 +84,7 @@ class Reader:
 
     def read(self) -> Logbook:
         """Read everything; once."""
-        for file, data in self.files.books:
-            from maturity_model.logbook.sheets import read_sheets  # slow to import
-
-            for name, sheet in read_sheets(file, data, self.problems).items():
-                if name in self.sheets:
-                    self.problems.second(sheet.file, name, self.sheets[name].file)
-                else:
-                    self.sheets[name] = sheet
+        self._workbooks()
         context = self.context
         self._settings()
         self._signs()
@@ -104,11 +93,13 @@ class Reader:
         if kit_table is not None:
             self.kits = read_kits(context, kit_table)
         checkins = self._checkins()
+        event_table = self._table("events", EVENT_COLUMNS)
+        events = [] if event_table is None else read_events(context, event_table)
+        if context.tanks_unknown:
+            raise LogbookError(self.problems.all())
         if kit_table is not None:
             people = {t.keeper for t in context.tanks.values()} | {c.observer for c in checkins}
             report_unused(kit_table, self.kits, people)
-        event_table = self._table("events", EVENT_COLUMNS)
-        events = [] if event_table is None else read_events(context, event_table)
         if self.one_look_a_day:
             checkins = merge_days(checkins, self.problems)
         return Logbook(
@@ -126,6 +117,16 @@ class Reader:
             refused_tanks=tuple(context.refused),
             sha256=self.files.sha256(),
         )
+
+    def _workbooks(self) -> None:
+        for file, data in self.files.books:
+            from maturity_model.logbook.sheets import read_sheets  # slow to import
+
+            for name, sheet in read_sheets(file, data, self.problems).items():
+                if name in self.sheets:
+                    self.problems.second(sheet.file, name, self.sheets[name].file)
+                else:
+                    self.sheets[name] = sheet
 
     def _raw(self, name: str, known: frozenset[str]) -> RawTable | None:
         """Find a table: the CSV file, else the sheet."""
@@ -167,17 +168,17 @@ class Reader:
 
     def _tanks(self) -> None:
         table = self._table("tanks", TANK_COLUMNS)
-        if table is not None and table.missing:
-            raise LogbookError(self.problems.all())  # The column is reported already.
+        # The other tables are still read, so that one run lists what is wrong in all of them.
+        self.context.tanks_unknown = table is None or bool(table.missing)
         if table is None:
             mend = "add a tanks.csv with the columns tank and started; the tables are "
             mend += ", ".join(f"{t}.csv" for t in TABLES)
             self.problems.logbook(
                 shown(self.path.name), "has no table of tanks", mend, follows=True
             )
-            raise LogbookError(self.problems.all())
+            return
         read_tanks(self.context, table)
-        if not self.context.tanks:
+        if not self.context.tanks and not table.missing:
             what = "holds no tank that can be used"
             self.problems.file(table.file, what, "add one row for each tank")
 

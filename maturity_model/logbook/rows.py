@@ -29,7 +29,8 @@ class Context:
 
     ``refused`` holds the line of the unusable row of each refused tank. ``tank_names``,
     ``people`` and ``clubs`` hold names as they were first written, ``consent_refused`` the
-    tank and keeper of each row of the tanks table that says no but cannot be used.
+    tank and keeper of each row of the tanks table that says no but cannot be used. With
+    ``tanks_unknown`` no such table can be used, and any name is taken for a tank's.
     """
 
     def __init__(self, catalogue: Catalogue, problems: Collector, today: dt.date):
@@ -37,6 +38,7 @@ class Context:
         self.date_order: str | None = None
         self.decimal: str | None = None
         self.tanks: dict[str, Tank] = {}
+        self.tanks_unknown = False
         self.asks_consent = False
         self.refused: dict[str, int] = {}
         self.tank_names, self.people, self.clubs = Names(), Names(), Names()
@@ -178,6 +180,8 @@ class DatedRows:
             return tank, ""
         if not name:
             return Fault("is blank", "write the tank's name as in tanks.csv"), ""
+        if context.tanks_unknown:
+            return Tank(name, EARLIEST), ""
         refused = next((r for r in context.refused if fold(r) == fold(name)), None)
         if refused is not None:
             line = context.refused[refused]

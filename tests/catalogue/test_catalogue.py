@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
 from maturity_model.catalogue import METHODS, CatalogueError, Marked, add_sign, load_catalogue
-from maturity_model.catalogue.load import MAX_OWN_SIGNS, sign_columns
+from maturity_model.catalogue.load import MAX_OWN_SIGNS, rows_of, sign_columns
 
 CATALOGUE = load_catalogue()
 PHASES = ("cycling", "bloom", "colonising", "mature")
@@ -77,6 +78,13 @@ def test_charts_increase_and_stay_in_bounds() -> None:
             assert bool(chart.steps) != bool(chart.resolution)
             assert list(chart.steps) == sorted(set(chart.steps))
             assert all(analyte.range.low <= s <= analyte.range.high for s in chart.steps)
+
+
+def test_a_comma_without_quotation_marks_is_refused_with_its_line(tmp_path: Path) -> None:
+    path = tmp_path / "sources.csv"
+    path.write_text('mark,citation,standing\nP,"a, b",good\nQ,a, b,good\n')
+    with pytest.raises(CatalogueError, match=r"sources\.csv, line 3, column number 4: 'good'"):
+        list(rows_of(path))
 
 
 def test_an_own_sign() -> None:
