@@ -13,11 +13,11 @@ from maturity_model.catalogue import load_catalogue
 from maturity_model.logbook import Logbook, LogbookError, Problem, read_logbook
 from maturity_model.logbook.problems import shown
 from maturity_model.pooling.anonymity import PUBLISHED, count_groups, counted
-from maturity_model.pooling.duplicates import Pair, find_pairs
-from maturity_model.pooling.logbook_arrays import MAX_CLUBS, LogbookArrays, TankPlace
+from maturity_model.pooling.duplicates import Pair
+from maturity_model.pooling.logbook_arrays import MOST, LogbookArrays
 from maturity_model.pooling.merge import Pool, merge
 from maturity_model.pooling.problems import PoolError
-from maturity_model.pooling.pseudonyms import Pseudonyms, load_key
+from maturity_model.pooling.pseudonyms import load_key
 from maturity_model.pooling.read import is_pool
 from maturity_model.pooling.unread_consent import unread_consent
 from maturity_model.pooling.write import FILES, write_pool
@@ -133,8 +133,8 @@ def make_pool(
     written = False
     try:
         progress("looking for tanks that are in two logbooks")
-        arrays.align()
-        pool = merge(arrays, find_pairs(arrays), Pseudonyms(key), consent_default=consent_default)
+        arrays.finish()
+        pool = merge(arrays, key, consent_default=consent_default)
         if pool.tanks:
             progress("writing")
             with new_folder(out) as folder:
@@ -188,8 +188,8 @@ def _labels(paths: list[Path]) -> dict[Path, str]:
 
     The label goes into the pseudonyms, so it must not depend on the order of the arguments.
     """
-    if len(paths) > MAX_CLUBS:
-        raise PoolError(f"more than {MAX_CLUBS} logbooks: make several pools")
+    if len(paths) > MOST["clubs"]:
+        raise PoolError(f"more than {MOST['clubs']} logbooks: make several pools")
     real = list(dict.fromkeys(Path(os.path.realpath(p)) for p in paths))
     if len(real) < len(paths):
         raise PoolError("the same logbook is given twice")
@@ -292,8 +292,7 @@ def _outcome(pool: Pool, consent_default: bool | None) -> str:
 
 
 def _pair(report: PoolReport, pair: Pair) -> str:
-    def name(place: TankPlace) -> str:
-        label = report.arrays.books[place.book].label
-        return f"{shown(report.arrays.tank(place).name)} ({shown(label)})"
+    def name(tank: int) -> str:
+        return f"{shown(report.arrays.tanks[tank].name)} ({shown(report.arrays.label(tank))})"
 
     return f"{name(pair.first)} and {name(pair.second)}"

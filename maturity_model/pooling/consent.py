@@ -9,126 +9,109 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 
 from maturity_model.identity import look_alike, skeletons
 from maturity_model.pooling.duplicates import ALIKE_SHARE, MIN_ANSWERS
-from maturity_model.pooling.logbook_arrays import LogbookArrays, TankPlace
+from maturity_model.pooling.logbook_arrays import LogbookArrays
 
 #: Starts this many days apart may be one start, written down twice.
-NEAR_START = 31
+_NEAR_START = 31
 #: Answers alike, and days with such answers, from which tanks of a near start could be one. In
 #: simulated clubs of 40 tanks that all began on one day, a refusal takes 3 of 80 others along.
 _FEW_ANSWERS, _FEW_DAYS = 3, 2
 
 
-def refused_tanks(arrays: LogbookArrays) -> set[TankPlace]:
+def refused_tanks(arrays: LogbookArrays) -> set[int]:
     """Find the tanks that refuse consent, and all that could be one of them.
 
-    Parameters
-    ----------
-    arrays : LogbookArrays
-        Aligned.
-
-    Returns
-    -------
-    set of TankPlace
-        A tank could be a refused one of another logbook if its name and keeper look alike
-        (where a keeper is not named, if they began within a month of each other), if their
-        answers on the same days are nearly all alike, or if the refused one has no check-in
-        to compare, the keepers look alike, and they began within a month of each other.
+    A tank could be a refused one of another logbook if its name and keeper look alike
+    (where a keeper is not named, if they began within a month of each other), if their
+    answers on the same days are nearly all alike, or if the refused one has no check-in
+    to compare, the keepers look alike, and they began within a month of each other.
     """
-    places = arrays.places()
-    said_no = [place for place in places if arrays.says_no(place)]
+    said_no = [n for n in range(len(arrays.tanks)) if arrays.says_no(n)]
     return {
         *said_no,
-        *_named_alike(arrays, places, said_no),
-        *(other for place in said_no for other in _entered_alike(arrays, place)),
-        *_begun_alike(arrays, places, said_no),
+        *_named_alike(arrays, said_no),
+        *(other for n in said_no for other in _entered_alike(arrays, n)),
+        *_begun_alike(arrays, said_no),
     }
 
 
-def _named_alike(
-    arrays: LogbookArrays, places: list[TankPlace], said_no: list[TankPlace]
-) -> Iterator[TankPlace]:
+def _named_alike(arrays: LogbookArrays, said_no: list[int]) -> Iterator[int]:
     refusals: list[tuple[str, str, dt.date | None, int]] = []
-    for place in said_no:
-        tank = arrays.tank(place)
-        refusals.append((tank.name, tank.keeper, tank.started, place.book))
+    for n in said_no:
+        tank = arrays.tanks[n]
+        refusals.append((tank.name, tank.keeper, tank.started, arrays.book[n]))
     for b, book in enumerate(arrays.books):
         # Rows that could not be used.
         refusals += [(name, keeper, None, b) for name, keeper in book.consent_refused]
     if not refusals:
         return
-    named = _by_shape(places, lambda place: arrays.tank(place).name)
+    named = _by_shape(tank.name for tank in arrays.tanks)
     for name, keeper, started, own_book in refusals:
-        for place in (p for s in skeletons(name) for p in named[s]):
-            tank = arrays.tank(place)
+        for n in (n for s in skeletons(name) for n in named[s]):
+            tank = arrays.tanks[n]
             if keeper and tank.keeper:
                 same = look_alike(keeper, tank.keeper)
             else:
                 same = started is None or _near(started, tank.started)
-            if same and place.book != own_book:
-                yield place
+            if same and arrays.book[n] != own_book:
+                yield n
 
 
-def _begun_alike(
-    arrays: LogbookArrays, places: list[TankPlace], said_no: list[TankPlace]
-) -> Iterator[TankPlace]:
+def _begun_alike(arrays: LogbookArrays, said_no: list[int]) -> Iterator[int]:
     """Find tanks that one keeper began when a refused tank began that has no check-ins."""
-    without = [p for p in said_no if arrays.tank(p).keeper and not arrays.has_checkins(p)]
+    without = [n for n in said_no if arrays.tanks[n].keeper and not arrays.has_checkins(n)]
     if not without:
         return
-    kept = _by_shape(places, lambda place: arrays.tank(place).keeper)
-    for refusal in without:
-        tank = arrays.tank(refusal)
-        for place in (p for s in skeletons(tank.keeper) for p in kept[s]):
-            if place.book != refusal.book and _near(tank.started, arrays.tank(place).started):
-                yield place
+    kept = _by_shape(tank.keeper for tank in arrays.tanks)
+    for n in without:
+        refused = arrays.tanks[n]
+        for other in (n for s in skeletons(refused.keeper) for n in kept[s]):
+            near = _near(refused.started, arrays.tanks[other].started)
+            if near and arrays.book[other] != arrays.book[n]:
+                yield other
 
 
-def _by_shape(
-    places: list[TankPlace], name_of: Callable[[TankPlace], str]
-) -> dict[str, list[TankPlace]]:
+def _by_shape(names: Iterable[str]) -> dict[str, list[int]]:
     """Tanks by the skeletons of a name of theirs; empty lists for the others."""
-    out: dict[str, list[TankPlace]] = defaultdict(list)
-    for place in places:
-        for skeleton in skeletons(name_of(place)):
-            out[skeleton].append(place)
+    out: dict[str, list[int]] = defaultdict(list)
+    for n, name in enumerate(names):
+        for skeleton in skeletons(name):
+            out[skeleton].append(n)
     return out
 
 
-def _entered_alike(arrays: LogbookArrays, place: TankPlace) -> Iterator[TankPlace]:
+def _entered_alike(arrays: LogbookArrays, n: int) -> Iterator[int]:
     """Find tanks of other logbooks that answered alike on the same days."""
-    mine, started = arrays.books[place.book], arrays.tank(place).started
-    rows = np.arange(len(mine.day))[mine.rows(place.tank)]
-    days, first_looks = np.unique(mine.day[rows], return_index=True)
-    if not len(days):
+    if not arrays.has_checkins(n):
         return
-    answers = mine.answers(rows[first_looks])
-    n_signs = mine.signs.shape[1]
-    for b, book in enumerate(arrays.books):
-        if b == place.book:
-            continue
-        at = np.minimum(np.searchsorted(days, book.day), len(days) - 1)
-        shared = np.flatnonzero(days[at] == book.day)
-        theirs, ours = book.answers(shared), answers[at[shared]]
-        both = (theirs >= 0) & (ours >= 0)
-        alike = (both & (theirs == ours)).sum(axis=1)
-        # Readings that differ say little: the other log may name another kit or unit.
-        contradicting = (both & (theirs != ours))[:, :n_signs].sum(axis=1)
-        owner = book.tank[shared]
-        n_alike, n_contradicting, n_days = (
-            np.bincount(owner, weights, len(book.tanks))
-            for weights in (alike, contradicting, alike > 0)
-        )
-        enough = n_alike >= np.maximum(ALIKE_SHARE * (n_alike + n_contradicting), _FEW_ANSWERS)
-        for other in np.flatnonzero(enough & (n_days >= _FEW_DAYS)):
-            if n_alike[other] >= MIN_ANSWERS or _near(started, book.tanks[other].started):
-                yield TankPlace(b, int(other))
+    mine = arrays.rows(n)
+    days, first_looks = np.unique(arrays.day[mine], return_index=True)
+    answers = arrays.answers(mine)[first_looks]
+    n_signs = arrays.signs.shape[1]
+    at = np.minimum(np.searchsorted(days, arrays.day), len(days) - 1)
+    shared = np.flatnonzero(days[at] == arrays.day)
+    theirs, ours = arrays.answers(shared), answers[at[shared]]
+    both = (theirs >= 0) & (ours >= 0)
+    alike = (both & (theirs == ours)).sum(axis=1)
+    # Readings that differ say little: the other log may name another kit or unit.
+    contradicting = (both & (theirs != ours))[:, :n_signs].sum(axis=1)
+    n_alike, n_contradicting, n_days = (
+        np.bincount(arrays.tank[shared], weights, len(arrays.tanks))
+        for weights in (alike, contradicting, alike > 0)
+    )
+    enough = n_alike >= np.maximum(ALIKE_SHARE * (n_alike + n_contradicting), _FEW_ANSWERS)
+    started = arrays.tanks[n].started
+    for other in np.flatnonzero(enough & (n_days >= _FEW_DAYS)).tolist():
+        near = n_alike[other] >= MIN_ANSWERS or _near(started, arrays.tanks[other].started)
+        if near and arrays.book[other] != arrays.book[n]:
+            yield other
 
 
 def _near(one: dt.date, other: dt.date) -> bool:
-    return abs((one - other).days) <= NEAR_START
+    return abs((one - other).days) <= _NEAR_START

@@ -17,7 +17,7 @@ from xml.sax.saxutils import escape, quoteattr
 from maturity_model.catalogue import LOOKS
 from maturity_model.catalogue.standards import Measure, Taxon, load_measures, load_taxa
 from maturity_model.logbook.units import units_of
-from maturity_model.pooling.logbook_arrays import Book, LogbookArrays, PlainReading
+from maturity_model.pooling.logbook_arrays import LogbookArrays, PlainReading
 from maturity_model.pooling.merge import Pool, PooledTank
 
 _DWC = "http://rs.tdwg.org/dwc/terms/"
@@ -52,15 +52,7 @@ _DAY = (1980, 1, 1, 0, 0, 0)
 
 
 def write_archive(arrays: LogbookArrays, pool: Pool, path: Path) -> None:
-    """Write the archive.
-
-    Parameters
-    ----------
-    arrays : LogbookArrays
-    pool : Pool
-    path : Path
-        A .zip file.
-    """
+    """Write the archive, a .zip file."""
     makers = (_events, _occurrences, _facts)
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
         for (name, _, columns), make in zip(PARTS, makers, strict=True):
@@ -86,12 +78,9 @@ def _member(name: str) -> zipfile.ZipInfo:
 
 
 def date_range(started: dt.date, day: int) -> str:
-    """Dates that day ``day`` of a tank may be, if only the month of its start is known.
+    """Dates that a day of a tank may be, if only the month of its start is known (ISO 8601).
 
-    Returns
-    -------
-    str
-        ISO 8601 interval. A month alone would, over many check-ins, betray the start.
+    The month of the day itself would, over many check-ins, betray the start.
     """
     first = started.replace(day=1)
     last = (first + dt.timedelta(days=31)).replace(day=1) - dt.timedelta(days=1)
@@ -99,19 +88,19 @@ def date_range(started: dt.date, day: int) -> str:
     return f"{first + shift}/{last + shift}"
 
 
-def _looks(tank: PooledTank, arrays: LogbookArrays) -> Iterator[tuple[str, Book, int]]:
-    """Each check-in of a tank: the event's identifier, its logbook and its row there."""
-    for number, (b, row) in enumerate(tank.rows):
-        yield f"{tank.name}:{number}", arrays.books[b], row
+def _looks(tank: PooledTank) -> Iterator[tuple[str, int]]:
+    """Each check-in of a tank: the event's identifier, and its row."""
+    for number, row in enumerate(tank.rows):
+        yield f"{tank.name}:{number}", row
 
 
 def _events(arrays: LogbookArrays, pool: Pool) -> Iterator[tuple[str, ...]]:
     for tank in pool.tanks:
         habitat = "marine aquarium" + (f", {tank.rock} rock" if tank.rock else "")
         yield (tank.name, "", "Survey", tank.start_month, "aquarium log", habitat, _DATASET)
-        for event, book, row in _looks(tank, arrays):
-            dates = date_range(tank.started, int(book.day[row]) - tank.started.toordinal())
-            how = _LOOKS[LOOKS[book.look[row]]]
+        for event, row in _looks(tank):
+            dates = date_range(tank.started, int(arrays.day[row]) - tank.started.toordinal())
+            how = _LOOKS[LOOKS[arrays.look[row]]]
             yield event, tank.name, "Observation", dates, how, habitat, _DATASET
 
 
@@ -131,8 +120,8 @@ def _occurrences(arrays: LogbookArrays, pool: Pool) -> Iterator[tuple[str, ...]]
         for name, taxon in taxa.items()
     }  # fmt: skip
     for tank in pool.tanks:
-        for event, book, row in _looks(tank, arrays):
-            answers = book.signs[row]
+        for event, row in _looks(tank):
+            answers = arrays.signs[row]
             for g, of_taxon in cells.items():
                 if answers[g] >= 0:
                     status = _STATUS[answers[g]]
@@ -145,16 +134,16 @@ def _facts(arrays: LogbookArrays, pool: Pool) -> Iterator[tuple[str, ...]]:
     no_taxon = [(g, name) for g, name in enumerate(arrays.sign_names()) if name not in taxa]
     readings: dict[tuple[str, int], tuple[str, ...]] = {}
     for tank in pool.tanks:
-        for event, book, row in _looks(tank, arrays):
+        for event, row in _looks(tank):
             for g, name in no_taxon:
-                if (seen := book.signs[row, g]) >= 0:
+                if (seen := arrays.signs[row, g]) >= 0:
                     said = (f"sign: {name}", _STATUS[seen], "", "visual check", "")
                     yield event, f"{event}:{name}", *said
-            if (k := book.judged[row]) >= 0:
+            if (k := arrays.judged[row]) >= 0:
                 judge = "judged by an experienced keeper"
                 yield event, f"{event}:phase", "phase of maturity", phases[k], "", judge, ""
             for analyte, code in zip(
-                arrays.catalogue.analytes, book.readings[row].tolist(), strict=True
+                arrays.catalogue.analytes, arrays.read[row].tolist(), strict=True
             ):
                 if code < 0:
                     continue

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from maturity_model._typing import Ints
 from maturity_model.logbook import Event
-from maturity_model.pooling.logbook_arrays import Book, LogbookArrays, TankPlace
+from maturity_model.pooling.logbook_arrays import Int32s, LogbookArrays
 
 #: Two tanks are one where at least this many check-ins, with at least this many answers,
 #: fall on the same days and agree in every one, and nothing differs. Two tanks of one keeper
@@ -29,88 +29,72 @@ class Pair(NamedTuple):
 
     Attributes
     ----------
+    first, second : int
+        In :attr:`.LogbookArrays.tanks`.
     verdict : {'same', 'alike'}
         ``same``: merged. ``alike``: kept apart, and reported for a closer look.
     shared, contradicting : int
         Answers on the same days that agree, and that do not.
     """
 
-    first: TankPlace
-    second: TankPlace
+    first: int
+    second: int
     verdict: Literal["same", "alike"]
     shared: int
     contradicting: int
 
 
 def find_pairs(arrays: LogbookArrays) -> list[Pair]:
-    """Find tanks of different logbooks that are one, or look like it.
-
-    Parameters
-    ----------
-    arrays : LogbookArrays
-        Aligned.
-
-    Returns
-    -------
-    list of Pair
-    """
-    pairs = (_compare(arrays, a, b) for a, b in sorted(_candidates(arrays.books)))
+    """Find tanks of different logbooks that are one, or look like it."""
+    pairs = (_compare(arrays, a, b) for a, b in sorted(_candidates(arrays)))
     return [pair for pair in pairs if pair is not None]
 
 
-def _candidates(books: list[Book]) -> set[tuple[TankPlace, TankPlace]]:
+def _candidates(arrays: LogbookArrays) -> set[tuple[int, int]]:
     """Pairs that share the start and one check-in of many answers, by 64-bit hashes of both."""
-    if not books:
-        return set()
-    places: list[TankPlace] = []
     hashes: list[NDArray[np.uint64]] = []
-    owners: list[Ints] = []
+    owners: list[Int32s] = []
     rng = np.random.default_rng(20_300)
 
     def odd_numbers(count: int) -> NDArray[np.uint64]:
         return rng.integers(1, 2**63, count, dtype=np.uint64) | np.uint64(1)
 
-    sign_weights = odd_numbers(books[0].signs.shape[1])
-    reading_weights, when = odd_numbers(books[0].readings.shape[1]), odd_numbers(2)
-    for b, book in enumerate(books):
-        base = len(places)
-        places += [TankPlace(b, n) for n in range(len(book.tanks))]
-        starts = np.array([t.started.toordinal() for t in book.tanks], dtype=np.uint64)
-        for begin in range(0, len(book.tank), _CHUNK):
-            rows = slice(begin, begin + _CHUNK)
-            owner = base + book.tank[rows].astype(np.int64)
-            date = starts[book.tank[rows]] * when[0] + book.day[rows].astype(np.uint64) * when[1]
-            for cells, weights, least in (
-                (book.signs[rows], sign_weights, _MIN_SIGNS),
-                (book.readings[rows], reading_weights, _MIN_READINGS),
-            ):
-                many_answers = (cells >= 0).sum(axis=1) >= least
-                mixed = (
-                    (cells[many_answers].astype(np.int64) + 2).astype(np.uint64) * weights
-                ).sum(axis=1, dtype=np.uint64)
-                hashes.append(mixed + date[many_answers])
-                owners.append(owner[many_answers])
+    sign_weights = odd_numbers(arrays.signs.shape[1])
+    reading_weights, when = odd_numbers(arrays.read.shape[1]), odd_numbers(2)
+    starts = np.array([t.started.toordinal() for t in arrays.tanks], dtype=np.uint64)
+    for begin in range(0, len(arrays.tank), _CHUNK):
+        rows = slice(begin, begin + _CHUNK)
+        owner = arrays.tank[rows]
+        date = starts[owner] * when[0] + arrays.day[rows].astype(np.uint64) * when[1]
+        for cells, weights, least in (
+            (arrays.signs[rows], sign_weights, _MIN_SIGNS),
+            (arrays.read[rows], reading_weights, _MIN_READINGS),
+        ):
+            many_answers = (cells >= 0).sum(axis=1) >= least
+            mixed = ((cells[many_answers].astype(np.int64) + 2).astype(np.uint64) * weights).sum(
+                axis=1, dtype=np.uint64
+            )
+            hashes.append(mixed + date[many_answers])
+            owners.append(owner[many_answers])
     if not hashes:
         return set()
     values, owner = np.concatenate(hashes), np.concatenate(owners)
     order = np.lexsort((owner, values))
     values, owner = values[order], owner[order]
-    pairs: set[tuple[TankPlace, TankPlace]] = set()
+    pairs: set[tuple[int, int]] = set()
     for step in range(1, _NEIGHBOURS + 1):
         equal = values[step:] == values[:-step]
-        low, high = owner[:-step][equal], owner[step:][equal]
-        for code in np.unique(low * len(places) + high):
-            i, j = divmod(int(code), len(places))
-            if places[i].book != places[j].book:
-                pairs.add((places[i], places[j]))
+        low, high = owner[:-step][equal].tolist(), owner[step:][equal].tolist()
+        book = arrays.book
+        pairs |= {(i, j) for i, j in zip(low, high, strict=True) if book[i] != book[j]}
     return pairs
 
 
-def _compare(arrays: LogbookArrays, first: TankPlace, second: TankPlace) -> Pair | None:
-    a, b = arrays.tank(first), arrays.tank(second)
+def _compare(arrays: LogbookArrays, first: int, second: int) -> Pair | None:
+    a, b = arrays.tanks[first], arrays.tanks[second]
     if a.started != b.started or (a.rock and b.rock and a.rock != b.rock):
         return None
-    left, right = (_days(arrays.books[p.book], p.tank) for p in (first, second))
+    left, right = (_days(arrays, n) for n in (first, second))
     shared = contradicting = checkins = 0
     differs = False
     for day in left.keys() & right.keys():
@@ -124,7 +108,7 @@ def _compare(arrays: LogbookArrays, first: TankPlace, second: TankPlace) -> Pair
         both = (x >= 0) & (y >= 0)
         shared += int((x == y)[both].sum())
         contradicting += int((x != y)[both].sum())
-    mine, theirs = _amounts(arrays.events(first)), _amounts(arrays.events(second))
+    mine, theirs = _amounts(arrays.events[first]), _amounts(arrays.events[second])
     for key in mine.keys() & theirs.keys():
         if mine[key] != theirs[key]:
             differs, contradicting = True, contradicting + 1
@@ -136,24 +120,18 @@ def _compare(arrays: LogbookArrays, first: TankPlace, second: TankPlace) -> Pair
     return None
 
 
-def _days(book: Book, tank: int) -> dict[int, tuple[np.ndarray, np.ndarray]]:
+def _days(arrays: LogbookArrays, tank: int) -> dict[int, tuple[np.ndarray, np.ndarray]]:
     """By day: look and judged phase of each check-in, and all its answers."""
-    rows = book.rows(tank)
-    how = np.column_stack([book.look[rows], book.judged[rows]])
-    answers = book.answers(rows)
-    day = book.day[rows]
-    edges = np.flatnonzero(np.diff(day)) + 1
-    return {
-        int(day[part[0]]): (how[part], answers[part])
-        for part in np.split(np.arange(len(day)), edges)
-        if len(part)
-    }
+    rows = arrays.rows(tank)
+    how = np.column_stack([arrays.look[rows], arrays.judged[rows]])
+    answers = arrays.answers(rows)
+    days, starts = np.unique(arrays.day[rows], return_index=True)
+    parts = zip(np.split(how, starts[1:]), np.split(answers, starts[1:]), strict=True)
+    return dict(zip(days.tolist(), parts, strict=True))
 
 
 def _amounts(events: list[Event]) -> dict[tuple[int, str], list[float]]:
-    out: dict[tuple[int, str], list[float]] = {}
+    out: dict[tuple[int, str], list[float]] = defaultdict(list)
     for e in events:
-        out.setdefault((e.date.toordinal(), e.kind), []).append(
-            -1.0 if e.amount is None else e.amount
-        )
+        out[e.date.toordinal(), e.kind].append(-1.0 if e.amount is None else e.amount)
     return {key: sorted(amounts) for key, amounts in out.items()}

@@ -10,9 +10,9 @@ from typing import NamedTuple
 
 from maturity_model.logbook import Event, Kit
 from maturity_model.pooling.consent import refused_tanks
-from maturity_model.pooling.duplicates import Pair
-from maturity_model.pooling.logbook_arrays import LogbookArrays, TankPlace
-from maturity_model.pooling.pseudonyms import Pseudonyms
+from maturity_model.pooling.duplicates import Pair, find_pairs
+from maturity_model.pooling.logbook_arrays import LogbookArrays
+from maturity_model.pooling.pseudonyms import pseudonym
 
 #: Upper bounds of the bands (litres, millimetres of sand) and their names.
 VOLUME_BANDS = (
@@ -48,8 +48,8 @@ class PooledTank:
         day of all logbooks, whichever is earlier.
     water_known_week : int or None
         Week from which water changes count as logged.
-    rows : tuple of (int, int)
-        Index of the logbook and of the check-in in it, in order.
+    rows : tuple of int
+        Its check-ins in :class:`.LogbookArrays`, in order.
     observers : tuple of str
         Pseudonym by row, empty where no one is named.
     events : tuple of PooledEvent
@@ -64,7 +64,7 @@ class PooledTank:
     sand_band: str | None
     last_day: int
     water_known_week: int | None
-    rows: tuple[tuple[int, int], ...]
+    rows: tuple[int, ...]
     observers: tuple[str, ...]
     events: tuple[PooledEvent, ...]
 
@@ -122,29 +122,15 @@ class _Groups:
         self._parent[self.find(x)] = self.find(y)
 
 
-def band(value: float | None, bands: tuple[tuple[float, str], ...]) -> str | None:
-    """Name of the band that holds a value."""
-    if value is None:
-        return None
-    return next(name for bound, name in bands if value < bound)
-
-
-def merge(
-    arrays: LogbookArrays,
-    pairs: list[Pair],
-    pseudonyms: Pseudonyms,
-    *,
-    consent_default: bool | None,
-) -> Pool:
+def merge(arrays: LogbookArrays, key: bytes, *, consent_default: bool | None) -> Pool:
     """Make a pool.
 
     Parameters
     ----------
     arrays : LogbookArrays
-        Aligned.
-    pairs : list of Pair
-        See :func:`maturity_model.pooling.duplicates.find_pairs`.
-    pseudonyms : Pseudonyms
+        Finished.
+    key : bytes
+        Of the pseudonyms.
     consent_default : bool or None
         What a blank in the column ``consent`` means, and a missing column. None: where
         keepers were asked, a blank is no consent; where the logbook has no such column, the
@@ -157,124 +143,106 @@ def merge(
         could be the same one; see :mod:`maturity_model.pooling.consent`. So are tanks without
         check-ins.
     """
-    return _Merge(arrays, pairs, pseudonyms, consent_default).pool()
+    return _Merge(arrays, key, consent_default).pool()
 
 
-@dataclass
 class _Merge:
-    arrays: LogbookArrays
-    pairs: list[Pair]
-    pseudonyms: Pseudonyms
-    consent_default: bool | None
+    """Tanks and people are joined here; a group is the tanks of several logbooks that are one."""
 
-    def __post_init__(self) -> None:
-        self.books, self.people = self.arrays.books, _Groups()
+    def __init__(self, arrays: LogbookArrays, key: bytes, consent_default: bool | None):
+        self.arrays, self.key, self.consent_default = arrays, key, consent_default
+        self.people = _Groups()
 
     def pool(self) -> Pool:
-        same, apart = self._split_pairs()
-        groups: dict[Hashable, list[TankPlace]] = {}
+        arrays = self.arrays
+        same, apart = _split_pairs(find_pairs(arrays))
+        everyone = range(len(arrays.tanks))
         tanks = _Groups()
+        groups: dict[Hashable, list[int]] = defaultdict(list)
         for pair in same:
             tanks.join(pair.first, pair.second)
-        for place in self.arrays.places():
-            groups.setdefault(tanks.find(place), []).append(place)
-        no = refused_tanks(self.arrays)
+        for n in everyone:
+            groups[tanks.find(n)].append(n)
+        no = refused_tanks(arrays)
         # A no in any log of a tank leaves it out; so does silence, unless it stands for a yes.
         allowed = [g for g in groups.values() if no.isdisjoint(g) and any(map(self._says_yes, g))]
-        consenting = {place for group in allowed for place in group}
-        left_out = [place for place in self.arrays.places() if place not in consenting]
-        by_book = Counter(place.book for place in left_out)
-        kept = [group for group in allowed if any(map(self.arrays.has_checkins, group))]
-        inside = {place for group in kept for place in group}
+        left_out = set(everyone).difference(*allowed)
+        by_book = Counter(arrays.book[n] for n in left_out)
+        kept = [group for group in allowed if any(map(arrays.has_checkins, group))]
         for group in kept:
-            for place in group[1:]:
-                self.people.join(self._keeper(group[0]), self._keeper(place))
+            for n in group[1:]:
+                self.people.join(self._keeper(group[0]), self._keeper(n))
         names = self._people_names(kept)
         known = self._water_known(kept)
-        last = max(map(self._last_row, kept), default=0)
+        last = max(map(self._last_day, kept), default=0)
         made = [self._tank(group, names, known, last) for group in kept]
+        inside = {n for group in kept for n in group}
+        # A pair with a refused tank leaves nothing but the count.
         return Pool(
             tanks=tuple(sorted(made, key=lambda tank: tank.name)),
             kits=self._kits(kept, names),
-            refused=[by_book[b] for b in range(len(self.books))],
-            could_be_refused=sum(not self.arrays.says_no(p) for p in no),
-            silent=sum(p not in no for p in left_out),
-            without_checkins=len(consenting) - len(inside),
-            # A pair with a refused tank leaves nothing but the count.
+            refused=[by_book[b] for b in range(len(arrays.books))],
+            could_be_refused=sum(not arrays.says_no(n) for n in no),
+            silent=len(left_out - no),
+            without_checkins=len(everyone) - len(left_out) - len(inside),
             merged_pairs=tuple(p for p in same if p.first in inside),
-            kept_apart=tuple(p for p in apart if p.first in inside),
+            kept_apart=tuple(p for p in apart if p.first in inside and p.second in inside),
         )
 
-    def _split_pairs(self) -> tuple[list[Pair], list[Pair]]:
-        """Pairs to merge and to keep apart; one contradiction keeps a whole group apart."""
-        groups = _Groups()
-        for pair in self.pairs:
-            if pair.verdict == "same":
-                groups.join(pair.first, pair.second)
-        alike = [p for p in self.pairs if p.verdict == "alike"]
-        torn = {
-            groups.find(p.first) for p in alike if groups.find(p.first) == groups.find(p.second)
-        }
-        same = [p for p in self.pairs if p.verdict == "same" and groups.find(p.first) not in torn]
-        apart = [p for p in self.pairs if p not in same]
-        return same, apart
-
-    def _says_yes(self, place: TankPlace) -> bool:
-        said = self.arrays.tank(place).consent
+    def _says_yes(self, n: int) -> bool:
+        said = self.arrays.tanks[n].consent
         if said is None:
             said = self.consent_default
-        return not self.books[place.book].asks_consent if said is None else said
+        return not self.arrays.books[self.arrays.book[n]].asks_consent if said is None else said
 
-    def _keeper(self, place: TankPlace) -> tuple[int, str, str]:
-        tank = self.arrays.tank(place)
+    def _keeper(self, n: int) -> tuple[int, str, str]:
+        tank, b = self.arrays.tanks[n], self.arrays.book[n]
         # A keeper without a name has this tank alone.
-        return (place.book, "named", tank.keeper) if tank.keeper else (
-            place.book, "of tank", tank.name,
-        )  # fmt: skip
+        return (b, "named", tank.keeper) if tank.keeper else (b, "of tank", tank.name)
 
-    def _people_names(self, kept: list[list[TankPlace]]) -> dict[Hashable, str]:
+    def _people_names(self, kept: list[list[int]]) -> dict[Hashable, str]:
         """Pseudonym of each group of people: the least of its members', whatever their order."""
-        people = {self._keeper(place) for group in kept for place in group}
+        arrays = self.arrays
+        people = {self._keeper(n) for group in kept for n in group}
         for group in kept:
-            for b, row in self._rows(group):
-                if (who := self.books[b].observer[row]) >= 0:
-                    people.add((b, "named", self.books[b].people[who]))
+            for who in arrays.observer[self._rows(group)].tolist():
+                if who >= 0:
+                    people.add(self._observer(who))
         out: dict[Hashable, str] = {}
         for b, how, name in people:
-            made = self.pseudonyms.of("keeper", self.books[b].label, how, name)
+            made = pseudonym(self.key, "keeper", arrays.books[b].label, how, name)
             root = self.people.find((b, how, name))
             out[root] = min(out.get(root, made), made)
         return out
 
-    def _rows(self, group: list[TankPlace]) -> list[tuple[int, int]]:
-        """Check-ins of one tank, from all its logbooks, each once."""
-        # The fullest log first; the others add the days that it lacks.
-        order = sorted(group, key=self._fullest_first)
+    def _observer(self, who: int) -> tuple[int, str, str]:
+        b, name = self.arrays.people[who]
+        return b, "named", name
+
+    def _rows(self, group: list[int]) -> list[int]:
+        """Check-ins of one tank, from all its logbooks, each day from the fullest that has it."""
+        day = self.arrays.day
         days: set[int] = set()
-        rows: list[tuple[int, int, int]] = []
-        for place in order:
-            book = self.books[place.book]
-            here = book.rows(place.tank)
-            dated = zip(book.day[here].tolist(), range(here.start, here.stop), strict=True)
-            new = [(day, place.book, i) for day, i in dated if day not in days]
-            days.update(day for day, _, _ in new)
+        rows: list[int] = []
+        for n in sorted(group, key=self._fullest_first):
+            here = self.arrays.rows(n)
+            new = [i for i in range(here.start, here.stop) if int(day[i]) not in days]
+            days.update(day[new].tolist())
             rows += new
-        rows.sort(key=lambda r: r[0])  # stable: a day's looks come from one logbook
-        return [(b, i) for _, b, i in rows]
+        return sorted(rows, key=lambda i: int(day[i]))  # a day's looks stay in their order
 
-    def _fullest_first(self, place: TankPlace) -> tuple[int, str]:
-        book = self.books[place.book]
-        rows = book.rows(place.tank)
-        return rows.start - rows.stop, book.label
+    def _fullest_first(self, n: int) -> tuple[int, str]:
+        rows = self.arrays.rows(n)
+        return rows.start - rows.stop, self.arrays.label(n)
 
-    def _events(self, group: list[TankPlace]) -> list[Event]:
+    def _events(self, group: list[int]) -> list[Event]:
         out: list[Event] = []
-        for place in group:
+        for n in group:
             seen = {(e.date, e.kind) for e in out}
-            out += [e for e in self.arrays.events(place) if (e.date, e.kind) not in seen]
+            out += [e for e in self.arrays.events[n] if (e.date, e.kind) not in seen]
         return sorted(out, key=lambda e: (e.date, e.kind, e.amount or 0.0))
 
-    def _water_known(self, kept: list[list[TankPlace]]) -> dict[Hashable, dt.date]:
+    def _water_known(self, kept: list[list[int]]) -> dict[Hashable, dt.date]:
         """First day on which each keeper logged a water change, in tanks of the pool."""
         out: dict[Hashable, dt.date] = {}
         for group in kept:
@@ -284,79 +252,93 @@ class _Merge:
                     out[who] = min(out.get(who, e.date), e.date)
         return out
 
-    def _last_row(self, group: list[TankPlace]) -> int:
-        days = [self.arrays.tank(group[0]).started.toordinal()]
-        for place in group:
-            book = self.books[place.book]
-            days += book.day[book.rows(place.tank)][-1:].tolist()
-            days += [e.date.toordinal() for e in self.arrays.events(place)]
+    def _last_day(self, group: list[int]) -> int:
+        days = [self.arrays.tanks[group[0]].started.toordinal()]
+        for n in group:
+            days += self.arrays.day[self.arrays.rows(n)][-1:].tolist()
+            days += [e.date.toordinal() for e in self.arrays.events[n]]
         return max(days)
 
     def _tank(
         self,
-        group: list[TankPlace],
+        group: list[int],
         names: dict[Hashable, str],
         known: dict[Hashable, dt.date],
         last: int,
     ) -> PooledTank:
-        tanks = [self.arrays.tank(p) for p in group]
+        arrays = self.arrays
+        tanks = [arrays.tanks[n] for n in group]
         who = self.people.find(self._keeper(group[0]))
         started = tanks[0].started
         start = started.toordinal()
-        last_day = min((self._last_row(group) - start) // 7 * 7 + 6, last - start)
+        last_day = min((self._last_day(group) - start) // 7 * 7 + 6, last - start)
         since = known.get(who)
         week = None if since is None else max((since.toordinal() - start) // 7, 0)
         rows = self._rows(group)
-        events = self._events(group)
+        people = [self._observer(i) if i >= 0 else None for i in arrays.observer[rows].tolist()]
         return PooledTank(
             name=min(
-                self.pseudonyms.of("tank", self.books[p.book].label, self.arrays.tank(p).name)
-                for p in group
+                pseudonym(self.key, "tank", arrays.label(n), arrays.tanks[n].name) for n in group
             ),
             keeper=names[who],
-            club=min(self._club(p) for p in group),
+            club=min(map(self._club, group)),
             started=started,
             rock=next((t.rock for t in tanks if t.rock), None),
-            volume_band=band(_least([t.volume_l for t in tanks]), VOLUME_BANDS),
-            sand_band=band(_least([t.sand_depth_mm for t in tanks]), SAND_BANDS),
+            volume_band=_band([t.volume_l for t in tanks], VOLUME_BANDS),
+            sand_band=_band([t.sand_depth_mm for t in tanks], SAND_BANDS),
             last_day=last_day,
             water_known_week=None if week is None or 7 * week > last_day else week,
             rows=tuple(rows),
-            observers=tuple(self._observer(b, row, names) for b, row in rows),
-            events=tuple(PooledEvent(e.date.toordinal() - start, e.kind, e.amount) for e in events),
+            observers=tuple(names[self.people.find(p)] if p else "" for p in people),
+            events=tuple(
+                PooledEvent(e.date.toordinal() - start, e.kind, e.amount)
+                for e in self._events(group)
+            ),
         )
 
-    def _club(self, place: TankPlace) -> str:
-        book, tank = self.books[place.book], self.arrays.tank(place)
-        how = ("named", tank.club) if tank.club else ("logbook", book.label)
-        return self.pseudonyms.of("club", *how)
+    def _club(self, n: int) -> str:
+        club = self.arrays.tanks[n].club
+        how = ("named", club) if club else ("logbook", self.arrays.label(n))
+        return pseudonym(self.key, "club", *how)
 
-    def _observer(self, b: int, row: int, names: dict[Hashable, str]) -> str:
-        book = self.books[b]
-        who = int(book.observer[row])
-        return names[self.people.find((b, "named", book.people[who]))] if who >= 0 else ""
-
-    def _kits(self, kept: list[list[TankPlace]], names: dict[Hashable, str]) -> tuple[Kit, ...]:
+    def _kits(self, kept: list[list[int]], names: dict[Hashable, str]) -> tuple[Kit, ...]:
         """Kits by pseudonym; a kit for everybody becomes one of each keeper without their own."""
-        out: dict[tuple[str, str], Kit] = {}
-        for b, book in enumerate(self.books):
-            kits_of: dict[str, dict[str, Kit]] = defaultdict(dict)
+        keepers = {self._keeper(n) for group in kept for n in group}
+        people = keepers.union(map(self._observer, range(len(self.arrays.people))))
+        kits_of: dict[tuple[int, str], dict[str, Kit]] = defaultdict(dict)
+        for b, book in enumerate(self.arrays.books):
             for kit in book.kits:
-                kits_of[kit.keeper][kit.analyte] = kit
-            keepers = {self._keeper(p) for group in kept for p in group if p.book == b}
-            observers = {(b, "named", name) for name in book.people}
-            for person in keepers | observers:
-                made = names.get(self.people.find(person))
-                if made is None:
-                    continue  # looks at refused tanks only
-                _, how, name = person
-                kits = kits_of[""] if person in keepers else {}
-                kits = kits | (kits_of.get(name, {}) if how == "named" else {})
-                for analyte, kit in kits.items():
-                    new = replace(kit, keeper=made)
-                    out[made, analyte] = min(out.get((made, analyte), new), new, key=astuple)
+                kits_of[b, kit.keeper][kit.analyte] = kit
+        out: dict[tuple[str, str], Kit] = {}
+        for person in people:
+            made = names.get(self.people.find(person))
+            if made is None:
+                continue  # looks at refused tanks only
+            b, how, name = person
+            kits = kits_of[b, ""] if person in keepers else {}
+            kits = kits | (kits_of[b, name] if how == "named" else {})
+            for analyte, kit in kits.items():
+                new = replace(kit, keeper=made)
+                out[made, analyte] = min(out.get((made, analyte), new), new, key=astuple)
         return tuple(sorted(out.values(), key=astuple))
 
 
-def _least(values: list[float | None]) -> float | None:
-    return min((v for v in values if v is not None), default=None)
+def _split_pairs(pairs: list[Pair]) -> tuple[list[Pair], list[Pair]]:
+    """Pairs to merge and to keep apart; one contradiction keeps a whole group apart."""
+    groups = _Groups()
+    for pair in pairs:
+        if pair.verdict == "same":
+            groups.join(pair.first, pair.second)
+    torn = {
+        groups.find(p.first)
+        for p in pairs
+        if p.verdict == "alike" and groups.find(p.first) == groups.find(p.second)
+    }
+    same = [p for p in pairs if p.verdict == "same" and groups.find(p.first) not in torn]
+    return same, [p for p in pairs if p not in same]
+
+
+def _band(values: list[float | None], bands: tuple[tuple[float, str], ...]) -> str | None:
+    """Name of the band that holds the least of the values that are known."""
+    known = [v for v in values if v is not None]
+    return next(name for bound, name in bands if min(known) < bound) if known else None

@@ -26,52 +26,24 @@ DIGITS = 24
 LETTERS = {"tank": "t", "keeper": "k", "club": "c"}
 
 
-class Pseudonyms:
-    """Pseudonyms under one key.
+def pseudonym(key: bytes, kind: str, *names: str) -> str:
+    """Return the pseudonym of a tank, keeper or club: a letter, a hyphen and 24 digits.
 
     Parameters
     ----------
     key : bytes
-        32 bytes.
+    kind : {'tank', 'keeper', 'club'}
+    *names : str
+        Together unique among all of its kind.
     """
-
-    def __init__(self, key: bytes):
-        if len(key) != _BYTES:
-            raise ValueError(f"a key has {_BYTES} bytes, not {len(key)}")
-        self._key = key
-
-    def of(self, kind: str, *names: str) -> str:
-        """Return the pseudonym of a tank, keeper or club.
-
-        Parameters
-        ----------
-        kind : {'tank', 'keeper', 'club'}
-        *names : str
-            Together unique among all of its kind.
-
-        Returns
-        -------
-        str
-            A letter, a hyphen and 24 hexadecimal digits.
-        """
-        # JSON keeps the names apart: ("a", "bc") and ("ab", "c") differ.
-        message = json.dumps([kind, *names]).encode()
-        digest = hmac.new(self._key, message, hashlib.sha256).hexdigest()
-        return f"{LETTERS[kind]}-{digest[:DIGITS]}"
+    # JSON keeps the names apart: ("a", "bc") and ("ab", "c") differ.
+    message = json.dumps([kind, *names]).encode()
+    digest = hmac.new(key, message, hashlib.sha256).hexdigest()
+    return f"{LETTERS[kind]}-{digest[:DIGITS]}"
 
 
 def load_key(path: Path) -> tuple[bytes, bool]:
-    """Read a key file, or make one that only its owner can read.
-
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    key : bytes
-    made : bool
-        Whether it was made now.
+    """Read a key file, or make one that only its owner can read; also whether it was made.
 
     Raises
     ------

@@ -25,7 +25,7 @@ from maturity_model.pooling.descriptor import (
     check_table,
     read_descriptor,
 )
-from maturity_model.pooling.logbook_arrays import MAX_CHECKINS, MAX_EVENTS, MAX_TANKS
+from maturity_model.pooling.logbook_arrays import MOST
 from maturity_model.pooling.problems import PoolError
 from maturity_model.pooling.tables import ARROW, TableKind, tables
 from maturity_model.whole_files import file_sha256
@@ -33,8 +33,8 @@ from maturity_model.whole_files import file_sha256
 #: Bounds of a pool that is read whole: bytes of a file, of a table when expanded, and rows.
 _MAX_FILE, _MAX_EXPANDED = 512 * 2**20, 2 * 2**30
 _MAX_ROWS = {
-    "tanks": MAX_TANKS, "checkins": MAX_CHECKINS, "readings": 8 * MAX_CHECKINS,
-    "events": MAX_EVENTS, "kits": MAX_TANKS * 8,
+    "tanks": MOST["tanks"], "checkins": MOST["check-ins"], "readings": 8 * MOST["check-ins"],
+    "events": MOST["events"], "kits": 8 * MOST["tanks"],
 }  # fmt: skip
 #: A row group that expands to more than this is not opened.
 _MAX_GROUP = 256 * 2**20

@@ -29,16 +29,8 @@ _ROW_GROUP = 65_536
 
 
 def write_pool(arrays: LogbookArrays, pool: Pool, folder: Path) -> None:
-    """Write all files of a pool; the same input and key give the same bytes.
-
-    Parameters
-    ----------
-    arrays : LogbookArrays
-    pool : Pool
-    folder : Path
-        An existing, empty folder.
-    """
-    columns = make_columns(arrays, pool)
+    """Write all files of a pool into an empty folder; the same input and key, the same bytes."""
+    columns = _columns(arrays, pool)
     kinds = tables(arrays.catalogue, arrays.sign_names())
     for kind in kinds:
         _write_table(folder / f"{kind.name}.parquet", kind, columns[kind.name])
@@ -56,7 +48,6 @@ def _write_table(path: Path, kind: TableKind, columns: dict[str, Any]) -> None:
         pa.field(c.name, pa.type_for_alias(ARROW[c.type]), nullable=not c.required)
         for c in kind.columns
     )
-    # The gaps are None in a list, and masked in an array.
     arrays = [pa.array(columns[field.name], type=field.type) for field in schema]
     # No name of a machine, user or day stands in a Parquet file; the writer's version does.
     pq.write_table(
@@ -68,39 +59,34 @@ def _write_table(path: Path, kind: TableKind, columns: dict[str, Any]) -> None:
     )
 
 
-def make_columns(arrays: LogbookArrays, pool: Pool) -> dict[str, dict[str, Any]]:
-    """Lay a pool out as columns.
-
-    Returns
-    -------
-    dict of str to (dict of str to array or list)
-        By table and column; a masked array where values are missing, or None in a list.
-    """
+def _columns(arrays: LogbookArrays, pool: Pool) -> dict[str, dict[str, Any]]:
+    """Columns of a pool, by table; None, or masked in an array, where a value is missing."""
     tanks = pool.tanks
     counts = np.array([len(t.rows) for t in tanks], dtype=np.int64)
     names = np.array([t.name for t in tanks], dtype=object)
     starts = np.array([t.started.toordinal() for t in tanks], dtype=np.int64)
     owner = np.repeat(np.arange(len(tanks)), counts)
-    number = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
-    places = np.array([r for t in tanks for r in t.rows], dtype=np.int64).reshape(-1, 2)
-    day = _pick(arrays, places, "day") - starts[owner]
-    judged = _pick(arrays, places, "judged")
-    signs = _pick(arrays, places, "signs")
-    phases = np.array(list(arrays.catalogue.phases), dtype=object)
+    number = (np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)).astype(
+        np.int32
+    )
+    rows = np.array([row for t in tanks for row in t.rows], dtype=np.int64)
+    signs = arrays.signs[rows]
+    # The last answers to an index of -1.
+    phases = np.array([*arrays.catalogue.phases, None], dtype=object)
     checkins: dict[str, Any] = {
         "tank": names[owner],
-        "look_number": number.astype(np.int32),
-        "day": day.astype(np.int32),
+        "look_number": number,
+        "day": (arrays.day[rows] - starts[owner]).astype(np.int32),
         "observer": [who or None for t in tanks for who in t.observers],
-        "look": np.array(LOOKS, dtype=object)[_pick(arrays, places, "look")],
-        "judged_phase": [phases[k] if k >= 0 else None for k in judged],
+        "look": np.array(LOOKS, dtype=object)[arrays.look[rows]],
+        "judged_phase": phases[arrays.judged[rows]],
     }
     for g, sign in enumerate(arrays.sign_names()):
         checkins[sign] = np.ma.MaskedArray(signs[:, g] == 1, mask=signs[:, g] < 0)
     return {
         "tanks": {"tank": [t.name for t in tanks], **_fields(tanks, "keeper", *PUBLISHED)},
         "checkins": checkins,
-        "readings": _readings(arrays, _pick(arrays, places, "readings"), names[owner], number),
+        "readings": _readings(arrays, arrays.read[rows], names[owner], number),
         "events": {
             "tank": [t.name for t in tanks for _ in t.events],
             "event_number": [number for t in tanks for number, _ in enumerate(t.events)],
@@ -119,30 +105,19 @@ def _fields(things: Sequence[object], *names: str) -> dict[str, list[Any]]:
     return {name: [getattr(thing, name) for thing in things] for name in names}
 
 
-def _pick(arrays: LogbookArrays, places: np.ndarray, field: str) -> np.ndarray:
-    """Take a field of check-ins that lie in several logbooks."""
-    sample = getattr(arrays.books[0], field)
-    out = np.empty((len(places), *sample.shape[1:]), dtype=sample.dtype)
-    for b, book in enumerate(arrays.books):
-        here = places[:, 0] == b
-        out[here] = getattr(book, field)[places[here, 1]]
-    return out
-
-
 def _readings(
-    arrays: LogbookArrays, codes_of: np.ndarray, tank: np.ndarray, number: np.ndarray
+    arrays: LogbookArrays, read: np.ndarray, tank: np.ndarray, number: np.ndarray
 ) -> dict[str, Any]:
-    row, analyte = np.nonzero(codes_of >= 0)
-    code = codes_of[row, analyte]
-    kinds = arrays.readings
+    row, analyte = np.nonzero(read >= 0)
 
     def column(field: str, dtype: Any) -> np.ndarray:
-        return np.array([getattr(k, field) for k in kinds], dtype=dtype)[code]
+        values = np.array([getattr(r, field) for r in arrays.readings], dtype=dtype)
+        return values[read[row, analyte]]
 
     high, qualifier = column("high", np.float64), column("qualifier", object)
     return {
         "tank": tank[row],
-        "look_number": number[row].astype(np.int32),
+        "look_number": number[row],
         "analyte": np.array(list(arrays.catalogue.analytes), dtype=object)[analyte],
         "qualifier": np.ma.MaskedArray(qualifier, mask=qualifier == ""),
         "value": column("value", np.float64),
@@ -192,13 +167,12 @@ def _resource(kind: TableKind) -> dict[str, Any]:
     schema: dict[str, Any] = {
         "fields": [c.descriptor() for c in kind.columns],
         "primaryKey": list(kind.key),
-        "foreignKeys": [
+    }
+    if kind.parents:
+        schema["foreignKeys"] = [
             {"fields": list(own), "reference": {"resource": parent, "fields": list(own)}}
             for own, parent in kind.parents
-        ],
-    }
-    if not kind.parents:
-        del schema["foreignKeys"]
+        ]
     return {
         "name": kind.name,
         "type": "table",

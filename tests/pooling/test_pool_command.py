@@ -24,6 +24,7 @@ from pooling.pooled_logs import (
 
 from maturity_model.cli import main
 from maturity_model.pooling import PoolError, command, read_pool
+from maturity_model.pooling.logbook_arrays import MOST
 from maturity_model.pooling.tables import tables
 
 ROOT = Path(__file__).parents[2]
@@ -142,13 +143,9 @@ def test_bounds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     club = write_log(tmp_path / "club", simulated(1))
     with pytest.raises(PoolError, match="more than 1000 logbooks"):
         pool(tmp_path / "pool", *[club] * 1001)
-    for what, name in (
-        ("tanks", "MAX_TANKS"),
-        ("check-ins", "MAX_CHECKINS"),
-        ("events", "MAX_EVENTS"),
-    ):
+    for what in ("tanks", "check-ins", "events"):
         with monkeypatch.context() as patch:
-            patch.setattr(f"maturity_model.pooling.logbook_arrays.{name}", 2)
+            patch.setitem(MOST, what, 2)
             with pytest.raises(PoolError, match=f"more than 2 {what}"):
                 pool(tmp_path / "pool", club)
     pool(tmp_path / "pool", club)

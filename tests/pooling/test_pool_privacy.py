@@ -29,7 +29,7 @@ from maturity_model.pooling import PoolError, read_pool
 from maturity_model.pooling.anonymity import PUBLISHED
 from maturity_model.pooling.command import report_lines
 from maturity_model.pooling.darwin import date_range
-from maturity_model.pooling.pseudonyms import Pseudonyms, load_key
+from maturity_model.pooling.pseudonyms import load_key, pseudonym
 from maturity_model.pooling.tables import tables
 
 
@@ -135,8 +135,8 @@ def test_hmac_sha256() -> None:
 
     key = b"\x0b" * 32
     expected = hmac.new(key, b'["tank", "club", "Reef"]', hashlib.sha256).hexdigest()[:24]
-    assert Pseudonyms(key).of("tank", "club", "Reef") == f"t-{expected}"
-    assert Pseudonyms(key).of("tank", "clubR", "eef") != f"t-{expected}"
+    assert pseudonym(key, "tank", "club", "Reef") == f"t-{expected}"
+    assert pseudonym(key, "tank", "clubR", "eef") != f"t-{expected}"
 
 
 def test_the_key_file(tmp_path: Path) -> None:

@@ -41,12 +41,10 @@ def _pyarrow(need: Callable[[str], ModuleType]) -> None:
 
 def names_in(report: Any, club: int) -> dict[str, str]:
     """Name in a logbook to pseudonym."""
-    out, log = {}, report.arrays.books[club]
-    for tank in report.pool.tanks:
-        book, row = tank.rows[0]
-        if book == club:
-            out[log.tanks[np.searchsorted(log.first, row, "right") - 1].name] = tank.name
-    return out
+    arrays = report.arrays
+    first_rows = {tank.name: arrays.tank[tank.rows[0]] for tank in report.pool.tanks}
+    return {arrays.tanks[n].name: pseudonym for pseudonym, n in first_rows.items()
+            if arrays.book[n] == club}  # fmt: skip
 
 
 def test_a_pool_scores_as_the_weekly_command_says(tmp_path: Path) -> None:
