@@ -51,14 +51,13 @@ def reached(phases: np.ndarray, phase: int) -> np.ndarray:
     return np.where(there.any(0), there.argmax(0), len(phases))
 
 
-@by_later
+@by_ecology
 def test_dry_rock_is_later_than_live_rock(world: ModuleType) -> None:
     rock = np.array([row["rock"] for row in club(world).tanks])
     for phase in (1, 2, 3):
         days = reached(club(world).phases, phase)
-        dry, mixed, live = (days[rock == kind] for kind in ("dry", "mixed", "live"))
-        assert min(map(len, (dry, mixed, live))) >= 10
-        assert np.median(dry) >= np.median(mixed) >= np.median(live)
+        dry, live = (days[rock == kind] for kind in ("dry", "live"))
+        assert min(len(dry), len(live)) >= 10
         assert np.median(dry) > np.median(live)
 
 
@@ -120,14 +119,6 @@ def test_judging_changes_nothing_else(world: ModuleType) -> None:
 
 
 @by_ecology
-@pytest.mark.parametrize("share", [0.0, 0.25, 0.5, 1.0])
-def test_the_share_judged_is_exact(world: ModuleType, share: float) -> None:
-    found = world.live(20, 200, 5, START, judged=share)
-    judged = {row["tank"] for row in found.checkins if row.get("judged_phase")}
-    assert len(judged) == round(share * 20)
-
-
-@by_ecology
 def test_judgements_are_about_as_right_as_asked_and_mostly_late(world: ModuleType) -> None:
     rows = [row for row in club(world).checkins if row.get("judged_phase")]
     found = np.array([PHASES.index(row["judged_phase"]) for row in rows])
@@ -138,14 +129,6 @@ def test_judgements_are_about_as_right_as_asked_and_mostly_late(world: ModuleTyp
     # A repeated judgement may be right or wrong; 0.8 is that of a fresh one.
     assert 0.68 < (found == true).mean() < 0.88
     assert (found < true).sum() > (found > true).sum()
-
-
-@by_later
-def test_without_sand_there_are_no_sand_signs(world: ModuleType) -> None:
-    bare = {row["tank"] for row in club(world).tanks if row["sand_depth_mm"] == "0"}
-    of_bare = [row for row in club(world).checkins if row["tank"] in bare]
-    assert of_bare
-    assert not any({"sand_worm_tubes", "sand_gas_bubbles"} & row.keys() for row in of_bare)
 
 
 @by_ecology
@@ -161,20 +144,6 @@ def test_signs_follow_the_phases(world: ModuleType) -> None:
         assert 0.0 < seen(sign, 0) < min(seen(sign, 2), seen(sign, 3))
     assert seen("diatoms", 0) > seen("diatoms", 3)
     assert seen("hair_algae", 1) > seen("hair_algae", 3)
-
-
-@by_later
-@pytest.mark.parametrize(
-    "wrong",
-    [
-        {"n_tanks": 0}, {"days": 0}, {"seed": -1}, {"batch": -1}, {"judged": 1.1},
-        {"judge_accuracy": -0.1},
-    ],
-)  # fmt: skip
-def test_wrong_arguments_are_refused(world: ModuleType, wrong: dict[str, object]) -> None:
-    plain: dict[str, object] = {"n_tanks": 1, "days": 5, "seed": 0, "start": START}
-    with pytest.raises(ValueError):
-        world.live(**(plain | wrong))
 
 
 @by_ecology

@@ -53,14 +53,6 @@ def test_what_is_not_its_own_is_never_touched(
     assert (tmp_path / name).read_text() == "mine"
 
 
-def test_a_file_in_the_way(tmp_path: Path, capsys) -> None:
-    path = tmp_path / "club"
-    path.write_text("mine")
-    assert call(path, "--force") == 2
-    assert "is not a folder" in capsys.readouterr().err
-    assert path.read_text() == "mine"
-
-
 @pytest.mark.parametrize(
     "more", [("--range", "none"), ("--break", "none"), ("--break", "missing_sign=none")]
 )
@@ -68,11 +60,3 @@ def test_unknown_names(more: tuple[str, ...], tmp_path: Path, capsys) -> None:
     assert call(tmp_path / "club", *more) == 2
     assert "one of" in capsys.readouterr().err
     assert not (tmp_path / "club").exists()
-
-
-def test_help_lists_what_may_be_named(capsys) -> None:
-    with pytest.raises(SystemExit):
-        main(["simulate", "--help"])
-    shown = capsys.readouterr().out
-    for name in ("typical", "rough", "shifted", "phase_skipped", "missing_sign"):
-        assert name in shown

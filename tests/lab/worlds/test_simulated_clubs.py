@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import csv
-import datetime as dt
 import io
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from maturity_model.catalogue import load_catalogue
@@ -25,6 +26,9 @@ from maturity_model.logbook import read_logbook
 from maturity_model.panel import build_panel
 
 N, WEEKS = 24, 40
+#: Totals of each world and preset: 12 tanks, 30 weeks, seed 1, half of the tanks judged.
+SEEDS = Path(__file__).parent / "seeds.csv"
+MISSING = {"spirorbid_worms"}
 
 
 @cache
@@ -38,20 +42,36 @@ def errors(c: SimulatedClub) -> list[str]:
     return [str(p) for p in c.logbook.problems if p.severity == "error"]
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("world", WORLDS)
-def test_the_log_reads_without_errors_in_every_range(world: str) -> None:
-    assert presets(world)
-    for preset in presets(world):
-        for seed in (1, 2):
-            c = simulate(world, 12, 30, seed, preset=preset, judged=0.5)
-            assert errors(c) == []
-            assert all(r.read == r.used > 0 for r in c.logbook.rows)
-            assert {r.file for r in c.logbook.rows} == set(c.files)
-            assert len(c.logbook.tanks) == 12
-            assert not c.logbook.refused_tanks
-            judged = {k.tank for k in c.logbook.checkins if k.judged_phase}
-            assert len(judged) == 6
+def summary(c: SimulatedClub) -> dict[str, float]:
+    """A few totals in which any change of a world shows."""
+    checkins = c.logbook.checkins
+    readings = [r.best for k in checkins for r in k.readings.values()]
+    phases = np.bincount(c.truth.ravel(), minlength=len(PHASES)).tolist()
+    return {
+        "checkins": len(checkins),
+        "events": len(c.logbook.events),
+        "answers": sum(len(k.signs) for k in checkins),
+        "seen": sum(sum(k.signs.values()) for k in checkins),
+        "judged": sum(k.judged_phase is not None for k in checkins),
+        "readings": len(readings),
+        "log_readings": float(np.log1p(readings).sum()),
+        **dict(zip(PHASES, phases, strict=True)),
+    }
+
+
+@pytest.mark.parametrize(
+    ("world", "preset"), [(world, preset) for world in WORLDS for preset in presets(world)]
+)
+def test_a_seed_gives_the_club_it_always_gave_and_the_log_reads(world: str, preset: str) -> None:
+    c = simulate(world, 12, 30, 1, preset=preset, judged=0.5)
+    wanted = pd.read_csv(SEEDS, index_col=["world", "preset"]).loc[world, preset].to_dict()
+    # A rounding in the last digit may turn one answer, seldom; another ecology moves them all.
+    assert summary(c) == pytest.approx(wanted, rel=1e-3)
+    assert errors(c) == []
+    assert all(r.read == r.used > 0 for r in c.logbook.rows)
+    assert {r.file for r in c.logbook.rows} == set(c.files)
+    assert len(c.logbook.tanks) == 12
+    assert len({k.tank for k in c.logbook.checkins if k.judged_phase}) == 6
 
 
 @pytest.mark.parametrize("world", WORLDS)
@@ -72,39 +92,18 @@ def test_truth_lies_on_the_weekly_grid(world: str) -> None:
 
 
 @pytest.mark.parametrize("world", WORLDS)
-def test_the_seed_decides(world: str) -> None:
-    a, b = club(world), simulate(world, N, WEEKS, 5)
-    assert a.files == b.files
-    assert np.array_equal(a.truth, b.truth)
-    other = simulate(world, N, WEEKS, 6)
-    assert a.files["checkins.csv"] != other.files["checkins.csv"]
-    assert not np.array_equal(a.truth, other.truth)
-
-
-@pytest.mark.parametrize("world", WORLDS)
-def test_another_batch_holds_other_tanks(world: str) -> None:
-    a, b = club(world), club(world, batch=1)
-    assert not a.logbook.tanks.keys() & b.logbook.tanks.keys()
-    assert not {t.keeper for t in a.logbook.tanks.values()} & {
-        t.keeper for t in b.logbook.tanks.values()
-    }
-    assert errors(b) == []
-    assert not np.array_equal(a.truth, b.truth)
-
-
-def test_batches_and_sizes_share_the_world() -> None:
-    from maturity_model.lab.worlds.mechanistic.ranges import PRESETS, RANGES, draw
-
-    def middle(seed: int, batch: int, n: int) -> np.ndarray:
-        world, tanks = np.random.default_rng([seed, 3]), np.random.default_rng([seed, 0, batch])
-        p = draw(PRESETS["typical"], n, world, tanks, {})
-        return np.array([np.log(p[name]).mean() for name in RANGES])
-
-    spread = np.array([r.spread for r in RANGES.values()])
-    near = np.abs(middle(1, 0, 3000) - middle(1, 1, 2000)) / spread
-    far = np.abs(middle(1, 0, 3000) - middle(2, 0, 3000)) / spread
-    assert np.median(near) < 0.05
-    assert np.median(far) > 0.3
+def test_seed_and_batch_decide(world: str) -> None:
+    first, again = club(world), simulate(world, N, WEEKS, 5)
+    assert first.files == again.files
+    assert np.array_equal(first.truth, again.truth)
+    seed, batch = club(world, seed=6), club(world, batch=1)
+    for other in (seed, batch):
+        assert other.files["checkins.csv"] != first.files["checkins.csv"]
+        assert not np.array_equal(other.truth, first.truth)
+    # Another batch holds other tanks of other keepers.
+    assert not first.logbook.tanks.keys() & batch.logbook.tanks.keys()
+    keepers = [{t.keeper for t in c.logbook.tanks.values()} for c in (first, batch)]
+    assert keepers[0].isdisjoint(keepers[1])
 
 
 @pytest.mark.parametrize("world", WORLDS)
@@ -131,109 +130,86 @@ def test_every_broken_world_reads_without_errors_and_differs(world: str, name: s
     c = club(world, name)
     assert errors(c) == []
     assert c.files["checkins.csv"] != club(world).files["checkins.csv"]
-    if name in ("persistence", "observers", "kit_bias", "skipping") and world == "mechanistic":
-        # Who looks changes nothing in the tanks.
-        assert np.array_equal(c.truth, club(world).truth)
-        assert c.files["tanks.csv"] == club(world).files["tanks.csv"]
+
+
+def share_seen(c: SimulatedClub) -> float:
+    return float(
+        np.mean([k.signs[s] for k in c.logbook.checkins for s in MISSING & k.signs.keys()])
+    )
+
+
+def mean_reading(c: SimulatedClub) -> float:
+    names = ("ammonia", "nitrite", "nitrate", "phosphate")
+    return float(
+        np.mean([k.readings[a].best for k in c.logbook.checkins for a in names if a in k.readings])
+    )
+
+
+def phases_looked_at(c: SimulatedClub) -> np.ndarray:
+    """True phase of the tank at each check-in."""
+    tanks = {tank: n for n, tank in enumerate(c.logbook.tanks)}
+    weeks = [
+        (tanks[k.tank], (k.date - c.logbook.tanks[k.tank].started).days // 7)
+        for k in c.logbook.checkins
+    ]
+    return c.truth[tuple(np.array(weeks).T)]
+
+
+def checkins_when_well(c: SimulatedClub) -> float:
+    """Check-ins per week of the two late phases, relative to the two early ones."""
+    looked = phases_looked_at(c)
+    late, early = (
+        (looked > 1).sum() / (c.truth > 1).sum(),
+        (looked < 2).sum() / (c.truth < 2).sum(),
+    )
+    return float(late / early)
+
+
+def weeks_of_first_bloom(c: SimulatedClub) -> float:
+    """Per tank, before it first gets beyond."""
+    before = np.cumsum(c.truth >= 2, axis=1) == 0
+    return float(((c.truth == 1) & before).sum(axis=1).mean())
+
+
+def contrast(c: SimulatedClub) -> float:
+    """How much more often small animals are seen in late phases than in cycling."""
+    said: dict[bool, list[bool]] = {True: [], False: []}
+    for k, phase in zip(c.logbook.checkins, phases_looked_at(c), strict=True):
+        if phase != 1:
+            said[bool(phase > 1)] += [k.signs[s] for s in ("copepods", "amphipods") if s in k.signs]
+    return float(np.mean(said[True]) - np.mean(said[False]))
+
+
+def answers_alike(c: SimulatedClub) -> float:
+    """Share of answers that repeat the last one."""
+    last: dict[tuple[str, str], bool] = {}
+    same = []
+    for k in c.logbook.checkins:
+        for sign, seen in k.signs.items():
+            if (k.tank, sign) in last:
+                same.append(last[k.tank, sign] == seen)
+            last[k.tank, sign] = seen
+    return float(np.mean(same))
 
 
 @pytest.mark.parametrize("world", BREAKABLE)
-def test_a_missing_sign(world: str) -> None:
-    for given, sign in (("missing_sign", "spirorbid_worms"), ("missing_sign=diatoms", "diatoms")):
-        plain = [k.signs[sign] for k in club(world).logbook.checkins if sign in k.signs]
-        found = [k.signs[sign] for k in club(world, given).logbook.checkins if sign in k.signs]
-        assert len(found) > 100
+@pytest.mark.parametrize(
+    ("name", "of", "least", "most"),
+    [
         # Look-alikes still deceive keepers of the mechanistic world.
-        assert np.mean(found) <= (0.0 if world == "model" else 0.15)
-        assert np.mean(plain) > np.mean(found) + 0.1
-
-
-@pytest.mark.parametrize("world", BREAKABLE)
-def test_a_kit_one_step_off(world: str) -> None:
-    def readings(c: SimulatedClub) -> dict[tuple[str, dt.date, str], float]:
-        return {
-            (k.tank, k.date, a): r.best
-            for k in c.logbook.checkins
-            for a, r in k.readings.items()
-            if a in ("ammonia", "nitrite", "nitrate", "phosphate")
-        }
-
-    plain, off = readings(club(world)), readings(club(world, "kit_bias"))
-    if world == "mechanistic":
-        assert plain.keys() == off.keys()
-        same = [off[k] == plain[k] for k in plain]
-        assert all(off[k] >= plain[k] for k in plain)
-        assert np.mean(same) < 0.1  # the last step of a chart is the last
-    else:
-        # The previous reading pulls, so streams part; nothing is read as zero any more.
-        assert min(off.values()) > 0
-        assert min(plain.values()) == 0
-    assert np.mean(list(off.values())) > np.mean(list(plain.values()))
-
-
-@pytest.mark.parametrize("world", BREAKABLE)
-def test_skipping_leaves_out_what_is_well(world: str) -> None:
-    def rate(c: SimulatedClub, wanted: tuple[int, ...]) -> float:
-        tanks = list(c.logbook.tanks)
-        weeks = np.zeros(c.truth.shape, dtype=bool)
-        for k in c.logbook.checkins:
-            start = c.logbook.tanks[k.tank].started
-            weeks[tanks.index(k.tank), (k.date - start).days // 7] = True
-        return float(weeks[np.isin(c.truth, wanted)].mean())
-
-    plain, broken = club(world, n=60), club(world, "skipping", n=60)
-    early = rate(broken, (0, 1)) / rate(plain, (0, 1))
-    late = rate(broken, (2, 3)) / rate(plain, (2, 3))
-    assert late < 0.75
-    assert late < 0.8 * early
-
-
-@pytest.mark.parametrize("world", BREAKABLE)
-def test_the_bloom_is_passed_over(world: str) -> None:
-    def through(c: SimulatedClub) -> float:
-        # Tank-weeks of bloom on the first way up, per tank that leaves cycling.
-        weeks = [
-            np.sum(row[: np.argmax(row >= 2)] == 1) if (row >= 2).any() else np.sum(row == 1)
-            for row in c.truth
-        ]
-        return float(np.mean(weeks))
-
-    plain, broken = through(club(world, n=60)), through(club(world, "phase_skipped", n=60))
-    assert plain > 5
-    assert broken < (0.15 if world == "model" else 0.5) * plain
-
-
-@pytest.mark.parametrize("world", BREAKABLE)
-def test_observers_who_are_worse_miss_and_mistake_more(world: str) -> None:
-    def contrast(c: SimulatedClub) -> float:
-        # How much likelier copepods are said to be there in late phases than in the first.
-        tanks = list(c.logbook.tanks)
-        said: dict[bool, list[bool]] = {True: [], False: []}
-        for k in c.logbook.checkins:
-            week = (k.date - c.logbook.tanks[k.tank].started).days // 7
-            phase = c.truth[tanks.index(k.tank), week]
-            if phase != 1:
-                said[bool(phase > 1)] += [
-                    k.signs[s] for s in ("copepods", "amphipods") if s in k.signs
-                ]
-        return float(np.mean(said[True]) - np.mean(said[False]))
-
-    assert contrast(club(world, "observers", n=60)) < 0.8 * contrast(club(world, n=60))
-
-
-@pytest.mark.parametrize("world", BREAKABLE)
-def test_twice_as_persistent(world: str) -> None:
-    def alike(c: SimulatedClub) -> float:
-        last: dict[tuple[str, str], bool] = {}
-        same = []
-        for k in c.logbook.checkins:
-            for sign, seen in k.signs.items():
-                if (k.tank, sign) in last:
-                    same.append(last[k.tank, sign] == seen)
-                last[k.tank, sign] = seen
-        return float(np.mean(same))
-
-    assert alike(club(world, "persistence", n=60)) > alike(club(world, n=60)) + 0.02
+        ("missing_sign", share_seen, 0.0, 0.5),
+        ("kit_bias", mean_reading, 1.5, 10.0),
+        ("skipping", checkins_when_well, 0.0, 0.85),
+        ("phase_skipped", weeks_of_first_bloom, 0.0, 0.5),
+        ("observers", contrast, 0.0, 0.8),
+        ("persistence", answers_alike, 1.02, 2.0),
+    ],
+)
+def test_what_is_broken_shows(
+    world: str, name: str, of: Callable[[SimulatedClub], float], least: float, most: float
+) -> None:
+    ratio = of(club(world, name, n=60)) / of(club(world, n=60))
+    assert least <= ratio < most
 
 
 def test_assumptions_can_be_broken_together() -> None:
@@ -247,11 +223,8 @@ def test_assumptions_can_be_broken_together() -> None:
     [
         ({"world": "other"}, "is not a world"),
         ({"preset": "nice"}, "is not a preset"),
-        ({"preset": "club"}, "is not a preset of the mechanistic world"),
         ({"world": "microcosm", "preset": "typical"}, "is not a preset of the microcosm world"),
-        ({"world": "mesocosm", "preset": "typical"}, "is not a preset of the mesocosm world"),
         ({"world": "microcosm", "broken": ["kit_bias"]}, "no assumptions to break"),
-        ({"world": "mesocosm", "broken": ["kit_bias"]}, "no assumptions to break"),
         ({"broken": ["all"]}, "is not an assumption"),
         ({"broken": ["skipping", "skipping"]}, "named twice"),
         ({"broken": ["skipping=2"]}, "takes no value"),
@@ -268,10 +241,3 @@ def test_nonsense_is_refused(change: dict[str, object], message: str) -> None:
     asked = {"world": "mechanistic", "n_tanks": 3, "weeks": 5, "seed": 1} | change
     with pytest.raises(ValueError, match=message):
         simulate(**asked)  # type: ignore[arg-type]
-
-
-@pytest.mark.slow
-def test_the_longest_log_ends_in_the_past() -> None:
-    c = simulate("mechanistic", 1, 520, 1)
-    assert errors(c) == []
-    assert c.end < dt.date(2026, 1, 1)

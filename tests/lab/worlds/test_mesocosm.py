@@ -1,13 +1,17 @@
-"""Single processes of the mesocosm: oxidation, coralline margins, what is seen, kits."""
+"""The mesocosm against geometry, chemistry, published rates, and its own rule of phases."""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from maturity_model.lab.worlds.mesocosm import water
 from maturity_model.lab.worlds.mesocosm.animals import ADULT_DIE, BIRTH, GROW_UP, YOUNG_DIE
-from maturity_model.lab.worlds.mesocosm.kits import CHARTS, UNITS, Kit, draw_kits
-from maturity_model.lab.worlds.mesocosm.looking import chance_to_see
+from maturity_model.lab.worlds.mesocosm.history import run
+from maturity_model.lab.worlds.mesocosm.kits import UNITS
+from maturity_model.lab.worlds.mesocosm.phases import read_phases
 from maturity_model.lab.worlds.mesocosm.region import PRESETS, draw_region
 from maturity_model.lab.worlds.mesocosm.surface import OVERGROWS, grow
 from maturity_model.lab.worlds.mesocosm.tanks import (
@@ -20,6 +24,32 @@ from maturity_model.lab.worlds.mesocosm.tanks import (
 )
 from maturity_model.lab.worlds.mesocosm.water import HALF_AMMONIA, oxidation
 
+DAYS = 200
+
+
+@pytest.mark.parametrize("preset", PRESETS)
+def test_the_books_of_nitrogen_balance_and_nothing_is_negative(preset: str) -> None:
+    found = run(25, 420, 4, 1, preset)
+    assert np.abs(found.imbalance).max() < 1e-9
+    for level in (found.ammonia, found.nitrite, found.nitrate, found.phosphate, found.adult):
+        assert level.min() >= 0
+        assert np.isfinite(level).all()
+    np.testing.assert_allclose(found.cover.sum(2), 1.0, atol=1e-12)
+
+
+def test_a_sealed_day_gains_what_was_fed() -> None:
+    # Without skimming and denitrification, all that is fed must be there in the evening,
+    # whatever the tank's own books say.
+    rng = np.random.default_rng(1)
+    region = draw_region(1, "usual")
+    setup = replace(set_up(region, 50, rng), skim=np.zeros(50))
+    state = fill(region, setup, rng)
+    state.anoxia[:] = 0.0
+    fed, dosed = rng.random((2, 50))
+    before = state.nitrogen()
+    water.metabolise(region, setup, state, fed, dosed, np.full(50, 25.0))
+    np.testing.assert_allclose(state.nitrogen() - before, fed + dosed, atol=1e-12)
+
 
 def test_oxidation_solves_the_monod_step_it_states() -> None:
     rng = np.random.default_rng(1)
@@ -30,12 +60,6 @@ def test_oxidation_solves_the_monod_step_it_states() -> None:
     np.testing.assert_allclose(
         done, 0.25 * capacity * left / (HALF_AMMONIA + left), rtol=1e-9, atol=1e-12
     )
-
-
-def test_oxidation_of_nothing_by_nothing() -> None:
-    zero = np.zeros(1)
-    assert oxidation(zero, zero, zero, HALF_AMMONIA, 0.25) == 0.0
-    assert oxidation(zero + 3.0, zero, zero, HALF_AMMONIA, 0.25) == pytest.approx(0.0, abs=1e-12)
 
 
 @pytest.mark.parametrize("preset", PRESETS)
@@ -75,36 +99,6 @@ def test_copepods_grow_no_faster_than_published() -> None:
     assert 0.08 < np.linalg.eigvals(matrix).real.max() <= 0.233
 
 
-def test_the_chance_to_see_grows_with_abundance_look_and_skill() -> None:
-    there = np.repeat(np.geomspace(0.01, 10.0, 30)[:, None], 12, axis=1)
-    look, skill = np.ones(30, np.int64), np.ones(30)
-    careful = chance_to_see(there, look, skill)
-    assert np.all(np.diff(careful, axis=0) > 0)
-    assert np.all(chance_to_see(there, 0 * look, skill) < careful)
-    assert np.all(chance_to_see(there, 2 * look, skill) >= careful)
-    assert np.all(chance_to_see(there, look, 2 * skill) >= careful)
-
-
-def kit(**changes: object) -> Kit:
-    chart = CHARTS["colour_chart"]["ammonia"]
-    plain: dict[str, object] = {
-        "method": "colour_chart", "unit": "mg/L NH4", "factor": 1.0, "steps": chart,
-        "decimals": 2, "least": 0.0, "bias": 1.0, "noise": 0.0, "below": True,
-    }  # fmt: skip
-    return Kit(**(plain | changes))  # type: ignore[arg-type]
-
-
-def test_kits_read_to_the_steps_of_their_chart() -> None:
-    assert [kit().read(v, 0.0) for v in (0.0, 0.1, 0.27, 0.6, 1.3, 30.0)] == [
-        "<0.25", "<0.25", "0.25", "0.5", "1", ">8",
-    ]  # fmt: skip
-    assert kit(below=False).read(0.0, 0.0) == "0"
-    photometer = kit(steps=(), least=0.05)
-    assert photometer.read(0.0, 0.0) == "<0.05"
-    assert photometer.read(0.4, 0.0) == "0.41"
-    assert float(kit(bias=2.0, steps=()).read(1.0, 0.0)) == 2.0
-
-
 def test_unit_factors_are_those_of_the_atomic_weights() -> None:
     # IUPAC abridged weights, H 1.008, N 14.007, O 15.999, P 30.974 (from memory).
     h, n, o, p = 1.008, 14.007, 15.999, 30.974
@@ -116,10 +110,52 @@ def test_unit_factors_are_those_of_the_atomic_weights() -> None:
     assert found["mg/L PO4"] == pytest.approx((p + 4 * o) / p, rel=1e-4)
 
 
-def test_keepers_read_with_different_kits() -> None:
-    own = draw_kits(200, np.random.default_rng(5))
-    assert {k.method for kits in own for k in kits.values()} == {
-        "colour_chart", "strip", "photometer",
-    }  # fmt: skip
-    assert np.std([kits["nitrate"].bias for kits in own if "nitrate" in kits]) > 0.1
-    assert any("phosphate" not in kits for kits in own)
+# The rule of phases, on histories made by hand. The days are counted from the rule as its
+# module's docstring states it.
+
+
+def held(*spans: tuple[int, int]) -> np.ndarray:
+    """Yes on the days of the spans (first, end); shape (DAYS, 1)."""
+    out = np.zeros((DAYS, 1), np.bool_)
+    for first, end in spans:
+        out[first:end] = True
+    return out
+
+
+ALWAYS = held((0, DAYS))
+NEVER = held()
+FROM_100 = held((100, DAYS))
+UNTIL_120 = held((0, 120))
+FAILS = held((0, 150), (160, DAYS))
+
+
+@pytest.mark.parametrize(
+    ("conditions", "changes"),
+    [
+        ((NEVER, ALWAYS, ALWAYS, ALWAYS, ALWAYS), [(0, 0)]),
+        # Copes on 6 of 7 days; then two weeks at least in every phase.
+        ((ALWAYS, ALWAYS, ALWAYS, ALWAYS, ALWAYS), [(0, 0), (5, 1), (20, 2), (35, 3)]),
+        # Settled on 12 of 14 days, ripe on 21 of 28.
+        ((ALWAYS, FROM_100, FROM_100, NEVER, NEVER), [(0, 0), (5, 1), (111, 2)]),
+        ((ALWAYS, ALWAYS, ALWAYS, FROM_100, FROM_100), [(0, 0), (5, 1), (20, 2), (120, 3)]),
+        # Fails on 5 of 7 days; copes again on 6 of 7, and 14 days after the fall.
+        (
+            (FAILS, ALWAYS, ALWAYS, NEVER, NEVER),
+            [(0, 0), (5, 1), (20, 2), (154, 0), (169, 1), (184, 2)],
+        ),
+        # Unsettled, or no longer ripe, on 10 of 14 days: back by one.
+        ((ALWAYS, UNTIL_120, UNTIL_120, NEVER, NEVER), [(0, 0), (5, 1), (20, 2), (129, 1)]),
+        (
+            (ALWAYS, ALWAYS, ALWAYS, UNTIL_120, UNTIL_120),
+            [(0, 0), (5, 1), (20, 2), (35, 3), (129, 2)],
+        ),
+        # Milder conditions keep a phase that was reached.
+        ((ALWAYS, UNTIL_120, ALWAYS, UNTIL_120, ALWAYS), [(0, 0), (5, 1), (20, 2), (35, 3)]),
+    ],
+)
+def test_phases_follow_from_what_a_tank_does(
+    conditions: tuple[np.ndarray, ...], changes: list[tuple[int, int]]
+) -> None:
+    phase = read_phases(*conditions)[:, 0]
+    days = [0, *(np.flatnonzero(np.diff(phase)) + 1).tolist()]
+    assert [(day, int(phase[day])) for day in days] == changes

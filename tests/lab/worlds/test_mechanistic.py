@@ -1,16 +1,20 @@
-"""The ecology keeps its books: matter is conserved, and no stock turns negative."""
+"""The mechanistic ecology: matter is conserved, names and kits are those of the log format."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from maturity_model.lab.worlds.mechanistic import PRESETS, happenings
+from maturity_model.catalogue import LOOKS as CATALOGUE_LOOKS
+from maturity_model.catalogue import METHODS, ROCKS, load_catalogue
+from maturity_model.lab.worlds.mechanistic import PRESETS, happenings, kits
 from maturity_model.lab.worlds.mechanistic.husbandry import Husbandry
+from maturity_model.lab.worlds.mechanistic.keepers import ANALYTES, LOOKS, SIGNS
+from maturity_model.lab.worlds.mechanistic.phases import PHASES
 from maturity_model.lab.worlds.mechanistic.ranges import RANGES, SHARES, draw
-from maturity_model.lab.worlds.mechanistic.tank import ALKALINITY_PER_NITROGEN, Tanks, taken
+from maturity_model.lab.worlds.mechanistic.ranges import ROCKS as ECOLOGY_ROCKS
+from maturity_model.lab.worlds.mechanistic.tank import ALKALINITY_PER_NITROGEN, Tanks
+from maturity_model.logbook.units import find_unit
 
 STOCKS = (
     "ammonia", "nitrite", "nitrate", "phosphate", "bound", "silicate", "detritus",
@@ -120,57 +124,6 @@ def test_oxidising_uses_alkalinity() -> None:
     assert pytest.approx(0.14279, abs=1e-5) == ALKALINITY_PER_NITROGEN
 
 
-def test_diatoms_stop_when_silicate_runs_out() -> None:
-    t, rich = tanks(9), tanks(9)
-    rich.silicate += 1000.0
-    for _ in range(80):
-        t.day(np.full(N, 0.1))
-        rich.day(np.full(N, 0.1))
-    assert np.median(t.silicate) < 0.8
-    assert t.algae[0].mean() < 0.7 * rich.algae[0].mean()
-
-
-def test_grazers_need_food_and_take_algae() -> None:
-    fed, starved = tanks(10), tanks(10)
-    for t in (fed, starved):
-        t.arrives[:] = True
-        t.bring(np.full_like(t.animals, 0.2))
-    starved.p = dict(starved.p, light=np.zeros(N))
-    starved.detritus[:] = 0.0
-    for _ in range(90):
-        fed.day(np.full(N, 0.15))
-        starved.day(np.zeros(N))
-    assert np.median(fed.animals[:2]) > 4 * np.median(starved.animals[:2])
-    bare = tanks(10)
-    bare.arrives[:] = False
-    bare.animals[:] = 0.0
-    bare.ledger = {"nitrogen": bare.nitrogen(), "phosphorus": bare.phosphorus()}
-    for _ in range(90):
-        bare.day(np.full(N, 0.15))
-    assert bare.algae[1].mean() > 1.3 * fed.algae[1].mean()
-
-
-def test_coralline_needs_spores_and_alkalinity() -> None:
-    with_spores, without, acid = tanks(11), tanks(11), tanks(11)
-    for t in (with_spores, acid):
-        t.coralline[:] = 0.02
-    without.coralline[:] = 0.0
-    acid.p = dict(acid.p, alkalinity_set=np.full(N, 1.4))
-    acid.alkalinity[:] = 1.4
-    for _ in range(150):
-        for t in (with_spores, without, acid):
-            t.day(np.full(N, 0.08))
-    assert (without.coralline == 0).all()
-    assert np.median(with_spores.coralline) > 0.1
-    assert np.median(acid.coralline) < 0.02
-
-
-@given(st.floats(0, 1e3), st.floats(0, 1e6))
-def test_no_more_is_taken_than_there_is(stock: float, wanted: float) -> None:
-    got = float(taken(np.array([stock]), np.array([wanted]))[0])
-    assert 0 <= got <= min(stock, wanted) * (1 + 1e-12)
-
-
 def test_parameters_lie_in_their_ranges() -> None:
     rng = np.random.default_rng(1)
     for _ in range(20):
@@ -187,14 +140,45 @@ def test_parameters_lie_in_their_ranges() -> None:
                 assert p[name].max() <= 0.98
 
 
-def test_ammonia_holds_the_nitrite_oxidisers_back() -> None:
-    clean, fouled = tanks(12), tanks(12)
-    for t, ammonia in ((clean, 0.0), (fouled, 6.0)):
-        t.nitrite[:], t.ammonia[:] = 1.0, ammonia
-        t.ammonia_oxidiser[:] = 0.0
-    before = clean.nitrite_oxidiser.copy()
-    clean.nitrify(np.ones(N))
-    fouled.nitrify(np.ones(N))
-    assert (fouled.nitrate < clean.nitrate).all()
-    assert (fouled.nitrite_oxidiser < clean.nitrite_oxidiser).all()
-    assert (clean.nitrite_oxidiser > before).all()
+# What is written down ------------------------------------------------------------------
+
+
+def test_its_names_are_those_of_the_log_format() -> None:
+    catalogue = load_catalogue()
+    assert set(SIGNS) == set(catalogue.signs)
+    assert set(ANALYTES) == set(catalogue.analytes)
+    assert tuple(LOOKS) == tuple(CATALOGUE_LOOKS)
+    assert tuple(PHASES) == tuple(catalogue.phases)
+    assert tuple(ECOLOGY_ROCKS) == tuple(ROCKS)
+    for analyte, choices in kits.KITS.items():
+        assert sum(share for share, _ in choices) == pytest.approx(1)
+        for _, kit in choices:
+            assert kit.analyte == analyte
+            assert kit.method in METHODS
+            unit = find_unit(analyte, kit.unit)
+            assert unit is not None
+            assert not unit.assumed
+            if kit.unit != "sg 25/25":
+                # The kit's own factor agrees with the one place where units are converted.
+                element = kits.ION.get(analyte, 1.0)
+                assert unit.convert(kit.factor) == pytest.approx(element, rel=1e-4)
+
+
+def test_a_kit_without_error_reads_the_nearest_step() -> None:
+    class Still:
+        def normal(self, size: int) -> np.ndarray:
+            return np.zeros(size)
+
+        def random(self) -> float:
+            return 0.9
+
+    def read(kit: kits.Kit, truth: float, shift: int = 0) -> str:
+        return kits.read(kit, truth, 0.0, 0.0, Still(), shift)  # type: ignore[arg-type]
+
+    chart = kits.KITS["ammonia"][0][1]
+    # 0.4 mg/L of nitrogen is 0.515 mg/L of ammonium.
+    assert [read(chart, x) for x in (0.0, 0.09, 0.1, 0.4, 99.0)] == ["0", "0", "0.25", "0.5", "8"]
+    assert [read(chart, x, 1) for x in (0.0, 0.4, 99.0)] == ["0.25", "1", "8"]
+    assert read(kits.KITS["ammonia"][3][1], 0.4) == "0.40"
+    assert read(kits.KITS["salinity"][1][1], 35.0) == "1.026"
+    assert read(kits.KITS["alkalinity"][0][1], 2.5, 1) == "7.0"  # only nutrients are shifted

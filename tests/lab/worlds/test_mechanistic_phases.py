@@ -13,7 +13,6 @@ from maturity_model.lab.worlds.mechanistic.phases import (
     CYCLING,
     MATURE,
     Rules,
-    on_end,
     read_phases,
     trailing_mean,
     trailing_range,
@@ -95,13 +94,6 @@ def test_algae_hold_the_surfaces_in_bloom() -> None:
     assert (phases(t)[220:] == BLOOM).all()
 
 
-def test_a_haze_on_the_glass_is_no_bloom() -> None:
-    t = tank()
-    t.algae[:, 1] = 0.35
-    assert t.algae[0].sum() > 0.4
-    assert phases(t)[-1] == MATURE
-
-
 def test_animals_make_the_difference_between_bloom_and_colonising() -> None:
     t = tank()
     t.animals[:, 2:] = 0.0
@@ -144,12 +136,6 @@ def test_coralline_must_spread() -> None:
     assert np.argmax(found == MATURE) == np.argmax(t.series["coralline"][:, 0] > 0.1) + 13
     t.series["coralline"][300:] = 0.03
     assert phases(t)[-1] == COLONISING
-
-
-def test_on_end() -> None:
-    holds = np.array([1, 1, 0, 1, 1, 1, 1], dtype=bool)[:, None]
-    assert on_end(holds, 3)[:, 0].tolist() == [False] * 5 + [True] * 2
-    assert on_end(holds, 1).tolist() == holds.tolist()
 
 
 def test_trailing_windows_match_a_plain_loop() -> None:
