@@ -56,6 +56,8 @@ class NextCheck:
         When it was last answered.
     unchecked : bool
         No answer in the last :data:`UNCHECKED_DAYS` days.
+    between : tuple of int
+        The two phases that its answer helps most to tell apart.
     """
 
     kind: Literal["sign", "reading"]
@@ -66,6 +68,7 @@ class NextCheck:
     seen: float | None
     last: dt.date | None
     unchecked: bool
+    between: tuple[int, int]
 
     @property
     def per_minute(self) -> float:
@@ -91,6 +94,28 @@ def mutual_information(joint: Floats) -> float:
     there = joint > 0
     bits = joint[there] * np.log2(joint[there] / apart[there])
     return max(float(bits.sum()), 0.0)
+
+
+def best_told_apart(joint: Floats) -> tuple[int, int]:
+    """The two phases about which an answer tells most.
+
+    Parameters
+    ----------
+    joint : ndarray, shape (K, outcomes)
+        P(phase now, outcome | log).
+
+    Returns
+    -------
+    tuple of int
+        The pair, in order, with the largest information of the outcome about which of the two
+        it is, times the probability of either.
+    """
+
+    def weighed(pair: tuple[int, int]) -> float:
+        rows = joint[list(pair)]
+        return float(rows.sum()) * mutual_information(rows) if rows.sum() > 0 else 0.0
+
+    return max(itertools.combinations(range(len(joint)), 2), key=weighed)
 
 
 def present_lanes(mixture: FilteredMixture) -> Floats:
@@ -152,6 +177,7 @@ def _signs(tables: Tables, n: int, mixture: FilteredMixture, now: Floats) -> lis
                 float(column.sum()),
                 last,
                 _unchecked(last, day),
+                best_told_apart(joint),
             )
         )
     return out
@@ -225,17 +251,19 @@ def _readings(tables: Tables, n: int, mixture: FilteredMixture, now: Floats) -> 
     joint = outcome_table(mixture, now, likelihood)
     out, at = [], 0
     for name, analyte, method, last, width in plan:
+        answers = joint[:, at : at + width]
         chart = analyte.charts.get(method) or analyte.charts[assumed_method(analyte)]
         out.append(
             NextCheck(
                 "reading",
                 name,
                 method,
-                mutual_information(joint[:, at : at + width]),
+                mutual_information(answers),
                 chart.minutes.value,
                 None,
                 last,
                 _unchecked(last, day),
+                best_told_apart(answers),
             )
         )
         at += width

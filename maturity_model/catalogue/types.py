@@ -178,6 +178,8 @@ class EventKind:
 
     Attributes
     ----------
+    description : str
+        What counts as one, in a sentence, so that two keepers mean the same.
     needs : str
         As for a sign.
     amount_means, unit : str
@@ -200,6 +202,7 @@ class EventKind:
 
     name: str
     label: str
+    description: str
     needs: str
     amount_means: str
     unit: str

@@ -54,7 +54,7 @@ def run(args: argparse.Namespace, command: str) -> int:
     from maturity_model.assessment import assess
     from maturity_model.panel import build_panel
     from maturity_model.report.files import file_names
-    from maturity_model.report.form_page import form_page
+    from maturity_model.report.pages import form_page
     from maturity_model.whole_files import write_file
 
     today = dt.date.today()
@@ -71,7 +71,7 @@ def run(args: argparse.Namespace, command: str) -> int:
         wanted = {k: args.out / f"{names[k or 'nobody']}.html" for k in keepers}
     try:
         for keeper, path in wanted.items():
-            text = form_page(assessment, logbook, keeper, today, decimal)
+            text = form_page(assessment, logbook, keeper, decimal)
             path.parent.mkdir(parents=True, exist_ok=True)
             write_file(path, text)
     except OSError as error:

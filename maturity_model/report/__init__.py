@@ -3,9 +3,9 @@
 ``views/`` say what a page shows, as words and figures without HTML; ``templates/`` show it, and
 ``pages.py`` brings them together; ``svg.py`` writes every picture. ``keeper_words.py`` words
 chances for keepers, ``wording.py`` for researchers; ``machine.py`` and ``question_record.py`` make
-the JSON, ``form_page.py`` the form. Nothing here computes a probability. Templates escape text
-from a log, ``html.esc`` does in the form. JSON keys and CSV columns are a contract; words and
-layout are not.
+the JSON. The form is such a page too, with a script. Nothing here computes a probability, and
+templates escape text from a log. JSON keys and CSV columns are a contract; words and layout are
+not.
 """
 
 from __future__ import annotations

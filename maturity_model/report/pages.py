@@ -1,7 +1,7 @@
 """Pages from templates: every text is escaped, and one that a view lacks is an error.
 
 Templates and the style sheet lie in ``templates/``; what they show is a view (``views/``), which
-holds words and figures and no HTML. A page fetches nothing and runs no script.
+holds words and figures and no HTML. A page fetches nothing, and only the form runs a script.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from markupsafe import Markup
 from maturity_model.report.html import pin
 from maturity_model.report.plain_text import clean
 from maturity_model.report.svg import draw
+from maturity_model.report.views.form import form_view
 from maturity_model.report.views.index import index_view
 from maturity_model.report.views.tank import tank_view
 from maturity_model.report.views.withdrawn import withdrawn_view
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
     from maturity_model.assessment.types import Assessment, TankAssessment
+    from maturity_model.logbook.types import Logbook
     from maturity_model.report.views.calendar import Tick
 
 _FOLDER = Path(__file__).with_name("templates")
@@ -51,8 +53,8 @@ def environment(folder: Path = _FOLDER) -> Environment:
 
 
 @functools.cache
-def _style() -> str:
-    return (_FOLDER / "keeper.css").read_text("utf-8")
+def _file(name: str) -> str:
+    return (_FOLDER / name).read_text("utf-8")
 
 
 def tank_page(tank: TankAssessment, assessment: Assessment, command: str) -> str:
@@ -72,6 +74,14 @@ def withdrawn_page(why: str, command: str) -> str:
     return render("withdrawn.html", withdrawn_view(why, command))
 
 
+def form_page(
+    assessment: Assessment, logbook: Logbook, keeper: str | None, decimal: str = "."
+) -> str:
+    """The form for the weekly check-in; parameters as of :func:`.views.form.form_view`."""
+    view = form_view(assessment, logbook, keeper, decimal)
+    return render("form.html", view, style=_file("form.css"), script=_file("form.js"))
+
+
 def render(
     template: str,
     view: object,
@@ -79,6 +89,7 @@ def render(
     *,
     folder: Path = _FOLDER,
     style: str = "",
+    script: str = "",
 ) -> str:
     """A whole page.
 
@@ -95,8 +106,17 @@ def render(
         With templates of this page only, where it has any.
     style : str
         Rules of this page only.
+    script : str
+        Of the form; the policy admits it by its hash, and no other.
     """
     places = "".join(f".t{i}{{left:{tick.place:.2f}%}}\n" for i, tick in enumerate(ticks))
-    style = _style() + style + places
+    style = _file("keeper.css") + style + places
     page = environment(folder).get_template(template)
-    return page.render(view=view, style=Markup(style), pin=pin(style), draw=draw)
+    return page.render(
+        view=view,
+        style=Markup(style),
+        pin=pin(style),
+        script=Markup(script),
+        script_pin=pin(script),
+        draw=draw,
+    )

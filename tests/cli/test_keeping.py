@@ -104,7 +104,7 @@ def test_a_form_for_each_keeper(tmp_path: Path, capsys: pytest.CaptureFixture[st
     one = tmp_path / "one.html"
     assert main(["form", str(DEMO), "--keeper", "West-Bench", "--out", str(one)]) == 0
     page = one.read_text("utf-8")
-    assert page.count('class="tank"') == 2
+    assert page.count('class="card"') == 2
     assert 'data-tank="Skerry-90"' in page
     assert "Lagoon-60" not in page
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from importlib.resources import files
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 from report.browser import Browser, find_browser
@@ -32,6 +34,12 @@ def program() -> str:
 def browser(program: str) -> Iterator[Browser]:
     with Browser(program) as opened:
         yield opened
+
+
+@pytest.fixture(scope="session")
+def axe(need: Callable[[str], ModuleType]) -> str:
+    package = need("axe_playwright_python")
+    return files(package).joinpath("axe.min.js").read_text("utf-8")
 
 
 @pytest.fixture(scope="session")

@@ -87,6 +87,11 @@ def click(browser: Browser, what: str) -> None:
     browser.value(f"document.querySelector({what!r}).click()")
 
 
+def unfold(browser: Browser, what: str = "details") -> None:
+    """Open what is folded."""
+    browser.value(f"document.querySelectorAll({what!r}).forEach(d => d.open = true)")
+
+
 def fill(browser: Browser, what: str, text: str) -> None:
     """Give a field a value as a keeper would, events included."""
     browser.value(

@@ -126,11 +126,13 @@ def next_checks() -> tuple[NextCheck, ...]:
     }  # fmt: skip
     never = "syconoid_sponges"
     looks = [
-        NextCheck("sign", name, how, b, 1.0, 0.4, None if name == never else LAST, name == never)
+        NextCheck(
+            "sign", name, how, b, 1.0, 0.4, None if name == never else LAST, name == never, (1, 2)
+        )
         for name, b in bits.items()
         for how in ("careful", "torch")
     ]
-    nitrate = NextCheck("reading", "nitrate", "colour_chart", 0.02, 5.0, None, LAST, False)
+    nitrate = NextCheck("reading", "nitrate", "colour_chart", 0.02, 5.0, None, LAST, False, (1, 2))
     return (*looks, nitrate)
 
 

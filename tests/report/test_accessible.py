@@ -2,21 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from importlib.resources import files
 from pathlib import Path
-from types import ModuleType
 
 import pytest
 from report.browser import Browser
 
 pytestmark = pytest.mark.browser
-
-
-@pytest.fixture(scope="module")
-def axe(need: Callable[[str], ModuleType]) -> str:
-    package = need("axe_playwright_python")
-    return files(package).joinpath("axe.min.js").read_text("utf-8")
 
 
 def violations(browser: Browser, axe: str) -> list[str]:

@@ -19,13 +19,19 @@ from report.form_example import (
     saved_file,
     show,
     table,
+    unfold,
     visible,
 )
 
 from maturity_model.cli.main import main
 from maturity_model.logbook import read_logbook
+from maturity_model.report.keeper_words import date_words
 
 pytestmark = pytest.mark.browser
+
+
+def count(browser: Browser) -> str:
+    return str(browser.value("document.querySelector('#count').textContent"))
 
 
 # -- from the form to the report ----------------------------------------------------------
@@ -38,7 +44,7 @@ def test_fill_save_add_and_see_the_change(browser: Browser, tmp_path: Path) -> N
     show(browser, form, width=390)
     browser.value("localStorage.clear()")
     show(browser, form, width=390)
-    assert browser.value("[...document.querySelectorAll('.tank h2')].map(h => h.textContent)") == [
+    assert browser.value("[...document.querySelectorAll('.card h2')].map(h => h.textContent)") == [
         "Reef", "Nook",
     ]  # fmt: skip
     answer(browser, "t0", "hair_algae", "y")
@@ -61,8 +67,11 @@ def test_fill_save_add_and_see_the_change(browser: Browser, tmp_path: Path) -> N
          "hair_algae": "", "ammonia": "", "phosphate": "", "event": "water_change",
          "amount": "15", "note": ""},
     ]  # fmt: skip
-    # What could be copied instead is the same text.
+    # What could be copied instead is the same text, and the form is empty for the next look.
     assert browser.value("document.querySelector('#text').value") == path.read_text("utf-8")
+    assert count(browser) == "Nothing to save yet"
+    assert browser.value("document.querySelectorAll('input:checked, .event').length") == 0
+    assert not browser.value("document.querySelector('.card[open]')")
 
     def weekly(name: str) -> str:
         assert main(["weekly", str(log), "--out", str(tmp_path / name)]) == 0
@@ -85,7 +94,7 @@ def test_fill_save_add_and_see_the_change(browser: Browser, tmp_path: Path) -> N
     show(browser, make_form(log, tmp_path / "next.html", "--keeper", "ann"))
     said = browser.value("document.querySelector('#t0-s-hair_algae-l').textContent")
     now = dt.date.today()
-    assert said == f"Last: seen, {now.day} {now:%B} {now.year}"
+    assert said == f"Last: seen on {date_words(now, now)}"
 
 
 def test_names_that_mean_something_to_a_program(browser: Browser, tmp_path: Path) -> None:
@@ -105,6 +114,7 @@ def test_names_that_mean_something_to_a_program(browser: Browser, tmp_path: Path
     assert "constructor" not in look
     assert (look["tank"], event["tank"]) == ("'" + name, "'" + name)
     path.unlink()
+    click(browser, "#back")
     answer(browser, "t0", "constructor", "n")
     path = saved_file(browser, tmp_path / "got")
     assert [row["constructor"] for row in table(path)] == ["n", ""]
@@ -115,29 +125,95 @@ def test_names_that_mean_something_to_a_program(browser: Browser, tmp_path: Path
 
 
 def test_nothing_is_checked_at_first_and_nothing_is_saved(fresh: Browser, tmp_path: Path) -> None:
-    groups = "[...document.querySelectorAll('[data-sign]')]"
-    assert fresh.value(f"{groups}.length") == 24
-    checked = (
-        "g => g.querySelectorAll('input:checked').length + ':' +"
-        " g.querySelector('input:checked').value"
-    )
-    assert set(fresh.value(f"{groups}.map({checked})")) == {"1:"}
-    order = "[...g.querySelectorAll('label')].map(l => l.textContent.trim()).join('|')"
-    assert set(fresh.value(f"{groups}.map(g => {order})")) == {"Not checked|Seen|Looked, not seen"}
+    assert fresh.value("document.querySelectorAll('[data-sign]').length") == 24
+    assert fresh.value("document.querySelectorAll('input:checked').length") == 0
     click(fresh, "#write")
-    assert "nothing to save" in fresh.value("document.querySelector('#status').textContent")
-    assert list((tmp_path / "got").iterdir()) == []
-    # A day and a look alone are no check-in either.
+    assert "nothing to save" in count(fresh)
+    # A day and a way of looking alone are no look either.
     fill(fresh, "#t0-look", "torch")
-    fill(fresh, "#t0-date", days_ago(1))
+    fill(fresh, "#date", days_ago(1))
     click(fresh, "#write")
     assert list((tmp_path / "got").iterdir()) == []
+
+
+def test_the_form_is_short_before_anything_is_opened(browser: Browser, tmp_path: Path) -> None:
+    log = plain_log(tmp_path / "log")
+    with (log / "tanks.csv").open("a", encoding="utf-8") as tanks:
+        tanks.write(f"Cove,ann,{days_ago(50)},dry,60\nSpit,ann,{days_ago(20)},live,20\n")
+    show(browser, make_form(log, tmp_path / "form.html"), width=390)
+    assert browser.value("document.querySelectorAll('.card').length") == 5
+    # Four screens and 60 tab stops were the limits.
+    assert browser.value("document.documentElement.scrollHeight") <= 844
+    stops = 0
+    while browser.value("document.activeElement.id") != "write":
+        browser.press("Tab")
+        stops += 1
+        assert stops < 60
+    assert stops <= 12
+    bar = browser.value("document.querySelector('.bar').getBoundingClientRect().bottom")
+    assert bar == 844
+
+
+def test_a_card_shows_how_far_it_is(fresh: Browser) -> None:
+    asked = fresh.value("document.querySelectorAll('#t0 [data-asked]').length")
+    state = "document.querySelector('#t0-state').textContent"
+    assert (asked, fresh.value(state)) == (5, "Not begun")
+    signs = fresh.value("[...document.querySelectorAll('#t0 [data-asked][data-sign]')]"
+                        ".map(x => x.dataset.sign)")  # fmt: skip
+    answer(fresh, "t0", signs[0], "?")
+    assert fresh.value(state) == "1 of 5"
+    fresh.value("document.querySelectorAll('#t0 [data-asked] input[value=n]')"
+                ".forEach(x => x.click())")  # fmt: skip
+    for name in fresh.value("[...document.querySelectorAll('#t0 .reading[data-asked]')]"
+                            ".map(x => x.dataset.analyte)"):  # fmt: skip
+        fill(fresh, f"#t0-r-{name}", "0")
+    assert fresh.value(state) == "Done"
+    click(fresh, f'#t0 [data-sign="{signs[0]}"] .undo')
+    assert fresh.value(state) == "4 of 5"
+    click(fresh, "#t0 .next")
+    assert fresh.value("document.activeElement.closest('.card').id") == "t1"
+    assert fresh.value("document.querySelector('#t1').open && !document.querySelector('#t0').open")
+
+
+def test_not_sure_is_not_checked_and_stays_in_the_note(fresh: Browser, tmp_path: Path) -> None:
+    answer(fresh, "t0", "diatoms", "y")
+    answer(fresh, "t0", "copepods", "?")
+    fill(fresh, "#t0-note", "murky")
+    (row,) = table(saved_file(fresh, tmp_path / "got"))
+    assert row["diatoms"] == "y"
+    assert "copepods" not in row
+    assert row["note"] == "murky; not sure: Copepods"
+
+
+def test_same_again_is_an_answer_only_of_who_looked(fresh: Browser, tmp_path: Path) -> None:
+    same = '#t0 [data-sign="{}"] .same'
+    assert not fresh.value(f"document.querySelector('{same.format('copepods')}')")
+    unfold(fresh)
+    click(fresh, same.format("diatoms"))
+    assert fresh.value("document.activeElement.textContent") == "Yes, I looked"
+    assert fresh.value("document.querySelectorAll('input:checked').length") == 0
+    click(fresh, "#t0 .said button")
+    # It asks once.
+    click(fresh, same.format("hair_algae"))
+    (row,) = table(saved_file(fresh, tmp_path / "got"))
+    assert (row["diatoms"], row["hair_algae"]) == ("y", "n")
+
+
+def test_one_tank_is_saved_alone(fresh: Browser, tmp_path: Path) -> None:
+    answer(fresh, "t0", "diatoms", "y")
+    answer(fresh, "t1", "diatoms", "n")
+    click(fresh, "#t1 .alone")
+    path = arrived(tmp_path / "got", set())
+    assert path.name == f"checkins-ann-Nook-{days_ago(0)}.csv"
+    assert [row["tank"] for row in table(path)] == ["Nook"]
+    assert count(fresh) == "1 tank to save"
+    rest = saved_file(fresh, tmp_path / "got")
+    assert [row["tank"] for row in table(rest)] == ["Reef"]
 
 
 def test_what_tells_most_comes_first(fresh: Browser, page: Path) -> None:
-    named = fresh.value("document.querySelector('#t0 .most').textContent")
-    first = fresh.value("document.querySelector('#t0 .sign legend').textContent")
-    assert first in named
+    first = "document.querySelector('#t1 [data-asked] legend').textContent"
+    assert "would settle" in fresh.value(first)
     orders = {
         t: fresh.value(f"[...document.querySelectorAll('#{t} .sign')].map(s => s.dataset.sign)")
         for t in ("t0", "t1")
@@ -148,6 +224,7 @@ def test_what_tells_most_comes_first(fresh: Browser, page: Path) -> None:
 
 
 def test_a_reading_has_the_steps_of_its_chart(fresh: Browser, tmp_path: Path) -> None:
+    unfold(fresh)
     steps = fresh.value("[...document.querySelector('#t0-r-ammonia').options].map(o => o.value)")
     assert steps == ["", "0", "0.25", "0.5", "1", ">1", "other"]
     assert not visible(fresh, "#t0-r-ammonia-own")
@@ -189,15 +266,16 @@ def test_faults_are_named_reachable_and_mended(fresh: Browser, tmp_path: Path) -
     tomorrow = (dt.date.today() + dt.timedelta(days=1)).isoformat()
     fill(fresh, "#t0-r-phosphate", "a lot")
     fill(fresh, "#t0-r-salinity", "1,026")
-    fill(fresh, "#t0-date", tomorrow)
+    fill(fresh, "#date", tomorrow)
     fill(fresh, "#t1-r-temperature", "77")
     click(fresh, "#t1 .add")
     fill(fresh, "#t1-e1-event", "water_change")
     fill(fresh, "#t1-e1-date", days_ago(41))
     click(fresh, "#write")
     said = fresh.value("[...document.querySelectorAll('#faults li')].map(x => x.textContent)")
-    assert [s.split(":")[0] for s in said] == ["Reef", "Reef", "Reef", "Nook", "Nook", "Nook"]
-    words = ("not come yet", "write a number", "thousand", "77 looks like °F", "before the tank",
+    assert [s.split(":")[0] for s in said] == ["Reef"] * 3 + ["Nook"] * 4
+    assert sum("not come yet" in s for s in said) == 2
+    words = ("write a number", "thousand", "77 looks like °F", "before the tank",
              "it is needed")  # fmt: skip
     for word in words:
         assert sum(word in s for s in said) == 1, word
@@ -209,10 +287,10 @@ def test_faults_are_named_reachable_and_mended(fresh: Browser, tmp_path: Path) -
         ".classList.contains('fault'))"
     )
     click(fresh, "#faults li a")
-    assert fresh.value("document.activeElement.id") == "t0-date"
+    assert fresh.value("document.activeElement.id") == "date"
     assert list((tmp_path / "got").iterdir()) == []
     for field, text in {
-        "#t0-r-phosphate": "0.1", "#t0-r-salinity": "1.026", "#t0-date": days_ago(0),
+        "#t0-r-phosphate": "0.1", "#t0-r-salinity": "1.026", "#date": days_ago(0),
         "#t1-r-temperature": "25", "#t1-e1-date": days_ago(1), "#t1-e1-amount": "20",
     }.items():  # fmt: skip
         fill(fresh, field, text)
@@ -227,35 +305,52 @@ def test_faults_are_named_reachable_and_mended(fresh: Browser, tmp_path: Path) -
 # -- drafts -------------------------------------------------------------------------------
 
 
-def test_a_draft_is_kept_and_deleted(fresh: Browser, page: Path, tmp_path: Path) -> None:
+def test_a_draft_of_today_comes_back(fresh: Browser, page: Path, tmp_path: Path) -> None:
     answer(fresh, "t0", "copepods", "n")
     fill(fresh, "#t0-r-ammonia", "0.5")
     fill(fresh, "#t0-r-phosphate", "0.1")
-    fill(fresh, "#t0-date", days_ago(3))
     fill(fresh, "#t0-look", "torch")
     fill(fresh, "#observer", "ann's sister")
     click(fresh, "#t0 .add")
     fill(fresh, "#t0-e1-event", "crash")
     show(fresh, page)
-    assert visible(fresh, "#draft")
-    click(fresh, "#write")
-    first = arrived(tmp_path / "got", set())
+    first = saved_file(fresh, tmp_path / "got")
     look, event = table(first)
+    first.unlink()
     assert (look["copepods"], look["ammonia"], look["phosphate"]) == ("n", "0.5", "0.1")
-    assert (look["date"], look["look"], look["observer"]) == (days_ago(3), "torch", "ann's sister")
+    assert (look["look"], look["observer"]) == ("torch", "ann's sister")
     assert event["event"] == "crash"
-    # What was saved stays, and says that it was saved.
+    # Once saved it is gone, also for the next visit, but can be put back while the page is open.
+    click(fresh, "#back")
+    assert count(fresh) == "1 tank and 1 event to save"
+    click(fresh, "#t0 .remove")
+    saved_file(fresh, tmp_path / "got")
     show(fresh, page)
-    assert "saved already" in fresh.value("document.querySelector('#draft').textContent")
-    click(fresh, "#clear")
-    assert fresh.value("document.activeElement.id") == "no"
-    click(fresh, "#yes")
+    assert count(fresh) == "Nothing to save yet"
+    assert "copepods" not in fresh.value("Object.values(localStorage).join()")
+
+
+def test_an_old_draft_is_offered_and_never_carried_over(
+    fresh: Browser, page: Path, tmp_path: Path
+) -> None:
+    fill(fresh, "#date", days_ago(7))
+    answer(fresh, "t0", "diatoms", "y")
     show(fresh, page)
-    assert not visible(fresh, "#draft")
-    click(fresh, "#write")
-    assert "nothing to save" in fresh.value("document.querySelector('#status').textContent")
-    kept = fresh.value("Object.keys(localStorage).map(k => k + localStorage[k]).join()")
-    assert "copepods" not in kept
+    offers = "document.querySelector('#offers').textContent"
+    assert days_ago(7) in fresh.value(offers)
+    assert (count(fresh), fresh.value("document.querySelector('#date').value")) == (
+        "Nothing to save yet", days_ago(0),
+    )  # fmt: skip
+    # What is answered today does not touch it.
+    answer(fresh, "t1", "diatoms", "n")
+    today = saved_file(fresh, tmp_path / "got")
+    assert [(r["tank"], r["date"]) for r in table(today)] == [("Nook", days_ago(0))]
+    click(fresh, "#offers button")
+    old = saved_file(fresh, tmp_path / "got")
+    assert old.name == f"checkins-ann-{days_ago(7)}.csv"
+    assert [(r["tank"], r["date"]) for r in table(old)] == [("Reef", days_ago(7))]
+    show(fresh, page)
+    assert fresh.value(offers) == ""
 
 
 def test_where_storage_is_forbidden_it_still_saves(
@@ -307,7 +402,7 @@ def test_the_day_is_that_of_the_keepers_clock(
         downloads_to(browser, tmp_path / "got")
         show(browser, form)
         assert browser.value("Intl.DateTimeFormat().resolvedOptions().timeZone") == zone
-        field = "document.querySelector('#t0-date')"
+        field = "document.querySelector('#date')"
         assert browser.value(f"[{field}.value, {field}.max]") == [day, day]
         answer(browser, "t0", "diatoms", "y")
         click(browser, "#t0 .add")
