@@ -1,8 +1,8 @@
 """Reading a pool: whole, or some tanks at a time in memory that does not grow with it.
 
-The tables of a pool are sorted by tank, so the statistics of Parquet's row groups show
-where a range of tanks lies. Every row is read exactly once if every range is read once;
-:attr:`PoolReader.rows` holds how many there must be, so that wrong statistics are noticed.
+The tables of a pool are sorted by tank, so Parquet's statistics show where a range of tanks
+lies. Every row is read exactly once if every range is read once; :attr:`PoolReader.rows` holds
+how many there must be, so that wrong statistics are noticed.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ from maturity_model.pooling.problems import PoolError
 from maturity_model.pooling.tables import ARROW, TableKind, tables
 from maturity_model.whole_files import file_sha256
 
-#: Bounds of a pool that is read whole: bytes of a file, of a table when expanded, and rows.
-_MAX_FILE, _MAX_EXPANDED = 512 * 2**20, 2 * 2**30
+#: Bounds of a pool that is read whole: bytes of a table, packed and expanded, and rows.
+_MAX_EXPANDED = 2 * 2**30
 _MAX_ROWS = {
     "tanks": MOST["tanks"], "checkins": MOST["check-ins"], "readings": 8 * MOST["check-ins"],
     "events": MOST["events"], "kits": 8 * MOST["tanks"],
@@ -89,17 +89,8 @@ class TankRange(NamedTuple):
     tanks: int
 
 
-class RowGroup(NamedTuple):
-    """A row group: its least and greatest tank where they are known, rows, and expanded size."""
-
-    low: str | None
-    high: str | None
-    rows: int
-    size: int
-
-
 class PoolReader:
-    """A pool, whole or by ranges of tanks.
+    """A pool, whole or by ranges of tanks; raises what :func:`read_pool` raises.
 
     Parameters
     ----------
@@ -117,11 +108,6 @@ class PoolReader:
         Rows by table, for those tables that are sorted by tank.
     sha256 : str
         Over the digests of the files and of the descriptor, as it gives them.
-
-    Raises
-    ------
-    PoolMismatch, PoolError
-        As :func:`read_pool`.
     """
 
     def __init__(self, path: Path, catalogue: Catalogue | None = None, *, check: bool = True):
@@ -139,47 +125,34 @@ class PoolReader:
                 self._check_digest(name, digest)
         stated = "".join(digests.values()) + str(about.get("digest", ""))
         self.sha256 = hashlib.sha256(stated.encode()).hexdigest()
-        self._kinds = {k.name: k for k in kinds}
-        self._groups = {k.name: self._row_groups(k) for k in kinds}
+        self._kinds = kinds
         self._by_tank = [k for k in kinds if any(c.name == _KEY for c in k.columns)]
-        self.rows = {k.name: sum(g.rows for g in self._groups[k.name]) for k in self._by_tank}
+        self._sizes = {k.name: self._measure(k) for k in kinds}
+        self.rows = {k.name: self._sizes[k.name][0] for k in self._by_tank}
 
     def read_all(self, ends: dt.date = LAST_DAY) -> Logbook:
         """Read the whole pool; see :func:`read_pool`."""
         content: Content = {}
-        for kind in self._kinds.values():
-            groups, most = self._groups[kind.name], _MAX_ROWS[kind.name]
-            if self._file(kind.name).stat().st_size > _MAX_FILE:
-                raise PoolError(f"{self._file(kind.name)} is larger than {_MAX_FILE >> 20} MB")
-            if sum(g.rows for g in groups) > most:
-                raise PoolError(f"{kind.name} has more than {most:,} rows")
-            if sum(g.size for g in groups) > _MAX_EXPANDED:
+        for kind in self._kinds:
+            rows, size = self._sizes[kind.name]
+            if rows > _MAX_ROWS[kind.name]:
+                raise PoolError(f"{kind.name} has more than {_MAX_ROWS[kind.name]:,} rows")
+            if size > _MAX_EXPANDED:
                 raise PoolError(f"{kind.name} expands to more than {_MAX_EXPANDED >> 20} MB")
-            content[kind.name] = self._table(kind, TankRange(None, None, 0))
+            content[kind.name] = self._table(kind)
         return as_logbook(self.path, self.catalogue, self._names, content, self.sha256, ends)
 
     def ranges(self, size: int) -> list[TankRange]:
         """Cut the tanks into ranges of ``size``; the last may hold fewer."""
-        with _reading("tanks"), self._open(self._kinds["tanks"]) as file:
-            names = _cells(file.read(columns=[_KEY], use_threads=False).column(_KEY))
-        count = len(names)
+        names = self._columns(self._by_tank[0], [_KEY])[_KEY]
         if None in names or any(a >= b for a, b in pairwise(names)):
             raise PoolError(f"{self.path} is not sorted by tank; make it again with this version")
-        starts = range(0, count, size)
-        edges: list[str | None] = [None, *(names[i] for i in starts[1:]), None]
-        return [
-            TankRange(edges[i], edges[i + 1], min(size, count - start))
-            for i, start in enumerate(starts)
-        ]
+        edges: list[str | None] = [None, *names[size::size], None]
+        counts = (min(size, len(names) - start) for start in range(0, len(names), size))
+        return [TankRange(*pair, n) for pair, n in zip(pairwise(edges), counts, strict=False)]
 
     def read(self, part: TankRange) -> tuple[Logbook, dict[str, int]]:
-        """Read the tanks of a range; also how many rows of each table they have.
-
-        Raises
-        ------
-        PoolError
-            When rows break the pool's constraints.
-        """
+        """Read the tanks of a range; also how many rows of each table they have."""
         content = {kind.name: self._table(kind, part) for kind in self._by_tank}
         rows = {name: len(table[_KEY]) for name, table in content.items()}
         if rows["tanks"] != part.tanks:
@@ -201,64 +174,48 @@ class PoolReader:
                 f"{path} is not the file that {DESCRIPTOR} describes; fetch the pool again"
             )
 
-    def _open(self, kind: TableKind) -> Any:
-        """A table's file; texts stay in their dictionaries, since one may stand in every row."""
+    def _measure(self, kind: TableKind) -> tuple[int, int]:
+        """Rows of a table, and bytes of its file and of what that says that it expands to."""
         import pyarrow.parquet as pq
 
-        texts = [c.name for c in kind.columns if ARROW[c.type] == "string"]
-        return pq.ParquetFile(self._file(kind.name), read_dictionary=texts)
-
-    def _row_groups(self, kind: TableKind) -> list[RowGroup]:
-        import pyarrow.parquet as pq
-
-        out = []
         path = self._file(kind.name)
         with _reading(kind.name), pq.ParquetFile(path) as file:
             check_schema(kind, file.schema_arrow)
-            key = file.schema_arrow.get_field_index(_KEY)
-            left = max(_SMALL, _MAX_RATIO * path.stat().st_size)
+            rows, size = 0, path.stat().st_size
+            most = max(_SMALL, _MAX_RATIO * size)
             for g in range(file.metadata.num_row_groups):
                 group = file.metadata.row_group(g)
-                size = max(group.total_byte_size, _CELL * group.num_rows * len(kind.columns))
-                left -= size
-                if size > _MAX_GROUP or left < 0 or group.num_rows < 0:
+                here = max(group.total_byte_size, _CELL * group.num_rows * len(kind.columns))
+                rows, size = rows + group.num_rows, size + here
+                if here > _MAX_GROUP or size > most or group.num_rows < 0:
                     raise PoolError(
-                        f"a row group of {kind.name} expands to {size >> 20} MB, more than a pool's"
+                        f"a row group of {kind.name} expands to {here >> 20} MB, more than a pool's"
                     )
-                low = high = None
-                about = group.column(key).statistics if key >= 0 else None
-                if about is not None and about.has_min_max:
-                    low, high = about.min, about.max
-                out.append(RowGroup(low, high, group.num_rows, size))
-        return out
+        return rows, size
 
-    def _table(self, kind: TableKind, part: TankRange) -> dict[str, list[Any]]:
-        """Rows of a range of tanks, checked."""
-        import pyarrow as pa
-
-        wanted = [
-            g for g, group in enumerate(self._groups[kind.name])
-            if (part.high is None or group.low is None or group.low < part.high)
-            and (part.low is None or group.high is None or group.high >= part.low)
-        ]  # fmt: skip
-        out: dict[str, list[Any]] = {c.name: [] for c in kind.columns}
-        # One row group at a time, each cut at once: unpacked they are large.
-        with _reading(kind.name), self._open(kind) as file:
-            for g in wanted:
-                table = file.read_row_group(g, use_threads=False)
-                if part.low is not None or part.high is not None:
-                    tanks = _cells(table.column(_KEY))
-                    table = table.filter(pa.array([_within(t, part) for t in tanks], pa.bool_()))
-                for name, cells in out.items():
-                    cells += _cells(table.column(name))
+    def _table(self, kind: TableKind, part: TankRange | None = None) -> dict[str, list[Any]]:
+        """All rows, or those of a range of tanks, checked."""
+        low, high = part[:2] if part else (None, None)
+        within = [(_KEY, ">=", low)] if low is not None else []
+        within += [(_KEY, "<", high)] if high is not None else []
+        out = self._columns(kind, [c.name for c in kind.columns], within or None)
         check_table(kind, out)
         return out
 
+    def _columns(
+        self, kind: TableKind, names: list[str], within: list[tuple[str, str, str]] | None = None
+    ) -> dict[str, list[Any]]:
+        """Some columns of the rows that lie within some bounds."""
+        import pyarrow.parquet as pq
 
-def _within(tank: str | None, part: TankRange) -> bool:
-    if tank is None:
-        return False
-    return (part.low is None or tank >= part.low) and (part.high is None or tank < part.high)
+        # Texts stay in their dictionaries, since one may stand in every row.
+        texts = [c.name for c in kind.columns if ARROW[c.type] == "string"]
+        with _reading(kind.name):
+            table = pq.read_table(
+                self._file(kind.name), columns=names, filters=within, read_dictionary=texts,
+                use_threads=False, partitioning=None,
+            )  # fmt: skip
+            return {name: _cells(table.column(name)) for name in names}
 
 
 def _cells(column: Any) -> list[Any]:

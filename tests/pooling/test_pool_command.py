@@ -149,12 +149,7 @@ def test_bounds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
             with pytest.raises(PoolError, match=f"more than 2 {what}"):
                 pool(tmp_path / "pool", club)
     pool(tmp_path / "pool", club)
-    for name in (
-        "read._MAX_FILE",
-        "descriptor._MAX_BYTES",
-        "read._MAX_EXPANDED",
-        "read._MAX_GROUP",
-    ):
+    for name in ("descriptor._MAX_BYTES", "read._MAX_EXPANDED", "read._MAX_GROUP"):
         with monkeypatch.context() as patch:
             patch.setattr(f"maturity_model.pooling.{name}", 100)
             with pytest.raises(PoolError, match=r"larger|expands|too large"):
