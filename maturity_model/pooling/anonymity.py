@@ -16,22 +16,16 @@ USUAL_K = 5
 class Groups(NamedTuple):
     """How many tanks share what is known of them.
 
-    Attributes
-    ----------
-    smallest : int
-        Size of the smallest group: the k of k-anonymity (Sweeney 2002, *Int. J. Uncertainty,
-        Fuzziness and Knowledge-Based Systems* 10: 557-570; from memory). 0 without tanks.
-    alone : int
-        Tanks that are alone in their group.
-    in_small : int
-        Tanks in groups smaller than :data:`USUAL_K`.
-    groups : int
+    ``smallest`` is the size of the smallest group: the k of k-anonymity (Sweeney 2002, *Int. J.
+    Uncertainty, Fuzziness and Knowledge-Based Systems* 10: 557-570; from memory), 0 without
+    tanks; ``alone`` tanks have a group to themselves, ``in_small`` are in groups smaller than
+    :data:`USUAL_K`.
     """
 
+    groups: int
     smallest: int
     alone: int
     in_small: int
-    groups: int
 
 
 #: What the pool publishes of each tank, besides its log and the pseudonyms of tank and keeper;
@@ -54,10 +48,10 @@ def count_groups(pool: Pool, columns: Collection[str]) -> Groups:
     """Group the tanks by some of the columns that are published."""
     sizes = Counter(tuple(getattr(t, c) for c in columns) for t in pool.tanks).values()
     return Groups(
-        smallest=min(sizes, default=0),
-        alone=sum(1 for n in sizes if n == 1),
-        in_small=sum(n for n in sizes if n < USUAL_K),
         groups=len(sizes),
+        smallest=min(sizes, default=0),
+        alone=sum(n == 1 for n in sizes),
+        in_small=sum(n for n in sizes if n < USUAL_K),
     )
 
 
@@ -138,6 +132,5 @@ _TO_DO = """## What to do
 
 
 def _row(pool: Pool, columns: Collection[str]) -> str:
-    groups = count_groups(pool, columns)
-    numbers = (groups.groups, groups.smallest, groups.alone, groups.in_small)
-    return f"| {' | '.join([', '.join(_WORDS[c] for c in columns), *map(str, numbers)])} |"
+    numbers = map(str, count_groups(pool, columns))
+    return f"| {' | '.join([', '.join(_WORDS[c] for c in columns), *numbers])} |"

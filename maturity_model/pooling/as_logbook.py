@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections import defaultdict
 from pathlib import Path
 from typing import Any
 
@@ -27,20 +28,8 @@ def as_logbook(
 ) -> Logbook:
     """Lay checked tables of a pool, or some tanks' rows of them, as a logbook.
 
-    Parameters
-    ----------
-    path : Path
-        Of the pool.
-    catalogue : Catalogue
-        With the pool's own signs.
-    sign_names : tuple of str
-        Signs of the table of check-ins.
-    content : dict
-        Without kits, the logbook has none.
-    sha256 : str
-        Over the pool's files.
-    ends : date
-        The day on which every tank's log is laid to end.
+    ``catalogue`` has the pool's own signs, ``sign_names`` are columns of the check-ins, and
+    every tank's log is laid to end on the day ``ends``. Without kits, the logbook has none.
     """
     tanks, known = _tanks(content, ends)
     return Logbook(
@@ -109,12 +98,11 @@ def _checkins(
 
 def _readings(content: Content) -> dict[tuple[str, int], dict[str, Reading]]:
     table = content["readings"]
-    out: dict[tuple[str, int], dict[str, Reading]] = {}
+    out: dict[tuple[str, int], dict[str, Reading]] = defaultdict(dict)
     known: dict[tuple[Any, ...], Reading] = {}
     columns = ("qualifier", "value", "low", "high", "best", "unit", "method")
     where = ("tank", "look_number", "analyte")
-    for row in _rows(table, *where, *columns):
-        tank, number, analyte, *rest = row
+    for tank, number, analyte, *rest in _rows(table, *where, *columns):
         key = tuple(rest)
         if key not in known:
             qualifier, value, low, high, best, unit, method = rest
@@ -123,7 +111,7 @@ def _readings(content: Content) -> dict[tuple[str, int], dict[str, Reading]]:
                 raise PoolError("a reading's interval is empty")
             text = f"{qualifier or ''}{value:.12g}"
             known[key] = Reading(text, low, high, best, unit[:40], method)
-        out.setdefault((tank, number), {})[analyte] = known[key]
+        out[tank, number][analyte] = known[key]
     return out
 
 

@@ -34,12 +34,8 @@ class ClubReport:
     Attributes
     ----------
     label : str
-    read, used, reported : int
-        Rows, over all its files; ``read = used + reported``.
-    unread : int
-        Files and sheets that were not read, or not to their end.
-    tanks : int
-        Tanks that can be used.
+    summary : str
+        How many rows, files and tanks were read and used.
     lines : tuple of str
         The first problems, as messages.
     readable : bool
@@ -51,11 +47,7 @@ class ClubReport:
     """
 
     label: str
-    read: int
-    used: int
-    reported: int
-    unread: int
-    tanks: int
+    summary: str
     lines: tuple[str, ...]
     readable: bool = True
     withheld: str = ""
@@ -66,22 +58,14 @@ class ClubReport:
 class PoolReport:
     """What became of all logbooks; it names tanks, so it must stay with the pool's maker.
 
-    Attributes
-    ----------
-    clubs : tuple of ClubReport
-    pool : Pool
-    arrays : LogbookArrays
-    new_key : Path or None
-        The key file, if it was made for this pool.
-    consent_default : bool or None
-        As it was given.
+    ``new_key`` is the key file, if it was made for this pool.
     """
 
     clubs: tuple[ClubReport, ...]
     pool: Pool
     arrays: LogbookArrays
     new_key: Path | None
-    consent_default: bool | None = None
+    consent_default: bool | None
 
 
 def make_pool(
@@ -92,7 +76,7 @@ def make_pool(
     consent_default: bool | None = None,
     progress: Callable[[str], None] = lambda message: None,
 ) -> PoolReport:
-    """Pool logbooks into a folder, which is replaced as a whole.
+    """Pool logbooks into a folder, which is replaced as a whole; not if no tank is left.
 
     Parameters
     ----------
@@ -104,14 +88,8 @@ def make_pool(
         Default: ``<out>.key`` beside the pool. Made where it does not exist and a pool is
         written.
     consent_default : bool, optional
-        What a blank in ``consent`` means, and a missing column. Default: a blank is no; of a
-        logbook without the column all tanks are pooled, on the word of the person who pools.
+        See :func:`.merge.merge`.
     progress : callable, optional
-
-    Returns
-    -------
-    PoolReport
-        If no tank is left, nothing is written.
 
     Raises
     ------
@@ -130,7 +108,7 @@ def make_pool(
     _check_places(paths, out, key_path)
     arrays, clubs = _read_clubs(labels, progress)
     key, made = load_key(key_path)
-    written = False
+    new_key = None
     try:
         progress("looking for tanks that are in two logbooks")
         arrays.finish()
@@ -139,11 +117,10 @@ def make_pool(
             progress("writing")
             with new_folder(out) as folder:
                 write_pool(arrays, pool, folder)
-            written = True
+            new_key = key_path if made else None
     finally:
-        if made and not written:
+        if made and not new_key:
             key_path.unlink(missing_ok=True)
-    new_key = key_path if made and written else None
     return PoolReport(tuple(clubs), pool, arrays, new_key, consent_default)
 
 
@@ -157,7 +134,7 @@ def _read_clubs(
             book = read_logbook(path)
         except LogbookError as error:
             lines = tuple(str(p) for p in error.problems[:MAX_LISTED])
-            clubs.append(ClubReport(shown(label), 0, 0, 0, 0, 0, lines, readable=False))
+            clubs.append(ClubReport(shown(label), "", lines, readable=False))
             continue
         hidden = unread_consent(book)
         clubs.append(_report(label, book, hidden))
@@ -170,13 +147,15 @@ def _report(label: str, book: Logbook, hidden: Problem | None) -> ClubReport:
     lines = [str(p) for p in errors[:MAX_LISTED]]
     if len(errors) > MAX_LISTED:
         lines.append(f"... and {len(errors) - MAX_LISTED} more problems")
+    read, used, refused = (
+        sum(getattr(r, what) for r in book.rows) for what in ("read", "used", "refused")
+    )
+    summary = f"{counted(read, 'row')} read, {used} used, {refused} reported"
+    if unread := sum(entry.fate == "refused" for entry in book.entries):
+        summary += f", {counted(unread, 'file or sheet', 'files or sheets')} refused"
     return ClubReport(
         shown(label),
-        sum(r.read for r in book.rows),
-        sum(r.used for r in book.rows),
-        sum(r.refused for r in book.rows),
-        sum(entry.fate == "refused" for entry in book.entries),
-        len(book.tanks),
+        f"{summary}; {counted(len(book.tanks), 'tank')}",
         tuple(lines),
         withheld=str(hidden) if hidden else "",
         on_your_word=not book.asks_consent,
@@ -256,11 +235,7 @@ def report_lines(report: PoolReport) -> list[str]:
 
 
 def _club_lines(club: ClubReport, refused: int, consent_default: bool | None) -> list[str]:
-    line = f"{club.label}: {counted(club.read, 'row')} read, {club.used} used, "
-    line += f"{club.reported} reported"
-    if club.unread:
-        line += f", {counted(club.unread, 'file or sheet', 'files or sheets')} refused"
-    line += f"; {counted(club.tanks, 'tank')}"
+    line = f"{club.label}: {club.summary}"
     if club.withheld:
         return [f"{line}, not pooled"]
     lines = [line + (f", {refused} left out without consent" if refused else "")]

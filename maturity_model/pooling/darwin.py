@@ -12,7 +12,6 @@ import io
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
-from xml.sax.saxutils import escape, quoteattr
 
 from maturity_model.catalogue import LOOKS
 from maturity_model.catalogue.standards import Measure, Taxon, load_measures, load_taxa
@@ -176,13 +175,12 @@ def _meta() -> str:
     for i, (name, row_type, columns) in enumerate(PARTS):
         tag, key = ("core", "id") if i == 0 else ("extension", "coreid")
         fields = "\n".join(
-            f"    <field index={quoteattr(str(j))} term={quoteattr(_DWC + column)}/>"
-            for j, column in enumerate(columns)
+            f'    <field index="{j}" term="{_DWC}{column}"/>' for j, column in enumerate(columns)
         )
         blocks.append(
             f'  <{tag} encoding="UTF-8" fieldsTerminatedBy="\\t" linesTerminatedBy="\\n" '
-            f'fieldsEnclosedBy="" ignoreHeaderLines="1" rowType={quoteattr(row_type)}>\n'
-            f"    <files><location>{escape(name)}</location></files>\n"
+            f'fieldsEnclosedBy="" ignoreHeaderLines="1" rowType="{row_type}">\n'
+            f"    <files><location>{name}</location></files>\n"
             f'    <{key} index="0"/>\n{fields}\n  </{tag}>'
         )
     return (
@@ -194,15 +192,14 @@ def _meta() -> str:
 
 
 def _eml(pool: Pool) -> str:
-    tanks = len(pool.tanks)
     return f"""<?xml version="1.0" encoding="UTF-8"?>
 <eml:eml xmlns:eml="https://eml.ecoinformatics.org/eml-2.2.0"
          packageId="maturity-model-pool" system="maturity-model" scope="system">
   <dataset>
-    <title>{escape(_DATASET)}</title>
+    <title>{_DATASET}</title>
     <creator><organizationName>Clubs of aquarium keepers, by pseudonym</organizationName></creator>
     <abstract>
-      <para>Check-ins of {tanks} captive marine aquaria: organisms detected or not detected by
+      <para>Check-ins of {len(pool.tanks)} captive marine aquaria: organisms detected or not detected by
       eye, test-kit readings with the interval in which the true value lies. Dates are ranges:
       of a tank's start only the month is given.</para>
     </abstract>

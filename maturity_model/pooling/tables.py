@@ -16,20 +16,7 @@ ARROW = {"string": "string", "yearmonth": "string", "integer": "int32", "number"
 
 
 class Column(NamedTuple):
-    """One column.
-
-    Attributes
-    ----------
-    name, type, description : str
-        ``type`` is one of Table Schema.
-    required : bool
-    choices : tuple of str
-        All values it may have; empty for any.
-    kind : str
-        For a pseudonym: tank, keeper or club.
-    low : int or None
-        Least number.
-    """
+    """One column: ``type`` is one of Table Schema, ``kind`` what a pseudonym stands for."""
 
     name: str
     type: str
@@ -41,19 +28,15 @@ class Column(NamedTuple):
 
     def descriptor(self) -> dict[str, Any]:
         """As a Table Schema field."""
-        constraints: dict[str, Any] = {}
-        if self.required:
-            constraints["required"] = True
-        if self.choices:
-            constraints["enum"] = list(self.choices)
-        if self.kind:
-            constraints["pattern"] = pattern(self.kind)
-        if self.low is not None:
-            constraints["minimum"] = self.low
-        out: dict[str, Any] = {
-            "name": self.name, "type": self.type, "description": self.description,
-        }  # fmt: skip
-        return out | ({"constraints": constraints} if constraints else {})
+        constraints = {
+            "required": self.required or None,
+            "enum": list(self.choices) or None,
+            "pattern": pattern(self.kind) if self.kind else None,
+            "minimum": self.low,
+        }
+        given = {name: value for name, value in constraints.items() if value is not None}
+        out = {"name": self.name, "type": self.type, "description": self.description}
+        return out | ({"constraints": given} if given else {})
 
 
 class TableKind(NamedTuple):
