@@ -192,6 +192,7 @@ def _meta() -> str:
 
 
 def _eml(pool: Pool) -> str:
+    tanks = len(pool.tanks)
     return f"""<?xml version="1.0" encoding="UTF-8"?>
 <eml:eml xmlns:eml="https://eml.ecoinformatics.org/eml-2.2.0"
          packageId="maturity-model-pool" system="maturity-model" scope="system">
@@ -199,7 +200,7 @@ def _eml(pool: Pool) -> str:
     <title>{_DATASET}</title>
     <creator><organizationName>Clubs of aquarium keepers, by pseudonym</organizationName></creator>
     <abstract>
-      <para>Check-ins of {len(pool.tanks)} captive marine aquaria: organisms detected or not detected by
+      <para>Check-ins of {tanks} captive marine aquaria: organisms detected or not detected by
       eye, test-kit readings with the interval in which the true value lies. Dates are ranges:
       of a tank's start only the month is given.</para>
     </abstract>

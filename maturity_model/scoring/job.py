@@ -105,18 +105,9 @@ class LogbookSource:
 class OpenJob(NamedTuple):
     """A job with its files open.
 
-    Attributes
-    ----------
-    source : PoolReader or LogbookSource
-    population : Population
-        Thinned, its signs in the order of the source's catalogue.
-    evidence_weight : float
-    ends : date
-        Last day of the source's calendar.
-    settings : dict
-        Everything that the scores depend on.
-    digest : str
-        SHA-256 of the settings.
+    ``population`` is thinned, its signs in the order of the source's catalogue; ``ends`` is the
+    last day of the source's calendar; the scores depend on ``settings`` and nothing else, and
+    ``digest`` is their SHA-256.
     """
 
     source: PoolReader | LogbookSource
@@ -128,13 +119,7 @@ class OpenJob(NamedTuple):
 
 
 def open_job(job: Job, *, check: bool = True) -> OpenJob:
-    """Open the files of a job.
-
-    Parameters
-    ----------
-    job : Job
-    check : bool
-        Compare a pool's files with their digests, which means reading them all.
+    """Open the files of a job; ``check`` compares a pool's with their digests.
 
     Raises
     ------
@@ -148,12 +133,12 @@ def open_job(job: Job, *, check: bool = True) -> OpenJob:
     source = PoolReader(path, check=check) if pool else LogbookSource(path)
     loaded = load_population(job.population)
     population = fit_to_catalogue(loaded, source.catalogue)
-    if job.draws is not None and job.draws > population.n_draws:
-        raise ScoringError(
-            f"the population {population.name!r} has {population.n_draws} draws, not {job.draws}"
-        )
     if job.draws is not None:
-        every = np.arange(job.draws, dtype=np.int64) * population.n_draws // job.draws
+        if job.draws > loaded.n_draws:
+            raise ScoringError(
+                f"the population {loaded.name!r} has {loaded.n_draws} draws, not {job.draws}"
+            )
+        every = np.arange(job.draws, dtype=np.int64) * loaded.n_draws // job.draws
         population = take_draws(population, every)
     weight = population.evidence_weight if job.evidence_weight is None else job.evidence_weight
     settings = {

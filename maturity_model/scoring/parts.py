@@ -37,15 +37,7 @@ class FinishedPart:
 
 
 def score_part(job: Job, part: Part, threads: int = 1) -> FinishedPart:
-    """Score the tanks of one part and write its file; the same bytes each time.
-
-    Parameters
-    ----------
-    job : Job
-    part : Part
-    threads : int
-        The kernels release the GIL; the result does not depend on the number.
-    """
+    """Score the tanks of one part and write its file; the same bytes with any ``threads``."""
     opened = open_once(job)
     book, read = opened.source.read(part.tanks)
     store = None
@@ -58,12 +50,9 @@ def score_part(job: Job, part: Part, threads: int = 1) -> FinishedPart:
         settings = opened.population, opened.evidence_weight, opened.ends, store
         return list(score_tanks(book.only(batch), *settings))
 
-    if threads > 1 and len(batches) > 1:
-        with ThreadPoolExecutor(threads) as pool:
-            scored = list(pool.map(score_batch, batches))
-    else:
-        scored = list(map(score_batch, batches))
-    scores = [tank for batch in scored for tank in batch]
+    # The kernels release the GIL.
+    with ThreadPoolExecutor(threads) as pool:
+        scores = [tank for batch in pool.map(score_batch, batches) for tank in batch]
     path = Path(job.out) / f"part-{part.number:06d}.parquet"
     digest = _write(path, scores, opened)
     weeks = sum(len(s.day) for s in scores)
@@ -95,26 +84,13 @@ def _write(path: Path, scores: list[TankScores], job: OpenJob) -> str:
 
 
 class ScoreFolder:
-    """The folder of the scores of one job.
+    """The folder of the scores of one job; ``force`` replaces those of other settings.
 
-    Parameters
-    ----------
-    path : Path
-    job : OpenJob
-    force : bool
-        Replace scores made with other settings.
-
-    Raises
-    ------
-    ScoringError
-        When it holds something else.
+    Raises ScoringError where it holds something else.
     """
 
     def __init__(self, path: Path, job: OpenJob, *, force: bool = False):
-        self.path, self.job = Path(path), job
-        self._begin(force)
-
-    def _begin(self, force: bool) -> None:
+        self.path, self.job = path, job
         remove_leftovers(self.path)
         inside = sorted(p.name for p in self.path.iterdir() if p.name != LOCK)
         strange = [n for n in inside if n not in (MANIFEST, JOURNAL) and not _is_part(n)]
@@ -123,7 +99,7 @@ class ScoreFolder:
                 f"{self.path} holds {strange[0][:80]!r}, which is no score; choose another folder"
             )
         manifest = _json(self.path / MANIFEST)
-        if inside and manifest is None and any(_is_part(n) for n in inside) and not force:
+        if manifest is None and any(map(_is_part, inside)) and not force:
             raise ScoringError(f"{self.path} holds parts without a manifest; --force replaces them")
         if manifest is not None and manifest.get("digest") != self.job.digest:
             if not force:
@@ -153,9 +129,6 @@ class ScoreFolder:
             with contextlib.suppress(TypeError, KeyError, ValueError, OSError):
                 part = FinishedPart(**row)
                 path = self.path / f"part-{int(part.number):06d}.parquet"
-                counts = (part.tanks, part.weeks, *dict(part.read).values())
-                if not all(type(c) is int for c in counts):
-                    continue
                 if part.file == path.name and file_sha256(path) == part.sha256:
                     parts[part.number] = part
         return parts
@@ -166,13 +139,7 @@ class ScoreFolder:
             handle.write(json.dumps(asdict(part)) + "\n")
 
     def finish(self, parts: list[FinishedPart]) -> None:
-        """Check that every row was read once, and close the folder.
-
-        Raises
-        ------
-        ScoringError
-            When the parts do not add up to the source.
-        """
+        """Check that every row was read once, and close the folder."""
         for table, rows in self.job.source.rows.items():
             read = sum(p.read.get(table, 0) for p in parts)
             if read != rows:

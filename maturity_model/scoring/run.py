@@ -16,9 +16,6 @@ from maturity_model.scoring.job import Job, LogbookSource, Part, ScoringError, o
 from maturity_model.scoring.parts import LOCK, FinishedPart, ScoreFolder, score_part
 from maturity_model.whole_files import locked
 
-#: Seconds between two lines of progress.
-_EVERY = 2.0
-
 
 @dataclass(frozen=True)
 class ScoreReport:
@@ -26,7 +23,6 @@ class ScoreReport:
 
     Attributes
     ----------
-    out : Path
     tanks, tank_weeks, parts : int
     kept : int
         Parts that an earlier run had finished.
@@ -38,7 +34,6 @@ class ScoreReport:
         As in :attr:`.Population.warning`.
     """
 
-    out: Path
     tanks: int
     tank_weeks: int
     parts: int
@@ -134,15 +129,15 @@ def score(
         folder = ScoreFolder(path, opened, force=force)
         done = {n: part for n, part in folder.finished().items() if n < len(parts)}
         kept = len(done)
-        report_progress = _Progress(progress, sum(p.tanks.tanks for p in parts), done)
+        tanks = sum(part.tanks for part in done.values())
+        report_progress = _Progress(progress, sum(p.tanks.tanks for p in parts), tanks)
         waiting = [part for part in parts if part.number not in done]
         for part in _scored(job, waiting, workers, threads, scheduler):
             folder.add(part)
             done[part.number] = part
-            report_progress(part)
+            report_progress.add(part.tanks)
         folder.finish(list(done.values()))
     return ScoreReport(
-        path,
         sum(p.tanks for p in done.values()),
         sum(p.weeks for p in done.values()),
         len(done),
@@ -168,27 +163,21 @@ def _scored(
 
 
 class _Progress:
-    """Reports now and then how much is done, and how long the rest will take."""
+    """Reports how much is done, and how long the rest will take."""
 
-    def __init__(self, progress: Callable[[str], None], total: int, done: dict[int, FinishedPart]):
-        self.progress, self.total = progress, total
-        self.tanks = sum(d.tanks for d in done.values())
-        self.here, self.begun, self.reported = 0, time.monotonic(), float("-inf")
-        if self.tanks:
-            progress(f"{self.tanks:,} of {total:,} tanks were scored by an earlier run")
+    def __init__(self, progress: Callable[[str], None], total: int, done: int):
+        self.progress, self.total, self.done = progress, total, done
+        self.here, self.begun = 0, time.monotonic()
+        if done:
+            progress(f"{done:,} of {total:,} tanks were scored by an earlier run")
 
-    def __call__(self, part: FinishedPart) -> None:
-        self.tanks += part.tanks
-        self.here += part.tanks
-        now = time.monotonic()
-        if now - self.reported < _EVERY and self.tanks < self.total:
-            return
-        self.reported = now
-        rate = self.here / max(now - self.begun, 1e-9)
-        left = (self.total - self.tanks) / rate
+    def add(self, tanks: int) -> None:
+        self.here += tanks
+        rate = self.here / max(time.monotonic() - self.begun, 1e-9)
+        done = self.done + self.here
         self.progress(
-            f"{self.tanks:,} of {self.total:,} tanks, {rate:,.0f} a second, "
-            f"about {left / 60:,.0f} minutes left"
+            f"{done:,} of {self.total:,} tanks, {rate:,.0f} a second, "
+            f"about {(self.total - done) / rate / 60:,.0f} minutes left"
         )
 
 

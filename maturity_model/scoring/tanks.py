@@ -56,7 +56,7 @@ def score_tanks(
     ends: dt.date,
     store: FilterStore | None = None,
 ) -> Iterator[TankScores]:
-    """Score all tanks of a logbook, in its order.
+    """Score all tanks of a logbook, in its order, and bring ``store`` up to date.
 
     Parameters
     ----------
@@ -67,7 +67,7 @@ def score_tanks(
     ends : date
         Everything later is ignored.
     store : FilterStore, optional
-        Forward messages of an earlier run; brought up to this one.
+        Forward messages of an earlier run.
     """
     panel = build_panel(book, as_of=ends)
     count = len(panel.tanks)
@@ -78,12 +78,14 @@ def score_tanks(
     keys: list[list[bytes]] = [[]] * count
     if store is not None:
         for n, tank in enumerate(panel.tanks):
-            mine = own[n] if own else None
             weeks = int(panel.first[n + 1] - panel.first[n])
-            draws = draws_used(weeks, population.n_draws)
-            keys[n] = history_keys(panel, n, store.model, _known_before(mine, len(draws)))
-            nodes = mine.node_prior.shape if mine else (PACE_NODES, SKILL_NODES)
-            saved[n] = store.load(tank.name, keys[n], population, nodes, len(draws))
+            draws = len(draws_used(weeks, population.n_draws))
+            nodes, besides = (PACE_NODES, SKILL_NODES), b"%d" % draws
+            if own:
+                pace, skill = own[n].node_prior.shape
+                nodes, besides = (pace, skill), besides + _prior_of(own[n])
+            keys[n] = history_keys(panel, n, store.model, besides)
+            saved[n] = store.load(tank.name, keys[n], population, (*nodes, draws))
     if not own:
         own = [make_tables(_only_new(panel, saved), population, evidence_weight)] * count
     for n, tank in enumerate(panel.tanks):
@@ -125,12 +127,10 @@ def recognised(tables: Tables) -> list[Tables]:
     return [pool.of(n)[0] for n in range(len(tables.panel.tanks))]
 
 
-def _known_before(tables: Tables | None, draws: int) -> bytes:
+def _prior_of(tables: Tables) -> bytes:
     # What a tank's probabilities depend on besides its history and the model.
-    if tables is None:
-        return b"%d" % draws
     prior = b"" if tables.log_prior is None else tables.log_prior.tobytes()
-    return b"%d" % draws + prior + tables.skill.tobytes() + tables.node_prior.tobytes()
+    return prior + tables.skill.tobytes() + tables.node_prior.tobytes()
 
 
 def _only_new(panel: Panel, saved: list[SavedTank | None]) -> Panel:

@@ -15,7 +15,6 @@ from pooling.pooled_logs import CATALOGUE, simulated
 from small_logs import member_rows, random_log
 
 from maturity_model.assessment import assess, filtering
-from maturity_model.hmm.mixture import SavedFilter
 from maturity_model.logbook import CheckIn, Event, Logbook
 from maturity_model.panel import build_panel, last_day
 from maturity_model.population import Population, elicit_population
@@ -23,7 +22,7 @@ from maturity_model.population.members import make_members
 from maturity_model.population.tables import fit_to_catalogue
 from maturity_model.scoring import tanks
 from maturity_model.scoring.job import model_digest
-from maturity_model.scoring.saved_filters import FilterStore, history_keys
+from maturity_model.scoring.saved_filters import FilterStore
 from maturity_model.scoring.tanks import TankScores, score_tanks
 
 
@@ -306,9 +305,9 @@ def test_a_log_that_grows_too_long_for_all_draws(
         lambda d: bytes(d) + b"x",
         lambda d: bytes(d[:200] + bytes([d[200] ^ 1]) + d[201:]),
         lambda d: b"\x80\x04." + bytes(d),
-        lambda d: bytes(d[:72] + (2**62).to_bytes(8, "little") + d[80:]),
-        lambda d: bytes(d[:72] + (-1).to_bytes(8, "little", signed=True) + d[80:]),
-        lambda d: bytes(d[:72] + (3).to_bytes(8, "little") + d[80:]),
+        lambda d: bytes(d[:64] + (2**62).to_bytes(8, "little") + d[72:]),
+        lambda d: bytes(d[:64] + (-1).to_bytes(8, "little", signed=True) + d[72:]),
+        lambda d: bytes(d[:64] + (3).to_bytes(8, "little") + d[72:]),
     ],
 )
 def test_a_damaged_store_is_no_store(
@@ -323,36 +322,6 @@ def test_a_damaged_store_is_no_store(
     mine = run(book, end, tmp_path)
     assert steps.taken() == (sum(len(s.day) for s in mine.values()), 0)
     same(mine, whole)
-
-
-def test_values_that_are_no_probabilities_are_refused(tmp_path: Path) -> None:
-    # With a digest that fits: somebody wrote it so.
-    book = simulated(8)
-    drawn = fit_to_catalogue(population(), book.catalogue)
-    store = FilterStore(tmp_path, model_digest(drawn, 0.7))
-    panel = build_panel(book)
-    run(book, panel.as_of, tmp_path)
-    name = panel.tanks[0].name
-    keys = history_keys(panel, 0, store.model, b"20")
-    kept = store.load(name, keys, drawn)
-    assert kept is not None
-    lanes, so_far = kept.messages
-    bad_values = kept.values.copy()
-    bad_values[1, 2] = 1.5
-    for bad in (
-        kept._replace(messages=SavedFilter(lanes * 1.01, so_far)),
-        kept._replace(messages=SavedFilter(-lanes, so_far)),
-        kept._replace(messages=SavedFilter(lanes * np.nan, so_far)),
-        kept._replace(messages=SavedFilter(lanes, so_far * np.nan)),
-        kept._replace(load=kept.load + np.inf),
-        kept._replace(values=bad_values),
-    ):
-        store.save(name, keys[kept.week], bad)
-        assert store.load(name, keys, drawn) is None
-    store.save(name, keys[kept.week], kept)
-    assert store.load(name, keys, drawn) is not None
-    # Of a week that may still change it is not taken.
-    assert store.load(name, keys[: kept.week + 1], drawn) is None
 
 
 def test_a_name_is_no_path(tmp_path: Path) -> None:
