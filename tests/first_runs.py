@@ -58,20 +58,9 @@ for _ in range(20):
 
 
 class FirstRuns(NamedTuple):
-    """What they left.
+    """What they left: what :data:`NUMBERS` printed, and what :data:`WEEKLY` imported and wrote.
 
-    Attributes
-    ----------
-    cache : Path
-        Filled by the first run.
-    shared : Path
-        Filled by two processes at the same time.
-    numbers : str
-        Printed by :data:`NUMBERS` with what the first run left.
-    modules : set of str
-        Imported by :data:`WEEKLY`.
-    report : Path
-        Written by it.
+    ``cache`` was filled by the first run, ``shared`` by two processes at the same time.
     """
 
     cache: Path

@@ -65,43 +65,28 @@ def test_all_tanks_can_be_assessed(logbook):
     assert len(logbook.tanks) == 6
     assert logbook.refused_tanks == ()
     assert all(r.read == r.used + r.refused for r in logbook.rows)
-    assert sum(r.refused for r in logbook.rows) == 2
 
 
 def test_it_is_sparse_and_messy(logbook):
     share = sum(len(c.signs) for c in logbook.checkins) / (13 * len(logbook.checkins))
     assert 0.3 < share < 0.6
-    words = {row["diatoms"] for row in rows("checkins.csv")}
-    assert {"y", "yes", "Yes", "1", "n", "no", "No", "0", ""} <= words
-    assert {c.look for c in logbook.checkins} == {"glance", "careful", "torch"}
-    assert any("feather_worms" in c.signs for c in logbook.checkins)
-    assert 5 <= sum(c.judged_phase is not None for c in logbook.checkins) <= 40
+    assert {"y", "Yes", "1", "n", "No", "0", ""} <= {row["diatoms"] for row in rows("checkins.csv")}
     readings = [r for c in logbook.checkins for r in c.readings.values()]
-    assert "<0.25" in {r.text for r in readings}
     assert {"mg/L NO3-N", "mg/L NO3", "sg 25/25", "[dKH]"} <= {r.unit for r in readings}
-
-
-def test_a_newline_in_a_note_comes_before_later_problems():
-    """So the line numbers checked above are true ones."""
+    # So the line numbers checked above are true ones.
     text = (DEMO / "checkins.csv").read_text(encoding="utf-8")
     assert text.index("two days\nfed less") < text.index(",-10,")
 
 
 def test_stories(logbook):
-    def events(tank, kind):
-        return [e for e in logbook.events if e.tank == tank and e.kind == kind]
-
+    happened = Counter((e.tank, e.kind) for e in logbook.events)
     keeper = {name: t.keeper for name, t in logbook.tanks.items()}
-    assert not events("Pier-120", "water_change")
     assert keeper["Pier-120"] == keeper["Breakwater-200"]
-    assert len(events("Breakwater-200", "water_change")) > 10
-    assert len(events("Breakwater-200", "overfeeding")) == 6
-    (crash,) = events("Drift-40", "crash")
-    assert (crash.date - logbook.tanks["Drift-40"].started).days // 7 == 30
+    assert happened["Pier-120", "water_change"] == 0
+    assert happened["Breakwater-200", "water_change"] > 10
+    assert happened["Breakwater-200", "overfeeding"] == 6
+    assert happened["Drift-40", "crash"] == 1
     assert (END - logbook.tanks["Tidepool-30"].started).days == 21
-    torch = [c for c in logbook.checkins if c.observer == "night-shift"]
-    assert len(torch) > 8
-    assert {(c.tank, c.look) for c in torch} == {("Skerry-90", "torch")}
 
 
 def test_cautions_on_the_last_day(logbook):

@@ -51,6 +51,8 @@ BOTTOM = {"_typing", "identity", "lazy_exports", "whole_files"}
 #: ``from maturity_model import x`` is for the version; all else has a layer to name.
 FREE = {"__version__", *BOTTOM}
 
+#: Conditions under which an import is for types only.
+TYPING = {"TYPE_CHECKING", "typing.TYPE_CHECKING"}
 #: Never imported by the weekly command.
 HEAVY = {
     "pymc", "pytensor", "nutpie", "arviz", "pandas", "xarray", "matplotlib", "scipy", "jax",
@@ -82,21 +84,14 @@ def modules(root: Path) -> dict[str, Path]:
     return found
 
 
-def _is_type_checking(test: ast.expr) -> bool:
-    return (isinstance(test, ast.Name) and test.id == "TYPE_CHECKING") or (
-        isinstance(test, ast.Attribute) and test.attr == "TYPE_CHECKING"
-    )
-
-
 def _statements(node: ast.AST, typing: bool, top: bool) -> Iterator[tuple[ast.stmt, bool, bool]]:
+    # Each import, whether for types only, and whether it runs when the module is imported.
     for child in ast.iter_child_nodes(node):
         if isinstance(child, ast.Import | ast.ImportFrom):
             yield child, typing, top
-        elif isinstance(child, ast.If) and _is_type_checking(child.test):
-            for part in child.body:
-                yield from _statements(ast.Module([part], []), True, top)
-            for part in child.orelse:
-                yield from _statements(ast.Module([part], []), typing, top)
+        elif isinstance(child, ast.If) and ast.unparse(child.test) in TYPING:
+            yield from _statements(ast.Module(child.body, []), True, top)
+            yield from _statements(ast.Module(child.orelse, []), typing, top)
         else:
             inside = isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda)
             yield from _statements(child, typing, top and not inside)
@@ -143,8 +138,6 @@ def arrow_problems(root: Path) -> list[str]:
         own, other = layer(found.module), layer(found.target)
         if found.target.split(".")[0] != root.name or own is None or own not in BELOW:
             continue  # the package's own __init__ names everything, lazily
-        if found.typing_only and own == "report":
-            continue
         if other in FREE or other == own or other in BELOW[own]:
             continue
         problems.append(f"{found.module}, line {found.line}: {own} may not import {found.target}")
@@ -264,8 +257,6 @@ def plant(tmp_path: Path, files: dict[str, str]) -> Path:
         "__init__.py": "__version__ = '1'",
         "fitting/fit.py": "import pymc\nfrom maturity_model.hmm import a\nfrom . import b",
         "cli.py": "from maturity_model import __version__\ndef f():\n    from .fitting import fit",
-        "report/html.py": "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n"
-        "    from maturity_model.cli import main",
         "logbook/read.py": "from ..catalogue import signs\nimport json",
     }
     for name, text in (good | files).items():
@@ -285,10 +276,8 @@ def test_the_checker_lets_good_arrows_pass(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("file", "text", "expected"),
     [
-        ("catalogue/a.py", "from maturity_model.logbook import x", "catalogue may not import"),
         ("catalogue/a.py", "import maturity_model.report", "catalogue may not import"),
         ("catalogue/a.py", "from .. import panel", "catalogue may not import"),
-        ("catalogue/a.py", "from ..panel import x", "catalogue may not import"),
         ("hmm/a.py", "from maturity_model import load_catalogue", "hmm may not import"),
         ("logbook/a.py", "def f():\n    import maturity_model.panel", "line 2: logbook may not"),
         (
@@ -296,7 +285,6 @@ def test_the_checker_lets_good_arrows_pass(tmp_path: Path) -> None:
             "import typing\nif typing.TYPE_CHECKING:\n    from maturity_model.hmm import x",
             "line 3: logbook may not import",
         ),
-        ("report/a.py", "from maturity_model.cli import main", "report may not import"),
         ("elsewhere.py", "", "layer 'elsewhere' has no place"),
     ],
 )
@@ -318,10 +306,7 @@ def test_the_checker_sees_a_circle_through_types_and_late_imports(tmp_path: Path
 @pytest.mark.parametrize(
     "files",
     [
-        {"report/a.py": "import pandas as pd"},
-        {"report/a.py": "from scipy.special import expit"},
         {"report/a.py": "try:\n    import matplotlib.pyplot\nexcept ImportError:\n    pass"},
-        {"report/a.py": "class A:\n    import xarray"},
         # Through a module of another layer, and through a package's __init__.
         {"report/a.py": "from ..fitting import fit"},
         {

@@ -5,8 +5,6 @@ from __future__ import annotations
 import ast
 import doctest
 import importlib
-import subprocess
-import sys
 from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
@@ -30,10 +28,6 @@ LAZY = ("maturity_model", "maturity_model.hmm", "maturity_model.fitting")
 FIT_ONLY = {"build_model", "fit"}
 
 
-def lazy_package(name: str) -> ModuleType:
-    return importlib.import_module(name)
-
-
 def typed_imports(package: ModuleType) -> dict[str, str]:
     """Name to module of the imports under ``if TYPE_CHECKING``."""
     assert package.__file__ is not None
@@ -47,57 +41,30 @@ def typed_imports(package: ModuleType) -> dict[str, str]:
 
 
 @pytest.mark.parametrize("name", LAZY)
-def test_lazy_names_and_typed_imports_agree(name: str) -> None:
-    package = lazy_package(name)
+def test_every_name_is_there_and_typed_and_no_module(name: str) -> None:
+    package = importlib.import_module(name)
     assert typed_imports(package) == package._MODULES
     assert set(package.__all__) - {"__version__"} == set(package._MODULES)
     assert dir(package) == sorted(package._MODULES)
-
-
-@pytest.mark.parametrize("name", LAZY)
-def test_every_name_is_there(name: str) -> None:
-    package = lazy_package(name)
-    for public in package.__all__:
-        if public not in FIT_ONLY:
-            assert getattr(package, public) is not None
+    for public in set(package.__all__) - FIT_ONLY:
+        assert getattr(package, public) is not None
+    with pytest.raises(AttributeError, match="has no attribute 'phases_of_the_moon'"):
+        _ = package.phases_of_the_moon
+    # Importing a module of that name would replace the function by the module.
+    (folder,) = package.__path__
+    assert not {p.stem for p in Path(folder).iterdir()} & set(package._MODULES)
 
 
 @pytest.mark.fit
 @pytest.mark.parametrize("name", ["maturity_model", "maturity_model.fitting"])
 @pytest.mark.parametrize("public", sorted(FIT_ONLY))
 def test_the_names_of_the_fit_are_functions(name: str, public: str) -> None:
-    assert callable(getattr(lazy_package(name), public))
-
-
-@pytest.mark.parametrize("name", LAZY)
-def test_an_unknown_name_is_an_attribute_error(name: str) -> None:
-    with pytest.raises(AttributeError, match="has no attribute 'phases_of_the_moon'"):
-        _ = lazy_package(name).phases_of_the_moon
-
-
-@pytest.mark.parametrize("name", LAZY)
-def test_no_public_name_is_also_a_module(name: str) -> None:
-    # Importing that module would replace the function by the module, without a word.
-    package = lazy_package(name)
-    (folder,) = package.__path__
-    below = {p.stem for p in Path(folder).glob("*.py")} | {p.name for p in Path(folder).iterdir()}
-    assert not below & set(package._MODULES)
+    assert callable(getattr(importlib.import_module(name), public))
 
 
 def test_population_has_no_fit() -> None:
     with pytest.raises(ImportError):
         from maturity_model.population import fit  # type: ignore[attr-defined]  # noqa: F401
-
-
-def test_importing_a_name_loads_only_what_it_needs() -> None:
-    code = (
-        "import sys; from maturity_model import Logbook, load_catalogue; "
-        "print(sorted(m for m in sys.modules if m in {'numpy', 'numba', 'h5py', 'pymc'}))"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT
-    )
-    assert done.stdout.strip() == "[]"
 
 
 def test_each_result_prints_as_one_line() -> None:

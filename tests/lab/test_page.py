@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
-from maturity_model.lab.page import Page, csv_text, markdown_table, plain
+from maturity_model.lab.page import Page, markdown_table
 
 FRAME = pd.DataFrame({"what": ["a|b", "c, d"], "share": [0.256, np.nan], "n": [3, 4]})
 
@@ -24,14 +24,6 @@ def test_a_table_by_hand() -> None:
     )
     with pytest.raises(KeyError, match="no column 'tanks'"):
         markdown_table(FRAME, {"tanks": "{}"})
-
-
-def test_csv_by_hand() -> None:
-    assert csv_text(FRAME, {"share": "{:.2f}"}) == 'what,share,n\na|b,0.26,3\n"c, d",,4\n'
-
-
-def test_plain_words_begin_no_markup() -> None:
-    assert plain("a *b*\n[c](d) <e>") == "a \\*b\\* \\[c\\](d) \\<e\\>"
 
 
 def _page(folder: Path, title: str = "ω & <more>") -> Page:

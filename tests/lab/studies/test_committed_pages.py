@@ -62,11 +62,3 @@ def test_the_comparison_sees_a_number_that_moved() -> None:
     for other in ("error 0.127, 3 tanks", "error 0.125, 4 tanks", "errors 0.125, 3 tanks"):
         with pytest.raises(AssertionError):
             assert_same_but_for_rounding("error 0.125, 3 tanks", other)
-
-
-def test_every_study_has_a_line_and_sizes() -> None:
-    assert len({kind.study for kind in STUDIES}) == len(STUDIES)
-    for kind in STUDIES:
-        assert kind().command == (
-            f"maturity-model study {kind.study} --out reports/{kind.study.replace('-', '_')}"
-        )

@@ -31,10 +31,8 @@ from maturity_model.lab.studies.replications import (
     OTHERS,
     Design,
     Replicator,
-    design_club,
     log_likelihood,
     ranks_of,
-    thin,
 )
 from maturity_model.lab.studies.settings import Calibration, Coverage
 from maturity_model.lab.worlds.simulate_logbook import Habits
@@ -185,11 +183,6 @@ def test_a_replication_depends_on_its_number_only() -> None:
     assert key != one.refitter.inputs(Replicator(replace(TINY, seed=6)).panel)
 
 
-def test_two_tanks_to_a_keeper() -> None:
-    panel = design_club(4, 5, HABITS, CATALOGUE)
-    assert [t.keeper for t in panel.tanks] == ["keeper-0", "keeper-0", "keeper-1", "keeper-1"]
-
-
 def test_given_pace_and_skill_agree_with_quadrature() -> None:
     # Averaging the likelihood over many draws of pace and skill is what quadrature does.
     truth, panel = replicator().simulate(0)
@@ -212,14 +205,6 @@ def test_the_logs_likelihood_is_the_sum_over_tanks() -> None:
         for n in range(len(panel.tanks))
     ]
     assert log_likelihood(panel, truth, PRIORS) == pytest.approx([sum(each)])
-
-
-def test_thinned_draws_are_spread_evenly() -> None:
-    draws = {"log_advance": np.arange(20.0).reshape(2, 10), "pace_sd": np.arange(10.0)}
-    assert thin(draws, 4)["pace_sd"].tolist() == [0, 3, 6, 9]
-    assert thin(draws, 4)["log_advance"].shape == (2, 4)
-    with pytest.raises(ValueError, match="cannot be thinned"):
-        thin(draws, 11)
 
 
 # What is committed -----------------------------------------------------------------------

@@ -20,7 +20,6 @@ from maturity_model.lab.studies.identifiability_points import (
     Point,
     checked,
     points,
-    sizes_of,
 )
 from maturity_model.lab.studies.settings import Identifiability
 
@@ -74,21 +73,6 @@ def test_a_lucky_draw_does_not_count_as_learned() -> None:
     np.testing.assert_allclose(levelled, [0.1, 0.7, 0.7, 0.9])
 
 
-def test_more_is_never_needed_for_less() -> None:
-    rng = np.random.default_rng(1)
-    for row in rng.uniform(-0.1, 1, (200, 4)):
-        sizes = [c.size_at(FOUR, row, t) for t in (0.3, 0.5, 0.75, 0.9)]
-        assert sizes == sorted(sizes)
-
-
-def test_half_of_a_group_is_learned_when_half_is() -> None:
-    sizes = np.array([30.0, math.inf, 10.0, 20.0, math.inf])
-    assert c.share_learned(sizes, 0.5) == 30
-    assert c.share_learned(sizes, 0.4) == 20
-    assert c.share_learned(sizes, 0.9) == math.inf
-    assert c.share_learned(np.array([7.0]), 0.5) == c.share_learned(np.array([7.0]), 0.9) == 7
-
-
 def test_extrapolation_adds_information() -> None:
     # Half gone at 100 tanks: 100 tanks tell as much as the prior, 300 thrice as much.
     assert c.extrapolated(100, 0.5, 0.75) == pytest.approx(300)
@@ -96,35 +80,7 @@ def test_extrapolation_adds_information() -> None:
     assert c.extrapolated(100, 0.0, 0.75) == math.inf
 
 
-def test_the_middle_club_is_never_between_learned_and_not() -> None:
-    assert tables.middle(np.array([9.0, 3.0, math.inf])) == (9.0, 3.0, math.inf)
-    assert tables.middle(np.array([9.0, math.inf]))[0] == math.inf
-
-
-def test_sizes_in_words() -> None:
-    def said(*values: float) -> str:
-        return tables.sizes_in_words(np.array(values), list(FOUR))
-
-    assert said(12.0, 8.4, 30.0) == "12 (8 to 30)"
-    assert said(5.0, 5.0, 5.0) == "5 or fewer"
-    assert said(12.0, 5.0, math.inf) == "12 (5 or fewer to over 40)"
-    assert said(math.inf, math.inf, math.inf) == "**not within 40**"
-    assert said(math.inf, math.inf, 33.0) == "**not within 40** (one club from 33)"
-
-
 # The page --------------------------------------------------------------------------------
-
-
-def test_points_of_a_setting() -> None:
-    full = Identifiability()
-    assert sizes_of(full) == (5, 10, 20, 40, 80, 160)
-    every = points(full)
-    assert len(every) == len(set(every)) == 18
-    assert sorted(p.weeks for p in every if p.weeks != 60) == [13, 26, 52, 104]
-    assert {p.tanks for p in every if p.weeks != 60} == {40}
-    assert set(checked(full)) <= set(every)
-    assert sizes_of(TINY) == (5, 10)
-    assert Point(10, 13) in points(TINY)
 
 
 def made_up(setting: Identifiability) -> pd.DataFrame:
@@ -177,20 +133,6 @@ def test_a_narrow_posterior_far_from_the_truth_is_told() -> None:
         "how readings carry over: squared error 5.4 times as large",
     ]
     assert tables.understated_errors(found, 1.0) == []
-
-
-def test_the_figure_draws_its_numbers_and_says_them() -> None:
-    found = tables.Contracted(study.results_of(made_up(TINY)).contraction, TINY.weeks)
-    drawn, numbers = study.figure(found)
-    # 0.4 and 0.44 and 0.48 times 10 tanks: mean of 0.800, 0.815, 0.828.
-    assert "how long phases last: 0.69 at 5, 0.81 at 10 tanks" in numbers
-    assert "slipping back unprovoked: 0.00 at 5, 0.00 at 10 tanks" in numbers
-    panels = [p for p in drawn.axes if p.get_visible()]
-    assert len(panels) == len(tables.WORDS)
-    times = [line.get_ydata()[-1] for line in panels[0].lines]
-    # Three parameters, their median at weight 0.4 and at 1, and the threshold.
-    told = [np.mean([1 - 1 / (1 + 10 * w * (1 + 0.1 * i)) for i in range(3)]) for w in (0.4, 1.0)]
-    np.testing.assert_allclose(times, [told[0]] * 4 + [told[1], c.LEARNED], atol=1e-3)
 
 
 # What is committed -----------------------------------------------------------------------

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pytest
 
 pytest.importorskip("nutpie", reason="the extra 'fit' is not installed")
@@ -95,22 +93,6 @@ def test_tanks_that_are_no_part_of_it_tell_nothing() -> None:
     np.testing.assert_allclose(each[5:], 0.0, atol=1e-12)
 
 
-def test_a_fifth_of_the_tanks_is_judged() -> None:
-    club = fits.make_club(TINY, 0)
-    panel = fits.club_panel(club, Point(10, 12, judged=True))
-    judged = {x.tank for x in panel.logbook.checkins if x.judged_phase}
-    assert judged == {panel.tanks[0].name, panel.tanks[5].name}
-    assert all(x.judged_phase for x in panel.logbook.checkins if x.tank in judged)
-
-
-def test_clubs_differ_and_come_again() -> None:
-    one, again, other = (fits.make_club(TINY, n) for n in (0, 0, 1))
-    assert one.book.checkins == again.book.checkins
-    np.testing.assert_array_equal(one.truth, again.truth)
-    assert (one.truth != other.truth).all()
-    assert [e.date for e in one.book.events] != [e.date for e in other.book.events]
-
-
 def test_the_committed_parameters_are_todays() -> None:
     found = study.read(COMMITTED).contraction
     assert tuple(dict.fromkeys(found["parameter"])) == NAMES
@@ -142,21 +124,6 @@ def fitted(monkeypatch: pytest.MonkeyPatch) -> list[float]:
     return weights
 
 
-def test_finished_fits_are_taken_up(tmp_path: Path, fitted: list[float]) -> None:
-    setting = Identifiability(clubs=1, seed=4, tanks=5, weeks=8, longest=8)
-    first = study.run(setting, tmp_path)
-    assert fitted == [0.4, 1.0]
-    again = study.run(setting, tmp_path)
-    assert len(fitted) == 2
-    for a, b in zip(first, again, strict=True):
-        pd.testing.assert_frame_equal(a, b, check_exact=True)
-    # Another club leaves those that are there; other chains do not.
-    study.run(replace(setting, clubs=2), tmp_path)
-    assert len(fitted) == 4
-    study.run(replace(setting, draws=301), tmp_path)
-    assert len(fitted) == 6
-
-
 def test_the_command_makes_its_files(
     tmp_path: Path, fitted: list[float], capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -185,20 +152,3 @@ def test_the_command_makes_its_files(
     before = (tmp_path / "r" / "README.md").read_bytes()
     assert main(words) == 0
     assert (tmp_path / "r" / "README.md").read_bytes() == before
-
-
-@pytest.mark.long
-@pytest.mark.slow
-def test_signs_are_learned_and_events_are_not() -> None:
-    setting = Identifiability(clubs=1, seed=4, tanks=20, weeks=40, longest=40, draws=100, tune=150)
-    found = fits.fit_point(setting, 0, Point(20, 40, 1.0))
-    left = c.contraction(found["sd"], found["prior_sd"])
-    mean = pd.Series(left).groupby([c.group_of(n).key for n in found["parameter"]]).mean()
-    assert mean["signs"] > 0.4
-    assert mean["levels"] > 0.4
-    # Nobody judges, and events are few.
-    for key in ("memory", "judges"):
-        assert abs(mean[key]) < 0.3
-    # The truth is where the posterior is.
-    z = (found["mean"] - found["truth"]) / found["sd"]
-    assert (z**2).mean() == pytest.approx(1, abs=0.4)

@@ -57,7 +57,7 @@ def tanks(without: float, judged: float) -> pd.DataFrame:
 
 
 def results(found: pd.DataFrame) -> study.Results:
-    return study.Results(by_club(found), differences(found, 1), kinds())
+    return study.Results(by_club(found), differences(found, 1), study.read(COMMITTED).weights)
 
 
 def test_the_pool_and_the_judged_pool_are_the_same_logs() -> None:
@@ -115,26 +115,6 @@ def test_the_best_way_is_the_one_with_the_best_worse_case() -> None:
     assert study.best_way(found.differences) == ("whole", ALL)
     text = study.page(found, Pooling(), ("cut", PRACTICE_MOVES)).markdown()
     assert "best worse case of the two has: whole." in text
-
-
-def kinds() -> pd.DataFrame:
-    grid = np.array(pooling_weight.WEIGHTS)
-    parts = [
-        pd.DataFrame(
-            {"sign_effect_sd": sd, "shift_variance": variance, "shift_variance_sd": 0.01,
-             "weight": grid, "phase_log_score": -np.abs(grid - best), "calibration_error": 0.0,
-             "one_step_score": grid / 10}
-        )
-        for sd, variance, best in ((0.0, 0.012, 1.0), (1.0, 0.51, 0.5), (1.5, 1.01, 0.7))
-    ]  # fmt: skip
-    return pd.concat(parts, ignore_index=True)
-
-
-def test_what_one_step_ahead_prefers_and_costs_is_said() -> None:
-    assert pooling_weight.best(kinds()).tolist() == [1.0, 0.5, 0.7]
-    text = study.page(results(tanks(0.0, 0.1)), Pooling(), ("whole", ALL)).markdown()
-    assert "prefers ω = 1 in every kind" in text
-    assert "costs at most 0.060 nats" in text
 
 
 def test_the_weights_in_use_are_the_committed_ones() -> None:

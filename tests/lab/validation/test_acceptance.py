@@ -16,7 +16,7 @@ from maturity_model.lab.validation.acceptance import (
     verify,
 )
 from maturity_model.lab.validation.cases import Case, cases
-from maturity_model.lab.validation.forecasters import BASELINES, FITTED, FITTED_JUDGED
+from maturity_model.lab.validation.forecasters import BASELINES
 from maturity_model.lab.validation.results import CaseResult
 from maturity_model.lab.validation.scores import Estimate
 
@@ -45,26 +45,12 @@ def test_a_good_forecaster_meets_all_and_an_overconfident_one_is_flagged() -> No
     assert honest[way].estimate.value > 0.4
 
 
-def test_worse_than_one_baseline_is_flagged() -> None:
-    found = by_what(MECHANISTIC, result((0.6, 0.6), checklist=(0.7, 0.7)))
-    assert found["log score gained over checklist"].passed is False
-    assert found["log score gained over age"].passed
-
-
 @pytest.mark.parametrize(("spread", "met"), [(1.0, True), (1.5, False), (0.8, False)])
 def test_coverage_in_the_own_world(spread: float, met: bool) -> None:
     own = replace(result((0.85, 0.85)), times=times(spread))
     criterion = by_what(OWN, own)["coverage of the 90 % interval of the time to mature"]
     assert criterion.passed is met
     assert (criterion.least, criterion.most) == (0.88, 0.92)
-
-
-def test_fits_are_judged_where_they_were_run() -> None:
-    fits = {FITTED: (0.7, 0.7), FITTED_JUDGED: (0.88, 0.88)}
-    found = by_what(MECHANISTIC, result((0.8, 0.8), **fits))
-    assert found["log score gained by an unlabelled pooled fit"].passed is False
-    assert found["with a fifth judged, calibration error"].passed
-    assert found["with a fifth judged, share of the way to the ceiling"].passed
 
 
 def test_broken_assumptions_are_held_against_age_alone() -> None:

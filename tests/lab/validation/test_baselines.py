@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Callable
 from types import ModuleType
 
@@ -14,7 +13,6 @@ from small_logs import START, look, make_log, reading
 from maturity_model.catalogue import load_catalogue
 from maturity_model.lab.validation.baselines import (
     cells,
-    favourable,
     fit_plain_hmm,
     fit_table,
     frequencies,
@@ -36,12 +34,6 @@ def log_score(p: np.ndarray, truth: np.ndarray) -> float:
 def one(checkins: list[CheckIn], events: list[Event] | None = None, weeks: int = 6) -> pd.DataFrame:
     book = make_log([Tank("a", START, rock="dry")], checkins, events or [])
     return log_features(Club(book, np.zeros((1, weeks), dtype=int), weeks))
-
-
-def test_signs_that_never_get_rarer_speak_for_a_tank() -> None:
-    signs = favourable(CATALOGUE)
-    assert {"copepods", "coralline_algae"} <= set(signs)
-    assert not {"diatoms", "film_algae", "hair_algae"} & set(signs)
 
 
 def test_frequencies_lean_on_the_mean_where_little_was_seen() -> None:
@@ -83,15 +75,6 @@ def test_readings_by_hand() -> None:
     assert cells(log, "readings").tolist() == [3, 6, 6, 6, 6, 0]
 
 
-def test_events_by_hand() -> None:
-    day = START + dt.timedelta(days=15)
-    log = one([], [Event("a", day, "crash", None), Event("a", day, "water_change", 20.0)])
-    nan = np.nan
-    since = list(log["since_event", "crash"])
-    assert since == pytest.approx([nan, nan, 0, 1, 2, 3], nan_ok=True)
-    assert list(log["water", ""]) == [0, 0, 20, 20, 20, 20]
-
-
 def test_nothing_of_a_week_uses_what_came_later() -> None:
     club = merge_clubs(simulate_clubs(World("model", "club"), 1, 3, 20, 5))
     started = {t.name: t.started for t in club.logbook.tanks.values()}
@@ -130,21 +113,6 @@ def test_a_table_learns_what_is_certain(table: str) -> None:
     # Readings, of which there are none, tell the frequencies of the phases alone.
     blind = fit_table("readings", past, truth, CATALOGUE, 4)(log)
     assert blind[0] == pytest.approx([1 / 3, 2 / 3, 0, 0], abs=1e-3)
-
-
-@pytest.mark.slow
-def test_the_plain_hmm_learns_what_is_certain(need: Load) -> None:
-    need("hmmlearn")
-    log, now = toy(5, 4)
-    fitted = fit_plain_hmm(*toy(20, 3), 4, 0)
-    p = fitted(log)
-    assert p.sum(axis=1) == pytest.approx(1)
-    assert (p.argmax(axis=1) == now).all()
-    # It is the filter, not the smoother: what comes later changes nothing.
-    late = log.copy()
-    weeks = log.index.get_level_values("week")
-    late.loc[weeks >= 20, "last"] = 0.0
-    assert fitted(late)[weeks < 20] == pytest.approx(p[weeks < 20])
 
 
 def test_the_filter_is_hmmlearns(need: Load) -> None:

@@ -10,12 +10,10 @@ import numpy as np
 import pytest
 
 from maturity_model.assessment.filtering import filter_tank, make_tables
-from maturity_model.assessment.first_passage import time_to_mature
-from maturity_model.assessment.present import Present
 from maturity_model.lab.validation.clubs import Club, World, merge_clubs, simulate_clubs
 from maturity_model.lab.validation.diagnosis import diagnose, without
-from maturity_model.lab.validation.forecasts import ASKED, Forecaster, as_of, make_forecasts
-from maturity_model.lab.validation.slips import risk_table, slips_within
+from maturity_model.lab.validation.forecasts import ASKED, Forecaster, make_forecasts
+from maturity_model.lab.validation.slips import slips_within
 from maturity_model.logbook import Event, Logbook
 from maturity_model.population import load_population
 from maturity_model.population.types import Population, take_draws
@@ -57,19 +55,6 @@ def test_everything_stated_is_causal() -> None:
     both = whole.asked[:, 1] < 12
     assert whole.by_week[both] == pytest.approx(then.by_week, abs=1e-9)
     assert set(whole.asked[:, 1]) == {w for w in ASKED if w < 20}
-
-
-@pytest.mark.parametrize("week", [0, 7, 19])
-def test_a_tank_as_it_stood(week: int) -> None:
-    club = clubs()[1]
-    panel = club.panel()
-    tables = make_tables(panel, few())
-    found, hazards = filter_tank(tables, 1)
-    then = as_of(Present(panel, 1, found, hazards, tables.pace), week)
-    early = Club(cut(club, week), club.followed, week + 1).panel()
-    tables = make_tables(early, few())
-    alone = Present(early, 1, *filter_tank(tables, 1), tables.pace)
-    assert time_to_mature(then).by_week == pytest.approx(time_to_mature(alone).by_week, abs=1e-9)
 
 
 def test_merged_clubs_keep_their_tanks_apart() -> None:
@@ -116,19 +101,6 @@ def test_slipping_back_by_hand() -> None:
     event = Event(first.name, first.started + dt.timedelta(days=22), "crash", None)
     _, quiet = slips_within(Club(replace(book, events=(event,)), followed, 5), 2)
     assert quiet[0].tolist() == [True, False, False, True, True]
-
-
-def test_only_scored_weeks_are_in_the_table_of_risks() -> None:
-    club = clubs()[0]
-    risk, age = np.random.default_rng(1).random((2, *club.truth.shape, 2))
-    table = risk_table("tool", risk, age, club)
-    for i, (horizon, rows) in enumerate(table.groupby("horizon")):
-        slips, scored = slips_within(club, int(horizon))
-        assert len(rows) == scored.sum()
-        at = rows["tank"], rows["week"]
-        assert (rows["slipped"] == slips[at]).all()
-        assert (rows["stated"] == risk[..., i][at]).all()
-        assert (rows["by_age"] == age[..., i][at]).all()
 
 
 def test_an_overconfident_world_shows_in_the_diagnosis() -> None:

@@ -16,7 +16,6 @@ from maturity_model.lab.validation.forecasts import Forecaster
 from maturity_model.lab.validation.permissions import (
     ANIMALS,
     PHASE,
-    animal_rules,
     permission_row,
     permission_weeks,
     refusals,
@@ -86,10 +85,6 @@ def test_the_answers_are_those_of_the_weekly_command() -> None:
             assert {*row["reasons"].split(";")} - {"", "other advice"} == (
                 needs if likely else needs | {PHASE}
             )
-
-
-def test_the_rules_that_can_overrule_a_permission_are_asked_too() -> None:
-    assert list(animal_rules()) == ["stop_adding", "add_first_animals", "add_next_animals"]
 
 
 def made_weeks() -> pd.DataFrame:

@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from maturity_model.lab.validation.cases import ECOLOGIES, Settings, cases, is_fitted, settings_of
+from maturity_model.lab.validation.cases import ECOLOGIES, Settings, cases, is_fitted
 from maturity_model.lab.validation.clubs import World
-from maturity_model.lab.validation.pooled_fit import fit_part, fitted
+from maturity_model.lab.validation.pooled_fit import fitted
 from maturity_model.population import load_population
 
 
@@ -21,21 +21,6 @@ def test_only_what_was_asked_for_is_fitted() -> None:
     all_of_them = {n for n, c in every.items() if is_fitted(c, Settings(fit_tanks=9))}
     assert all_of_them == {n for n, c in every.items() if c.group in ECOLOGIES}
     assert {"mechanistic-typical", "microcosm-usual", "mesocosm-busy"} <= all_of_them
-
-
-def test_sizes() -> None:
-    settings = Settings(tanks=30, clubs=6, own_tanks=90, own_clubs=45, training=40)
-    found = {c.group: settings_of(c, settings) for c in cases()}
-    assert (found["own"].tanks, found["own"].clubs) == (90, 45)
-    # Each club has a tank to teach with.
-    assert (found["own"].training, found["mechanistic"].training) == (45, 40)
-    assert found["mechanistic"] == found["microcosm"] == found["mesocosm"]
-    assert (found["broken"].tanks, found["broken"].clubs, found["broken"].training) == (15, 6, 20)
-    # How a fit is made is no part of what a case depends on; its moves are part of the fit.
-    assert settings_of(cases()[1], settings) == settings_of(
-        cases()[1], settings._replace(fit_tanks=7)
-    )
-    assert fit_part(settings) != fit_part(settings._replace(fit_moves="learned"))
 
 
 @pytest.mark.fit

@@ -13,14 +13,11 @@ from validation_examples import PHASES, forecasts
 from maturity_model.lab.studies.scores import score
 from maturity_model.lab.validation.forecasters import TOOL
 from maturity_model.lab.validation.scores import (
-    AGE_BANDS,
     Verification,
-    bin_forecasts,
     bootstrap_weights,
     estimate,
     forecast_table,
     score_rows,
-    skill_score,
     summarize,
 )
 
@@ -102,13 +99,6 @@ def test_the_interval_narrows_as_the_standard_error() -> None:
     assert (high - low) / 2 == pytest.approx(1.645 * log.std(ddof=0) / 20, rel=0.08)
 
 
-def test_skill_score() -> None:
-    a = np.array
-    assert skill_score(a(-0.8), a(-1.0), a(-0.6)) == pytest.approx(0.5)
-    assert np.isnan(skill_score(a(-0.8), a(-0.6), a(-1.0)))
-    assert not np.isfinite(estimate(a([0.0, np.nan])).low)
-
-
 def test_an_overconfident_forecaster_is_found_out() -> None:
     bad = summarize(forecasts(0.9, 0.7, tanks=100)).loc[TOOL]
     assert bad["overconfidence"] == pytest.approx(0.2, abs=0.02)
@@ -118,14 +108,3 @@ def test_an_overconfident_forecaster_is_found_out() -> None:
     assert abs(honest["overconfidence"]) < 0.02
     assert honest["log_score"] > bad["log_score"]
     assert honest["calibration_error"] < 0.01
-
-
-def test_bins_hold_every_forecast_once() -> None:
-    table = random_forecasts(8)
-    bins = bin_forecasts(table, ("phase", "bin")).reset_index()
-    assert bins["n"].sum() == 4 * len(table)
-    assert bins["observed"].sum() == len(table)
-    assert bins["stated"].sum() == pytest.approx(len(table))
-    assert bins["bin"].between(0, 14).all()
-    assert (bins["stated"] / bins["n"]).between(bins["bin"] / 15, (bins["bin"] + 1) / 15).all()
-    assert AGE_BANDS[1:3] == (4, 8)
