@@ -104,6 +104,11 @@ def answer(browser: Browser, tank: str, sign: str, value: str) -> None:
     click(browser, f'#{tank} [data-sign="{sign}"] input[value="{value}"]')
 
 
+def to_save(browser: Browser) -> str:
+    """The form's own count, beside its button."""
+    return str(browser.value("document.querySelector('#count').textContent"))
+
+
 def downloads_to(browser: Browser, folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     browser.call("Page.setDownloadBehavior", behavior="allow", downloadPath=str(folder))
