@@ -10,7 +10,8 @@ from maturity_model.logbook.types import Entry, Problem, Severity
 Scope = Literal["cell", "row", "column", "file", "logbook"]
 #: Longest value shown in a problem.
 MAX_SHOWN = 80
-_LAST = 2**31
+#: Problems that the message of an error lists.
+_MAX_LISTED = 40
 
 
 class Fault(NamedTuple):
@@ -31,7 +32,10 @@ class LogbookError(ValueError):
 
     def __init__(self, problems: tuple[Problem, ...]):
         self.problems = problems
-        super().__init__("\n".join(str(p) for p in problems[:5]))
+        lines = [str(p) for p in problems if p.severity == "error"]
+        if len(lines) > _MAX_LISTED:
+            lines[_MAX_LISTED:] = [f"... and {len(lines) - _MAX_LISTED} more problems"]
+        super().__init__("\n".join(lines))
 
 
 def shown(text: str) -> str:
@@ -109,8 +113,7 @@ class Collector:
             severity, scope, file, line, column, shown(value), *fault,
             tank=tank, table=self._tables.get(file, ""), date=date, withholds=withholds,
         )  # fmt: skip
-        # Problems of the logbook as a whole come first.
-        rank = -1 if scope == "logbook" else self._order.setdefault(file, len(self._order))
+        rank = self._order.setdefault(file, len(self._order))
         self._ranked.append((rank, line or 0, problem))
         self._counts[file] = self._counts.get(file, 0) + 1
 
@@ -118,11 +121,9 @@ class Collector:
         """Return how many problems a file has so far."""
         return self._counts.get(file, 0)
 
-    def logbook(self, file: str, what: str, mend: str, *, follows: bool = False) -> None:
-        """Add an error of the logbook as a whole; behind the others where it follows from them."""
+    def logbook(self, file: str, what: str, mend: str) -> None:
+        """Add an error of the logbook as a whole."""
         self.add("error", "logbook", file, None, None, "", Fault(what, mend))
-        if follows:
-            self._ranked[-1] = (_LAST, *self._ranked[-1][1:])
 
     def file(
         self, file: str, what: str, mend: str, *, line: int | None = None, value: str = ""

@@ -173,9 +173,7 @@ class Reader:
         if table is None:
             mend = "add a tanks.csv with the columns tank and started; the tables are "
             mend += ", ".join(f"{t}.csv" for t in TABLES)
-            self.problems.logbook(
-                shown(self.path.name), "has no table of tanks", mend, follows=True
-            )
+            self.problems.logbook(shown(self.path.name), "has no table of tanks", mend)
             return
         read_tanks(self.context, table)
         if not self.context.tanks and not table.missing:
