@@ -90,10 +90,30 @@ def add_file(
         If a file cannot be written. Each file is then the old or the new one, and adding
         the same file again finishes the work.
     """
-    file = Path(file)
-    data = _read(file)
+    data, name = _read(Path(file)), shown(Path(file).name)
     with editing(logbook, catalogue, today) as edit:
-        return _Adding(edit, shown(file.name), conflict).add(data)
+        incoming = read_incoming(name, data, edit.reader.context, edit.reader.kits)
+        if incoming.errors:
+            raise EditError(*map(str, incoming.errors))
+        done = {}
+        for table in TABLES:
+            rows = [r for r in incoming.rows if isinstance(r.entry, Event) == (table == "events")]
+            done[table] = _Adding(edit, table, rows, name, conflict)
+        if faults := [line for adding in done.values() for line in adding.faults]:
+            raise EditError(*faults)
+        backups = edit.write()
+        checkins = edit.tables.get("checkins")
+        return Added(
+            checkins=done["checkins"].added,
+            events=done["events"].added,
+            replaced=sum(adding.replaced for adding in done.values()),
+            already=incoming.repeats + sum(adding.already for adding in done.values()),
+            columns=checkins.new_columns if checkins and checkins.text.changed else (),
+            backups=backups,
+            remarks=tuple(
+                str(p) for p in incoming.problems if p.column in _REMARKED or USED in p.what
+            ),
+        )
 
 
 def _read(file: Path) -> bytes:
@@ -124,59 +144,37 @@ class _Standing:
 
 
 class _Adding:
-    """Adds one file."""
+    """Adds the rows of a file that belong to one table, and counts what became of them."""
 
-    def __init__(self, edit: LogEdit, name: str, conflict: Conflict):
-        self.edit, self.name, self.conflict = edit, name, conflict
+    def __init__(self, edit: LogEdit, table: str, rows: list[Row], file: str, conflict: Conflict):
+        self.file, self.conflict = file, conflict
         self.faults: list[str] = []
-        self.added = dict.fromkeys(TABLES, 0)
-        self.replaced = self.already = 0
+        self.added = self.replaced = self.already = 0
+        #: Rows of the log, and of this file, by what they are about.
         self.standing: dict[tuple[object, ...], list[_Standing]] = defaultdict(list)
-
-    def add(self, data: bytes) -> Added:
-        reader = self.edit.reader
-        incoming = read_incoming(self.name, data, reader.context, reader.kits)
-        if incoming.errors:
-            raise EditError(*map(str, incoming.errors))
-        for table in TABLES:
-            if rows := [row for row in incoming.rows if _table(row.entry) == table]:
-                self._add_rows(table, rows)
-        if self.faults:
-            raise EditError(*self.faults)
-        backups = self.edit.write()
-        return Added(
-            **self.added,
-            replaced=self.replaced,
-            already=self.already + incoming.repeats,
-            columns=self.edit.new_columns("checkins"),
-            backups=backups,
-            remarks=tuple(
-                str(p) for p in incoming.problems if p.column in _REMARKED or USED in p.what
-            ),
-        )
-
-    def _add_rows(self, table: str, rows: list[Row]) -> None:
-        text = self.edit.open(table, {column for row in rows for column in row.cells})
+        if not rows:
+            return
+        self.table = edit.open(table, {column for row in rows for column in row.cells})
         wanted = {_key(row.entry) for row in rows}
-        book = self.edit.book
-        for entry in book.events if table == "events" else book.checkins:
+        for entry in edit.entries[table]:
             if _key(entry) in wanted:
-                standing = _Standing(entry, entry.line, text.cells(entry.line))
-                self.standing[_key(entry)].append(standing)
+                cells = self.table.text.cells(entry.line)
+                self.standing[_key(entry)].append(_Standing(entry, entry.line, cells))
         for row in rows:
             try:
-                self._add_row(table, row)
+                self._add(row)
             except EditError as error:
                 self.faults += error.lines
 
-    def _add_row(self, table: str, row: Row) -> None:
+    def _add(self, row: Row) -> None:
         """Add a row, put it over the one that it replaces, or leave it: it is there already."""
-        there = [s for s in self.standing[_key(row.entry)] if _same_person(s.entry, row.entry)]
+        standing = self.standing[_key(row.entry)]
+        there = [s for s in standing if _same_person(s.entry, row.entry)]
         # What the row would make of each that it could mean; a blank leaves what is there.
         made: list[_Standing | EditError] = []
         for old in there:
             try:
-                changed = self._final(table, row, old)
+                changed = self._final(row, old)
             except EditError as error:
                 made.append(error)
                 continue
@@ -185,10 +183,10 @@ class _Adding:
                 return
             made.append(changed)
         if not there or self.conflict == "beside":
-            new = self._final(table, row)
-            self.edit.append(table, new.cells)
-            self.standing[_key(row.entry)].append(new)
-            self.added[table] += 1
+            new = self._final(row)
+            self.table.text.append(new.cells)
+            standing.append(new)
+            self.added += 1
             return
         at = _meant(there, row) if self.conflict == "replace" else None
         final = made[at or 0]
@@ -196,16 +194,16 @@ class _Adding:
             raise final
         if at is None:
             raise EditError(self._contradiction(there[0], final, row))
-        self.edit.replace(table, there[at].line, final.cells)
-        self.standing[_key(row.entry)].remove(there[at])
-        self.standing[_key(row.entry)].append(final)
+        self.table.text.replace(there[at].line, final.cells)
+        standing.remove(there[at])
+        standing.append(final)
         self.replaced += 1
 
-    def _final(self, table: str, row: Row, old: _Standing | None = None) -> _Standing:
+    def _final(self, row: Row, old: _Standing | None = None) -> _Standing:
         """Return the row as it is going to stand in the log, alone or over an old one."""
-        cells = self.edit.compose(table, old.cells if old else (), row.cells)
+        cells = self.table.compose(old.cells if old else (), row.cells)
         needed = {*row.cells, *(values_of(old.entry) if old else ())}
-        entry = self.edit.read_row(table, cells, needed, self.name, row.entry.line)
+        entry = self.table.read_row(cells, needed, self.file, row.entry.line)
         return _Standing(entry, 0, cells)
 
     def _contradiction(self, old: _Standing, final: _Standing, row: Row) -> str:
@@ -213,7 +211,7 @@ class _Adding:
         new = row.entry
         event = f" ({new.kind})" if isinstance(new, Event) else ""
         fault = (
-            f"{self.name}, line {new.line}, column {first.column}: {shown(first.new)!r} stands "
+            f"{self.file}, line {new.line}, column {first.column}: {shown(first.new)!r} stands "
             f"against {shown(first.old)!r} in {old.place}, for {shown(new.tank)!r} on "
             f"{new.date}{event}"
         )
@@ -224,10 +222,6 @@ class _Adding:
         if not old.line:
             return fault + "; keep one of the two rows, or --beside keeps both"
         return fault + "; --replace takes the new values, --beside keeps both rows"
-
-
-def _table(entry: CheckIn | Event) -> str:
-    return "events" if isinstance(entry, Event) else "checkins"
 
 
 def _key(row: CheckIn | Event) -> tuple[object, ...]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from maturity_model.catalogue import Catalogue
 from maturity_model.logbook.add import Difference, values_of
-from maturity_model.logbook.edit import TABLES, EditError, LogEdit, editing
+from maturity_model.logbook.edit import TABLES, EditError, LogEdit, TableEdit, editing
 from maturity_model.logbook.files import normal
 from maturity_model.logbook.problems import shown
 from maturity_model.logbook.types import CheckIn, Event
@@ -80,58 +80,44 @@ def correct_entry(
     LockedError, OSError
         As for :func:`maturity_model.logbook.add.add_file`.
     """
-    table = row[0] if row else "events" if event else "checkins"
-    if table not in TABLES:
-        raise EditError(f"{shown(table)!r} is no table with entries; name checkins or events")
+    name = row[0] if row else "events" if event else "checkins"
+    if name not in TABLES:
+        raise EditError(f"{shown(name)!r} is no table with entries; name checkins or events")
+    new = {normal(column): text.strip() for column, text in cells.items()}
     with editing(logbook, catalogue, today) as edit:
-        file = edit.file(table)
-        new = _checked(edit, table, cells)
-        text = edit.open(table, new)
-        line = row[1] if row else _find(edit, table, tank, date, event).line
-        if not text.has_row(line):
-            raise EditError(f"{file}, line {line}: holds no entry; look up its line in the file")
+        table = edit.open(name, new)
+        line = row[1] if row else _find(edit, name, tank, date, normal(event)).line
+        place = f"{table.file}, line {line}"
+        if not table.text.has_row(line):
+            raise EditError(f"{place}: holds no entry; look up its line in the file")
         changes: tuple[Difference, ...] = ()
         if remove:
-            edit.remove(table, line)
+            table.text.remove(line)
         else:
-            changes = _replace(edit, table, line, new)
-        return Corrected(f"{file}, line {line}", changes, edit.write())
-
-
-def _checked(edit: LogEdit, table: str, cells: Mapping[str, str]) -> dict[str, str]:
-    """Cells by the names of columns, which must be known."""
-    known = edit.known_columns(table)
-    for column in cells:
-        if normal(column) not in known:
-            what = f"{shown(column)!r} is not a column of {edit.file(table)}"
-            raise EditError(f"{what}; write one of {', '.join(known)}")
-    return {normal(column): text.strip() for column, text in cells.items()}
+            entry = next((x for x in edit.entries[name] if x.line == line), None)
+            changes = _replace(table, line, entry, new)
+        return Corrected(place, changes, edit.write())
 
 
 def _replace(
-    edit: LogEdit, table: str, line: int, new: Mapping[str, str]
+    table: TableEdit, line: int, entry: CheckIn | Event | None, new: Mapping[str, str]
 ) -> tuple[Difference, ...]:
     """Put cells into a row that can then be used; return what changed."""
-    cells = edit.text(table).cells(line)
-    entry = next((x for x in _entries(edit, table) if x.line == line), None)
+    cells = table.text.cells(line)
     needed = {*new, *(values_of(entry) if entry else ())}
-    final = edit.compose(table, cells, new)
-    made = edit.read_row(table, final, needed, edit.file(table), line)
+    final = table.compose(cells, new)
+    made = table.read_row(final, needed, table.file, line)
     as_written = {"tank": made.tank, "date": made.date.isoformat()}
-    final = edit.compose(table, final, {c: as_written.get(c, text) for c, text in new.items()})
-    places = {normal(name): i for i, name in reversed([*enumerate(edit.text(table).header)])}
+    final = table.compose(final, {c: as_written.get(c, text) for c, text in new.items()})
+    places = table.text.places
     changes = tuple(
         Difference(column, cells[places[column]], final[places[column]])
         for column in new
         if cells[places[column]] != final[places[column]]
     )
     if changes:
-        edit.replace(table, line, final)
+        table.text.replace(line, final)
     return changes
-
-
-def _entries(edit: LogEdit, table: str) -> tuple[CheckIn | Event, ...]:
-    return edit.book.events if table == "events" else edit.book.checkins
 
 
 def _find(
@@ -142,13 +128,13 @@ def _find(
     name = tank if tank in tanks else edit.reader.context.tank_names.same(tank)
     if name not in tanks or date is None:
         raise EditError(f"{shown(tank)!r} is no tank of this logbook; it has {_few(tanks)}")
-    rows = [x for x in _entries(edit, table) if x.tank == name]
+    rows = [x for x in edit.entries[table] if x.tank == name]
     if event:
-        rows = [x for x in rows if isinstance(x, Event) and x.kind == normal(event)]
+        rows = [x for x in rows if isinstance(x, Event) and x.kind == event]
     found = [x for x in rows if x.date == date]
     if len(found) == 1:
         return found[0]
-    file, what = edit.file(table), f"{shown(normal(event)) or 'check-in'} of {shown(name)!r}"
+    file, what = edit.tables[table].file, f"{shown(event) or 'check-in'} of {shown(name)!r}"
     if found:
         mend = f"name one by --row: {_few(f'{file}:{x.line}' for x in found)}"
         raise EditError(f"{file}: has {len(found)} rows for {what} on {date}; {mend}")

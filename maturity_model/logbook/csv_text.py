@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import NamedTuple
 
 from maturity_model.logbook.files import normal, states_separator
 
@@ -15,19 +16,18 @@ class CsvTextError(ValueError):
     """A file to which nothing can safely be added; the message says why."""
 
 
+class _Record(NamedTuple):
+    """A row: the line that it begins in, and its text with the line's end."""
+
+    line: int
+    text: str
+    cells: list[str]
+
+
 class CsvText:
-    """The text of one CSV file that the reader has accepted.
+    """The text of one CSV file that the reader has accepted: UTF-8, or UTF-16 with its mark.
 
-    Parameters
-    ----------
-    data : bytes
-        UTF-8, or UTF-16 with its mark.
-    separator : str
-
-    Attributes
-    ----------
-    header : list of str
-        As written.
+    ``header`` holds the column names as written; ``changed`` whether any row is another now.
     """
 
     def __init__(self, data: bytes, separator: str):
@@ -36,31 +36,22 @@ class CsvText:
         self._separator = separator
         text = data[len(self._mark) :].decode(self._encoding)
         self._records = list(_records(text, separator))
-        at = next(
-            (
-                i
-                for i, (_, _, cells) in enumerate(self._records)
-                if any(cells) and not states_separator(cells, separator)
-            ),
-            None,
-        )
-        if at is None:
+        self._lines = {record.line: i for i, record in enumerate(self._records)}
+        for at, record in enumerate(self._records):
+            if any(record.cells) and not states_separator(record.cells, separator):
+                self._header_at, self.header = at, record.cells
+                break
+        else:
             raise CsvTextError("has no header; write the column names in its first line")
-        self._header_at = at
-        self.header: list[str] = self._records[at][2]
-        self._lines = {line: i for i, (line, _, _) in enumerate(self._records)}
-        self._end = _line_end(self._records[at][1]) or "\n"
+        self._end = _line_end(self._records[self._header_at].text) or "\n"
+        self.changed = False
 
-    def widest(self) -> tuple[int, int]:
-        """Line and number of cells of the row with the most cells that are not blank."""
-        best = (0, 0)
-        for line, _, cells in self._records[self._header_at + 1 :]:
-            used = max((i for i, c in enumerate(cells, 1) if c.strip()), default=0)
-            if used > best[1]:
-                best = (line, used)
-        return best
+    @property
+    def places(self) -> dict[str, int]:
+        """Place of each column, by its normal name; the first of two that share one."""
+        return {normal(name): i for i, name in reversed([*enumerate(self.header)])}
 
-    def add_columns(self, names: Iterable[str]) -> None:
+    def add_columns(self, names: Sequence[str]) -> None:
         """Add columns at the end of the header; the rows, shorter now, stay as they are.
 
         Raises
@@ -68,60 +59,60 @@ class CsvText:
         CsvTextError
             If a row has more cells than the header: the new name would claim one.
         """
-        names = list(names)
         if not names:
             return
-        line, width = self.widest()
-        if width > len(self.header):
-            what = f"has more cells in line {line} than column names"
-            raise CsvTextError(f"{what}; name the columns, or remove the cells")
-        first, raw, _ = self._records[self._header_at]
-        end = _line_end(raw)
+        width = len(self.header)
+        for record in self._records[self._header_at + 1 :]:
+            if any(cell.strip() for cell in record.cells[width:]):
+                what = f"has more cells in line {record.line} than column names"
+                raise CsvTextError(f"{what}; name the columns, or remove the cells")
+        line, text, _ = self._records[self._header_at]
+        end = _line_end(text)
         more = "".join(self._separator + self._quote(name) for name in names)
         self.header = [*self.header, *names]
-        self._records[self._header_at] = (first, raw[: len(raw) - len(end)] + more + end,
-                                          self.header)  # fmt: skip
+        self._records[self._header_at] = _Record(
+            line, text.removesuffix(end) + more + end, self.header
+        )
 
     def cells(self, line: int) -> list[str]:
         """Cells of the row that begins in ``line``, one for each column at least."""
-        return self._filled(self._records[self._lines[line]][2])
+        return self._filled(self._records[self._lines[line]].cells)
 
     def has_row(self, line: int) -> bool:
         """Whether a row below the header begins in ``line``, with anything in it."""
         at = self._lines.get(line, 0)
-        return at > self._header_at and any(c.strip() for c in self._records[at][2])
+        return at > self._header_at and any(c.strip() for c in self._records[at].cells)
 
     def overlaid(self, cells: Sequence[str], new: Mapping[str, str]) -> list[str]:
         """A row's cells with some of them, by column name, replaced."""
-        places: dict[str, int] = {}
-        for index, text in enumerate(self.header):
-            places.setdefault(normal(text), index)
-        out = self._filled(cells)
+        out, places = self._filled(cells), self.places
         for name, value in new.items():
             out[places[name]] = value
         return out
 
     def append(self, cells: Sequence[str]) -> None:
         """Add a row at the end."""
-        line, raw, last = self._records[-1]
-        if not _line_end(raw):
-            self._records[-1] = (line, raw + self._end, last)
-        self._records.append((0, self._row(cells) + self._end, list(cells)))
+        last = self._records[-1]
+        if not _line_end(last.text):
+            self._records[-1] = last._replace(text=last.text + self._end)
+        self._records.append(_Record(0, self._row(cells) + self._end, list(cells)))
+        self.changed = True
 
     def replace(self, line: int, cells: Sequence[str]) -> None:
         """Put other cells into the row that begins in ``line``."""
         at = self._lines[line]
-        _, raw, _ = self._records[at]
-        self._records[at] = (line, self._row(cells) + _line_end(raw), list(cells))
+        text = self._row(cells) + _line_end(self._records[at].text)
+        self._records[at] = _Record(line, text, list(cells))
+        self.changed = True
 
     def remove(self, line: int) -> None:
         """Remove the row that begins in ``line``."""
-        self._records[self._lines[line]] = (line, "", [])
+        self._records[self._lines[line]] = _Record(line, "", [])
+        self.changed = True
 
     def to_bytes(self) -> bytes:
         """The file's new content."""
-        text = "".join(raw for _, raw, _ in self._records)
-        return self._mark + text.encode(self._encoding)
+        return self._mark + "".join(r.text for r in self._records).encode(self._encoding)
 
     def _filled(self, cells: Sequence[str]) -> list[str]:
         return [*cells, *[""] * (len(self.header) - len(cells))]
@@ -135,12 +126,12 @@ class CsvText:
         return cell
 
 
-def _line_end(raw: str) -> str:
-    return next((end for end in ("\r\n", "\n", "\r") if raw.endswith(end)), "")
+def _line_end(text: str) -> str:
+    return next((end for end in ("\r\n", "\n", "\r") if text.endswith(end)), "")
 
 
-def _records(text: str, separator: str) -> Iterator[tuple[int, str, list[str]]]:
-    """First line, raw text and cells of each record; together they are the whole text."""
+def _records(text: str, separator: str) -> Iterator[_Record]:
+    """All records; together they are the whole text."""
     lines: list[str] = []
 
     def feed() -> Iterator[str]:
@@ -161,4 +152,4 @@ def _records(text: str, separator: str) -> Iterator[tuple[int, str, list[str]]]:
                 what = f"has a quotation mark that is never closed (line {first})"
                 raise CsvTextError(f"{what}; close it, or remove it") from None
             cells = []
-        yield first, "".join(lines), cells
+        yield _Record(first, "".join(lines), cells)

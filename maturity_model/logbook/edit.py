@@ -9,15 +9,15 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from maturity_model.catalogue import Catalogue, load_catalogue
+from maturity_model.catalogue import Catalogue
 from maturity_model.identity import fold
 from maturity_model.logbook.begin import table_columns
 from maturity_model.logbook.checkins import read_checkins
 from maturity_model.logbook.columns import Table
 from maturity_model.logbook.csv_text import CsvText, CsvTextError
-from maturity_model.logbook.entries import BACKUPS, LOCK, WORKBOOKS
+from maturity_model.logbook.entries import BACKUPS, LOCK, REQUIRED, WORKBOOKS
 from maturity_model.logbook.events import EVENT_COLUMNS, read_events
-from maturity_model.logbook.files import MAX_BYTES, RawTable, decode, find_separator, normal
+from maturity_model.logbook.files import MAX_BYTES, RawTable, decode, find_separator
 from maturity_model.logbook.formulas import without_formula
 from maturity_model.logbook.problems import Collector, LogbookError, shown
 from maturity_model.logbook.read import Reader
@@ -28,8 +28,8 @@ from maturity_model.whole_files import LockedError, locked, remove_leftovers, wr
 PATIENCE = 30.0
 #: Older copies of a table are removed.
 MAX_BACKUPS = 20
+#: Tables whose rows can be changed.
 TABLES = ("checkins", "events")
-_NEEDED = {"checkins": ("tank", "date"), "events": ("tank", "date", "event")}
 _FREE_TEXT = {"tank", "observer", "note"}
 
 
@@ -62,96 +62,77 @@ def editing(
         raise EditError(f"{shown(str(folder))}: is not a folder; give the one with tanks.csv")
     busy = LockedError("another program is changing this logbook; try again later")
     with locked(folder / LOCK, busy, PATIENCE):
-        yield LogEdit(folder, catalogue or load_catalogue(), today or dt.date.today())
+        try:
+            yield LogEdit(folder, catalogue, today)
+        except LogbookError as error:
+            raise EditError(*map(str, error.problems)) from None
 
 
-class LogEdit:
-    """One change of a logbook.
+class TableEdit:
+    """One table that is being changed: its text, and how a row of it will be read.
+
+    Parameters
+    ----------
+    reader : Reader
+    name : str
+    path : Path
+        Of its file; made where it lacks.
+    columns : collection of str
+        Columns that it gets where it lacks them; ``new_columns`` are those.
 
     Attributes
     ----------
-    reader : Reader
-        As the logbook was read, with the check-ins of a day apart: rows are changed, not days.
-    book : Logbook
+    file : str
+        Name of its file, for messages.
+    before : bytes or None
+        The file as it was read; None without one.
+    text : CsvText
+
+    Raises
+    ------
+    EditError
+        When it cannot be changed, or may not have one of the columns.
     """
 
-    def __init__(self, folder: Path, catalogue: Catalogue, today: dt.date):
-        self.folder, self._catalogue, self._today = folder, catalogue, today
-        try:
-            self.reader = self._reader()
-            self.book = self.reader.read()
-        except LogbookError as error:
-            raise EditError(*map(str, error.problems)) from None
-        self._paths = {
-            table: self.reader.files.paths.get(table, folder / f"{table}.csv") for table in TABLES
-        }
-        for path in self._paths.values():
-            remove_leftovers(path.resolve().parent, path.resolve().name)
-        remove_leftovers(folder / BACKUPS)
-        self._usual = table_columns(self.reader.context.catalogue)
-        self._texts: dict[str, CsvText] = {}
-        #: By table: its bytes as read, or None without a file.
-        self._before: dict[str, bytes | None] = {}
-        self._new_columns: dict[str, tuple[str, ...]] = {}
-        self._changed: set[str] = set()
-
-    def _reader(self) -> Reader:
-        return Reader(self.folder, self._catalogue, self._today, one_look_a_day=False)
-
-    def file(self, table: str) -> str:
-        """Name of a table's file, for messages."""
-        return shown(self._paths[table].name)
-
-    def text(self, table: str) -> CsvText:
-        """Text of a table that is open."""
-        return self._texts[table]
-
-    def new_columns(self, table: str) -> tuple[str, ...]:
-        """Columns that a table that changed did not have before."""
-        return self._new_columns[table] if table in self._changed else ()
-
-    def known_columns(self, table: str) -> tuple[str, ...]:
-        """Columns that a table may have, in their usual order."""
-        return self._usual[table]
-
-    def open(self, table: str, columns: Collection[str]) -> CsvText:
-        """Return the text of a table, with these columns at least; it is made where it lacks."""
-        reader, file = self.reader, self.file(table)
-        if table in reader.files.paths and table not in reader.files.csv:
-            raise EditError(f"{file}: cannot be read; check it with the command weekly")
-        if table not in reader.files.paths and table in reader.sheets:
+    def __init__(self, reader: Reader, name: str, path: Path, columns: Collection[str]):
+        self.path, self.file = path, shown(path.name)
+        self.before = reader.files.csv[name][1] if name in reader.files.csv else None
+        self._reader, self._name = reader, name
+        if name in reader.files.paths and self.before is None:
+            raise EditError(f"{self.file}: cannot be read; check it with the command weekly")
+        if name not in reader.files.paths and name in reader.sheets:
             what = "stands in a workbook; save its sheets as CSV files instead of it"
-            raise EditError(f"{reader.sheets[table].file}: {what}")
-        wanted = {*columns, *((*EVENT_COLUMNS[:-1],) if table == "events" else ())}
-        order = [c for c in self._usual[table] if c in wanted]
-        self._before[table] = reader.files.csv[table][1] if table in reader.files.csv else None
-        data = self._before[table] or (",".join(order) + "\n").encode()
+            raise EditError(f"{reader.sheets[name].file}: {what}")
+        self._known = table_columns(reader.context.catalogue)[name]
+        if unknown := [c for c in columns if c not in self._known]:
+            what = f"{shown(unknown[0])!r} is not a column of {self.file}"
+            raise EditError(f"{what}; write one of {', '.join(self._known)}")
+        wanted = {*columns, *(EVENT_COLUMNS[:-1] if name == "events" else ())}
+        order = [c for c in self._known if c in wanted]
+        data = self.before or (",".join(order) + "\n").encode()
         try:
-            decoded = decode(file, data, Collector()) or ""
-            text = CsvText(data, find_separator(decoded, frozenset(self._usual[table])))
-            have = set(map(normal, text.header))
-            if lacking := [c for c in _NEEDED[table] if c not in have]:
+            decoded = decode(self.file, data, Collector()) or ""
+            self.text = CsvText(data, find_separator(decoded, frozenset(self._known)))
+            have = self.text.places
+            if lacking := [c for c in REQUIRED[name] if c not in have]:
                 raise CsvTextError(f"has no column {lacking[0]}; add it first")
-            self._new_columns[table] = tuple(c for c in order if c not in have)
-            text.add_columns(self._new_columns[table])
+            self.new_columns = tuple(c for c in order if c not in have)
+            self.text.add_columns(self.new_columns)
         except CsvTextError as error:
-            raise EditError(f"{file}: {error}") from None
-        self._texts[table] = text
-        return text
+            raise EditError(f"{self.file}: {error}") from None
 
-    def compose(self, table: str, cells: Sequence[str], new: Mapping[str, str]) -> list[str]:
+    def compose(self, cells: Sequence[str], new: Mapping[str, str]) -> list[str]:
         """Put cells, by column, over those of a row; text is kept from being a formula."""
         safe = {c: without_formula(text) if c in _FREE_TEXT else text for c, text in new.items()}
-        return self._texts[table].overlaid(cells, safe)
+        return self.text.overlaid(cells, safe)
 
     def read_row(
-        self, table: str, cells: Sequence[str], stated: Collection[str], file: str, line: int
+        self, cells: Sequence[str], stated: Collection[str], file: str, line: int
     ) -> CheckIn | Event:
         """Read a row as it is going to stand in the log.
 
         Parameters
         ----------
-        table : str
         cells : sequence of str
             By the columns of the table.
         stated : collection of str
@@ -165,16 +146,14 @@ class LogEdit:
             When the row, or a cell that is stated, could not be used.
         """
         problems = Collector()
-        context = self.reader.context.reporting_to(problems)
-        rows = iter([(line, list(cells))])
-        raw = RawTable(table, file, line, self._texts[table].header, rows)
-        one = Table(raw, self._usual[table], _NEEDED[table], problems,
-                    date_order=context.date_order)  # fmt: skip
+        context = self._reader.context.reporting_to(problems)
+        raw = RawTable(self._name, file, line, self.text.header, iter([(line, list(cells))]))
+        one = Table(raw, self._known, REQUIRED[self._name], problems, date_order=context.date_order)
         entries: Sequence[CheckIn | Event]
-        if table == "events":
+        if self._name == "events":
             entries = read_events(context, one)
         else:
-            entries = read_checkins(context, one, self.reader.kits)
+            entries = read_checkins(context, one, self._reader.kits)
         found = problems.all()
         faults = [p for p in found if p.severity == "error" and (
             p.scope == "row" or (p.scope == "cell" and p.column in stated))]  # fmt: skip
@@ -182,20 +161,39 @@ class LogEdit:
             raise EditError(*map(str, faults or found))
         return entries[0]
 
-    def append(self, table: str, cells: Sequence[str]) -> None:
-        """Add a row."""
-        self._texts[table].append(cells)
-        self._changed.add(table)
 
-    def replace(self, table: str, line: int, cells: Sequence[str]) -> None:
-        """Replace the row that begins in ``line``."""
-        self._texts[table].replace(line, cells)
-        self._changed.add(table)
+class LogEdit:
+    """One change of a logbook.
 
-    def remove(self, table: str, line: int) -> None:
-        """Remove the row that begins in ``line``."""
-        self._texts[table].remove(line)
-        self._changed.add(table)
+    Attributes
+    ----------
+    reader : Reader
+        As the logbook was read, with the check-ins of a day apart: rows are changed, not days.
+    book : Logbook
+    entries : dict of str to tuple
+        The check-ins and events that could be used, by table.
+    tables : dict of str to TableEdit
+        Those that were opened.
+    """
+
+    def __init__(self, folder: Path, catalogue: Catalogue | None, today: dt.date | None):
+        self.folder, self._read_with = folder, (catalogue, today)
+        self.reader = Reader(folder, catalogue, today, one_look_a_day=False)
+        self.book = self.reader.read()
+        self.entries: dict[str, tuple[CheckIn | Event, ...]] = {
+            "checkins": self.book.checkins,
+            "events": self.book.events,
+        }
+        self.tables: dict[str, TableEdit] = {}
+        self._paths = {t: self.reader.files.paths.get(t, folder / f"{t}.csv") for t in TABLES}
+        for path in self._paths.values():
+            remove_leftovers(path.resolve().parent, path.resolve().name)
+        remove_leftovers(folder / BACKUPS)
+
+    def open(self, name: str, columns: Collection[str]) -> TableEdit:
+        """Open a table to change it; see :class:`TableEdit`."""
+        self.tables[name] = TableEdit(self.reader, name, self._paths[name], columns)
+        return self.tables[name]
 
     def write(self) -> tuple[str, ...]:
         """Write the tables that changed, each as a whole; return the copies of the old ones.
@@ -207,36 +205,38 @@ class LogEdit:
         OSError
             When a file cannot be written. Each file is then the old or the new one.
         """
-        tables = [t for t in TABLES if t in self._changed]
-        fresh = {table: self._texts[table].to_bytes() for table in tables}
-        for table, data in fresh.items():
+        changed = {name: table for name, table in self.tables.items() if table.text.changed}
+        fresh = {name: table.text.to_bytes() for name, table in changed.items()}
+        for name, data in fresh.items():
             if len(data) > MAX_BYTES:
                 what = f"would be larger than {MAX_BYTES >> 20} MB"
-                raise EditError(f"{self.file(table)}: {what}; split the logbook")
+                raise EditError(f"{changed[name].file}: {what}; split the logbook")
         self._read_again(fresh)
-        for table in tables:
-            path = self._paths[table]
-            if (path.read_bytes() if path.exists() else None) != self._before[table]:
-                raise EditError(f"{self.file(table)}: was changed by another program; try again")
-        backups = [self._backup(t, old) for t in tables if (old := self._before[t]) is not None]
-        for table in tables:
-            write_file(self._paths[table].resolve(), fresh[table], durable=True)
+        for table in changed.values():
+            if (table.path.read_bytes() if table.path.exists() else None) != table.before:
+                raise EditError(f"{table.file}: was changed by another program; try again")
+        backups = [
+            self._backup(name, table.before)
+            for name, table in changed.items()
+            if table.before is not None
+        ]
+        for name, table in changed.items():
+            write_file(table.path.resolve(), fresh[name], durable=True)
         return tuple(backups)
 
     def _read_again(self, fresh: Mapping[str, bytes]) -> None:
         """Read the new tables as the weekly command would; no row may get lost by a change."""
         if not fresh:
             return
-        reader = self._reader()
-        for table, data in fresh.items():
-            reader.files.csv[table] = (self.file(table), data)
+        reader = Reader(self.folder, *self._read_with, one_look_a_day=False)
+        for name, data in fresh.items():
+            reader.files.csv[name] = (self.tables[name].file, data)
         after = reader.read()
-        counts = {r.file: r for r in self.book.rows}
-        for table in fresh:
-            file = self.file(table)
-            now = next(r for r in after.rows if r.file == file)
-            refused = counts[file].refused if file in counts else 0
-            if now.refused > refused:
+        refused = {count.file: count.refused for count in self.book.rows}
+        for name in fresh:
+            file = self.tables[name].file
+            now = next(count.refused for count in after.rows if count.file == file)
+            if now > refused.get(file, 0):
                 new = [str(p) for p in after.problems if _is_new(p, file, self.book.problems)]
                 raise EditError(*new or [f"{file}: a row would not be read again; report this"])
 
