@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import csv
 import datetime as dt
+import io
 import os
-from dataclasses import dataclass, fields
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from maturity_model.catalogue import Catalogue
@@ -57,7 +60,7 @@ def check_tank(row: NewTank, catalogue: Catalogue, today: dt.date) -> Tank:
     """
     problems = Collector()
     context = Context(catalogue, problems, today)
-    data = f"{','.join(TANK_COLUMNS)}\n{_line(row)}\n".encode()
+    data = _csv([TANK_COLUMNS, _cells(row)]).encode()
     raw = read_csv("tanks", "tanks.csv", data, frozenset(TANK_COLUMNS), problems)
     if raw is not None:
         read_tanks(context, Table(raw, TANK_COLUMNS, ("tank", "started"), problems))
@@ -68,16 +71,17 @@ def check_tank(row: NewTank, catalogue: Catalogue, today: dt.date) -> Tank:
     return next(iter(context.tanks.values()))
 
 
-def _cell(text: str) -> str:
-    text = " ".join(text.split())
-    return '"' + text.replace('"', '""') + '"' if any(c in text for c in ',;"') else text
-
-
-def _line(row: NewTank) -> str:
-    order = {f.name: getattr(row, f.name) for f in fields(row)}
+def _cells(row: NewTank) -> list[str]:
+    cells = {name: " ".join(text.split()) for name, text in asdict(row).items()}
     for name in ("tank", "keeper", "club"):
-        order[name] = without_formula(order[name].strip())
-    return ",".join(_cell(order.get(c, "")) for c in TANK_COLUMNS)
+        cells[name] = without_formula(cells[name])
+    return [cells.get(column, "") for column in TANK_COLUMNS]
+
+
+def _csv(rows: Iterable[Sequence[str]]) -> str:
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows(rows)
+    return out.getvalue()
 
 
 def table_columns(catalogue: Catalogue) -> dict[str, tuple[str, ...]]:
@@ -122,21 +126,19 @@ def begin_logbook(
         raise BeginError("two of the tanks have one name; choose another for one of them")
     if folder.exists() and not folder.is_dir():
         raise BeginError(f"{folder} is a file; name a folder")
-    there = _tables_in(folder)
-    if there:
-        raise BeginError(f"{folder} holds a logbook already ({there[0]}); nothing was changed")
+    there = _names(folder)
+    if table := next(filter(_is_table, there), None):
+        raise BeginError(f"{folder} holds a logbook already ({table}); nothing was changed")
     # The start as ISO, whatever form it was given in.
     lines = [
-        _line(NewTank(**{f.name: getattr(row, f.name) for f in fields(row)}
-                      | {"started": tank.started.isoformat()}))
+        _cells(replace(row, started=tank.started.isoformat()))
         for row, tank in zip(rows, tanks, strict=True)
-    ]  # fmt: skip
+    ]
     content = {
-        f"{table}.csv": ",".join(columns) + "\n"
+        f"{table}.csv": _csv([columns, *(lines if table == "tanks" else ())])
         for table, columns in table_columns(catalogue).items()
     }
-    content["tanks.csv"] += "".join(f"{line}\n" for line in lines)
-    if not any(fold(name).startswith("readme") for name in _names(folder)):
+    if not any(fold(name).startswith("readme") for name in there):
         content["README.txt"] = README
     made: list[Path] = []
     folder.mkdir(parents=True, exist_ok=True)
@@ -157,9 +159,6 @@ def _names(folder: Path) -> list[str]:
     return sorted(os.listdir(folder)) if folder.is_dir() else []
 
 
-def _tables_in(folder: Path) -> list[str]:
-    def is_table(name: str) -> bool:
-        stem, ending = os.path.splitext(fold(name))
-        return ending in WORKBOOKS or (ending in TEXTS and stem in TABLES)
-
-    return [name for name in _names(folder) if is_table(name)]
+def _is_table(name: str) -> bool:
+    stem, ending = os.path.splitext(fold(name))
+    return ending in WORKBOOKS or (ending in TEXTS and stem in TABLES)

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 #: Rows with drop-downs and checks, by sheet.
 ROWS = {"tanks": 200, "checkins": 2000, "events": 2000, "kits": 200}
 _DATES = ("date", "started", "ended", "restarted")
-_NUMBERS = {"volume_l": (0, 10_000_000), "sand_depth_mm": (0, 2000)}
+_NUMBERS = {"volume_l": (0, 10_000_000), "sand_depth_mm": (0, 2000), "amount": (0, 1_000_000)}
 _WIDTHS = {"tank": 18, "note": 40, "keeper": 16, "observer": 16, "club": 20, "steps": 28}
 _ABOUT = {
     "tank": "Name of the tank, exactly as in the sheet tanks",
@@ -123,7 +123,7 @@ def tables_of(book: Logbook) -> Tables:
 def _sheet(
     book: Any,
     name: str,
-    columns: Sequence[str],
+    columns: tuple[str, ...],
     catalogue: Catalogue,
     rows: Sequence[Mapping[str, Cell]],
 ) -> None:
@@ -142,13 +142,7 @@ def _sheet(
             sheet.data_validation(1, at, ROWS[name], at, rule)
     for line, row in enumerate(rows, 1):
         for column, value in row.items():
-            at = list(columns).index(column)
-            if isinstance(value, dt.date):
-                sheet.write_datetime(line, at, dt.datetime.combine(value, dt.time()), day)
-            elif isinstance(value, str):
-                sheet.write_string(line, at, value)
-            else:
-                sheet.write_number(line, at, value)
+            sheet.write(line, columns.index(column), value)
 
 
 def _rule(name: str, column: str, at: int, catalogue: Catalogue) -> dict[str, Any] | None:
@@ -162,49 +156,34 @@ def _rule(name: str, column: str, at: int, catalogue: Catalogue) -> dict[str, An
         "analyte": tuple(catalogue.analytes),
         "method": METHODS,
     }
-    title = column.replace("_", " ")[:32]
-    base = {"ignore_blank": True, "error_title": title}
+    rule: dict[str, Any]
     if column == "tank" and name != "tanks":
-        source = f"=tanks!$A$2:$A${ROWS['tanks'] + 1}"
+        rule = {"validate": "list", "source": f"=tanks!$A$2:$A${ROWS['tanks'] + 1}"}
         message = "Choose a tank of the sheet tanks."
-        return {**base, "validate": "list", "source": source, "error_message": message}
-    if column in choices:
+    elif column in choices:
+        rule = {"validate": "list", "source": list(choices[column])}
         message = "Choose one of the list, or leave it blank."
-        return {
-            **base,
-            "validate": "list",
-            "source": list(choices[column]),
-            "error_message": message,
-        }
-    if column in catalogue.signs:
+    elif column in catalogue.signs:
+        rule = {"validate": "list", "source": ["y", "n"]}
         message = "y: seen. n: looked, not seen. Blank: not checked."
-        return {**base, "validate": "list", "source": ["y", "n"], "error_message": message}
-    if column in _DATES:
-        first = dt.date(1970, 1, 1)
+    elif column in _DATES:
+        rule = {"validate": "date", "minimum": dt.date(1970, 1, 1), "maximum": "=TODAY()"}
         message = "Write a day such as 2026-03-25; it cannot lie in the future."
-        return {**base, "validate": "date", "criteria": "between", "minimum": first,
-                "maximum": "=TODAY()", "error_message": message}  # fmt: skip
-    if column in _NUMBERS or column == "amount":
-        low, high = _NUMBERS.get(column, (0, 1_000_000))
+    elif column in _NUMBERS:
+        low, high = _NUMBERS[column]
+        rule = {"validate": "decimal", "minimum": low, "maximum": high}
         message = f"Write a number from {low} to {high:,}."
-        return {**base, "validate": "decimal", "criteria": "between", "minimum": low,
-                "maximum": high, "error_message": message}  # fmt: skip
-    if column in catalogue.analytes:
-        cell = _cell_name(1, at)
+    elif column in catalogue.analytes:
+        cell = importlib.import_module("xlsxwriter.utility").xl_rowcol_to_cell(1, at)
         number = f"ISNUMBER(VALUE(MID({cell},2,20)))"
-        rule = f'=OR(ISNUMBER({cell}),AND(OR(LEFT({cell},1)="<",LEFT({cell},1)=">"),{number}))'
+        bound = f'AND(OR(LEFT({cell},1)="<",LEFT({cell},1)=">"),{number})'
+        rule = {"validate": "custom", "value": f"=OR(ISNUMBER({cell}),{bound})"}
         message = "Write a number, <x or >x, such as 0.25 or <0.25."
-        return {**base, "validate": "custom", "value": rule, "error_message": message}
-    return None
-
-
-def _cell_name(row: int, column: int) -> str:
-    letters = ""
-    column += 1
-    while column:
-        column, rest = divmod(column - 1, 26)
-        letters = chr(65 + rest) + letters
-    return f"{letters}{row + 1}"
+    else:
+        return None
+    title = column.replace("_", " ")[:32]
+    more = {"criteria": "between"} if "minimum" in rule else {}
+    return {**rule, **more, "ignore_blank": True, "error_title": title, "error_message": message}
 
 
 def _legend(book: Any, catalogue: Catalogue) -> None:
