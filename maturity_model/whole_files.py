@@ -32,21 +32,10 @@ class LockedError(OSError):
 def write_file(
     path: Path, data: bytes | str, *, private: bool = False, durable: bool = False
 ) -> None:
-    """Write a file; a reader sees the old one or the new one, never a part.
+    """Write a file, as :func:`new_file` does; a reader sees the old one or the new one.
 
-    Parameters
-    ----------
-    path : Path
-        A symbolic link is replaced, not followed.
-    data : bytes or str
-        Text becomes UTF-8, with ``?`` for what UTF-8 cannot hold.
-    private, durable : bool
-        As in :func:`new_file`.
-
-    Raises
-    ------
-    OSError
-        If it cannot be written; the old file is then untouched.
+    A symbolic link is replaced, not followed. Text becomes UTF-8, with ``?`` for what UTF-8
+    cannot hold.
     """
     with new_file(path, private=private, durable=durable) as part:
         part.write_bytes(_encoded(data))
@@ -59,7 +48,6 @@ def new_file(path: Path, *, private: bool = False, durable: bool = False) -> Ite
     Parameters
     ----------
     path : Path
-        The file, or the place for one.
     private : bool
         Only the owner may read it. Otherwise it gets the permissions of the file it replaces.
     durable : bool
@@ -95,22 +83,9 @@ def new_file(path: Path, *, private: bool = False, durable: bool = False) -> Ite
 def create_file(
     path: Path, data: bytes | str, *, private: bool = False, durable: bool = False
 ) -> bool:
-    """Write a file where there is none; one that is there stays.
+    """Write a file where there is none, as :func:`write_file` does.
 
-    Parameters
-    ----------
-    path, data, private, durable
-        As in :func:`write_file`.
-
-    Returns
-    -------
-    bool
-        False if there was one already, even if another process made it meanwhile.
-
-    Raises
-    ------
-    OSError
-        If it cannot be written.
+    False if there was one already, even if another process made it meanwhile; it stays.
     """
     if os.path.lexists(path):
         return False
@@ -153,15 +128,7 @@ class StagedFiles:
         self.names: list[str] = []
 
     def write(self, name: str, text: str | Iterable[str]) -> None:
-        """Write a file.
-
-        Parameters
-        ----------
-        name : str
-            Without a folder.
-        text : str or iterable of str
-            In one piece, or piece by piece.
-        """
+        """Write a file, in one piece or piece by piece; ``name`` is without a folder."""
         with (self.part / name).open("xb") as handle:
             for piece in (text,) if isinstance(text, str) else text:
                 handle.write(_encoded(piece))
@@ -174,11 +141,6 @@ def staged_files(folder: Path) -> Iterator[StagedFiles]:
 
     They are written into a hidden folder in it. When the block ends, they replace the old
     ones in the order in which they were written. A kill leaves each file old or new.
-
-    Parameters
-    ----------
-    folder : Path
-        An existing folder.
 
     Raises
     ------
@@ -287,17 +249,10 @@ def _exchange(a: Path, b: Path) -> bool:
 
 
 def remove_leftovers(folder: Path, name: str | None = None, older_than: float = 0.0) -> None:
-    """Remove parts that killed processes left in a folder.
+    """Remove parts that killed processes left in a folder, of any name or of one.
 
-    Parameters
-    ----------
-    folder : Path
-        Need not exist.
-    name : str, optional
-        Only parts of the file or folder of this name. Default: of any.
-    older_than : float
-        Seconds since the last change. Without a lock, younger parts may be a running
-        process's: each new file renews the time of a folder.
+    Only those without a change for ``older_than`` seconds: without a lock, younger ones may be
+    a running process's (each new file renews the time of a folder).
     """
     with contextlib.suppress(OSError), os.scandir(folder) as entries:
         for entry in entries:
@@ -317,19 +272,8 @@ def remove_leftovers(folder: Path, name: str | None = None, older_than: float = 
 def locked(path: Path, busy: Exception, wait: float = 0.0) -> Iterator[None]:
     """Hold a lock that ends with the process, even if it is killed.
 
-    Parameters
-    ----------
-    path : Path
-        The lock's file. It may stay: removing it could let two processes hold the lock.
-    busy : Exception
-        Raised when another process holds the lock all the while.
-    wait : float
-        Seconds to wait for the lock.
-
-    Raises
-    ------
-    OSError
-        If the file cannot be made.
+    ``busy`` is raised when another process holds it for ``wait`` seconds. The lock's file may
+    stay: removing it could let two processes hold the lock.
     """
     from filelock import FileLock, Timeout  # 35 ms, and most commands lock nothing
 

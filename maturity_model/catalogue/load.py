@@ -18,7 +18,6 @@ from maturity_model.catalogue.types import (
     Covariate,
     DecisionRule,
     EventKind,
-    Loss,
     Marked,
     Phase,
     Quantity,
@@ -91,13 +90,8 @@ class Row:
     def entry(self, kind: type[T], **given: Any) -> T:
         """Make an entry of the catalogue.
 
-        Parameters
-        ----------
-        kind : type
-            Its dataclass. ``name`` is the first column; every other field that is not given
-            is the column of the same name, read as the field's type says.
-        **given
-            Fields that are no plain column.
+        The field ``name`` is the first column. Every other that is not given is the column of
+        the same name, read as the field's type says.
         """
         readers = {
             "str": self.text, "float": self.number, "float | None": self.optional,
@@ -181,26 +175,12 @@ def _analyte(row: Row, phases: tuple[str, ...], charts: dict[str, Chart]) -> Ana
 
 @functools.cache
 def load_catalogue() -> Catalogue:
-    """Read the catalogue that ships with the package.
-
-    Returns
-    -------
-    Catalogue
-    """
+    """Read the catalogue that ships with the package."""
     return read_catalogue(DATA)
 
 
 def read_catalogue(folder: Path) -> Catalogue:
-    """Read a catalogue's tables.
-
-    Parameters
-    ----------
-    folder : Path
-        Holds files of the names and columns of those that ship with the package.
-
-    Returns
-    -------
-    Catalogue
+    """Read the tables of a folder, of the names and columns of those that ship with the package.
 
     Raises
     ------
@@ -235,27 +215,16 @@ def read_catalogue(folder: Path) -> Catalogue:
 
 @functools.cache
 def load_decisions() -> dict[str, DecisionRule]:
-    """Read the decision rules that ship with the package, in their order.
-
-    Returns
-    -------
-    dict of str to DecisionRule
-    """
-    return {
-        r.text("decision"): r.entry(DecisionRule, loss=r.entry(Loss))
-        for r in rows_of(DATA / "decisions.csv")
-    }
+    """Read the decision rules that ship with the package, by name and in their order."""
+    return table_of(DATA / "decisions.csv", DecisionRule)
 
 
 @functools.cache
 def load_permissions() -> dict[str, float]:
     """Read the limits of the evidence that a permission needs.
 
-    Returns
-    -------
-    dict of str to float
-        By name, in the unit of the column ``unit`` of ``permissions.csv``; each carries a
-        source mark there.
+    By name, in the unit of the column ``unit`` of ``permissions.csv``; each carries a source
+    mark there.
     """
     return _limits("permissions.csv")
 
@@ -264,10 +233,7 @@ def load_permissions() -> dict[str, float]:
 def load_course() -> dict[str, float]:
     """Read the probabilities from which a page says which way a tank goes.
 
-    Returns
-    -------
-    dict of str to float
-        By name, as in ``course.csv``; each carries a source mark there.
+    By name, as in ``course.csv``; each carries a source mark there.
     """
     return _limits("course.csv")
 
@@ -280,10 +246,7 @@ def _limits(file: str) -> dict[str, float]:
 def load_ranges() -> dict[str, Range]:
     """Read what is usual and what is possible.
 
-    Returns
-    -------
-    dict of str to Range
-        By analyte, and by column of the tanks table, in the unit that ``ranges.csv`` names.
+    By analyte, and by column of the tanks table, in the unit that ``ranges.csv`` names.
     """
     bounds = ("low", "usual_low", "usual_high", "high")
     return {

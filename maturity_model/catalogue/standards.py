@@ -12,14 +12,9 @@ from maturity_model.catalogue.load import DATA, rows_of, table_of
 class Taxon:
     """What a sign is an occurrence of, at the rank that an eye can tell.
 
-    Attributes
-    ----------
-    scientific_name, rank, kingdom : str
-        Empty where the sign is no single taxon (gas bubbles, a mixed film).
-    aphia_id : str
-        Of the World Register of Marine Species; empty where it was not verified.
-    standing : str
-        How well the name is known.
+    Its name is empty where the sign is no single taxon (gas bubbles, a mixed film), and its
+    ``aphia_id``, of the World Register of Marine Species, where that was not verified.
+    ``standing`` says how well the name is known.
     """
 
     sign: str
@@ -39,18 +34,9 @@ class Taxon:
 class Measure:
     """An analyte as ocean data name it.
 
-    Attributes
-    ----------
-    measure : str
-        In plain words.
-    cf_standard_name : str
-        Of the CF conventions; empty where none fits.
-    ucum : str
-        UCUM code of the unit in which it is exchanged.
-    unit : str
-        The same unit as :mod:`maturity_model.logbook.units` calls it.
-    standing : str
-        How well the names are known.
+    ``measure`` is in plain words, ``cf_standard_name`` empty where none fits. ``ucum`` is the
+    code of the unit in which it is exchanged, ``unit`` the same unit as
+    :mod:`maturity_model.logbook.units` calls it; ``standing`` says how well the names are known.
     """
 
     analyte: str

@@ -16,14 +16,7 @@ METHODS = ("colour_chart", "strip", "photometer", "probe")
 
 
 class Marked(NamedTuple):
-    """A number with the mark of its source.
-
-    Attributes
-    ----------
-    value : float
-    source : str
-        A key of :attr:`Catalogue.sources`.
-    """
+    """A number with the mark of its source, a key of :attr:`Catalogue.sources`."""
 
     value: float
     source: str
@@ -245,32 +238,6 @@ class Quantity:
 
 
 @dataclass(frozen=True, slots=True)
-class Loss:
-    """What a mistake costs, on a scale on which only ratios count.
-
-    Attributes
-    ----------
-    needless : Marked
-        Of doing it although its condition does not hold.
-    missed : Marked
-        Of leaving it although its condition holds.
-    """
-
-    needless: Marked
-    missed: Marked
-
-    @property
-    def threshold(self) -> float:
-        """Probability of the condition from which doing it costs less on average.
-
-        Doing it costs ``(1 - p) needless``, leaving it ``p missed``; they are equal at
-        ``needless / (needless + missed)`` (Berger 1985, *Statistical Decision Theory and
-        Bayesian Analysis*, sec. 4.4.3; from memory).
-        """
-        return self.needless.value / (self.needless.value + self.missed.value)
-
-
-@dataclass(frozen=True, slots=True)
 class DecisionRule:
     """When to do something: the probability of its condition is at least the threshold.
 
@@ -292,7 +259,9 @@ class DecisionRule:
         Likewise un-ionised ammonia that may be above the chronic criterion.
     permission : {'', 'first animals', 'next animals', 'leave be'}
         The evidence that must be there too: see ``assessment.permissions``.
-    loss : Loss
+    needless, missed : Marked
+        What it costs to do it although its condition does not hold, and to leave it although
+        its condition holds; only their ratio counts.
     reason, caution : str
     """
 
@@ -305,14 +274,20 @@ class DecisionRule:
     urgent: str
     ammonia: str
     permission: str
-    loss: Loss
+    needless: Marked
+    missed: Marked
     reason: str
     caution: str
 
     @property
     def threshold(self) -> float:
-        """See :attr:`Loss.threshold`."""
-        return self.loss.threshold
+        """Probability of the condition from which doing it costs less on average.
+
+        Doing it costs ``(1 - p) needless``, leaving it ``p missed``; they are equal at
+        ``needless / (needless + missed)`` (Berger 1985, *Statistical Decision Theory and
+        Bayesian Analysis*, sec. 4.4.3; from memory).
+        """
+        return self.needless.value / (self.needless.value + self.missed.value)
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,18 +30,7 @@ _SYNONYMS = frozenset(
 
 
 class RefusedRow(Exception):
-    """Why a row cannot be used.
-
-    Parameters
-    ----------
-    column : str or None
-        Column of the fault; None for the row as a whole.
-    value : str
-        The column's text.
-    fault : Fault
-    tank : str, optional
-        The tank that the row is about, where that is known.
-    """
+    """Why a row cannot be used: the column (None for the whole row), its text, and the tank."""
 
     def __init__(self, column: str | None, value: str, fault: Fault, tank: str | None = None):
         super().__init__(column, value, fault, tank)
@@ -81,7 +70,7 @@ def _may_be_meant(name: str, known: frozenset[str], measured: frozenset[str]) ->
     """Whether an unknown column may hold readings, signs, events, or what their rows need."""
     words = [w for w in re.split(r"[\W_]+", name) if w]
     names = (known | measured) - _HARMLESS
-    return bool(
+    return (
         not _SYNONYMS.isdisjoint(words)
         or not measured.isdisjoint(words)
         or any(m in name for m in measured if len(m) > 3)
@@ -109,7 +98,7 @@ class Table:
     date_order : str, optional
         The order in which the logbook writes dates.
     measured : iterable of str
-        Names of readings, signs and events, which may also head a column that is not known.
+        Names of readings, signs and events: an unknown column may be meant for one of them.
     """
 
     def __init__(
@@ -170,11 +159,8 @@ class Table:
     def read(self, understand: Callable[[int, list[str]], T]) -> list[T]:
         """Read all rows; every one is used, or refused and reported.
 
-        Parameters
-        ----------
-        understand : callable
-            From the line and the stripped cells of a row to its meaning. It raises
-            RefusedRow for a row that cannot be used, SetAsideRow for one that is not wanted.
+        ``understand`` takes the line and the stripped cells of a row to its meaning. It raises
+        RefusedRow for a row that cannot be used, SetAsideRow for one that is not wanted.
         """
         out = []
         for line, cells in self._rows():

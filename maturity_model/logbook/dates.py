@@ -41,18 +41,10 @@ class Dated(NamedTuple):
 
 
 def parse_date(text: str, order: str | None = None) -> Dated | Fault:
-    """Read a date.
+    """Read a date; a date-time keeps the calendar date as written, whatever its zone.
 
-    Parameters
-    ----------
-    text : str
-        A date-time keeps the calendar date as written, whatever its zone.
-    order : {'day-month-year', 'month-day-year'} or None
-        The order that the logbook states for dates such as 03/04/2026; None refuses them.
-
-    Returns
-    -------
-    Dated or Fault
+    ``order`` (one of :data:`DATE_ORDERS`) is the one that the logbook states for dates such as
+    03/04/2026; None refuses them.
     """
     if len(text) > _MAX:
         return Fault("is not a date", _ISO_MEND)

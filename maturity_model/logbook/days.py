@@ -22,18 +22,8 @@ def merge_days(checkins: Sequence[CheckIn], problems: Collector) -> list[CheckIn
     """Merge the check-ins of a tank on one day; each merge is reported.
 
     A sign was seen that day if any of them saw it. Of several readings of one analyte, or
-    judgements of the phase, the last in the file is used. The look is the most thorough.
-
-    Parameters
-    ----------
-    checkins : sequence of CheckIn
-        In file order.
-    problems : Collector
-
-    Returns
-    -------
-    list of CheckIn
-        In the order of their first rows.
+    judgements of the phase, the last in the file is used. The look is the most thorough. Both
+    before and after, check-ins stand in the order of their (first) rows.
     """
     out: dict[tuple[object, ...], CheckIn] = {}
     for c in checkins:

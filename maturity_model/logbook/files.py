@@ -34,16 +34,7 @@ class BadRow(NamedTuple):
 class RawTable(NamedTuple):
     """One table before its columns are understood.
 
-    Attributes
-    ----------
-    name : str
-        One of :data:`TABLES`.
-    file : str
-        As problems name it.
-    header_line : int
-    header : list of str
-    rows : iterator of (int, list or BadRow)
-        True line and cells. Cells of a sheet may be other than text.
+    ``rows`` gives the true line and the cells of each; those of a sheet may be other than text.
     """
 
     name: str
@@ -70,11 +61,7 @@ def clean_name(text: str) -> str:
 def read_still(path: Path) -> bytes | None:
     """Read a file of at most :data:`MAX_BYTES` (one more byte of a larger one).
 
-    Returns
-    -------
-    bytes or None
-        None where another program kept changing it meanwhile, so that half of it may be
-        missing.
+    None where another program kept changing it meanwhile, so that half of it may be missing.
     """
     for _ in range(3):
         with path.open("rb") as handle:
@@ -120,21 +107,9 @@ def _line(before: str) -> int:
 def read_csv(
     name: str, file: str, data: bytes, known: frozenset[str], problems: Collector
 ) -> RawTable | None:
-    """Cut a CSV file into rows.
+    """Cut a CSV file into rows; None, and a problem, where no header can be read.
 
-    Parameters
-    ----------
-    name, file : str
-        Table, and file as problems name it.
-    data : bytes
-    known : frozenset of str
-        Column names that the table may have; the separator is chosen by them.
-    problems : Collector
-
-    Returns
-    -------
-    RawTable or None
-        None, and a problem, where the file holds no header that can be read.
+    The separator is the one that finds the most columns that are ``known``.
     """
     text = decode(file, data, problems)
     if text is None:

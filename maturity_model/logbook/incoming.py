@@ -22,14 +22,7 @@ from maturity_model.logbook.types import CheckIn, Event, Problem
 
 
 class Row(NamedTuple):
-    """One row of a check-in file, understood.
-
-    Attributes
-    ----------
-    entry : CheckIn or Event
-    cells : dict of str to str
-        Text for the logbook, by column; blank cells are left out.
-    """
+    """One row of a check-in file, and the text of its cells, by column, for the logbook."""
 
     entry: CheckIn | Event
     cells: dict[str, str]
@@ -54,21 +47,7 @@ class Incoming:
 
 
 def read_incoming(file: str, data: bytes, book: Context, kits: Kits) -> Incoming:
-    """Read a check-in file against a logbook.
-
-    Parameters
-    ----------
-    file : str
-        Its name, as problems give it.
-    data : bytes
-    book : Context
-        What the logbook was read with: tanks, signs, date order, decimal mark.
-    kits : Kits
-
-    Returns
-    -------
-    Incoming
-    """
+    """Read a check-in file with what its logbook was read with: tanks, signs, decimal mark."""
     problems = Collector()
     context = book.reporting_to(problems)
     catalogue = book.catalogue

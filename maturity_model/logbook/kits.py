@@ -71,17 +71,7 @@ class Scale:
         return self._doubts.get(text)
 
     def read(self, text: str) -> Reading | Fault:
-        """Read one result.
-
-        Parameters
-        ----------
-        text : str
-            A number, ``<x`` or ``>x``; not blank.
-
-        Returns
-        -------
-        Reading or Fault
-        """
+        """Read one result: a number, ``<x`` or ``>x``."""
         reading = self._parsed.get(text)
         if reading is None:
             reading = self._parsed[text] = self._read(text)

@@ -16,18 +16,10 @@ _THOUSANDS = re.compile(r"[-+]?[1-9][0-9]{0,2}\.[0-9]{3}")
 
 
 def parse_number(text: str, decimal: str | None = None) -> float | Fault:
-    """Read a plain number.
+    """Read a plain, finite number.
 
-    Parameters
-    ----------
-    text : str
-    decimal : {'comma', 'point'} or None
-        The decimal mark that the logbook states. None: a point, and a comma is refused.
-
-    Returns
-    -------
-    float or Fault
-        Always finite.
+    ``decimal`` is the mark that the logbook states, ``comma`` or ``point``. None: a point, and
+    a comma is refused.
     """
     if len(text) <= _MAX:
         if decimal == "comma":

@@ -33,19 +33,9 @@ _SIZE = re.compile(r"([0-9.,]+) ?([a-z]+(?: [a-z]+)?)\.?")
 
 
 def doubt_reading(analyte: Analyte, written: float, unit: Unit) -> Fault | None:
-    """Return what is odd about a reading, or None for a usual one.
+    """Return what is odd about a number as written, or None for a usual one.
 
-    Parameters
-    ----------
-    analyte : Analyte
-    written : float
-        As written, in ``unit``.
-    unit : Unit
-
-    Returns
-    -------
-    Fault or None
-        Of an unusual reading as of one that cannot be; the mend names the likeliest slip.
+    The mend names the likeliest slip, for an unusual reading as for one that cannot be.
     """
     value, bounds = unit.convert(written), analyte.range
     if bounds.is_usual(value):

@@ -31,19 +31,9 @@ def _poly(x: float, *coefficients: float) -> float:
 
 
 def density(salinity: float, celsius: float) -> float:
-    """Density of seawater at atmospheric pressure by EOS-80.
+    """Density, kg/m3, of seawater at atmospheric pressure by EOS-80.
 
-    Parameters
-    ----------
-    salinity : float
-        Practical salinity, 0 to 42.
-    celsius : float
-        ITS-90 temperature, °C.
-
-    Returns
-    -------
-    float
-        kg/m3.
+    Practical salinity from 0 to 42, temperature in °C on ITS-90.
     """
     t = celsius * _T68
     water = _poly(t, 999.842594, 6.793952e-2, -9.095290e-3, 1.001685e-4, -1.120083e-6, 6.536332e-9)

@@ -24,20 +24,10 @@ LEGEND = "legend"
 
 
 def read_sheets(file: str, data: bytes, problems: Collector) -> dict[str, RawTable]:
-    """Read the sheets that are tables of a logbook.
+    """Read the sheets that are tables of a logbook, by table.
 
-    Parameters
-    ----------
-    file : str
-        Name of the workbook, as problems name it.
-    data : bytes
-        Its first bytes decide its kind, not its file name.
-    problems : Collector
-
-    Returns
-    -------
-    dict of str to RawTable
-        Empty, with a problem, where the workbook cannot be opened.
+    Its first bytes decide the kind of the workbook, not its name. One that cannot be opened is
+    a problem, and has no sheets.
     """
     mend = "save it again as .xlsx, or save each sheet as CSV"
     try:

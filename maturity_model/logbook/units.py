@@ -40,14 +40,8 @@ MEQ_PER_MG_CACO3 = 2 / (_CA + _C + 3 * _O)
 class Unit(NamedTuple):
     """A unit of one analyte.
 
-    Attributes
-    ----------
-    name : str
-        As this program spells it.
-    convert : callable
-        From a number in this unit to the catalogue's canonical unit; increasing.
-    assumed : str
-        What was assumed where the text left it open, if anything.
+    ``convert`` takes a number in it to the catalogue's canonical unit, and increases;
+    ``assumed`` says what the text left open, if anything.
     """
 
     name: str
@@ -154,19 +148,9 @@ def _plain(text: str) -> str:
 
 
 def find_unit(analyte: str, text: str) -> Unit | None:
-    """Find the unit that a log names.
+    """Find the unit of an analyte that a log names; None where the text is no unit of it.
 
-    Parameters
-    ----------
-    analyte : str
-        Name in the catalogue.
-    text : str
-        A name of :func:`units_of` in any case, or a usual spelling (``ppm NO3``, ``dKH``).
-
-    Returns
-    -------
-    Unit or None
-        None where the text is no unit of the analyte.
+    The text is a name of :func:`units_of` in any case, or a usual spelling (``ppm NO3``, ``dKH``).
     """
     known = units_of(analyte)
     if text in known:

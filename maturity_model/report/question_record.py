@@ -186,9 +186,9 @@ def _decision(decision: Decision) -> dict[str, Any]:
         "probability": decision.probability,
         "threshold": decision.threshold,
         "loss": {
-            "needless": rule.loss.needless.value,
-            "missed": rule.loss.missed.value,
-            "sources": [rule.loss.needless.source, rule.loss.missed.source],
+            "needless": rule.needless.value,
+            "missed": rule.missed.value,
+            "sources": [rule.needless.source, rule.missed.source],
         },
         "why": decision.why,
         "overruled": decision.overruled,

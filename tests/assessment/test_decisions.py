@@ -19,7 +19,7 @@ from maturity_model.assessment.plan import Plan, Step
 from maturity_model.assessment.present import Present
 from maturity_model.assessment.risk import slip_probability
 from maturity_model.assessment.surprise import FELL, RecentSlip
-from maturity_model.catalogue import DecisionRule, Loss, Marked, load_catalogue, load_decisions
+from maturity_model.catalogue import DecisionRule, Marked, load_catalogue, load_decisions
 from maturity_model.logbook import CheckIn, Event, Reading, Tank
 from maturity_model.panel import build_panel
 from maturity_model.population import elicit_population
@@ -79,7 +79,7 @@ def only(rule: DecisionRule, present: Present, **more: object) -> Decision:
 
 
 def with_losses(rule: DecisionRule, needless: float, missed: float) -> DecisionRule:
-    return replace(rule, loss=Loss(Marked(needless, "E"), Marked(missed, "E")))
+    return replace(rule, needless=Marked(needless, "E"), missed=Marked(missed, "E"))
 
 
 @pytest.mark.parametrize("rule", RULES.values(), ids=RULES)
@@ -94,7 +94,7 @@ def test_a_rule_is_whole(rule: DecisionRule) -> None:
     assert rule.unless in {"", *RULES}
     # What costs more done needlessly than missed is a permission, and needs evidence.
     assert (rule.permission in PERMISSIONS) == (rule.threshold > 0.5)
-    assert {rule.loss.needless.source, rule.loss.missed.source} <= set(CATALOGUE.sources)
+    assert {rule.needless.source, rule.missed.source} <= set(CATALOGUE.sources)
     assert rule.label
     assert rule.reason
     # Never a dose.
@@ -104,7 +104,7 @@ def test_a_rule_is_whole(rule: DecisionRule) -> None:
 
 def test_thresholds_follow_from_losses() -> None:
     for rule in RULES.values():
-        a, b = rule.loss.needless.value, rule.loss.missed.value
+        a, b = rule.needless.value, rule.missed.value
         # At the threshold doing and leaving cost the same.
         assert (1 - rule.threshold) * a == pytest.approx(rule.threshold * b, rel=1e-12)
     assert RULES["add_first_animals"].threshold == pytest.approx(0.9)

@@ -91,8 +91,8 @@ def _decisions(
 ) -> Table:
     rows = []
     for d in decisions:
-        loss = d.rule.loss
-        marks = ", ".join(dict.fromkeys((loss.needless.source, loss.missed.source)))
+        needless, missed = d.rule.needless, d.rule.missed
+        marks = ", ".join(dict.fromkeys((needless.source, missed.source)))
         missing = "; ".join(f"{m.why.rstrip('.')}: {m.do}" for m in d.missing)
         rows.append(
             (
@@ -100,15 +100,13 @@ def _decisions(
                 d.verdict,
                 f"{capital(condition_words(d.rule, tank, assessment))}: {chance(d.probability)}",
                 f"{100 * d.threshold:.3g}",
-                f"{loss.needless.value:g} to {loss.missed.value:g} [{marks}]",
+                f"{needless.value:g} to {missed.value:g} [{marks}]",
                 f"{_overruled_by(d)}{d.why}",
                 cut(missing, 600),
             )
         )
     sources = assessment.catalogue.sources
-    used = dict.fromkeys(
-        m.source for d in decisions for m in (d.rule.loss.needless, d.rule.loss.missed)
-    )
+    used = dict.fromkeys(m.source for d in decisions for m in (d.rule.needless, d.rule.missed))
     cited = "; ".join(f"[{m}] {sources[m].citation}" for m in used if m in sources)
     return Table(
         "What to do or leave alone: the probability of each condition in percent, what it must "
