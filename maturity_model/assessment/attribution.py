@@ -92,7 +92,7 @@ def _slips(present: Present, starts: set[int]) -> dict[int, Floats]:
     out = np.empty((len(steps), 2, FOLLOWED, d))
     native.first_slips(
         mixture.filtered, mixture.moves, mixture.emission, mixture.scale, present.node_weight,
-        steps, k, r, out, np.empty((weeks, k - 1, d)), np.empty((2 * s + k + 2, d)),
+        steps, k, r, out, np.empty((weeks, k - 1, d)), np.empty((2 * s + k + 1, d)),
     )  # fmt: skip
     return dict(zip(steps.tolist(), out, strict=True))
 

@@ -82,7 +82,8 @@ def first_passage_pmf(
         target,
         chain.n_stages,
         out,
-        np.empty((chain.n_states + 4 * chain.n_phases, d)),
+        np.empty((chain.n_moves, 1, d)),
+        np.empty((2 * chain.n_states + chain.n_phases, d)),
     )
     return out
 

@@ -71,8 +71,8 @@ def slip_probability(
         np.array(horizons, dtype=np.int64),
         chain.n_stages,
         out,
-        np.empty((horizon, 4 * chain.n_phases, d)),
-        np.empty((2, s, d)),
+        np.empty((horizon, chain.n_moves, 1, d)),
+        np.empty((2 * s + chain.n_phases + 1, d)),
     )
     return out[0]
 

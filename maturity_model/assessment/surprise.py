@@ -173,7 +173,7 @@ def recent_slip(
     draws = draws / draws.sum()
     states, down = np.empty((length + 1, s, d)), np.empty((length + 1, d))
     native.smooth_lanes(
-        moves, full, filtered, scale, nodes, *mixture.chain, states, down, np.empty((2, s, d))
+        moves, full, filtered, scale, nodes, *mixture.chain, states, down, np.empty((2 * s + 1, d))
     )
     fell = np.einsum("pqsd,pqd,d->", later[:, :, first], nodes, draws)
     return RecentSlip(float(down.sum(axis=0) @ draws), float(fell))

@@ -141,7 +141,7 @@ def leave_one_out_phases(
     native.leave_one_out(
         mixture.moves, mixture.emission, mixture.filtered, mixture.scale,
         np.ascontiguousarray(mixture.node_weight[:, :, -1]), rows, *mixture.chain, *arguments,
-        np.empty((m, p, q, s, d)), np.empty((2, s, d)), np.empty((m, s, d)),
+        np.empty((m, p, q, s, d)), np.empty((s + 1, d)), np.empty((m, s, d)),
     )  # fmt: skip
     weight, power = mixture.draw_weight[-1], float(mixture.trusted.power[-1])
     mixed = [_mix_without(out, weight, power) for out in outs]

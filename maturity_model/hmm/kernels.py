@@ -59,47 +59,67 @@ def multiply_codes(starts, codes, table, out):
 
 
 @njit(**JIT)
-def _step(prev, mv, p, n_phases, n_stages, mass, new):
-    # new = prev @ (transition matrix), for all lanes d.
-    n_s, n_d = prev.shape
-    last = n_s - 1
-    for k in range(1, n_phases):
-        m = mass[k]
+def _outflow(states, mv, p, n_phases, n_stages, lowest, flow):
+    # Downward flows out of the phases from `lowest` up: flow[0] collapses, flow[k] is set back
+    # out of phase k > 0.
+    n_d = states.shape[1]
+    last = n_phases * n_stages - 1
+    sink = flow[0]
+    for d in range(n_d):
+        sink[d] = 0.0
+    for k in range(max(lowest, 1), n_phases):
+        mass, back, fall = flow[k], mv[2 * n_phases + k, p], mv[3 * n_phases + k, p]
         for d in range(n_d):
-            m[d] = 0.0
+            mass[d] = 0.0
         for j in range(k * n_stages, min((k + 1) * n_stages, last)):
-            a = prev[j]
+            a = states[j]
             for d in range(n_d):
-                m[d] += a[d]
-    for j in range(n_s):
-        k = j // n_stages
-        row = mv[4 * n_phases, p] if j == last else mv[k, p]
-        a, out = prev[j], new[j]
-        if j > 0:
-            b, adv = prev[j - 1], mv[n_phases + (j - 1) // n_stages, p]
-            for d in range(n_d):
-                out[d] = row[d] * a[d] + adv[d] * b[d]
-        else:
-            for d in range(n_d):
-                out[d] = row[d] * a[d]
-    end = prev[last]
-    for k in range(1, n_phases):
-        m, back, fall = mass[k], mv[2 * n_phases + k, p], mv[3 * n_phases + k, p]
-        below, bottom = new[(k - 1) * n_stages], new[0]
+                mass[d] += a[d]
         for d in range(n_d):
-            below[d] += back[d] * m[d]
-        for d in range(n_d):
-            bottom[d] += fall[d] * m[d]
-        if k == n_phases - 1:
-            back, fall = mv[4 * n_phases + 1, p], mv[4 * n_phases + 2, p]
-            for d in range(n_d):
-                below[d] += back[d] * end[d]
-            for d in range(n_d):
-                bottom[d] += fall[d] * end[d]
+            sink[d] += fall[d] * mass[d]
+            mass[d] *= back[d]
+    a, mass = states[last], flow[n_phases - 1]
+    back, fall = mv[4 * n_phases + 1, p], mv[4 * n_phases + 2, p]
+    for d in range(n_d):
+        sink[d] += fall[d] * a[d]
+        mass[d] += back[d] * a[d]
 
 
 @njit(**JIT)
-def filter_lanes(start, moves, emission, n_phases, n_stages, filtered, scale, mass):
+def _inflow(states, mv, p, n_phases, n_stages, lowest, flow, new):
+    # Fills `new` from the first state of phase `lowest` up with what stays, advances and is
+    # set back into each state from there. It must be another array than `states`.
+    n_d = states.shape[1]
+    first, last = lowest * n_stages, n_phases * n_stages - 1
+    for j in range(first, last + 1):
+        k = j // n_stages
+        stay = mv[4 * n_phases, p] if j == last else mv[k, p]
+        a, out = states[j], new[j]
+        if j > first:
+            b, adv = states[j - 1], mv[n_phases + (j - 1) // n_stages, p]
+            for d in range(n_d):
+                out[d] = stay[d] * a[d] + adv[d] * b[d]
+        else:
+            for d in range(n_d):
+                out[d] = stay[d] * a[d]
+        if j == k * n_stages and k < n_phases - 1:
+            back = flow[k + 1]
+            for d in range(n_d):
+                out[d] += back[d]
+
+
+@njit(**JIT)
+def _step(states, mv, p, n_phases, n_stages, flow, new):
+    # new = states @ (transition matrix), for all lanes d.
+    _outflow(states, mv, p, n_phases, n_stages, 0, flow)
+    _inflow(states, mv, p, n_phases, n_stages, 0, flow, new)
+    bottom, sink = new[0], flow[0]
+    for d in range(sink.shape[0]):
+        bottom[d] += sink[d]
+
+
+@njit(**JIT)
+def filter_lanes(start, moves, emission, n_phases, n_stages, filtered, scale, flow):
     """Scaled forward recursion for every lane, from the first step or from a later one.
 
     Fills ``filtered`` and ``scale``; the lane's log-likelihood is the sum of the
@@ -114,7 +134,7 @@ def filter_lanes(start, moves, emission, n_phases, n_stages, filtered, scale, ma
     emission : ndarray, shape (T, S, Q, D)
     filtered : ndarray, shape (P, Q, T, S, D), output
     scale : ndarray, shape (P, Q, T, D), output
-    mass : ndarray, shape (K, D)
+    flow : ndarray, shape (K, D)
         Scratch.
     """
     n_p, n_q, n_t, n_s, n_d = filtered.shape
@@ -128,7 +148,7 @@ def filter_lanes(start, moves, emission, n_phases, n_stages, filtered, scale, ma
                     now[:] = start[p, q]
                 else:
                     prev = filtered[p, q, t - 1] if t > 0 else start[p, q]
-                    _step(prev, moves[t - before], p, n_phases, n_stages, mass, now)
+                    _step(prev, moves[t - before], p, n_phases, n_stages, flow, now)
                 for d in range(n_d):
                     total[d] = 0.0
                 for s in range(n_s):
@@ -136,7 +156,7 @@ def filter_lanes(start, moves, emission, n_phases, n_stages, filtered, scale, ma
                     for d in range(n_d):
                         a[d] *= e[d]
                         total[d] += a[d]
-                inverse = mass[0]
+                inverse = flow[0]
                 for d in range(n_d):
                     possible = total[d] > TINY
                     inverse[d] = 1.0 / total[d] if possible else 0.0
@@ -174,6 +194,20 @@ def _step_back(g, mv, p, n_phases, n_stages, beta):
 
 
 @njit(**JIT)
+def _weigh_back(emission, scale, p, q, t, beta, inverse, g):
+    # g = beta * P(observations at t | state) / P(observations at t | observations before t).
+    n_s, n_d = beta.shape
+    total = scale[p, q, t]
+    for d in range(n_d):
+        inverse[d] = 1.0 / total[d] if total[d] > 0.0 else 0.0
+    for s in range(n_s):
+        e, b, out = emission[t, s, q], beta[s], g[s]
+        for d in range(n_d):
+            x = e[d] * b[d] * inverse[d]
+            out[d] = x if x < HUGE else HUGE
+
+
+@njit(**JIT)
 def smooth_lanes(
     moves, emission, filtered, scale, node_weight, n_phases, n_stages, states, down, work
 ):
@@ -187,12 +221,12 @@ def smooth_lanes(
         P(state at t | all observations) within a draw.
     down : ndarray, shape (T, D), output
         P(move to a lower phase between t-1 and t | all observations); row 0 is 0.
-    work : ndarray, shape (2, S, D)
+    work : ndarray, shape (2 S + 1, D)
     """
     n_p, n_q, n_t, n_s, n_d = filtered.shape
     states[:] = 0.0
     down[:] = 0.0
-    beta, g = work[0], work[1]
+    beta, g, inverse = work[:n_s], work[n_s : 2 * n_s], work[2 * n_s]
     last = n_s - 1
     for p in range(n_p):
         for q in range(n_q):
@@ -204,12 +238,7 @@ def smooth_lanes(
                     b[d] = 1.0
                     out[d] += w[d] * a[d]
             for t in range(n_t - 2, -1, -1):
-                total = scale[p, q, t + 1]
-                for s in range(n_s):
-                    e, b, gs = emission[t + 1, s, q], beta[s], g[s]
-                    for d in range(n_d):
-                        x = e[d] * b[d] / total[d] if total[d] > 0.0 else 0.0
-                        gs[d] = x if x < HUGE else HUGE
+                _weigh_back(emission, scale, p, q, t + 1, beta, inverse, g)
                 mv = moves[t]
                 _step_back(g, mv, p, n_phases, n_stages, beta)
                 fell = down[t + 1]
@@ -243,6 +272,43 @@ def mix_nodes(filtered, node_weight, out):
 
 
 @njit(**JIT)
+def fill_moves(advance, p, factor, setback, collapse, moves, to):
+    """Competing hazards of one step to probabilities of moves, at one node.
+
+    Parameters
+    ----------
+    advance : ndarray, shape (K, P, D)
+        Hazards without events; those of node ``p`` are used.
+    factor : ndarray, shape (K or 1, D)
+        Factor on them by events, by phase or for all.
+    setback, collapse : ndarray, shape (K, D)
+    moves : ndarray, shape (4 K + 3, any number of nodes, D), output
+        Rows as in :mod:`.staged`; node ``to`` is filled.
+    """
+    n_phases, n_d = setback.shape
+    for k in range(n_phases + 1):
+        end = k == n_phases
+        phase = n_phases - 1 if end else k
+        use = 0.0 if end else 1.0
+        live = 1.0 if phase > 0 else 0.0
+        base, by = advance[phase, p], factor[phase if factor.shape[0] > 1 else 0]
+        back, fall = setback[phase], collapse[phase]
+        stay = moves[4 * n_phases if end else k, to]
+        ahead = moves[4 * n_phases if end else n_phases + k, to]
+        down = moves[4 * n_phases + 1 if end else 2 * n_phases + k, to]
+        sink = moves[4 * n_phases + 2 if end else 3 * n_phases + k, to]
+        for d in range(n_d):
+            a, b, c = use * base[d] * by[d], live * back[d], live * fall[d]
+            total = a + b + c
+            keep = exp_lanes(-total)
+            share = hazard_share(keep, total)
+            ahead[d] = a * share
+            down[d] = b * share
+            sink[d] = c * share
+            stay[d] = keep
+
+
+@njit(**JIT)
 def move_lanes(advance, factor, setback, collapse, moves):
     """Competing hazards to probabilities of moves (:func:`.staged.move_probabilities`).
 
@@ -250,32 +316,12 @@ def move_lanes(advance, factor, setback, collapse, moves):
     ----------
     advance : ndarray, shape (T, K, P, D)
         Hazard on the move into step t, without events.
-    factor : ndarray, shape (T, D)
+    factor : ndarray, shape (T, 1, D)
         Its factor by events.
     setback, collapse : ndarray, shape (T, K, D)
     moves : ndarray, shape (T-1, 4 K + 3, P, D), output
         Entry t is the move from t to t+1, made of the hazards of step t+1.
     """
-    n_t, n_phases, n_p, n_d = advance.shape
-    for t in range(1, n_t):
-        for p in range(n_p):
-            for k in range(n_phases + 1):
-                end = k == n_phases
-                phase = n_phases - 1 if end else k
-                use = 0.0 if end else 1.0
-                live = 1.0 if phase > 0 else 0.0
-                base, by = advance[t, phase, p], factor[t]
-                back, fall = setback[t, phase], collapse[t, phase]
-                stay = moves[t - 1, 4 * n_phases if end else k, p]
-                ahead = moves[t - 1, 4 * n_phases if end else n_phases + k, p]
-                down = moves[t - 1, 4 * n_phases + 1 if end else 2 * n_phases + k, p]
-                sink = moves[t - 1, 4 * n_phases + 2 if end else 3 * n_phases + k, p]
-                for d in range(n_d):
-                    a, b, c = use * base[d] * by[d], live * back[d], live * fall[d]
-                    total = a + b + c
-                    keep = exp_lanes(-total)
-                    share = hazard_share(keep, total)
-                    ahead[d] = a * share
-                    down[d] = b * share
-                    sink[d] = c * share
-                    stay[d] = keep
+    for t in range(1, advance.shape[0]):
+        for p in range(advance.shape[2]):
+            fill_moves(advance[t], p, factor[t], setback[t], collapse[t], moves[t - 1], p)

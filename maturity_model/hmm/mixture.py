@@ -92,7 +92,7 @@ class FilteredMixture:
         last = np.ascontiguousarray(self.node_weight[:, :, -1])
         native.smooth_lanes(
             self.moves, self.emission, self.filtered, self.scale, last, *self.chain,
-            states, down, np.empty((2, s, d)),
+            states, down, np.empty((2 * s + 1, d)),
         )  # fmt: skip
         return states, down
 
@@ -117,10 +117,10 @@ class FilteredMixture:
         out = np.empty((t, len(horizons), d))
         steps = np.array(horizons, dtype=np.int64)
         factor, setback, collapse = (np.ascontiguousarray(x) for x in ahead)
-        rows = np.empty((factor.shape[1], 4 * self.chain.n_phases, d))
         native.downward_risk(
             self.filtered, self.node_weight, advance, factor, setback, collapse, steps,
-            self.chain.n_stages, out, rows, np.empty((2, s, d)),
+            self.chain.n_stages, out, np.empty((factor.shape[1], self.chain.n_moves, 1, d)),
+            np.empty((2 * s + self.chain.n_phases + 1, d)),
         )  # fmt: skip
         return out
 
@@ -190,8 +190,8 @@ def _filter_from(
         if array.shape != want:
             raise ValueError(f"{name} has the shape {array.shape}, not {want}")
     filtered, scale = np.empty((p, q, weeks, s, d)), np.empty((p, q, weeks, d))
-    mass = np.zeros((chain.n_phases, d))
-    native.filter_lanes(start, moves, emission, *chain, filtered, scale, mass)
+    flow = np.empty((chain.n_phases, d))
+    native.filter_lanes(start, moves, emission, *chain, filtered, scale, flow)
     with np.errstate(divide="ignore"):
         steps = np.log(scale)
         if before is not None:

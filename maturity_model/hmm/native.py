@@ -39,12 +39,12 @@ Kernel = Callable[..., None]
 _SIGNATURES = {
     "kernels": {
         "filter_lanes": "f4 f4 f4 n n f5 f4 f2",
-        "smooth_lanes": "f4 f4 f5 f4 f3 n n f3 f2 f3",
+        "smooth_lanes": "f4 f4 f5 f4 f3 n n f3 f2 f2",
         "mix_nodes": "f5 f4 f3",
-        "move_lanes": "f4 f2 f3 f3 f4",
+        "move_lanes": "f4 f3 f3 f3 f4",
         "multiply_codes": "i1 i1 f4 f4",
     },
-    "risk_kernels": {"downward_risk": "f5 f4 f4 f4 f4 f4 i1 n f3 f3 f3"},
+    "risk_kernels": {"downward_risk": "f5 f4 f4 f4 f4 f4 i1 n f3 f4 f2"},
     "table_kernels": {
         "interval_table": "f1 f1 f3 f3 f2 f2 f1 x f3 f1",
         "bernoulli_table": "f3 f3 f1 x f4",
@@ -52,10 +52,10 @@ _SIGNATURES = {
     "path_kernels": {
         "first_slips": "f5 f4 f4 f4 f3 i1 n n f4 f3 f2",
         "long_stays": "f5 f4 f4 f4 f3 n n n f2 f2",
-        "first_passage": "f3 f3 f3 f3 f3 n n f2 f2",
+        "first_passage": "f3 f3 f3 f3 f3 n n f2 f3 f2",
     },
     "removal_kernels": {
-        "leave_one_out": "f4 f4 f5 f4 f3 f2 n n i1 i1 f4 f3 i1 i1 f4 f3 i1 i1 f4 f3 f5 f3 f3",
+        "leave_one_out": "f4 f4 f5 f4 f3 f2 n n i1 i1 f4 f3 i1 i1 f4 f3 i1 i1 f4 f3 f5 f2 f3",
         "filter_without": "f2 f4 f4 i1 i1 f4 n n n f4 f3 f3",
     },
 }

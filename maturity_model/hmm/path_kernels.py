@@ -7,8 +7,15 @@ from __future__ import annotations
 
 from numba import njit
 
-from maturity_model.hmm.arithmetic import HUGE, JIT, exp_lanes, hazard_share
-from maturity_model.hmm.kernels import _step_back
+from maturity_model.hmm.arithmetic import HUGE, JIT
+from maturity_model.hmm.kernels import (
+    _inflow,
+    _outflow,
+    _step,
+    _step_back,
+    _weigh_back,
+    fill_moves,
+)
 
 
 @njit(**JIT)
@@ -17,18 +24,13 @@ def _landing(moves, emission, scale, p, q, n_phases, n_stages, first, landing, w
     # P(observations from t on | observations before t), for steps first..T-1 of one lane.
     n_t, _, n_d = landing.shape
     n_s = n_phases * n_stages
-    beta, g = work[:n_s], work[n_s : 2 * n_s]
+    beta, g, inverse = work[:n_s], work[n_s : 2 * n_s], work[2 * n_s]
     for s in range(n_s):
         b = beta[s]
         for d in range(n_d):
             b[d] = 1.0
     for t in range(n_t - 1, first - 1, -1):
-        total = scale[p, q, t]
-        for s in range(n_s):
-            e, b, row = emission[t, s, q], beta[s], g[s]
-            for d in range(n_d):
-                x = e[d] * b[d] / total[d] if total[d] > 0.0 else 0.0
-                row[d] = x if x < HUGE else HUGE
+        _weigh_back(emission, scale, p, q, t, beta, inverse, g)
         for k in range(n_phases - 1):
             row, target = g[k * n_stages], landing[t, k]
             for d in range(n_d):
@@ -43,63 +45,33 @@ def _slips_of_lane(
 ):
     # out += w * P(first move below phase k at step start + i, phase k at `start` | everything).
     n_t, n_s, n_d = filtered.shape[2:]
-    last = n_s - 1
-    sink, inverse = work[n_s + n_phases], work[n_s + n_phases + 1]
+    now, then, flow = work[:n_s], work[n_s : 2 * n_s], work[2 * n_s : 2 * n_s + n_phases]
+    inverse = work[2 * n_s + n_phases]
     steps = min(out.shape[1], n_t - 1 - start)
-    # work[j]: P(in state j, never below phase k since `start` | observations to then).
+    # now[j]: P(in state j, never below phase k since `start` | observations to then).
     for j in range(k * n_stages, n_s):
-        a, v = filtered[p, q, start, j], work[j]
+        a, v = filtered[p, q, start, j], now[j]
         inside = j < (k + 1) * n_stages
         for d in range(n_d):
             v[d] = a[d] if inside else 0.0
     for i in range(steps):
         t = start + i + 1
-        mv, total = moves[t - 1], scale[p, q, t]
+        total = scale[p, q, t]
         for d in range(n_d):
             inverse[d] = 1.0 / total[d] if total[d] > 0.0 else 0.0
-            sink[d] = 0.0
-        # work[S + m] is the flow set back out of phase m; sink is the flow that collapses.
-        for m in range(k, n_phases):
-            flow = work[n_s + m]
-            back, fall = mv[2 * n_phases + m, p], mv[3 * n_phases + m, p]
-            for d in range(n_d):
-                flow[d] = 0.0
-            for j in range(m * n_stages, min((m + 1) * n_stages, last)):
-                v = work[j]
-                for d in range(n_d):
-                    flow[d] += v[d]
-            for d in range(n_d):
-                sink[d] += fall[d] * flow[d]
-                flow[d] *= back[d]
-        flow, v = work[n_s + n_phases - 1], work[last]
-        back, fall = mv[4 * n_phases + 1, p], mv[4 * n_phases + 2, p]
+        _outflow(now, moves[t - 1], p, n_phases, n_stages, k, flow)
+        by_setback, back, below = out[0, i], flow[k], landing[t, k - 1]
+        by_collapse, sink, bottom = out[1, i], flow[0], landing[t, 0]
         for d in range(n_d):
-            sink[d] += fall[d] * v[d]
-            flow[d] += back[d] * v[d]
-        flow, below, bottom = work[n_s + k], landing[t, k - 1], landing[t, 0]
-        by_setback, by_collapse = out[0, i], out[1, i]
-        for d in range(n_d):
-            by_setback[d] += w[d] * flow[d] * below[d]
+            by_setback[d] += w[d] * back[d] * below[d]
         for d in range(n_d):
             by_collapse[d] += w[d] * sink[d] * bottom[d]
-        if i == steps - 1:
-            return
-        for j in range(last, k * n_stages - 1, -1):
-            m = j // n_stages
-            v, e = work[j], emission[t, j, q]
-            stay = mv[4 * n_phases, p] if j == last else mv[m, p]
-            for d in range(n_d):
-                v[d] *= stay[d]
-            if j > k * n_stages:
-                a, adv = work[j - 1], mv[n_phases + (j - 1) // n_stages, p]
-                for d in range(n_d):
-                    v[d] += adv[d] * a[d]
-            if j == m * n_stages and m < n_phases - 1:
-                flow = work[n_s + m + 1]
-                for d in range(n_d):
-                    v[d] += flow[d]
+        _inflow(now, moves[t - 1], p, n_phases, n_stages, k, flow, then)
+        for j in range(k * n_stages, n_s):
+            v, e = then[j], emission[t, j, q]
             for d in range(n_d):
                 v[d] *= e[d] * inverse[d]
+        now, then = then, now
 
 
 @njit(**JIT)
@@ -118,7 +90,7 @@ def first_slips(
         By start; by setback, by collapse; entry i-1 is for step start + i. Steps beyond
         the series get 0.
     landing : ndarray, shape (T, K-1, D)
-    work : ndarray, shape (2 S + K + 2, D)
+    work : ndarray, shape (2 S + K + 1, D)
     """
     n_p, n_q = filtered.shape[:2]
     out[:] = 0.0
@@ -188,7 +160,7 @@ def long_stays(filtered, moves, emission, scale, node_weight, phase, n_phases, n
 
 
 @njit(**JIT)
-def first_passage(start, advance, factor, setback, collapse, target, n_stages, out, work):
+def first_passage(start, advance, factor, setback, collapse, target, n_stages, out, moves, work):
     """P(first step in phase ``target`` or above is h steps ahead), within a draw.
 
     Parameters
@@ -204,58 +176,26 @@ def first_passage(start, advance, factor, setback, collapse, target, n_stages, o
     target : int
         1..K-1.
     out : ndarray, shape (H, D), output
-    work : ndarray, shape (S + 4 K, D)
+    moves : ndarray, shape (4 K + 3, 1, D)
+    work : ndarray, shape (2 S + K, D)
     """
     n_phases, n_p, n_d = advance.shape
     n_s = n_phases * n_stages
-    shared = factor.shape[1] == 1
-    top = target * n_stages - 1
+    flow = work[2 * n_s :]
     out[:] = 0.0
     for p in range(n_p):
-        for j in range(top + 1):
-            a, v = start[p, j], work[j]
+        now, then = work[:n_s], work[n_s : 2 * n_s]
+        for j in range(n_s):
+            a, v = start[p, j], now[j]
+            below = j < target * n_stages
             for d in range(n_d):
-                v[d] = a[d]
+                v[d] = a[d] if below else 0.0
         for h in range(out.shape[0]):
-            for k in range(target):
-                at = n_s + 4 * k
-                stay, adv, back, fall = work[at], work[at + 1], work[at + 2], work[at + 3]
-                base, f = advance[k, p], factor[h, 0 if shared else k]
-                down, sink = setback[h, k], collapse[h, k]
-                live = 1.0 if k > 0 else 0.0
-                for d in range(n_d):
-                    a, b, c = base[d] * f[d], live * down[d], live * sink[d]
-                    total = a + b + c
-                    keep = exp_lanes(-total)
-                    share = hazard_share(keep, total)
-                    stay[d] = keep
-                    adv[d] = a * share
-                    back[d] = b * share
-                    fall[d] = c * share
-                for d in range(n_d):
-                    down_now = 0.0
-                    for j in range(k * n_stages, (k + 1) * n_stages):
-                        down_now += work[j, d]
-                    back[d] *= down_now
-                    fall[d] *= down_now
-            a, adv, arrived = work[top], work[n_s + 4 * (target - 1) + 1], out[h]
+            fill_moves(advance, p, factor[h], setback[h], collapse[h], moves, 0)
+            _step(now, moves, 0, n_phases, n_stages, flow, then)
+            # Only its first state can be reached from below; what has arrived is not followed.
+            a, arrived = then[target * n_stages], out[h]
             for d in range(n_d):
-                arrived[d] += adv[d] * a[d]
-            for j in range(top, -1, -1):
-                k = j // n_stages
-                v, stay = work[j], work[n_s + 4 * k]
-                for d in range(n_d):
-                    v[d] *= stay[d]
-                if j > 0:
-                    a, adv = work[j - 1], work[n_s + 4 * ((j - 1) // n_stages) + 1]
-                    for d in range(n_d):
-                        v[d] += adv[d] * a[d]
-                if j == k * n_stages and k < target - 1:
-                    back = work[n_s + 4 * (k + 1) + 2]
-                    for d in range(n_d):
-                        v[d] += back[d]
-            bottom = work[0]
-            for k in range(1, target):
-                fall = work[n_s + 4 * k + 3]
-                for d in range(n_d):
-                    bottom[d] += fall[d]
+                arrived[d] += a[d]
+                a[d] = 0.0
+            now, then = then, now

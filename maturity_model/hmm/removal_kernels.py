@@ -8,7 +8,7 @@ from __future__ import annotations
 from numba import njit
 
 from maturity_model.hmm.arithmetic import JIT, TINY, log_lanes
-from maturity_model.hmm.kernels import _step, _step_back
+from maturity_model.hmm.kernels import _step, _step_back, _weigh_back
 
 #: States whose sum lies between these need no rescaling.
 LOW, HIGH = 1e-30, 1e30
@@ -59,15 +59,14 @@ def leave_one_out(
         Their factors. States with factor 0 are skipped, because nothing can be divided out.
     out_a : ndarray, shape (observations, M, D), output
     beta : ndarray, shape (M, P, Q, S, D)
-        Scratch, like ``g`` (2, S, D) and ``joint`` (M, S, D).
+        Scratch, like ``g`` (S + 1, D) and ``joint`` (M, S, D).
     """
     n_p, n_q, n_t, n_s, n_d = filtered.shape
     n_m = ends.shape[0]
     out_a[:] = 0.0
     out_b[:] = 0.0
     out_c[:] = 0.0
-    rows, product = g[0], g[1]
-    inverse = product[0]
+    rows, inverse = g[:n_s], g[n_s]
     for m in range(n_m):
         for p in range(n_p):
             for q in range(n_q):
@@ -79,19 +78,9 @@ def leave_one_out(
         if t < n_t - 1:
             for p in range(n_p):
                 for q in range(n_q):
-                    total = scale[p, q, t + 1]
-                    for d in range(n_d):
-                        inverse[d] = 1.0 / total[d] if total[d] > 0.0 else 0.0
-                    for s in range(n_s):
-                        e, row = emission[t + 1, s, q], rows[s]
-                        for d in range(n_d):
-                            row[d] = e[d] * inverse[d]
                     for m in range(n_m):
-                        for s in range(n_s):
-                            b, row, x = beta[m, p, q, s], rows[s], product[s]
-                            for d in range(n_d):
-                                x[d] = row[d] * b[d]
-                        _step_back(product, moves[t], p, n_phases, n_stages, beta[m, p, q])
+                        _weigh_back(emission, scale, p, q, t + 1, beta[m, p, q], inverse, rows)
+                        _step_back(rows, moves[t], p, n_phases, n_stages, beta[m, p, q])
         here = starts_a[t + 1] - starts_a[t] + starts_b[t + 1] - starts_b[t]
         if here + starts_c[t + 1] - starts_c[t] == 0:
             continue

@@ -236,20 +236,9 @@ class Hazards:
         """Probabilities of moves t-1 -> t for t = 1..T-1, shape (T-1, 4K+3, P, D)."""
         t, k, p, d = self.advance.shape
         out = np.empty((t - 1, 4 * k + 3, p, d))
-        native.move_lanes(self.advance, *self.with_load(), out)
-        return out
-
-    def with_load(self) -> tuple[Floats, Floats, Floats]:
-        """What past events do on the move into each week.
-
-        Returns
-        -------
-        factor : ndarray, shape (T, D)
-            On the hazards of advancing.
-        setback, collapse : ndarray, shape (T, K, D)
-        """
         factor, setback, collapse = _with_load(self.population, self.load, np.zeros(1))
-        return factor[:, 0], setback[:, 0], collapse[:, 0]
+        native.move_lanes(self.advance, factor, setback[:, 0], collapse[:, 0], out)
+        return out
 
     def ahead(self, horizon: int) -> tuple[Floats, Floats, Floats]:
         """Hazards 1..horizon weeks ahead, seen from each week, without further events.

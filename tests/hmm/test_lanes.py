@@ -28,9 +28,9 @@ def run_filter(lanes: Lanes) -> tuple[Floats, Floats]:
         np.full((p, q, weeks, states, draws), np.nan),
         np.full((p, q, weeks, draws), np.nan),
     )
-    mass = np.full((lanes.chain.n_phases, draws), np.nan)
+    flow = np.full((lanes.chain.n_phases, draws), np.nan)
     start = np.tile(lanes.initial, (p, q, 1, 1))
-    kernels.filter_lanes(start, lanes.moves, lanes.emission, *lanes.chain, filtered, scale, mass)
+    kernels.filter_lanes(start, lanes.moves, lanes.emission, *lanes.chain, filtered, scale, flow)
     return filtered, scale
 
 
@@ -41,7 +41,7 @@ def run_smoother(
     out, down = np.full((weeks, states, draws), np.nan), np.full((weeks, draws), np.nan)
     kernels.smooth_lanes(
         lanes.moves, lanes.emission, filtered, scale, weight, *lanes.chain, out, down,
-        np.full((2, states, draws), np.nan),
+        np.full((2 * states + 1, draws), np.nan),
     )  # fmt: skip
     return out, down
 
@@ -176,7 +176,7 @@ def test_downward_risk_agrees_with_all_futures(
     out = np.full((weeks, 3, draws), np.nan)
     risk_kernels.downward_risk(
         filtered, weight, advance, factor, *down, horizons, r, out,
-        np.full((ahead, 4 * k, draws), np.nan), np.full((2, k * r, draws), np.nan),
+        np.full((ahead, 4 * k + 3, 1, draws), np.nan), np.full((2 * k * r + k + 1, draws), np.nan),
     )  # fmt: skip
     for t, m, d in itertools.product(range(weeks), range(3), range(draws)):
         want = 0.0
@@ -200,7 +200,7 @@ def test_move_lanes_are_move_probabilities(chain: StagedChain, zeros: float) -> 
     k, (weeks, p, draws) = chain.n_phases, (6, 3, 4)
     advance = random_hazards(rng, (weeks, k, p, draws), zeros=zeros)
     advance[2] *= 1e-9
-    factor = rng.uniform(0.1, 3.0, (weeks, draws))
+    factor = rng.uniform(0.1, 3.0, (weeks, 1, draws))
     setback, collapse = random_hazards(rng, (2, weeks, k, draws), zeros=zeros)
     setback[2:4] *= 1e-6
     collapse[2:4] *= 1e-7
@@ -208,7 +208,7 @@ def test_move_lanes_are_move_probabilities(chain: StagedChain, zeros: float) -> 
     kernels.move_lanes(advance, factor, setback, collapse, moves)
     for i in range(p):
         # The move from t to t+1 is made of the hazards of t+1.
-        want = move_probabilities(advance[1:, :, i] * factor[1:, None], setback[1:], collapse[1:])
+        want = move_probabilities(advance[1:, :, i] * factor[1:], setback[1:], collapse[1:])
         np.testing.assert_allclose(moves[:, :, i], want, rtol=1e-12, atol=0)
 
 

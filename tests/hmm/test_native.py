@@ -99,17 +99,17 @@ def filter_arguments(rng: Random) -> dict[str, list[Any]]:
         ],
         "smooth_lanes": [
             moves, emission, filtered, scale, rng.random((p, q, d)), k, r, np.zeros((t, s, d)),
-            np.zeros((t, d)), np.zeros((2, s, d)),
+            np.zeros((t, d)), np.zeros((2 * s + 1, d)),
         ],
         "mix_nodes": [filtered, rng.random((p, q, t, d)), np.zeros((t, s, d))],
         "downward_risk": [
             filtered, rng.random((p, q, t, d)), rng.random((t, k, p, d)),
             rng.random((t, h, k, d)), rng.random((t, h, k, d)), rng.random((t, h, k, d)),
-            np.array([2, h]), r, np.zeros((t, 2, d)), np.zeros((h, 4 * k, d)),
-            np.zeros((2, s, d)),
+            np.array([2, h]), r, np.zeros((t, 2, d)), np.zeros((h, m, 1, d)),
+            np.zeros((2 * s + k + 1, d)),
         ],
         "move_lanes": [
-            rng.random((t, k, p, d)), rng.random((t, d)), rng.random((t, k, d)),
+            rng.random((t, k, p, d)), rng.random((t, 1, d)), rng.random((t, k, d)),
             rng.random((t, k, d)), np.zeros((t - 1, m, p, d)),
         ],
         "multiply_codes": [starts, codes, rng.random((c, s, q, d)), rng.random((t, s, q, d))],

@@ -66,7 +66,7 @@ def first_slips(found: FilteredMixture, start: int, horizon: int) -> Array:
     out = np.full((len(starts), 2, horizon, DRAWS), np.nan)
     native.first_slips(
         *arguments(found), starts, k, r, out, np.full((weeks, k - 1, DRAWS), np.nan),
-        np.full((2 * s + k + 2, DRAWS), np.nan),
+        np.full((2 * s + k + 1, DRAWS), np.nan),
     )  # fmt: skip
     return out[-1]
 
