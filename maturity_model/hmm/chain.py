@@ -20,7 +20,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from maturity_model._typing import Bools, Floats, Ints
-from maturity_model.hmm.chain_kernels import backward_sample, log_filter, log_smooth, viterbi
 
 #: Distributions must sum to 1 within this.
 SUM_TOLERANCE = 1e-8
@@ -119,10 +118,17 @@ def forward_backward(
     >>> result.filtered[:, 0].round(6).tolist()
     [0.818182, 0.883357]
     """
-    log_initial, log_transition, log_data = _check(initial, transition, log_likelihood)
-    log_filtered, log_predicted, log_scale = _filtered(log_initial, log_transition, log_data)
-    log_smoothed = np.empty_like(log_filtered)
-    log_smooth(log_transition, log_filtered, log_predicted, log_smoothed)
+    log_initial, log_moves, log_data = _check(initial, transition, log_likelihood)
+    log_filtered, log_predicted, log_scale = _filter(log_initial, log_moves, log_data)
+    log_smoothed = log_filtered.copy()
+    for t in range(len(log_data) - 2, -1, -1):
+        later = log_smoothed[t + 1]
+        # A state that is possible later was predicted as possible too.
+        ratio = np.subtract(
+            later, log_predicted[t + 1], out=np.full_like(later, -np.inf), where=later > -np.inf
+        )
+        log_smoothed[t] += _log_sum(log_moves[t] + ratio, axis=1)
+        log_smoothed[t] -= _log_sum(log_smoothed[t])
     return ForwardBackward(
         math.fsum(log_scale), _normalised(log_filtered), _normalised(log_smoothed)
     )
@@ -150,18 +156,27 @@ def best_path(initial: ArrayLike, transition: ArrayLike, log_likelihood: ArrayLi
     ImpossibleDataError, ValueError, TypeError
         As for :func:`forward_backward`.
     """
-    log_initial, log_transition, log_data = _check(initial, transition, log_likelihood)
-    weeks, states = log_data.shape
-    origin = np.zeros((weeks, states), dtype=np.int64)
-    path = np.empty(weeks, dtype=np.int64)
-    impossible = viterbi(log_initial, log_transition, log_data, origin, path)
-    if impossible >= 0:
-        raise ImpossibleDataError(int(impossible))
-    entry = np.arange(weeks - 1) if len(log_transition) > 1 else np.zeros(weeks - 1, dtype=int)
+    log_initial, log_moves, log_data = _check(initial, transition, log_likelihood)
+    weeks = np.arange(len(log_data))
+    origin = np.zeros(log_data.shape, dtype=np.int64)
+    best = log_initial
+    for t in weeks:
+        if t > 0:
+            candidates = best[:, None] + log_moves[t - 1]
+            origin[t] = candidates.argmax(axis=0)
+            best = candidates.max(axis=0)
+        best = best + log_data[t]
+        if best.max() == -np.inf:
+            raise ImpossibleDataError(int(t))
+        best = best - best.max()
+    path = np.empty(len(weeks), dtype=np.int64)
+    path[-1] = best.argmax()
+    for t in weeks[:0:-1]:
+        path[t - 1] = origin[t, path[t]]
     terms = [
         log_initial[path[0]],
-        *log_transition[entry, path[:-1], path[1:]],
-        *log_data[np.arange(weeks), path],
+        *log_moves[weeks[:-1], path[:-1], path[1:]],
+        *log_data[weeks, path],
     ]
     return BestPath(path, math.fsum(terms))
 
@@ -196,10 +211,23 @@ def sample_paths(
     """
     if size < 0:
         raise ValueError(f"size is {size}; it must be 0 or more")
-    log_initial, log_transition, log_data = _check(initial, transition, log_likelihood)
-    log_filtered, _, _ = _filtered(log_initial, log_transition, log_data)
-    paths = np.empty((size, len(log_data)), dtype=np.int64)
-    backward_sample(log_transition, log_filtered, rng.random(paths.shape), paths)
+    log_initial, log_moves, log_data = _check(initial, transition, log_likelihood)
+    log_filtered, _, _ = _filter(log_initial, log_moves, log_data)
+    uniform = rng.random((size, len(log_data)))
+    paths = np.zeros(uniform.shape, dtype=np.int64)
+    for t in range(len(log_data) - 1, -1, -1):
+        if t == len(log_data) - 1:
+            p, row = _normalised(log_filtered[-1:]), paths[:, t]
+        else:
+            # Row j: P(z_t | z_{t+1} = j, data), up to a factor.
+            logs, row = log_filtered[t] + log_moves[t].T, paths[:, t + 1]
+            top = logs.max(axis=1, keepdims=True)
+            p = np.exp(logs - np.where(top > -np.inf, top, 0.0))
+        cumulative = p.cumsum(axis=1)[row]
+        total = cumulative[:, -1]
+        # Below the total even if the product rounds up, so that no state of weight 0 is drawn.
+        target = np.minimum(uniform[:, t] * total, np.nextafter(total, 0.0))
+        paths[:, t] = (cumulative > target[:, None]).argmax(axis=1)
     return paths
 
 
@@ -232,7 +260,7 @@ def forecast(initial_now: ArrayLike, transition: ArrayLike, weeks: int) -> Float
     ahead = np.empty((weeks + 1, len(now)))
     ahead[0] = now / now.sum()
     for h in range(weeks):
-        row = ahead[h] @ (moves[h] if len(moves) > 1 else moves[0])
+        row = ahead[h] @ moves[h]
         # Rows sum to 1 within a tolerance; without this the total could drift over many weeks.
         ahead[h + 1] = row / row.sum()
     return ahead
@@ -242,11 +270,10 @@ def forecast(initial_now: ArrayLike, transition: ArrayLike, weeks: int) -> Float
 
 
 def _numbers(name: str, value: ArrayLike) -> Floats:
-    # Always a new C-ordered float array: the caller's is left alone, and kernels compile once.
     array = np.asarray(value)
     if array.dtype.kind not in "biuf":
         raise TypeError(f"{name} holds {array.dtype} values; it must hold real numbers")
-    array = np.array(array, dtype=np.float64, order="C")
+    array = array.astype(np.float64)
     if np.isnan(array).any():
         raise ValueError(f"{name} holds NaN{_first(np.isnan(array))}")
     if np.isposinf(array).any():
@@ -280,17 +307,15 @@ def _distribution(name: str, value: ArrayLike) -> Floats:
 
 
 def _moves(value: ArrayLike, states: int, steps: int) -> Floats:
-    # Shape (1, S, S) or (steps, S, S).
+    # Shape (steps, S, S).
     array = _numbers("transition", value)
-    if array.shape == (states, states):
-        array = array[None]
-    elif array.shape != (steps, states, states):
+    if array.shape not in ((states, states), (steps, states, states)):
         raise ValueError(
             f"transition has shape {array.shape}; it must be {(states, states)} or "
             f"{(steps, states, states)}, one entry for each move"
         )
     _probabilities("transition", array)
-    return array
+    return np.broadcast_to(array, (steps, states, states))
 
 
 def _check(
@@ -309,18 +334,29 @@ def _check(
         return np.log(start), np.log(moves), log_data
 
 
-def _filtered(
-    log_initial: Floats, log_transition: Floats, log_data: Floats
+# Recursions --------------------------------------------------------------------------
+
+
+def _log_sum(x: Floats, axis: int = 0) -> Floats:
+    """Log of the sum of exp(x); -inf where all are."""
+    return np.asarray(np.logaddexp.reduce(x, axis=axis))
+
+
+def _filter(
+    log_initial: Floats, log_moves: Floats, log_data: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    log_filtered = np.empty_like(log_data)
-    log_predicted = np.empty_like(log_data)
-    log_scale = np.empty(len(log_data))
-    impossible = log_filter(
-        log_initial, log_transition, log_data, log_filtered, log_predicted, log_scale
-    )
-    if impossible >= 0:
-        raise ImpossibleDataError(int(impossible))
-    return log_filtered, log_predicted, log_scale
+    """Filtered and predicted logs, (T, S), and the log of each step's scale, (T,)."""
+    filtered, predicted = np.empty_like(log_data), np.empty_like(log_data)
+    scale = np.empty(len(log_data))
+    for t, data in enumerate(log_data):
+        before = filtered[t - 1, :, None] + log_moves[t - 1] if t > 0 else log_initial[None]
+        predicted[t] = _log_sum(before)
+        joint = predicted[t] + data
+        scale[t] = _log_sum(joint)
+        if scale[t] == -np.inf:
+            raise ImpossibleDataError(t)
+        filtered[t] = joint - scale[t]
+    return filtered, predicted, scale
 
 
 def _normalised(logs: Floats) -> Floats:

@@ -77,7 +77,7 @@ GOOD = Model(np.array([0.5, 0.5]), np.full((2, 2), 0.5), np.zeros((3, 2)))
         ({"initial": [1 / 3] * 3}, r"must be \(T, 3\)"),
         ({"transition": np.eye(3)}, r"transition has shape \(3, 3\); it must be \(2, 2\)"),
         ({"transition": np.full((3, 2, 2), 0.5)}, r"or \(2, 2, 2\)"),
-        ({"transition": [[0.5, 0.5], [0.5, 0.4]]}, r"transition must sum to 1 .*\(0, 1\)"),
+        ({"transition": [[0.5, 0.5], [0.5, 0.4]]}, r"transition must sum to 1 .*\(1,\)"),
         ({"transition": [[0.5, 0.5], [1.5, -0.5]]}, "transition holds a negative"),
         ({"transition": [[math.nan, 0.5], [1.0, 0.0]]}, "transition holds NaN"),
         ({"transition": [[math.inf, 0.5], [1.0, 0.0]]}, r"transition holds \+inf"),
