@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
 from maturity_model._typing import Floats, Ints
 from maturity_model.fitting.diagnostics import Diagnostics
@@ -85,7 +86,7 @@ class Approximation:
             draws=int(self.posterior.sizes["draw"]),
             divergent=0,
             energy=(),
-            checks=(),
+            checks=pd.DataFrame(),
             problems=self.problems(),
             seconds=self.seconds,
             gradients_per_second=float("nan"),

@@ -26,9 +26,10 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
+import pandas as pd
 
 from maturity_model._typing import Bools, Floats, Ints
 from maturity_model.fitting.leave_one_out import log_mean
@@ -79,44 +80,6 @@ class Score(NamedTuple):
         return ~(self.khat <= self.limit) & (self.left_out == 0)
 
 
-class Difference(NamedTuple):
-    """A variant against the fit itself, on one target.
-
-    Attributes
-    ----------
-    elpd, reference : float
-        Sums over tanks, of the variant and of the fit.
-    difference : float
-        Variant less fit: negative where what was changed is missed.
-    standard_error : float
-        Of the difference, over tanks, paired; NaN for one tank.
-    tanks, answers : int
-        Tanks with such answers, and how many answers.
-    doubts : tuple of str
-        Why it may not be trusted, in words.
-    """
-
-    variant: Variant
-    target: str
-    elpd: float
-    reference: float
-    difference: float
-    standard_error: float
-    tanks: int
-    answers: int
-    doubts: tuple[str, ...]
-
-    @property
-    def verdict(self) -> str:
-        """What the difference says of the variant, in words."""
-        if self.doubts:
-            return "not to be trusted"
-        error = self.standard_error
-        if not math.isfinite(error) or abs(self.difference) <= 2 * error:
-            return "cannot be told apart"
-        return "predicts worse" if self.difference < 0 else "predicts better"
-
-
 @dataclass(frozen=True)
 class Comparison:
     """All variants on one panel.
@@ -135,40 +98,76 @@ class Comparison:
     evidence_weight: float
 
     @property
-    def differences(self) -> tuple[Difference, ...]:
-        """Every variant against the fit, on every target that it shares with it."""
-        return tuple(
-            self._difference(score, target)
+    def differences(self) -> pd.DataFrame:
+        """Every variant against the fit, on every target that it shares with it.
+
+        A difference a row: the ``variant`` and its ``label``, the ``target``; sums over tanks of
+        the variant's ``elpd`` and of ``elpd_fit``; their ``difference``, negative where what was
+        changed is missed, and its ``standard_error``, over tanks, paired (NaN for one tank);
+        ``tanks`` with such answers, and how many ``answers``; a ``verdict`` on the variant, and
+        ``doubts``, why it may not be trusted, in words.
+        """
+        fit = self.scores[0].variant
+        pairs = (
+            (score, target)
             for score in self.scores[1:]
-            for target in self._shared_targets(score)
-            if self.answers[target].any()
+            for target in (("log",) if score.variant.known == fit.known else score.variant.targets)
         )
+        return pd.DataFrame([self._difference(*p) for p in pairs if self.answers[p[1]].any()])
 
-    def _shared_targets(self, score: Score) -> tuple[str, ...]:
-        same = score.variant.known == self.scores[0].variant.known
-        return ("log",) if same else score.variant.targets
-
-    def _difference(self, score: Score, target: str) -> Difference:
+    def _difference(self, score: Score, target: str) -> dict[str, Any]:
         fit, on = self.scores[0], self.answers[target] > 0
         elpd, reference = score.elpd[target][on], fit.elpd[target][on]
-        n = len(elpd)
+        n, d = len(elpd), elpd - reference
         doubts = []
         for s in (fit, score):
             if bad := int((s.untrusted & on).sum()):
                 doubts.append(f"{s.variant.label}: Pareto k̂ too high for {bad} of {n} tanks")
             doubts += [f"{s.variant.label}: {p}" for p in s.problems]
-        d = elpd - reference
-        return Difference(
-            variant=score.variant,
-            target=target,
-            elpd=float(elpd.sum()),
-            reference=float(reference.sum()),
-            difference=float(d.sum()),
-            standard_error=float(np.sqrt(n) * d.std(ddof=1)) if n > 1 else float("nan"),
-            tanks=n,
-            answers=int(self.answers[target].sum()),
-            doubts=tuple(doubts),
+        error = math.sqrt(n) * float(d.std(ddof=1)) if n > 1 else math.nan
+        return {
+            "variant": score.variant.name,
+            "label": score.variant.label,
+            "target": target,
+            "elpd": elpd.sum(),
+            "elpd_fit": reference.sum(),
+            "difference": d.sum(),
+            "standard_error": error,
+            "tanks": n,
+            "answers": int(self.answers[target].sum()),
+            "verdict": _verdict(d.sum(), error, bool(doubts)),
+            "doubts": tuple(doubts),
+        }
+
+    @property
+    def by_tank(self) -> pd.DataFrame:
+        """Scores, a variant, target and tank a row."""
+        return pd.concat(
+            [
+                pd.DataFrame(
+                    {
+                        "variant": score.variant.name,
+                        "target": target,
+                        "tank": self.tanks,
+                        "elpd": elpd,
+                        "answers": self.answers[target],
+                        "khat": score.khat,
+                        "tanks_left_out_of_a_refit": score.left_out,
+                    }
+                )
+                for score in self.scores
+                for target, elpd in score.elpd.items()
+            ],
+            ignore_index=True,
         )
+
+
+def _verdict(difference: float, error: float, doubted: bool) -> str:
+    if doubted:
+        return "not to be trusted"
+    if not abs(difference) > 2 * error:
+        return "cannot be told apart"
+    return "predicts worse" if difference < 0 else "predicts better"
 
 
 def answers_by_tank(panel: Panel) -> dict[str, Ints]:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from maturity_model.fitting import convergence
 from maturity_model.population.types import DIMS, OPTIONAL_DIMS
@@ -23,18 +24,6 @@ UNIT_LEVEL = ("pace", "skill", "tank_sign")
 MIN_ESS_UNIT = 200.0
 
 
-class ParameterCheck(NamedTuple):
-    """Convergence of one scalar parameter."""
-
-    name: str
-    mean: float
-    sd: float
-    r_hat: float
-    ess_bulk: float
-    ess_tail: float
-    shared: bool
-
-
 @dataclass(frozen=True)
 class Diagnostics:
     """Convergence of a fit's chains.
@@ -46,7 +35,9 @@ class Diagnostics:
         Divergent transitions among all draws.
     energy : tuple of float
         Energy fraction of missing information, by chain.
-    checks : tuple of ParameterCheck
+    checks : pandas.DataFrame
+        A scalar parameter a row: ``parameter, mean, sd, r_hat, ess_bulk, ess_tail``, and whether
+        it is ``shared`` by all tanks. Empty without chains.
     problems : tuple of str
         Failed gates, in words; empty when all passed.
     seconds : float
@@ -59,7 +50,7 @@ class Diagnostics:
     draws: int
     divergent: int
     energy: tuple[float, ...]
-    checks: tuple[ParameterCheck, ...]
+    checks: pd.DataFrame
     problems: tuple[str, ...]
     seconds: float
     gradients_per_second: float
@@ -75,12 +66,8 @@ class Diagnostics:
 
     def worst(self) -> dict[str, float]:
         """Largest R-hat, and least effective draws of shared parameters."""
-        shared = [c for c in self.checks if c.shared]
-        return {
-            "r_hat": max(c.r_hat for c in self.checks),
-            "ess_bulk": min(c.ess_bulk for c in shared),
-            "ess_tail": min(c.ess_tail for c in shared),
-        }
+        least = self.checks.loc[self.checks["shared"], ["ess_bulk", "ess_tail"]].min()
+        return {"r_hat": float(self.checks["r_hat"].max()), **least.to_dict()}
 
 
 def flatten(posterior: xr.Dataset, names: list[str]) -> tuple[list[str], Floats]:
@@ -112,17 +99,18 @@ def diagnose(posterior: xr.Dataset, stats: xr.Dataset, seconds: float = 0.0) -> 
     # A constant cannot fail to converge; a parameter that is not a number can.
     varies = draws.min(axis=(0, 1)) != draws.max(axis=(0, 1))
     draws = np.ascontiguousarray(draws[:, :, varies])
-    columns = (
-        draws.mean(axis=(0, 1)),
-        draws.std(axis=(0, 1)),
-        convergence.r_hat(draws),
-        convergence.ess_bulk(draws),
-        convergence.ess_tail(draws),
-    )
     labels = [label for label, on in zip(labels, varies, strict=True) if on]
-    shared = [label.partition("[")[0] not in UNIT_LEVEL for label in labels]
-    rows = zip(labels, *(c.tolist() for c in columns), shared, strict=True)
-    checks = tuple(ParameterCheck._make(row) for row in rows)
+    checks = pd.DataFrame(
+        {
+            "parameter": labels,
+            "mean": draws.mean(axis=(0, 1)),
+            "sd": draws.std(axis=(0, 1)),
+            "r_hat": convergence.r_hat(draws),
+            "ess_bulk": convergence.ess_bulk(draws),
+            "ess_tail": convergence.ess_tail(draws),
+            "shared": [label.partition("[")[0] not in UNIT_LEVEL for label in labels],
+        }
+    )
     divergent = int(stats["diverging"].sum())
     energy = stats["energy"].transpose("chain", "draw").values.astype(float)
     fractions = tuple(convergence.energy_fraction(energy).tolist())
@@ -141,36 +129,30 @@ def diagnose(posterior: xr.Dataset, stats: xr.Dataset, seconds: float = 0.0) -> 
 
 
 def _problems(
-    checks: tuple[ParameterCheck, ...],
-    divergent: int,
-    total: int,
-    chains: int,
-    energy: tuple[float, ...],
+    checks: pd.DataFrame, divergent: int, total: int, chains: int, energy: tuple[float, ...]
 ) -> Iterator[str]:
     if chains < 2:
         yield "one chain alone cannot show that chains agree"
     if divergent > MAX_DIVERGENT * total:
         yield f"{divergent} of {total} transitions diverged"
+    by_name = checks.set_index("parameter")
     # "not <=" also catches NaN.
-    apart = [c for c in checks if not c.r_hat <= MAX_R_HAT]
-    if apart:
-        worst = max(apart, key=lambda c: c.r_hat)
+    apart = by_name["r_hat"][~(by_name["r_hat"] <= MAX_R_HAT)]
+    if len(apart):
+        worst = apart.fillna(np.inf).idxmax()
         yield (
-            f"the chains disagree on {len(apart)} parameters, most on {worst.name} "
-            f"(R-hat {worst.r_hat:.3f}, limit {MAX_R_HAT})"
+            f"the chains disagree on {len(apart)} parameters, most on {worst} "
+            f"(R-hat {apart[worst]:.3f}, limit {MAX_R_HAT})"
         )
+    least = pd.Series(np.where(by_name["shared"], MIN_ESS, MIN_ESS_UNIT), by_name.index)
     for part, where in (("ess_bulk", "of the middle"), ("ess_tail", "of the tails")):
-        few = [c for c in checks if not getattr(c, part) >= _least_ess(c)]
-        if few:
-            worst = min(few, key=lambda c: getattr(c, part))
+        few = by_name[part][~(by_name[part] >= least)]
+        if len(few):
+            worst = few.fillna(-np.inf).idxmin()
             yield (
                 f"too few effective draws {where} for {len(few)} parameters, fewest for "
-                f"{worst.name} ({getattr(worst, part):.0f}, limit {_least_ess(worst):.0f})"
+                f"{worst} ({few[worst]:.0f}, limit {least[worst]:.0f})"
             )
     low = [e for e in energy if not e >= MIN_ENERGY]
     if low:
         yield f"energy was explored too slowly (fraction {min(low):.2f}, limit {MIN_ENERGY})"
-
-
-def _least_ess(check: ParameterCheck) -> float:
-    return MIN_ESS if check.shared else MIN_ESS_UNIT

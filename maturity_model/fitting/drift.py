@@ -8,11 +8,13 @@ with what was judged.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from maturity_model._typing import Floats
 from maturity_model.fitting.tank_likelihood import smoothed_without_judgements
@@ -35,55 +37,6 @@ MIN_SEPARATION = 0.25
 MIN_JUDGED, MAX_ERRORS, MAX_SHORTFALL = 20, 3.0, 0.1
 #: Points of a density's grid.
 _GRID = 1024
-
-
-@dataclass(frozen=True)
-class Overlap:
-    """One parameter before and after the data.
-
-    Attributes
-    ----------
-    shift : float
-        Of the mean, in prior standard deviations.
-    overlap : float
-        Area that the two densities share, 0 to 1; 1 when the data said nothing.
-    """
-
-    name: str
-    prior_mean: float
-    prior_sd: float
-    mean: float
-    sd: float
-    shift: float
-    overlap: float
-
-
-@dataclass(frozen=True)
-class PhaseDrift:
-    """How far what a phase shows has moved.
-
-    Attributes
-    ----------
-    moved : float
-        Root mean square over signs and readings, in prior standard deviations.
-    most : tuple of (str, float)
-        What moved most, and how far; largest first.
-    own_share : float
-        Share of draws in which it looks more like the catalogue's phase of its name than
-        like any other.
-    nearest_other : str
-        The catalogue's phase that it looks like most, apart from its own.
-    margin : float
-        How much farther that one is than its own, as a share of what it was in the catalogue:
-        1 unmoved, 0 halfway, negative when closer to the other.
-    """
-
-    phase: str
-    moved: float
-    most: tuple[tuple[str, float], ...]
-    own_share: float
-    nearest_other: str
-    margin: float
 
 
 @dataclass(frozen=True)
@@ -123,6 +76,8 @@ class Drift:
 
     Attributes
     ----------
+    overlaps, phases : pandas.DataFrame
+        From :func:`overlaps` and :func:`phase_drift`.
     separation : ndarray, shape (K, K)
         Distance between fitted phases as a share of that in the catalogue; 1 on the diagonal.
     judged : JudgedAgreement or None
@@ -131,8 +86,8 @@ class Drift:
         Failed gates, in words.
     """
 
-    overlaps: tuple[Overlap, ...]
-    phases: tuple[PhaseDrift, ...]
+    overlaps: pd.DataFrame
+    phases: pd.DataFrame
     separation: Floats
     judged: JudgedAgreement | None
     problems: tuple[str, ...]
@@ -164,25 +119,28 @@ def overlap_of(prior: Floats, posterior: Floats) -> float:
 
 def overlaps(
     labels: Mapping[str, list[str]], prior: Mapping[str, Floats], posterior: Mapping[str, Floats]
-) -> tuple[Overlap, ...]:
-    """Compare draws of each parameter, of shape (D, ...); ``labels`` name a variable's scalars."""
-    out = []
+) -> pd.DataFrame:
+    """Each parameter before and after the data, from draws of shape (D, ...).
+
+    ``labels`` name a variable's scalars.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``parameter``, its ``prior_mean``, ``prior_sd``, ``mean`` and ``sd``; the ``shift`` of the
+        mean, in prior standard deviations; and ``overlap``, the area that the two densities share,
+        0 to 1: 1 when the data said nothing.
+    """
+    rows = []
     for name, each in labels.items():
         before = prior[name].reshape(len(prior[name]), -1)
         after = posterior[name].reshape(len(posterior[name]), -1)
-        for j, label in enumerate(each):
-            a, b = before[:, j], after[:, j]
-            sd = float(a.std())
-            if sd < 1e-12:
-                continue
-            shift = float(b.mean() - a.mean()) / sd
-            out.append(
-                Overlap(
-                    label, float(a.mean()), sd, float(b.mean()), float(b.std()), shift,
-                    overlap_of(a, b),
-                )
-            )  # fmt: skip
-    return tuple(out)
+        for label, a, b in zip(each, before.T, after.T, strict=True):
+            if a.std() >= 1e-12:
+                rows.append((label, a.mean(), a.std(), b.mean(), b.std(), overlap_of(a, b)))
+    columns = ["parameter", "prior_mean", "prior_sd", "mean", "sd", "overlap"]
+    found = pd.DataFrame(rows, columns=columns)
+    return found.assign(shift=(found["mean"] - found["prior_mean"]) / found["prior_sd"])
 
 
 def _distance(a: tuple[Floats, ...], b: tuple[Floats, ...]) -> Floats:
@@ -219,38 +177,45 @@ def phase_distances(population: Population, priors: Priors) -> tuple[Floats, Flo
     return pairs(fitted, known), pairs(fitted, fitted), pairs(known, known)[:, :, 0]
 
 
-def phase_drift(population: Population, priors: Priors) -> tuple[tuple[PhaseDrift, ...], Floats]:
-    """Compare each phase's fitted tables with the catalogue's: both as in :class:`Drift`."""
+def phase_drift(population: Population, priors: Priors) -> tuple[pd.DataFrame, Floats]:
+    """Compare each phase's fitted tables with the catalogue's.
+
+    Returns
+    -------
+    pandas.DataFrame
+        By ``phase``: how far it ``moved``, root mean square over signs and readings in prior
+        standard deviations, and what moved ``most``, names and distances, largest first; the share
+        of draws in which it looks more like the catalogue's phase of its name than like any other
+        (``own_share``); the catalogue's phase that it looks like most apart from its own
+        (``nearest_other``), and how much farther that one is, as a share of what it was in the
+        catalogue (``margin``): 1 unmoved, 0 halfway, negative when closer to the other.
+    separation : ndarray, shape (K, K)
+        As in :class:`Drift`.
+    """
     to, within, known = phase_distances(population, priors)
-    n = len(priors.phases)
-    moves = np.concatenate(
-        [
-            (population.sign_logit.mean(axis=2) - priors.sign_logit)
-            / priors.sign_logit_sd[:, None],
-            (population.reading_mean.mean(axis=2) - priors.reading_mean)
-            / priors.reading_mean_sd[:, None],
-        ]
-    )
+    sign_moves = (population.sign_logit.mean(axis=2) - priors.sign_logit).T / priors.sign_logit_sd
+    means = population.reading_mean.mean(axis=2)
+    reading_moves = (means - priors.reading_mean).T / priors.reading_mean_sd
+    moves = np.hstack([sign_moves, reading_moves])
     names = (*priors.signs, *priors.analytes)
-    out = []
-    for k in range(n):
-        others = [j for j in range(n) if j != k]
+    rows = []
+    for k, phase in enumerate(priors.phases):
         mean = to[k].mean(axis=1)
-        near = min(others, key=lambda j: float(mean[j]))
-        order = np.argsort(-np.abs(moves[:, k]), kind="stable")[:5]
-        out.append(
-            PhaseDrift(
-                phase=priors.phases[k],
-                moved=float(np.sqrt((moves[:, k] ** 2).mean())),
-                most=tuple((names[i], float(moves[i, k])) for i in order),
-                own_share=float((to[k].argmin(axis=0) == k).mean()),
-                nearest_other=priors.phases[near],
-                margin=float((mean[near] - mean[k]) / known[k, near]),
-            )
+        near = int(np.where(np.arange(len(mean)) == k, np.inf, mean).argmin())
+        order = np.argsort(-np.abs(moves[k]), kind="stable")[:5]
+        rows.append(
+            {
+                "phase": phase,
+                "moved": np.sqrt((moves[k] ** 2).mean()),
+                "most": tuple((names[i], float(moves[k, i])) for i in order),
+                "own_share": (to[k].argmin(axis=0) == k).mean(),
+                "nearest_other": priors.phases[near],
+                "margin": (mean[near] - mean[k]) / known[k, near],
+            }
         )
     separation = within.mean(axis=2) / np.where(known > 0, known, 1.0)
     np.fill_diagonal(separation, 1.0)
-    return tuple(out), separation
+    return pd.DataFrame(rows), separation
 
 
 def judged_agreement(panel: Panel, priors: Priors, phases: Floats) -> JudgedAgreement | None:
@@ -279,57 +244,42 @@ def judged_agreement(panel: Panel, priors: Priors, phases: Floats) -> JudgedAgre
     return JudgedAgreement(len(got), n, float(got.mean()), float(mean.mean()), float(error))
 
 
-def check_drift(
-    panel: Panel, population: Population, priors: Priors, found: tuple[Overlap, ...]
-) -> Drift:
-    """Judge whether a fit's phases kept their meaning."""
+def check_drift(panel: Panel, population: Population, priors: Priors, found: pd.DataFrame) -> Drift:
+    """Judge whether a fit's phases kept their meaning; ``found`` is from :func:`overlaps`."""
     phases, separation = phase_drift(population, priors)
     judged = None
     if len(panel.judgements.row):
         without = smoothed_without_judgements(panel, population, population.evidence_weight)
         judged = judged_agreement(panel, priors, without)
-    return Drift(
-        found,
-        phases,
-        separation,
-        judged,
-        tuple(_problems(priors, found, phases, separation, judged)),
-    )
+    drift = Drift(found, phases, separation, judged, ())
+    return replace(drift, problems=tuple(_problems(drift)))
 
 
-def _problems(
-    priors: Priors,
-    found: tuple[Overlap, ...],
-    phases: tuple[PhaseDrift, ...],
-    separation: Floats,
-    judged: JudgedAgreement | None,
-) -> list[str]:
-    said = []
+def _problems(drift: Drift) -> Iterator[str]:
+    shift = drift.overlaps.set_index("parameter")["shift"]
     # "not <=" also catches NaN.
-    far = [o for o in found if not abs(o.shift) <= MAX_SHIFT]
-    if far:
-        worst = max(far, key=lambda o: abs(o.shift))
-        said.append(
-            f"{len(far)} parameters left what practice allows, farthest {worst.name} "
-            f"({worst.shift:+.1f} prior standard deviations, limit {MAX_SHIFT:g})"
+    far = shift[~(shift.abs() <= MAX_SHIFT)]
+    if len(far):
+        worst = far.abs().fillna(np.inf).idxmax()
+        yield (
+            f"{len(far)} parameters left what practice allows, farthest {worst} "
+            f"({far[worst]:+.1f} prior standard deviations, limit {MAX_SHIFT:g})"
         )
-    said += [
-        f"the fitted phase {p.phase} looks more like the catalogue's {p.nearest_other} in "
-        f"{1 - p.own_share:.0%} of the draws"
-        for p in phases
-        if not p.own_share >= MIN_OWN_SHARE
-    ]
-    n = len(priors.phases)
-    said += [
-        f"the fitted phases {priors.phases[i]} and {priors.phases[j]} can hardly be told apart "
-        f"({separation[i, j]:.0%} of the catalogue's distance)"
-        for i in range(n)
-        for j in range(i + 1, n)
-        if not separation[i, j] >= MIN_SEPARATION
-    ]
+    for p in drift.phases.itertuples():
+        if not p.own_share >= MIN_OWN_SHARE:
+            yield (
+                f"the fitted phase {p.phase} looks more like the catalogue's {p.nearest_other} in "
+                f"{1 - p.own_share:.0%} of the draws"
+            )
+    for (i, one), (j, other) in combinations(enumerate(drift.phases["phase"]), 2):
+        if not drift.separation[i, j] >= MIN_SEPARATION:
+            yield (
+                f"the fitted phases {one} and {other} can hardly be told apart "
+                f"({drift.separation[i, j]:.0%} of the catalogue's distance)"
+            )
+    judged = drift.judged
     if judged is not None and judged.disagrees:
-        said.append(
+        yield (
             f"signs and readings gave what was judged {judged.observed:.0%} on average, where "
             f"the judges' accuracy would have it {judged.expected:.0%}"
         )
-    return said

@@ -12,6 +12,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+import pandas as pd
+from scipy.special import logsumexp
 
 from maturity_model._typing import Floats, Ints
 from maturity_model.fitting.power_tables import checkins_by_tank, powers_of_fit
@@ -67,6 +69,19 @@ class LeaveOneOut(NamedTuple):
         """Effective number: how much better tanks are described than predicted."""
         return float((self.in_sample - self.elpd).sum())
 
+    @property
+    def table(self) -> pd.DataFrame:
+        """Scores, a tank a row."""
+        return pd.DataFrame(
+            {
+                "tank": self.tanks,
+                "weeks_with_checkin": self.checkins,
+                "elpd": self.elpd,
+                "in_sample": self.in_sample,
+                "khat": self.khat,
+            }
+        )
+
     def unreliable(self) -> tuple[str, ...]:
         """Tanks whose Pareto k is above the limit."""
         bad = ~(self.khat <= self.limit)
@@ -75,9 +90,6 @@ class LeaveOneOut(NamedTuple):
 
 def log_mean(log_weight: Floats, log_value: Floats) -> Floats:
     """Log of weighted means, shape (N,), of rows given as logs, shape (N, D)."""
-    # Imported here: only the extra `fit` brings SciPy.
-    from scipy.special import logsumexp
-
     return np.asarray(logsumexp(log_weight + log_value, axis=1))
 
 

@@ -12,6 +12,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
+from scipy.special import rel_entr
 
 from maturity_model._typing import Floats
 from maturity_model.hmm.psis import smooth_weights
@@ -36,30 +38,26 @@ RELIABLE = 0.7
 
 
 class Sensitivity(NamedTuple):
-    """How fast each of Q parameters moves.
+    """How fast parameters move.
 
     Attributes
     ----------
-    names : tuple of str
-        ``name[coordinate, ...]``, as in the diagnostics.
-    prior, likelihood : ndarray, shape (Q,)
-        Distance moved per doubling of the power, at power 1.
-    khat : tuple of float
-        Largest Pareto k of the weights, of the prior and of the likelihood.
+    table : pandas.DataFrame
+        A ``parameter`` a row, named as in the diagnostics: distance moved per doubling of the
+        power of the prior, at power 1 (``prior_sensitivity``), and of the likelihood
+        (``likelihood_sensitivity``), and what the two together say (``diagnosis``), or nothing.
+    khat : float
+        Largest Pareto k of the weights.
     """
 
-    names: tuple[str, ...]
-    prior: Floats
-    likelihood: Floats
-    khat: tuple[float, float]
+    table: pd.DataFrame
+    khat: float
 
-    def verdict(self, i: int) -> str:
-        """What the two together say about parameter i."""
-        if self.prior[i] < NOTABLE:
-            return ""
-        if self.likelihood[i] < NOTABLE:
-            return "the prior decides"
-        return "prior and data disagree"
+
+def diagnosis(prior: Floats, likelihood: Floats) -> list[str]:
+    """What the sensitivities of parameters to prior and likelihood say of each."""
+    said = np.where(likelihood < NOTABLE, "the prior decides", "prior and data disagree")
+    return list(np.where(prior < NOTABLE, "", said))
 
 
 def cumulative_distance(x: Floats, weight: Floats) -> float:
@@ -79,9 +77,6 @@ def cumulative_distance(x: Floats, weight: Floats) -> float:
 
 
 def _one_way(x: Floats, weight: Floats) -> float:
-    # Imported here: only the extra `fit` brings SciPy.
-    from scipy.special import rel_entr
-
     width = np.diff(x)
     p = np.arange(1, len(x)) / len(x)
     q = np.minimum(np.cumsum(weight)[:-1], 1.0)
@@ -209,4 +204,10 @@ def power_scaling(population: Population, priors: Priors, log_likelihood: Floats
     table = np.stack(list(values.values()))
     prior, prior_k = sensitivity(table, log_prior(population, priors))
     data, data_k = sensitivity(table, log_likelihood.sum(axis=0))
-    return Sensitivity(tuple(values), prior, data, (prior_k, data_k))
+    columns = {
+        "parameter": list(values),
+        "prior_sensitivity": prior,
+        "likelihood_sensitivity": data,
+        "diagnosis": diagnosis(prior, data),
+    }
+    return Sensitivity(pd.DataFrame(columns), max(prior_k, data_k))

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+import pandas as pd
 
 from maturity_model._typing import Bools, Floats
 from maturity_model.fitting.design import absent_parts, make_design
@@ -24,43 +25,6 @@ if TYPE_CHECKING:
 BIN_WEEKS, MIN_ANSWERS = 8, 5
 #: Predictive draws.
 DRAWS = 60
-
-
-class Check(NamedTuple):
-    """One statistic of the log, and of logs drawn from the fit.
-
-    Attributes
-    ----------
-    check : {'prevalence', 'reading', 'run_length'}
-        Share of answers that saw the sign; median reading (canonical unit); mean number of
-        answers in a row that saw it.
-    item : str
-        The sign or analyte.
-    week : int or None
-        Middle of the bin of age.
-    answers : int
-        That the statistic rests on.
-    observed : float
-    q05, q50, q95 : float
-        Quantiles over predictive draws.
-    p : float
-        Share of draws below the observed, ties counting half.
-    """
-
-    check: str
-    item: str
-    week: int | None
-    answers: int
-    observed: float
-    q05: float
-    q50: float
-    q95: float
-    p: float
-
-    @property
-    def outside(self) -> bool:
-        """Whether the log lies outside the 90 % interval."""
-        return not self.q05 <= self.observed <= self.q95
 
 
 def mean_run_length(values: Floats) -> float:
@@ -110,10 +74,19 @@ def _statistics(outcomes: Outcomes, priors: Priors) -> Iterator[_Statistic]:
 
 def predictive_checks(
     panel: Panel, priors: Priors, posterior: Mapping[str, Floats], seed: int = 1, draws: int = DRAWS
-) -> tuple[Check, ...]:
+) -> pd.DataFrame:
     """Compare the log with logs drawn from the fit, ``draws`` at most.
 
     The posterior holds draws of the model's variables, (D, ...), ``pace`` and ``skill`` among them.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A statistic a row. ``check`` is ``prevalence`` (share of answers that saw the sign),
+        ``reading`` (median, canonical unit) or ``run_length`` (mean number of answers in a row
+        that saw it), of the sign or analyte ``item``; ``week`` is the middle of the bin of age,
+        ``answers`` how many it rests on; ``observed`` of the log, ``q05, q50, q95`` over
+        predictive draws; ``p`` the share of draws below the observed, ties counting half.
     """
     outcomes, design = Outcomes.of(panel, priors), make_design(panel, priors)
     statistics = list(_statistics(outcomes, priors))
@@ -125,9 +98,8 @@ def predictive_checks(
         values = outcomes.draw(parameters, priors, design, rng)
         rows.append([s.compute(values) for s in statistics])
     drawn, observed = np.array(rows), np.array([s.compute(outcomes.values) for s in statistics])
-    p = (drawn < observed).mean(axis=0) + 0.5 * (drawn == observed).mean(axis=0)
-    numbers = np.column_stack([observed, *np.quantile(drawn, (0.05, 0.5, 0.95), axis=0), p])
-    return tuple(
-        Check(s.check, s.item, s.week, s.answers, *row)
-        for s, row in zip(statistics, numbers.tolist(), strict=True)
-    )
+    found = pd.DataFrame([s[:4] for s in statistics], columns=_Statistic._fields[:4])
+    found["observed"] = observed
+    found[["q05", "q50", "q95"]] = np.quantile(drawn, (0.05, 0.5, 0.95), axis=0).T
+    found["p"] = (drawn < observed).mean(axis=0) + 0.5 * (drawn == observed).mean(axis=0)
+    return found

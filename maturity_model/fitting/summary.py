@@ -3,77 +3,52 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from typing import NamedTuple
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from maturity_model._typing import Bools, Floats
 from maturity_model.population.priors import Priors
 from maturity_model.population.types import DIMS, OPTIONAL_DIMS
 
-#: Levels of the quantiles in a :class:`Quantity`.
-LEVELS = (0.05, 0.25, 0.5, 0.75, 0.95)
+#: Quantiles of a quantity, by column.
+LEVELS = {"q05": 0.05, "q25": 0.25, "q50": 0.5, "q75": 0.75, "q95": 0.95}
 #: 95 % quantile of the standard normal.
 _Z95 = 1.6448536269514722
 _WEEKS_PER_YEAR = 52.18
-
-
-class Quantity(NamedTuple):
-    """One number about tanks, keepers or kits.
-
-    Attributes
-    ----------
-    quantity : str
-        What it is, for example ``sojourn``.
-    item, phase : str
-        Of which sign, analyte, event, covariate or keeper; in which phase; or empty.
-    unit : str
-        UCUM code; ``1`` for a pure number.
-    parameter : str
-        The model's parameter behind it, named as in the diagnostics.
-    mean, sd : float
-        Of the posterior.
-    quantiles, prior : tuple of float
-        At :data:`LEVELS`; ``prior`` is empty where there is none to compare with.
-    """
-
-    quantity: str
-    item: str
-    phase: str
-    unit: str
-    parameter: str
-    mean: float
-    sd: float
-    quantiles: tuple[float, ...]
-    prior: tuple[float, ...]
-
 
 _Draws = Mapping[str, Floats]
 _Derived = tuple[str, str, str, str, str, Floats]
 
 
+def _odds(x: Floats) -> Floats:
+    return np.asarray(1 / (1 + np.exp(-x)))
+
+
+def _per_year(x: Floats) -> Floats:
+    return np.asarray(_WEEKS_PER_YEAR * np.exp(x))
+
+
 #: Quantity, variable of the model, unit, and how the one follows from the other.
 _QUANTITIES: tuple[tuple[str, str, str, Callable[[Floats], Floats]], ...] = (
-    ("setback_rate", "log_setback", "/a", lambda x: _WEEKS_PER_YEAR * np.exp(x)),
-    ("collapse_rate", "log_collapse", "/a", lambda x: _WEEKS_PER_YEAR * np.exp(x)),
+    ("setback_rate", "log_setback", "/a", _per_year),
+    ("collapse_rate", "log_collapse", "/a", _per_year),
     ("event_advance", "event_advance", "1", np.exp),
     ("event_setback", "event_setback", "1", np.exp),
     ("event_collapse", "event_collapse", "1", np.exp),
     ("event_memory", "event_memory", "wk", np.asarray),
     ("husbandry", "husbandry", "1", np.exp),
-    ("detection", "sign_logit", "1", lambda x: np.asarray(1 / (1 + np.exp(-x)))),
+    ("detection", "sign_logit", "1", _odds),
     ("persistence", "persistence", "1", np.exp),
     ("reading_level", "reading_mean", "mg/L", np.exp),
     ("kit_noise", "reading_sd", "1", np.asarray),
     ("reading_carry", "carry", "1", np.asarray),
     ("look_effect", "look_effect", "1", np.exp),
-    ("sign_tank_sd", "sign_tank_sd", "1", np.asarray),
-    ("outlier", "outlier", "1", np.asarray),
-    ("judge_accuracy", "judge_accuracy", "1", np.asarray),
-    ("judge_repeat", "judge_repeat", "1", np.asarray),
-    ("pace_sd", "pace_sd", "1", np.asarray),
-    ("skill_sd", "skill_sd", "1", np.asarray),
-)
+    *((name, name, "1", np.asarray)
+      for name in ("sign_tank_sd", "outlier", "judge_accuracy", "judge_repeat", "pace_sd",
+                   "skill_sd")),
+)  # fmt: skip
 
 
 def _sojourns(draws: _Draws, priors: Priors) -> Iterator[_Derived]:
@@ -124,26 +99,43 @@ def _derive(draws: _Draws, priors: Priors) -> Iterator[_Derived]:
             yield quantity, item, labels.get("phase", ""), unit, parameter, values[at]
 
 
-def _quantiles(values: Floats) -> tuple[float, ...]:
-    return tuple(np.quantile(values, LEVELS).tolist())
+def _row(derived: _Derived, prior: Floats | None = None) -> dict[str, Any]:
+    quantity, item, phase, unit, parameter, draws = derived
+    levels = list(LEVELS.values())
+    before = np.full(len(levels), np.nan) if prior is None else np.quantile(prior, levels)
+    return {
+        "quantity": quantity,
+        "item": item,
+        "phase": phase,
+        "unit": unit,
+        "mean": draws.mean(),
+        "sd": draws.std(),
+        **dict(zip(LEVELS, np.quantile(draws, levels), strict=True)),
+        **{f"prior_{name}": value for name, value in zip(LEVELS, before, strict=True)},
+        "parameter": parameter,
+    }
 
 
 def summarise(
     posterior: _Draws, prior: _Draws, priors: Priors, keepers: tuple[str, ...] = ()
-) -> tuple[Quantity, ...]:
+) -> pd.DataFrame:
     """Summarise what a fit learned, from draws of the model's variables, (D, ...).
 
     ``keepers`` are names for ``posterior["skill"]``, where keepers are to be summarised.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A quantity a row. ``quantity`` says what it is, for example ``sojourn``; ``item`` and
+        ``phase`` of which sign, analyte, event, covariate or keeper, and in which phase, or are
+        empty; ``unit`` is a UCUM code, ``1`` for a pure number; ``mean``, ``sd`` and quantiles
+        (:data:`LEVELS`) of the posterior, and ``prior_`` quantiles, NaN where there is no prior
+        to compare with; ``parameter`` is the model's behind it, named as in the diagnostics.
     """
-    out = []
     both = zip(_derive(posterior, priors), _derive(prior, priors), strict=True)
-    for derived, (*_, before) in both:
-        after = derived[-1]
-        moments = float(after.mean()), float(after.std())
-        out.append(Quantity(*derived[:-1], *moments, _quantiles(after), _quantiles(before)))
+    rows = [_row(derived, before) for derived, (*_, before) in both]
     for i, keeper in enumerate(keepers):
         # Odds of seeing a small sign, against a keeper of usual skill.
         odds = np.exp(posterior["skill"][:, i])
-        name, moments = f"skill[{keeper}]", (float(odds.mean()), float(odds.std()))
-        out.append(Quantity("skill", keeper, "", "1", name, *moments, _quantiles(odds), ()))
-    return tuple(out)
+        rows.append(_row(("skill", keeper, "", "1", f"skill[{keeper}]", odds)))
+    return pd.DataFrame(rows)

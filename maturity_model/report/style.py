@@ -1,4 +1,4 @@
-"""Colours of the form and of the report of a fit, and their style sheet ``page.css``.
+"""Colours of the form, and its style sheet.
 
 The colours of the phases follow viridis (dark is late), so they also differ in lightness, and
 position and label repeat everything that a colour shows. Contrasts are checked in
@@ -45,7 +45,3 @@ def style_sheet(name: str) -> str:
         f":root{{color-scheme:light dark;{light}}}\n"
         f"@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n{asset(name)}"
     )
-
-
-#: The style sheet of a fit's report.
-CSS = style_sheet("page.css")

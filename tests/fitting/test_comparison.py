@@ -12,6 +12,7 @@ import pytest
 pytest.importorskip("pymc", reason="the extra 'fit' is not installed")
 
 from fitting.fitted_example import CATALOGUE, PRIORS, example, panel, truth
+from report.page_tree import parse
 
 from maturity_model.fitting import comparison as comparing
 from maturity_model.fitting.command import leave_tanks_out
@@ -28,12 +29,8 @@ from maturity_model.fitting.leave_one_out import leave_one_out, log_mean, loo_by
 from maturity_model.fitting.options import ModelOptions
 from maturity_model.fitting.pooled_fit import run_fit
 from maturity_model.fitting.power_tables import Powers
-from maturity_model.fitting.report.comparison_section import (
-    comparison_figures,
-    comparison_section,
-)
+from maturity_model.fitting.report.comparison import comparison_view
 from maturity_model.fitting.report.page import write_report
-from maturity_model.fitting.report.tables import comparison_by_tank, comparison_table
 from maturity_model.fitting.sampling import SamplingPlan
 from maturity_model.fitting.tank_likelihood import tank_log_likelihood
 from maturity_model.fitting.tank_sign_effects import marginal_log_likelihood
@@ -192,9 +189,10 @@ def test_bad_weights_are_refitted_or_said(monkeypatch: pytest.MonkeyPatch) -> No
     np.testing.assert_allclose(full.elpd["log"][bad], held["log"][bad])
     # Without refits the same tanks are reported as bad.
     found = compare(result, ModelOptions(), plan, max_refits=0, variants=("no_pace",))
-    d = found.differences[0]
+    d = found.differences.loc[0]
     assert any(f"for {bad.sum()} of 6 tanks" in doubt for doubt in d.doubts)
-    assert "not to be trusted" in comparison_section(found, [])
+    assert d.verdict == "not to be trusted"
+    assert set(d.doubts) == set(comparison_view(found).doubts)
 
 
 def test_trusted_weights_need_no_refit(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -212,7 +210,7 @@ def test_trusted_weights_need_no_refit(monkeypatch: pytest.MonkeyPatch) -> None:
     for score in found.scores:
         assert (score.khat <= score.limit).all()
         assert not score.left_out.any()
-    assert not any("Pareto" in doubt for doubt in found.differences[0].doubts)
+    assert not any("Pareto" in doubt for doubt in found.differences.loc[0, "doubts"])
 
 
 def made_up() -> Comparison:
@@ -242,47 +240,44 @@ def made_up() -> Comparison:
 
 
 def test_differences_are_paired() -> None:
-    found = {(d.variant.name, d.target): d for d in made_up().differences}
+    found = made_up().differences.set_index(["variant", "target"])
     # Nobody was judged, so there is no such target.
-    assert list(found) == [("worse", "log"), ("failed", "log"), ("signs_only", "signs")]
-    d = found["worse", "log"]
+    assert list(found.index) == [("worse", "log"), ("failed", "log"), ("signs_only", "signs")]
+    d = found.loc["worse", "log"]
     assert d.difference == pytest.approx(-8.0)
     assert d.standard_error == pytest.approx(2 * np.std([1, 2, 3, 2], ddof=1))
     assert (d.tanks, d.answers) == (4, 20)
     # The tank without signs does not count.
-    d = found["signs_only", "signs"]
+    d = found.loc["signs_only", "signs"]
     assert d.tanks == 3
     assert d.difference == pytest.approx(-0.6)
-    assert d.reference == pytest.approx(-30.0)
-    assert found["failed", "log"].doubts == ("<failed>: R-hat",)
+    assert d.elpd_fit == pytest.approx(-30.0)
+    assert found.loc["failed", "log"].doubts == ("<failed>: R-hat",)
+    assert found["verdict"].tolist()[:2] == ["predicts worse", "not to be trusted"]
+    assert len(made_up().by_tank) == 4 * (3 + 1 + 1 + 2)
 
 
-def test_the_section_says_what_each_part_buys() -> None:
-    comparison = made_up()
-    figures = comparison_figures(comparison)
-    html = comparison_section(comparison, figures)
-    assert [f.name for f in figures] == ["comparison_log", "comparison_signs"]
-    # Text beside each picture: the fit at 0, then the variants.
-    assert all("The fit itself" in f.html or "&lt;full&gt;" in f.html for f in figures)
-    assert "<worse>" not in html
-    assert "&lt;worse&gt;" in html
-    assert "−8.0" in html
-    assert "predicts worse" in html
-    assert "not to be trusted" in html
-    assert "Checks failed" in html
-    frame = comparison_table(comparison)
-    assert frame["verdict"].tolist()[:2] == ["predicts worse", "not to be trusted"]
-    assert len(comparison_by_tank(comparison)) == 4 * (3 + 1 + 1 + 2)
-
-
-def test_the_report_holds_the_comparison(tmp_path: Path) -> None:
+def test_the_report_says_what_each_part_buys(tmp_path: Path) -> None:
     result = example()
-    page = write_report(result, leave_tanks_out(result), tmp_path, "fit", made_up())
-    assert 'id="comparison"' in page.read_text()
+    path = write_report(result, leave_tanks_out(result), tmp_path, "fit", made_up())
+    page = parse(path.read_text("utf-8"))
+    (section,) = (n for n in page.find("section") if n.attributes["id"] == "comparison")
+    assert "<failed>: R-hat." in section.text
+    assert "comparison.csv" in page.text
+    table, *behind = section.find("table")
+    assert [[cell.text for cell in row.find("td")] for row in table.find("tr")[1:]] == [
+        ["All answers", "−8.0", "1.6", "−0.4000", "4", "predicts worse"],
+        ["All answers", "+8.0", "1.6", "+0.4000", "4", "not to be trusted"],
+        ["Signs", "−0.6", "0.2", "−0.0667", "3", "predicts worse"],
+    ]
+    # Beside each picture the fit at 0, then the variants.
+    assert [[row.find("th")[0].text for row in t.find("tr")[1:]] for t in behind] == [
+        ["<full>", "<worse>", "<failed> (not to be trusted)"],
+        ["<full>", "<signs_only>"],
+    ]
     for name in ("comparison.csv", "comparison_tanks.csv", "figures/comparison_log.svg"):
         assert (tmp_path / name).stat().st_size > 100
-        assert "<worse>" not in (tmp_path / "figures/comparison_log.svg").read_text()
-    assert "comparison.csv" in page.read_text()
+    assert "<worse>" not in (tmp_path / "figures/comparison_log.svg").read_text("utf-8")
 
 
 def test_variants_have_shorter_chains() -> None:
@@ -304,7 +299,7 @@ def test_comparison_prefers_the_truth(strength: float, tmp_path: Path) -> None:
     found = compare(
         result, ModelOptions(), plan, folder=tmp_path, max_refits=1, variants=("no_persistence",)
     )
-    (d,) = found.differences
+    (d,) = found.differences.itertuples()
     assert d.target == "log"
     if strength:
         assert d.difference < -2 * d.standard_error

@@ -69,8 +69,10 @@ def test_distance_is_bhattacharyya_by_numbers() -> None:
 def test_a_fit_that_learned_nothing_did_not_drift() -> None:
     found = example().drift
     assert found.problems == ()
-    assert all(abs(o.shift) < 0.3 and o.overlap > 0.8 for o in found.overlaps)
-    assert all(p.moved < 0.3 and p.own_share > 0.8 for p in found.phases)
+    assert found.overlaps["shift"].abs().max() < 0.3
+    assert found.overlaps["overlap"].min() > 0.8
+    assert found.phases["moved"].max() < 0.3
+    assert found.phases["own_share"].min() > 0.8
 
 
 def swapped(population: Population) -> Population:
@@ -85,8 +87,8 @@ def swapped(population: Population) -> Population:
 def test_swapped_phases_are_found() -> None:
     drawn = elicit_population(CATALOGUE, 1.0, n_draws=100, seed=3)
     phases, _ = phase_drift(swapped(drawn), PRIORS)
-    assert phases[BLOOM].nearest_other == "colonising"
-    assert phases[BLOOM].margin < 0
+    assert phases.loc[BLOOM, "nearest_other"] == "colonising"
+    assert phases.loc[BLOOM, "margin"] < 0
     result = fitted(swapped(drawn), panel())
     said = " ".join(result.drift.problems)
     assert "phase bloom looks more like the catalogue's colonising" in said

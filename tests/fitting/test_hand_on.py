@@ -27,7 +27,7 @@ from maturity_model.fitting.handing_on.judgement_scores import (
     judged_tanks,
     score_judgements,
 )
-from maturity_model.fitting.report import sections
+from maturity_model.fitting.report.provenance import handed_on
 from maturity_model.fitting.tank_likelihood import filter_tanks
 from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
 from maturity_model.panel import Panel, build_panel
@@ -227,7 +227,7 @@ def test_the_command_says_what_was_chosen_and_by_what() -> None:
         panel = _pool(judged)
         used = hand_on(fitted, panel, choose=choose, readings="practice")
         lines = command.handed_on_lines(used, panel, Path("club.nc"))
-        rows = dict(sections._handed_on(used.provenance))
+        rows = dict(handed_on(used.provenance))
         return (
             " ".join([command.weight_line(used), *lines]),
             rows["Evidence weight of the weekly report"],

@@ -12,6 +12,7 @@ from maturity_model.catalogue import load_catalogue
 from maturity_model.fitting.power_scaling import (
     DELTA,
     cumulative_distance,
+    diagnosis,
     log_prior,
     power_scaling,
     sensitivity,
@@ -89,12 +90,13 @@ def test_what_a_posterior_leans_on_is_told_apart() -> None:
     population = replace(population, outlier=1 / (1 + np.exp(-noise)))
     likelihood = np.stack([-0.5 * noise**2, np.zeros(2000)])
     found = power_scaling(population, PRIORS, likelihood)
-    advance, other = (found.names.index(n) for n in ("log_advance[cycling]", "outlier"))
-    assert found.prior[advance] > 0.05 > found.likelihood[advance]
-    assert found.likelihood[other] > 0.05
-    assert found.verdict(advance) == "the prior decides"
-    assert found._replace(likelihood=found.prior).verdict(advance) == "prior and data disagree"
-    assert found._replace(prior=0 * found.prior).verdict(advance) == ""
+    by_name = found.table.set_index("parameter")
+    advance = by_name.loc["log_advance[cycling]"]
+    assert advance.prior_sensitivity > 0.05 > advance.likelihood_sensitivity
+    assert advance.diagnosis == "the prior decides"
+    assert by_name.loc["outlier"].likelihood_sensitivity > 0.05
+    strong, weak = np.array([0.2, 0.2, 0.01]), np.array([0.2, 0.01, 0.2])
+    assert diagnosis(strong, weak) == ["prior and data disagree", "the prior decides", ""]
 
 
 def test_what_differs_between_draws_is_named_as_elsewhere() -> None:

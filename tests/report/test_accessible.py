@@ -38,6 +38,24 @@ def test_axe_finds_nothing(
         assert violations(browser, axe) == [], name
 
 
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+def test_axe_finds_nothing_on_the_report_of_a_fit(
+    browser: Browser, axe: str, need: Callable[[str], ModuleType], tmp_path: Path, dark: bool
+) -> None:
+    need("pymc")
+    from fitting.fitted_example import example
+
+    from maturity_model.fitting.command import leave_tanks_out
+    from maturity_model.fitting.report.page import write_report
+
+    page = write_report(example(), leave_tanks_out(example()), tmp_path, "fit")
+    for width in (1200, 390, 320):
+        browser.open(page, width=width, dark=dark)
+        browser.value("document.querySelectorAll('details').forEach(d => d.open = true)")
+        assert browser.value("document.documentElement.scrollWidth") <= width
+    assert violations(browser, axe) == []
+
+
 def test_axe_finds_what_is_wrong(browser: Browser, axe: str, demo_reports: dict[str, Path]) -> None:
     browser.open(demo_reports["usual"] / "index.html", width=390)
     browser.value("document.querySelector('.strip').removeAttribute('aria-label')")

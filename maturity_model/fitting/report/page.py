@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import functools
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
+from markupsafe import Markup
 
-from maturity_model.fitting.report import sections, tables
-from maturity_model.fitting.report.comparison_section import comparison_figures, comparison_section
-from maturity_model.fitting.report.figures import (
-    FIGURE_CSS,
-    Figure,
-    Interval,
-    check_figure,
-    interval_figure,
-)
-from maturity_model.fitting.report.learned_sections import learned_sections, quantity_figures
-from maturity_model.report.html import esc, page
+from maturity_model.fitting.pooled_fit import shared_names, stack_chains
+from maturity_model.fitting.power_scaling import power_scaling
+from maturity_model.fitting.predictive_checks import predictive_checks
+from maturity_model.fitting.report import view
+from maturity_model.fitting.report.comparison import comparison_view
+from maturity_model.fitting.report.learned import learned_sections
+from maturity_model.fitting.report.provenance import fit_pairs
+from maturity_model.fitting.summary import summarise
+from maturity_model.logbook.formulas import without_formula
+from maturity_model.report.pages import environment, render
+from maturity_model.report.plain_text import cut
 from maturity_model.whole_files import write_file
 
 if TYPE_CHECKING:
@@ -26,7 +27,13 @@ if TYPE_CHECKING:
     from maturity_model.fitting.comparison import Comparison
     from maturity_model.fitting.leave_one_out import LeaveOneOut
     from maturity_model.fitting.pooled_fit import FitResult
-    from maturity_model.fitting.predictive_checks import Check
+
+_TEMPLATES = Path(__file__).with_name("templates")
+
+
+@functools.cache
+def _style(name: str) -> str:
+    return (_TEMPLATES / name).read_text("utf-8")
 
 
 def names_of(catalogue: Catalogue) -> dict[str, str]:
@@ -53,82 +60,70 @@ def write_report(
     OSError
         When a file cannot be written.
     """
-    from maturity_model.fitting.pooled_fit import shared_names, stack_chains
-    from maturity_model.fitting.power_scaling import power_scaling
-    from maturity_model.fitting.predictive_checks import predictive_checks
-    from maturity_model.fitting.summary import summarise
-
-    posterior, names = result.posterior, names_of(result.panel.catalogue)
+    names, drift, diagnostics = names_of(result.panel.catalogue), result.drift, result.diagnostics
+    record = result.population.provenance
+    posterior = result.posterior
     units = [n for n in ("pace", "skill", "tank_sign") if n in posterior]
     draws = stack_chains(posterior, [*shared_names(posterior), *units])
     keepers = tuple(map(str, posterior["keeper"].values)) if "skill" in units else ()
     quantities = summarise(draws, result.prior, result.priors, keepers)
     checks = predictive_checks(result.panel, result.priors, draws)
     scaling = power_scaling(result.population, result.priors, loo.log_likelihood)
-    learned = quantity_figures(quantities, names)
-    checked = _check_figures(checks, names)
-    compared = [] if comparison is None else comparison_figures(comparison)
+    moved = drift.overlaps[["parameter", "shift", "overlap"]]
+    mixed = diagnostics.checks[["parameter", "r_hat", "ess_bulk", "ess_tail"]]
     frames = {
-        "parameters": tables.parameter_table(quantities, result.drift, result.diagnostics),
-        "predictive": pd.DataFrame(checks),
-        "loo": tables.loo_table(loo),
-        "drift": tables.drift_table(result.drift),
-        "power_scaling": tables.scaling_table(scaling),
+        "parameters": quantities.merge(
+            moved.rename(columns={"shift": "shift_prior_sd"}), how="left", on="parameter"
+        ).merge(mixed, how="left", on="parameter"),
+        "predictive": checks,
+        "loo": loo.table,
+        "drift": drift.phases.drop(columns="most").rename(columns={"moved": "moved_prior_sd"}),
+        "power_scaling": scaling.table,
     }
     if comparison is not None:
-        frames["comparison"] = tables.comparison_table(comparison)
-        frames["comparison_tanks"] = tables.comparison_by_tank(comparison)
-    main = (
-        sections.verdict_section(result.diagnostics)
-        + sections.drift_section(result.drift, names)
-        + learned_sections(learned)
-        + sections.overlap_section(result.drift)
-        + sections.scaling_section(scaling)
-        + sections.predictive_section(checks, checked)
-        + sections.loo_section(loo)
-        + ("" if comparison is None else comparison_section(comparison, compared))
-        + sections.fit_section(result.population, result.diagnostics)
+        frames |= {"comparison": comparison.differences, "comparison_tanks": comparison.by_tank}
+    page = view.FitView(
+        title=f"Pooled fit: {result.population.name}",
+        name=result.population.name,
+        size=f"{record.get('tanks', '')} tanks, {record.get('tank_weeks', '')} tank-weeks",
+        problems=diagnostics.problems,
+        drift=view.drift_tables(drift, names),
+        judged=view.judged_words(drift),
+        learned=tuple(learned_sections(quantities, names)),
+        changed=view.changed_words(drift),
+        changes=view.change_table(drift),
+        scaling=view.scaling_words(scaling),
+        sensitivities=view.sensitivity_tables(scaling),
+        outside=view.outside_words(checks),
+        checks=tuple(view.check_figures(checks, names)),
+        runs=view.run_figure(checks, names),
+        elpd=view.elpd_words(loo),
+        loo=view.loo_table(loo),
+        comparison=None if comparison is None else comparison_view(comparison),
+        fit=tuple(fit_pairs(result.population, diagnostics)),
+        worst=view.worst_table(diagnostics),
+        foot=view.files_words(cut(command, 1000), tuple(frames)),
     )
     (folder / "figures").mkdir(parents=True, exist_ok=True)
-    for figure in (*(f for figures in learned.values() for f in figures), *checked, *compared):
-        write_file(folder / "figures" / f"{figure.name}.svg", figure.svg)
+    picture = environment(_TEMPLATES).get_template("figure.svg")
+    style = Markup(_style("charts.css"))
+    for figure in page.figures:
+        svg = picture.render(figure=figure, style=style)
+        write_file(folder / "figures" / f"{figure.name}.svg", svg)
     for name, frame in frames.items():
-        tables.write_csv(folder / f"{name}.csv", frame)
-    write_file(folder / "index.html", _page(result, main, command, comparison is not None))
+        write_csv(folder / f"{name}.csv", frame)
+    rules = _style("fit.css") + _style("charts.css")
+    html = render("fit.html", page, folder=_TEMPLATES, style=rules)
+    write_file(folder / "index.html", html)
     return folder / "index.html"
 
 
-def _check_figures(checks: Sequence[Check], names: dict[str, str]) -> list[Figure]:
-    figures = []
-    for kind, unit in (("prevalence", "share seen"), ("reading", "median, mg/L")):
-        items = dict.fromkeys(c.item for c in checks if c.check == kind)
-        for i, item in enumerate(items, start=1):
-            # A number, not the name: a club's own sign is named by its log.
-            by_age = [c for c in checks if c.check == kind and c.item == item]
-            title = names.get(item, item)
-            figures.append(check_figure(f"{kind}_{i:02d}", title, unit, by_age))
-    lines = [
-        Interval(names.get(c.item, c.item), "", (c.q05, c.q50, c.q50, c.q50, c.q95),
-                 observed=c.observed)
-        for c in checks
-        if c.check == "run_length"
-    ]  # fmt: skip
-    title = "How long signs are seen in a row"
-    runs = interval_figure("run_lengths", title, "answers in a row", lines)
-    return figures if runs is None else [*figures, runs]
+def write_csv(path: Path, frame: pd.DataFrame) -> None:
+    """Write a frame without its index, numbers with six digits; missing values are empty."""
 
+    def safe(cell: object) -> object:
+        if isinstance(cell, tuple):
+            cell = "; ".join(cell)
+        return without_formula(cell) if isinstance(cell, str) else cell
 
-def _page(result: FitResult, main: str, command: str, compared: bool) -> str:
-    name, said = result.population.name, result.population.provenance
-    header = (
-        f"<p>Pooled fit</p><h1>{esc(name)}</h1>"
-        f"<p>{esc(said.get('tanks', ''))} tanks, {esc(said.get('tank_weeks', ''))} "
-        "tank-weeks. Lines are 5 % to 95 %, bold parts 25 % to 75 %.</p>"
-    )
-    footer = (
-        f"<p>Made by <code>{esc(command, 1000)}</code>. Figures are in the folder figures; numbers "
-        "are in parameters.csv, predictive.csv, loo.csv, drift.csv and power_scaling.csv"
-        + (", and in comparison.csv and comparison_tanks.csv." if compared else ".")
-        + "</p>"
-    )
-    return page(f"Pooled fit: {name}", header, main, footer, FIGURE_CSS)
+    write_file(path, frame.map(safe).to_csv(index=False, float_format="%.6g", lineterminator="\n"))
