@@ -6,14 +6,15 @@ holds words and figures and no HTML. A page fetches nothing, and only the form r
 
 from __future__ import annotations
 
+import base64
 import functools
+import hashlib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from maturity_model.report.html import pin
 from maturity_model.report.plain_text import clean
 from maturity_model.report.svg import draw
 from maturity_model.report.views.form import form_view
@@ -55,6 +56,11 @@ def environment(folder: Path = _FOLDER) -> Environment:
 @functools.cache
 def _file(name: str) -> str:
     return (_FOLDER / name).read_text("utf-8")
+
+
+def _pin(text: str) -> str:
+    # Hash by which a page's content security policy allows one style sheet or script.
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
 
 
 def tank_page(tank: TankAssessment, assessment: Assessment, command: str) -> str:
@@ -115,8 +121,8 @@ def render(
     return page.render(
         view=view,
         style=Markup(style),
-        pin=pin(style),
+        pin=_pin(style),
         script=Markup(script),
-        script_pin=pin(script),
+        script_pin=_pin(script),
         draw=draw,
     )
