@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from types import ModuleType
 
 import pytest
 from pooling.pooled_logs import SECRET, contents, pool, simulated, write_log
@@ -14,11 +12,6 @@ from pooling.pooled_logs import SECRET, contents, pool, simulated, write_log
 from maturity_model.cli import main
 from maturity_model.logbook import Logbook
 from maturity_model.pooling.command import report_lines
-
-
-@pytest.fixture(autouse=True)
-def _pyarrow(need: Callable[[str], ModuleType]) -> None:
-    need("pyarrow")
 
 
 def one_tank(seed: int = 3) -> Logbook:

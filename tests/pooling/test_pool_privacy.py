@@ -7,15 +7,12 @@ import os
 import re
 import stat
 import zipfile
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from types import ModuleType
 
 import pytest
 from pooling.pooled_logs import (
     CATALOGUE,
-    DEMO,
     SECRET,
     contents,
     likelihood,
@@ -31,11 +28,6 @@ from maturity_model.pooling.command import report_lines
 from maturity_model.pooling.darwin import date_range
 from maturity_model.pooling.pseudonyms import load_key, pseudonym
 from maturity_model.pooling.tables import tables
-
-
-@pytest.fixture(autouse=True)
-def _pyarrow(need: Callable[[str], ModuleType]) -> None:
-    need("pyarrow")
 
 
 def all_bytes(folder: Path) -> bytes:
@@ -217,13 +209,6 @@ def test_consent(word: str, default: bool, inside: bool, tmp_path: Path) -> None
     assert (problem is not None) == (word == "perhaps")
 
 
-def test_without_any_consent_no_pool_is_written(tmp_path: Path) -> None:
-    club = write_log(tmp_path / "club", simulated(1), consent=dict.fromkeys(simulated(1).tanks, ""))
-    report = pool(tmp_path / "pool", club, default=False)
-    assert not report.pool.tanks
-    assert not (tmp_path / "pool").exists()
-
-
 # Doubles ------------------------------------------------------------------------------
 
 
@@ -299,16 +284,6 @@ def test_conflicting_doubles_are_kept_apart_and_told(tmp_path: Path) -> None:
     assert not report.pool.tanks
 
 
-def test_a_no_in_one_logbook_holds_in_all(tmp_path: Path) -> None:
-    one, two = halves(simulated(3, 4, 30), next(iter(simulated(3, 4, 30).tanks)))
-    name = next(iter(one.tanks))
-    a = write_log(tmp_path / "a", one)
-    b = write_log(tmp_path / "b", two, consent={name: "no"})
-    report = pool(tmp_path / "pool", a, b)
-    assert report.pool.refused == [1, 1]
-    assert not report.pool.tanks
-
-
 def test_a_silent_double_goes_with_the_one_that_said_yes(tmp_path: Path) -> None:
     one, two = halves(simulated(3, 4, 30), next(iter(simulated(3, 4, 30).tanks)))
     name = next(iter(one.tanks))
@@ -333,9 +308,8 @@ def test_other_tanks_are_not_doubles(tmp_path: Path) -> None:
     assert report.pool.merged_pairs == report.pool.kept_apart == ()
 
 
-def test_the_note_counts_the_groups(tmp_path: Path) -> None:
-    pool(tmp_path / "pool", DEMO)
-    note = (tmp_path / "pool" / "README.md").read_text("utf-8")
+def test_the_note_counts_the_groups(demo_pool: Path) -> None:
+    note = (demo_pool / "README.md").read_text("utf-8")
     # The demo's six tanks differ in rock, volume or month.
     assert "| club, rock, volume, sand, month | 6 | 1 | 6 | 6 |" in note
     assert "6 tanks of 3 keepers in 1 club" in note

@@ -34,19 +34,13 @@ from maturity_model.pooling import PoolError, PoolMismatch, is_pool, read_pool
 from maturity_model.pooling.problems import PoolWarning
 
 
-@pytest.fixture(autouse=True)
-def _pyarrow(need: Callable[[str], ModuleType]) -> None:
-    need("pyarrow")
-
-
 def assert_same(mine: np.ndarray, theirs: np.ndarray) -> None:
     np.testing.assert_allclose(mine, theirs, rtol=1e-12, atol=0)
 
 
-def test_demo(tmp_path: Path) -> None:
-    pool(tmp_path / "pool", DEMO)
+def test_demo(demo_pool: Path) -> None:
     direct, before = likelihood([DEMO])
-    pooled, after = likelihood([tmp_path / "pool"])
+    pooled, after = likelihood([demo_pool])
     assert_same(pooled, direct)
     assert len(before.tanks) == len(after.tanks) == 6
     for kind in ("signs", "readings", "judgements"):
@@ -154,9 +148,8 @@ def test_the_same_input_and_key_give_the_same_bytes(tmp_path: Path) -> None:
     assert contents(tmp_path / "first") == contents(tmp_path / "third")
 
 
-def test_readings_keep_their_interval_and_kits_their_steps(tmp_path: Path) -> None:
-    pool(tmp_path / "pool", DEMO)
-    before, after = read_logbook(DEMO), read_pool(tmp_path / "pool")
+def test_readings_keep_their_interval_and_kits_their_steps(demo_pool: Path) -> None:
+    before, after = read_logbook(DEMO), read_pool(demo_pool)
 
     def readings(book: object) -> list[object]:
         return sorted(
@@ -173,18 +166,16 @@ def test_readings_keep_their_interval_and_kits_their_steps(tmp_path: Path) -> No
         assert {k.keeper for k in after.kits if k.analyte == analyte} >= keepers
 
 
-def test_looks_are_counted_in_time(tmp_path: Path, need: Callable[[str], ModuleType]) -> None:
-    pool(tmp_path / "pool", DEMO)
-    table = need("pyarrow.parquet").read_table(tmp_path / "pool" / "checkins.parquet").to_pydict()
+def test_looks_are_counted_in_time(demo_pool: Path, need: Callable[[str], ModuleType]) -> None:
+    table = need("pyarrow.parquet").read_table(demo_pool / "checkins.parquet").to_pydict()
     rows = list(zip(table["tank"], table["look_number"], table["day"], strict=True))
     assert rows == sorted(rows)
     assert sorted(rows, key=lambda r: (r[0], r[2])) == rows
 
 
-def test_own_signs_go_by_name_and_number(tmp_path: Path) -> None:
-    pool(tmp_path / "pool", DEMO)
+def test_own_signs_go_by_name_and_number(demo_pool: Path) -> None:
     mine = read_logbook(DEMO).catalogue.signs["feather_worms"]
-    theirs = read_pool(tmp_path / "pool").catalogue.signs["feather_worms"]
+    theirs = read_pool(demo_pool).catalogue.signs["feather_worms"]
     assert [m.value for m in mine.detection] == [m.value for m in theirs.detection]
     assert (mine.small, mine.persistence.value) == (theirs.small, theirs.persistence.value)
     assert (theirs.where, theirs.how, theirs.taxon) == ("", "", "")
@@ -201,84 +192,75 @@ def test_own_signs_that_differ_are_refused(tmp_path: Path) -> None:
     assert not (tmp_path / "pool").exists()
 
 
-def test_another_catalogue_is_refused(tmp_path: Path) -> None:
-    pool(tmp_path / "pool", DEMO)
+def test_another_catalogue_is_refused(demo_pool: Path) -> None:
     fewer = {k: v for k, v in CATALOGUE.signs.items() if k != "copepods"}
     with pytest.raises(PoolMismatch, match="sign copepods"):
-        read_pool(tmp_path / "pool", replace(CATALOGUE, signs=fewer))
+        read_pool(demo_pool, replace(CATALOGUE, signs=fewer))
     other = replace(CATALOGUE.analytes["nitrate"], unit="mg/L NO3-N")
     with pytest.raises(PoolMismatch, match="analyte nitrate"):
-        read_pool(
-            tmp_path / "pool", replace(CATALOGUE, analytes={**CATALOGUE.analytes, "nitrate": other})
-        )
+        read_pool(demo_pool, replace(CATALOGUE, analytes={**CATALOGUE.analytes, "nitrate": other}))
     taken = {**CATALOGUE.signs, "feather_worms": CATALOGUE.signs["copepods"]}
     with pytest.raises(PoolMismatch, match="feather_worms"):
-        read_pool(tmp_path / "pool", replace(CATALOGUE, signs=taken))
+        read_pool(demo_pool, replace(CATALOGUE, signs=taken))
     more = {"sea_hares": CATALOGUE.signs["copepods"]} | CATALOGUE.signs
-    assert read_pool(tmp_path / "pool", replace(CATALOGUE, signs=more)).tanks
+    assert read_pool(demo_pool, replace(CATALOGUE, signs=more)).tanks
 
 
-def test_weekly_says_what_a_pool_is_for(tmp_path: Path) -> None:
-    pool(tmp_path / "pool", DEMO)
-    assert is_pool(tmp_path / "pool")
+def test_weekly_says_what_a_pool_is_for(demo_pool: Path) -> None:
+    assert is_pool(demo_pool)
     assert not is_pool(DEMO)
     with pytest.raises(LogbookError, match=r"is a pool of logbooks.*give it to the command fit"):
-        read_logbook(tmp_path / "pool")
+        read_logbook(demo_pool)
 
 
 @pytest.mark.parametrize("name", ["tanks.parquet", "checkins.parquet", "readings.parquet"])
-def test_a_damaged_pool_is_refused(name: str, tmp_path: Path) -> None:
-    pool(tmp_path / "pool", DEMO)
-    data = bytearray((tmp_path / "pool" / name).read_bytes())
+def test_a_damaged_pool_is_refused(name: str, demo_pool: Path) -> None:
+    data = bytearray((demo_pool / name).read_bytes())
     data[len(data) // 2] ^= 1
-    (tmp_path / "pool" / name).write_bytes(data)
+    (demo_pool / name).write_bytes(data)
     with pytest.raises(PoolError, match="fetch the pool again"):
-        read_pool(tmp_path / "pool")
-    (tmp_path / "pool" / name).unlink()
+        read_pool(demo_pool)
+    (demo_pool / name).unlink()
     with pytest.raises(PoolError, match="cannot be read"):
-        read_pool(tmp_path / "pool")
+        read_pool(demo_pool)
 
 
 @pytest.mark.parametrize(
     "text", ["", "{", "[]", "{}", '{"maturity_model": {"pool": 1}}', "[" * 9999]
 )
-def test_a_descriptor_of_something_else_is_refused(text: str, tmp_path: Path) -> None:
-    pool(tmp_path / "pool", DEMO)
-    (tmp_path / "pool" / "datapackage.json").write_text(text)
+def test_a_descriptor_of_something_else_is_refused(text: str, demo_pool: Path) -> None:
+    (demo_pool / "datapackage.json").write_text(text)
     with pytest.raises(PoolError):
-        read_pool(tmp_path / "pool")
+        read_pool(demo_pool)
 
 
-def test_a_pool_of_a_later_format_is_refused(tmp_path: Path) -> None:
-    pool(tmp_path / "pool", DEMO)
-    redescribe(tmp_path / "pool", lambda own: own.update(pool=3))
+def test_a_pool_of_a_later_format_is_refused(demo_pool: Path) -> None:
+    redescribe(demo_pool, lambda own: own.update(pool=3))
     with pytest.raises(PoolMismatch, match=r"format 3.*install a newer"):
-        read_pool(tmp_path / "pool")
+        read_pool(demo_pool)
 
 
-def test_a_pool_of_version_0_1_is_read_with_a_warning(tmp_path: Path) -> None:
-    pool(tmp_path / "pool", DEMO)
-    want = read_pool(tmp_path / "pool")
+def test_a_pool_of_version_0_1_is_read_with_a_warning(demo_pool: Path) -> None:
+    want = read_pool(demo_pool)
 
     def older(own: dict[str, Any]) -> None:
         own["pool"] = 1
         del own["digest"]
 
-    redescribe(tmp_path / "pool", older)
+    redescribe(demo_pool, older)
     with pytest.warns(PoolWarning, match="carries no digest"):
-        found = read_pool(tmp_path / "pool")
+        found = read_pool(demo_pool)
     assert (found.tanks, found.checkins, found.events) == (want.tanks, want.checkins, want.events)
 
 
-def test_a_descriptor_that_was_changed_is_refused(tmp_path: Path) -> None:
+def test_a_descriptor_that_was_changed_is_refused(demo_pool: Path) -> None:
     # A number of a club's own sign would change every result without a word.
-    pool(tmp_path / "pool", DEMO)
-    path = tmp_path / "pool" / "datapackage.json"
+    path = demo_pool / "datapackage.json"
     about = json.loads(path.read_text("utf-8"))
     about["maturity_model"]["own_signs"][0]["detection"][0] = 0.5
     path.write_text(json.dumps(about), "utf-8")
     with pytest.raises(PoolError, match="damaged, or was changed"):
-        read_pool(tmp_path / "pool")
+        read_pool(demo_pool)
 
 
 @pytest.mark.fit

@@ -7,10 +7,8 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -32,11 +30,6 @@ from maturity_model.scoring.parts import JOURNAL, LOCK, MANIFEST
 from maturity_model.whole_files import locked
 
 ROOT = Path(__file__).parents[2]
-
-
-@pytest.fixture(autouse=True)
-def _pyarrow(need: Callable[[str], ModuleType]) -> None:
-    need("pyarrow")
 
 
 def names_in(report: Any, club: int) -> dict[str, str]:
