@@ -23,6 +23,7 @@ from maturity_model.assessment.filtering import (
 from maturity_model.assessment.intervals import bounds
 from maturity_model.assessment.misfit import MisfitNotes
 from maturity_model.assessment.notes import draws_notes, log_notes
+from maturity_model.assessment.observed import checkins_of
 from maturity_model.assessment.permissions import Record, refused_row_caution, relevant_problems
 from maturity_model.assessment.plan import Plan
 from maturity_model.assessment.pool_members import PoolLookup, PoolMembership
@@ -37,7 +38,7 @@ from maturity_model.assessment.types import (
     TankAssessment,
 )
 from maturity_model.hmm.mixture import FilteredMixture, k_limit
-from maturity_model.logbook import CheckIn, Event
+from maturity_model.logbook import CheckIn
 from maturity_model.panel import Panel, rows_by_tank
 from maturity_model.population.types import Population
 
@@ -86,8 +87,6 @@ def _assess_tank(
     tables: Tables,
     known: PoolMembership,
     n: int,
-    checkins: tuple[CheckIn, ...],
-    events: tuple[Event, ...],
     everything: bool,
     plans: tuple[Plan, ...],
     misfits: MisfitNotes | None,
@@ -96,6 +95,8 @@ def _assess_tank(
     tables = tables.of_tank(n)
     panel = tables.panel
     tank = panel.tanks[n]
+    checkins = checkins_of(panel, n)
+    events = panel.events_by_tank.get(tank.name, ())
     mixture, hazards = filter_tank(tables, n)
     by_phase = mixture.chain.by_phase
     weight, final = mixture.draw_weight, mixture.draw_weight[-1]
@@ -219,16 +220,11 @@ def assess(
         rows_by_tank(logbook.checkins, dt.date.max),
         rows_by_tank(logbook.events, dt.date.max),
     )
-    checkins = rows_by_tank(logbook.checkins, panel.as_of)
-    events = rows_by_tank(logbook.events, panel.as_of)
-
     here = [n for n, tank in enumerate(panel.tanks) if not tank.gone(panel.as_of)]
 
     def assess_tank(i: int) -> TankAssessment:
         n = here[i]
-        name = panel.tanks[n].name
-        rows = checkins.get(name, ()), events.get(name, ())
-        return _assess_tank(*pool.of(n), n, *rows, questions, plans, misfits)
+        return _assess_tank(*pool.of(n), n, questions, plans, misfits)
 
     return Assessment(
         catalogue=panel.catalogue,

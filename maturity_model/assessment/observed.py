@@ -73,8 +73,7 @@ def kinds_of(panel: Panel) -> tuple[Observations, Observations, Observations]:
 
 def checkins_of(panel: Panel, n: int) -> tuple[CheckIn, ...]:
     """Check-ins of tank n up to the day of the panel, by date."""
-    name = panel.tanks[n].name
-    return tuple(c for c in panel.logbook.checkins if c.tank == name and c.date <= panel.as_of)
+    return panel.checkins_by_tank.get(panel.tanks[n].name, ())
 
 
 def observed(panel: Panel, n: int) -> tuple[tuple[Observed, ...], ...]:

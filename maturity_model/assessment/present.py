@@ -42,8 +42,7 @@ class Present:
     @property
     def events(self) -> tuple[Event, ...]:
         """The tank's events up to the day of the panel, by date."""
-        panel, name = self.panel, self.panel.tanks[self.n].name
-        return tuple(e for e in panel.logbook.events if e.tank == name and e.date <= panel.as_of)
+        return self.panel.events_by_tank.get(self.panel.tanks[self.n].name, ())
 
     @property
     def weeks(self) -> int:

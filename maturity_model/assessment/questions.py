@@ -92,7 +92,7 @@ def answer_questions(
         return Questions(risks, first_passages, impossible=impossible)
     surprising = surprises(tables, n, mixture, tables.evidence_weight)
     recent = surprising.recent if surprising else RecentSlip(0.0, 0.0)
-    record = replace(record, alarm=_alarmed_lately(tables, n, mixture, record))
+    record = replace(record, alarm=_alarmed_lately(tables, n, mixture, record, surprising))
     sojourn = check_sojourn(present, tables.node_prior.sum(axis=1))
     if record.silent:
         sojourn = replace(sojourn, contrasts=())
@@ -110,14 +110,19 @@ def answer_questions(
     )
 
 
-def _alarmed_lately(tables: Tables, n: int, mixture: FilteredMixture, record: Record) -> bool:
+def _alarmed_lately(
+    tables: Tables, n: int, mixture: FilteredMixture, record: Record, newest: Surprises | None
+) -> bool:
     """Whether a check-in of the last two weeks raised an alarm, the newest or not."""
+    log = record.log
+    # In silence no permission is asked for.
+    if newest is None or record.silent or log.days_since(newest.date) > RECENT_DAYS:
+        return False
+    if newest.alarm:
+        return True
     what = observed(tables.panel, n)
-    recent = {
-        o.checkin for kind in what for o in kind if record.log.days_since(o.date) <= RECENT_DAYS
+    recent = {o.checkin for kind in what for o in kind if log.days_since(o.date) <= RECENT_DAYS} - {
+        newest.items[0].what.checkin
     }
-    return any(
-        said is not None and said.alarm != ""
-        for checkin in sorted(recent, reverse=True)
-        for said in [surprises(tables, n, mixture, tables.evidence_weight, checkin, what)]
-    )
+    found = (surprises(tables, n, mixture, tables.evidence_weight, at, what) for at in recent)
+    return any(said is not None and said.alarm for said in found)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import bisect
 import datetime as dt
+import functools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
@@ -88,6 +89,16 @@ class Panel:
     def until(self, as_of: dt.date) -> Panel:
         """The panel as it stood on an earlier day."""
         return build_panel(self.logbook, self.catalogue, as_of)
+
+    @functools.cached_property
+    def checkins_by_tank(self) -> dict[str, tuple[CheckIn, ...]]:
+        """Check-ins up to the day of the panel, by tank and date; none has no entry."""
+        return rows_by_tank(self.logbook.checkins, self.as_of)
+
+    @functools.cached_property
+    def events_by_tank(self) -> dict[str, tuple[Event, ...]]:
+        """Events up to the day of the panel, by tank and date; none has no entry."""
+        return rows_by_tank(self.logbook.events, self.as_of)
 
     def week_ends(self, n: int) -> tuple[dt.date, ...]:
         """Last day of each week of tank n, at most the day of the panel or the tank's end."""
