@@ -4,14 +4,8 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from maturity_model.cli.common import USAGE, integer, refuse, share_or_auto
-
-if TYPE_CHECKING:
-    from maturity_model.fitting.comparison import Comparison
-    from maturity_model.fitting.leave_one_out import LeaveOneOut
-    from maturity_model.fitting.pooled_fit import FitResult
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -108,11 +102,6 @@ def run(args: argparse.Namespace, command: str) -> int:
         cores=args.cores,
     )
 
-    def report(result: FitResult, loo: LeaveOneOut, comparison: Comparison | None) -> Path:
-        from maturity_model.fitting.report.page import write_report
-
-        return write_report(result, loo, args.report, command, comparison)
-
     return fit_command(
         args.logbook,
         args.out,
@@ -125,5 +114,6 @@ def run(args: argparse.Namespace, command: str) -> int:
         compare=args.compare,
         secret=secret,
         approximate=args.approximate,
-        report=report if args.report else None,
+        report=args.report,
+        command=command,
     )

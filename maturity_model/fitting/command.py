@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,12 +21,10 @@ from maturity_model.logbook import LogbookError
 from maturity_model.panel import Panel, build_panel
 from maturity_model.population.constants import FIT_WEIGHT
 from maturity_model.population.files import save_population
-from maturity_model.population.types import Population, evenly_spaced
+from maturity_model.population.types import Population
 from maturity_model.whole_files import new_file
 
 if TYPE_CHECKING:
-    import xarray as xr
-
     from maturity_model.fitting.comparison import Comparison
     from maturity_model.fitting.leave_one_out import LeaveOneOut
     from maturity_model.fitting.pooled_fit import FitResult
@@ -56,9 +54,11 @@ def save_posterior(result: FitResult, path: Path, loo: LeaveOneOut | None = None
     """Write all draws as NetCDF, for xarray and for ArviZ 0.23 and 1.
 
     The log itself is not in it, but the names of tanks and keepers are. The log-likelihoods of
-    ``loo`` become the group ``log_likelihood``, for some of the draws.
+    ``loo`` become the group ``log_likelihood``, for the draws that the population holds.
     """
     import xarray as xr
+
+    from maturity_model.fitting.pooled_fit import thin
 
     attrs = {**result.population.provenance, "evidence_weight": result.population.evidence_weight}
     groups = {
@@ -67,36 +67,13 @@ def save_posterior(result: FitResult, path: Path, loo: LeaveOneOut | None = None
         "/sample_stats": result.stats,
     }
     if loo is not None:
-        draws = loo_draws(result.posterior)
+        draws = thin(result.posterior)
         values = loo.log_likelihood.T.reshape(draws.sizes["chain"], -1, len(loo.tanks))
         coords = {"chain": draws.chain, "draw": draws.draw, "tank": list(loo.tanks)}
         groups["/log_likelihood"] = xr.Dataset({"log": (tuple(coords), values)}, coords)
     tree = xr.DataTree.from_dict(groups)
     with new_file(path) as part:
         tree.to_netcdf(part, engine="h5netcdf")
-
-
-def loo_draws(posterior: xr.Dataset) -> xr.Dataset:
-    """Evenly spaced draws of each chain, in all as many as a fitted population holds."""
-    from maturity_model.fitting.pooled_fit import MAX_DRAWS
-
-    each = max(MAX_DRAWS // posterior.sizes["chain"], 1)
-    return posterior.isel(draw=evenly_spaced(posterior.sizes["draw"], each))
-
-
-def leave_tanks_out(result: FitResult) -> LeaveOneOut:
-    """Leave each tank of a fit out, with :func:`loo_draws`."""
-    from maturity_model.fitting.leave_one_out import loo_by_tank
-    from maturity_model.fitting.pooled_fit import population_from
-
-    population = population_from(
-        loo_draws(result.posterior),
-        result.priors,
-        name=result.population.name,
-        evidence_weight=result.population.evidence_weight,
-        provenance=result.population.provenance,
-    )
-    return loo_by_tank(result.panel, population)
 
 
 def fit_command(
@@ -108,12 +85,12 @@ def fit_command(
     signs: Source = "auto",
     moves: Source = "auto",
     readings: Source = "auto",
-    name: str | None = None,
     options: ModelOptions | None = None,
     compare: bool = False,
     secret: bytes = b"",
     approximate: bool = False,
-    report: Callable[[FitResult, LeaveOneOut, Comparison | None], Path] | None = None,
+    report: Path | None = None,
+    command: str = "",
 ) -> int:
     """Fit logbooks and pools, and write a population.
 
@@ -122,7 +99,7 @@ def fit_command(
     and ``readings`` see :func:`.hand_on.hand_on`; with ``compare``, variants are fitted too. Given
     a ``secret``, keepers of the pool can be recognised only with it (:mod:`.members`).
     ``approximate`` is for a first look (:mod:`.approximate`): no tank is left out, and there is no
-    report. ``report`` writes the researcher's report and returns its path.
+    report. ``report`` is the folder of the researcher's report, which names the ``command``.
 
     Returns
     -------
@@ -133,8 +110,11 @@ def fit_command(
         extra = "a fit needs the extra: pip install 'maturity-model[fit]'"
         to_terminal(f"{', '.join(missing)} not installed; {extra}")
         return USAGE
+    from maturity_model.fitting.comparison import compare_variants, shorter
+    from maturity_model.fitting.leave_one_out import loo_by_tank
     from maturity_model.fitting.model_inputs import documents
     from maturity_model.fitting.pooled_fit import run_fit
+    from maturity_model.fitting.report.page import write_report
 
     options = options or ModelOptions()
     plan = plan or SamplingPlan(sampler=choose_sampler())
@@ -147,7 +127,7 @@ def fit_command(
             panel,
             plan=plan,
             evidence_weight=FIT_WEIGHT if evidence_weight is None else evidence_weight,
-            name=name or out.stem,
+            name=out.stem,
             options=options,
             folder=chains_folder(out),
             progress=True,
@@ -171,23 +151,21 @@ def fit_command(
         save_population(population, out, documents(panel.catalogue, result.priors))
         save_posterior(result, idata_path(out))
         if not approximate:
-            loo = leave_tanks_out(result)
+            loo = loo_by_tank(panel, result.population)
             # Again; if leaving tanks out is interrupted, the draws are on disk already.
             save_posterior(result, idata_path(out), loo)
-            comparison = _compare(result, options, plan, out) if compare else None
+            if compare:
+                folder = chains_folder(out)
+                comparison = compare_variants(
+                    result, options, shorter(plan), folder=folder, say=to_terminal
+                )
             if report is not None:
-                print(f"Report: {report(result, loo, comparison)}")
+                print(f"Report: {write_report(result, loo, report, command, comparison)}")
     except (OSError, ChainLost) as error:
         return _failed(error, out)
     for line in _summary(result, population, loo, comparison, out):
         print(line)
     return _exit_code(result)
-
-
-def _compare(result: FitResult, options: ModelOptions, plan: SamplingPlan, out: Path) -> Comparison:
-    from maturity_model.fitting.comparison import compare, shorter
-
-    return compare(result, options, shorter(plan), folder=chains_folder(out), say=to_terminal)
 
 
 def _exit_code(result: FitResult) -> int:
@@ -228,10 +206,10 @@ def _summary(
         doubt = f"; Pareto k too high for {bad} of {len(loo.tanks)} tanks" if bad else ""
         error = f"(standard error {loo.standard_error:.1f})"
         yield f"leaving one tank out: ELPD {loo.total:.1f} {error}{doubt}"
-    for d in comparison.differences if comparison is not None else ():
+    for d in () if comparison is None else comparison.differences.itertuples():
         doubt = f"; NOT TO BE TRUSTED: {'; '.join(d.doubts)}" if d.doubts else ""
         yield (
-            f"{d.variant.label}, {d.target}: ELPD {d.difference:+.1f} against the fit "
+            f"{d.label}, {d.target}: ELPD {d.difference:+.1f} against the fit "
             f"(standard error {d.standard_error:.1f}, {d.tanks} tanks){doubt}"
         )
     yield f"{out}: {population.n_draws} draws{kind}{weight_line(population)}"

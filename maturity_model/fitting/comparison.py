@@ -266,7 +266,7 @@ def fit_variant(
     return population, diagnose(posterior, stats).problems
 
 
-def compare(
+def compare_variants(
     result: FitResult,
     options: ModelOptions,
     plan: SamplingPlan,

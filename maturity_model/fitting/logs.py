@@ -103,9 +103,8 @@ def pool_members(result: FitResult, logbooks: list[Logbook], secret: bytes = b""
     import os
 
     from maturity_model.fitting.design import keepers_of
-    from maturity_model.fitting.pooled_fit import MAX_DRAWS, stack_chains
+    from maturity_model.fitting.pooled_fit import stack_chains, thin
     from maturity_model.population.members import SALT_BYTES, make_members
-    from maturity_model.population.types import evenly_spaced
 
     panel = result.panel
     own = {
@@ -127,8 +126,7 @@ def pool_members(result: FitResult, logbooks: list[Logbook], secret: bytes = b""
     skill: dict[str, np.ndarray] = {}
     if "skill" in result.posterior:
         # Those draws that the population holds, in its order.
-        draws = stack_chains(result.posterior, ["skill"])["skill"]
-        draws = draws[evenly_spaced(len(draws), MAX_DRAWS)]
+        draws = stack_chains(thin(result.posterior), ["skill"])["skill"]
         skill = dict(zip(keepers, np.ascontiguousarray(draws.T), strict=True))
     tanks = [
         (own[t.name], keepers[keeper[n]], checkins[t.name], events[t.name])

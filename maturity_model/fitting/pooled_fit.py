@@ -114,6 +114,12 @@ def stack_chains(posterior: xr.Dataset, names: list[str]) -> dict[str, Floats]:
     return {name: np.asarray(stacked[name].values, dtype=np.float64) for name in names}
 
 
+def thin(posterior: xr.Dataset) -> xr.Dataset:
+    """Evenly spaced draws of each chain, in all at most :data:`MAX_DRAWS`."""
+    each = max(MAX_DRAWS // posterior.sizes["chain"], 1)
+    return posterior.isel(draw=evenly_spaced(posterior.sizes["draw"], each))
+
+
 def population_from(
     posterior: xr.Dataset,
     priors: Priors,
@@ -122,13 +128,10 @@ def population_from(
     evidence_weight: float,
     provenance: dict[str, str],
 ) -> Population:
-    """A fitted population of at most :data:`MAX_DRAWS` draws from all chains."""
-    draws: dict[str, Any] = {}
-    for field, values in stack_chains(posterior, shared_names(posterior)).items():
-        thinned = values[evenly_spaced(len(values), MAX_DRAWS)]
-        draws[field] = np.ascontiguousarray(np.moveaxis(thinned, 0, -1))
+    """A fitted population of the draws that :func:`thin` leaves."""
+    draws = stack_chains(thin(posterior), shared_names(posterior))
     return make_population(
-        draws,
+        {field: np.ascontiguousarray(np.moveaxis(x, 0, -1)) for field, x in draws.items()},
         priors,
         name=name,
         kind="fitted",

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
 from maturity_model.catalogue import load_catalogue
+from maturity_model.fitting.comparison import Comparison
 from maturity_model.fitting.design import keepers_of
 from maturity_model.fitting.diagnostics import diagnose, flatten
 from maturity_model.fitting.drift import check_drift, overlaps
+from maturity_model.fitting.leave_one_out import loo_by_tank
 from maturity_model.fitting.pooled_fit import FitResult, population_from, shared_names, stack_chains
+from maturity_model.fitting.report.page import write_report
 from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
 from maturity_model.panel import Panel, build_panel
 from maturity_model.population.elicit import elicit_population
@@ -111,3 +115,9 @@ def fitted(drawn: Population, of: Panel) -> FitResult:
 def example() -> FitResult:
     """A fit that learned nothing: its posterior is the prior."""
     return fitted(elicit_population(CATALOGUE, 1.0, n_draws=200, seed=3), panel())
+
+
+def report_of_example(folder: Path, comparison: Comparison | None = None) -> Path:
+    """Write the report of the example; its page."""
+    loo = loo_by_tank(example().panel, example().population)
+    return write_report(example(), loo, folder, "fit <b>&", comparison)

@@ -11,16 +11,15 @@ import pytest
 
 pytest.importorskip("pymc", reason="the extra 'fit' is not installed")
 
-from fitting.fitted_example import CATALOGUE, PRIORS, example, panel, truth
+from fitting.fitted_example import CATALOGUE, PRIORS, example, panel, report_of_example, truth
 from report.page_tree import parse
 
 from maturity_model.fitting import comparison as comparing
-from maturity_model.fitting.command import leave_tanks_out
 from maturity_model.fitting.comparison import (
     Comparison,
     Score,
     answers_by_tank,
-    compare,
+    compare_variants,
     score_tanks,
     shorter,
     without_checkins,
@@ -30,7 +29,6 @@ from maturity_model.fitting.options import ModelOptions
 from maturity_model.fitting.pooled_fit import run_fit
 from maturity_model.fitting.power_tables import Powers
 from maturity_model.fitting.report.comparison import comparison_view
-from maturity_model.fitting.report.page import write_report
 from maturity_model.fitting.sampling import SamplingPlan
 from maturity_model.fitting.tank_likelihood import tank_log_likelihood
 from maturity_model.fitting.tank_sign_effects import marginal_log_likelihood
@@ -176,7 +174,7 @@ def test_bad_weights_are_refitted_or_said(monkeypatch: pytest.MonkeyPatch) -> No
 
     monkeypatch.setattr(comparing, "fit_variant", fit)
     plan = SamplingPlan()
-    found = compare(result, ModelOptions(), plan, max_refits=2, variants=("no_pace",))
+    found = compare_variants(result, ModelOptions(), plan, max_refits=2, variants=("no_pace",))
     full, _ = found.scores
     bad = ~(full.khat <= full.limit)
     assert bad.sum() >= 3
@@ -188,7 +186,7 @@ def test_bad_weights_are_refitted_or_said(monkeypatch: pytest.MonkeyPatch) -> No
     held, _ = score_tanks(result.panel, near_truth(64, 0.05), FULL, held_out=True)
     np.testing.assert_allclose(full.elpd["log"][bad], held["log"][bad])
     # Without refits the same tanks are reported as bad.
-    found = compare(result, ModelOptions(), plan, max_refits=0, variants=("no_pace",))
+    found = compare_variants(result, ModelOptions(), plan, max_refits=0, variants=("no_pace",))
     d = found.differences.loc[0]
     assert any(f"for {bad.sum()} of 6 tanks" in doubt for doubt in d.doubts)
     assert d.verdict == "not to be trusted"
@@ -205,7 +203,7 @@ def test_trusted_weights_need_no_refit(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(comparing, "fit_variant", fit)
     monkeypatch.setattr(comparing, "k_limit", lambda draws: np.inf)
-    found = compare(result, ModelOptions(), SamplingPlan(), variants=("no_pace",))
+    found = compare_variants(result, ModelOptions(), SamplingPlan(), variants=("no_pace",))
     assert asked == ["no_pace"]
     for score in found.scores:
         assert (score.khat <= score.limit).all()
@@ -258,9 +256,7 @@ def test_differences_are_paired() -> None:
 
 
 def test_the_report_says_what_each_part_buys(tmp_path: Path) -> None:
-    result = example()
-    path = write_report(result, leave_tanks_out(result), tmp_path, "fit", made_up())
-    page = parse(path.read_text("utf-8"))
+    page = parse(report_of_example(tmp_path, made_up()).read_text("utf-8"))
     (section,) = (n for n in page.find("section") if n.attributes["id"] == "comparison")
     assert "<failed>: R-hat." in section.text
     assert "comparison.csv" in page.text
@@ -296,7 +292,7 @@ def test_comparison_prefers_the_truth(strength: float, tmp_path: Path) -> None:
     plan = SamplingPlan(draws=300, tune=300, chains=2)
     of = build_panel(book, CATALOGUE)
     result = run_fit(of, PRIORS, plan, evidence_weight=1.0, folder=tmp_path)
-    found = compare(
+    found = compare_variants(
         result, ModelOptions(), plan, folder=tmp_path, max_refits=1, variants=("no_persistence",)
     )
     (d,) = found.differences.itertuples()
@@ -306,7 +302,7 @@ def test_comparison_prefers_the_truth(strength: float, tmp_path: Path) -> None:
     else:
         assert d.difference > -2 * d.standard_error
     # All was kept: a rerun draws nothing.
-    again = compare(
+    again = compare_variants(
         result, ModelOptions(), plan, folder=tmp_path, max_refits=1, variants=("no_persistence",)
     )
     np.testing.assert_array_equal(again.scores[1].elpd["log"], found.scores[1].elpd["log"])

@@ -13,10 +13,10 @@ pytest.importorskip("pymc", reason="the extra 'fit' is not installed")
 az = pytest.importorskip("arviz")
 xr = pytest.importorskip("xarray")
 
-from fitting.fitted_example import CATALOGUE, example, panel
+from fitting.fitted_example import CATALOGUE, fitted, panel
 
 from maturity_model.assessment.filtering import filter_tank, make_tables
-from maturity_model.fitting.command import idata_path, leave_tanks_out, save_posterior
+from maturity_model.fitting.command import idata_path, save_posterior
 from maturity_model.fitting.leave_one_out import leave_one_out, loo_by_tank
 from maturity_model.fitting.tank_likelihood import (
     NODES,
@@ -41,14 +41,21 @@ def arviz_loo(posterior: Any, log_likelihood: Any) -> Any:
 
 
 def test_same_as_arviz_from_the_file(tmp_path: Any) -> None:
-    result = example()
-    loo = leave_tanks_out(result)
+    # More draws than a population holds.
+    result = fitted(elicit_population(CATALOGUE, 1.0, n_draws=2 * 270, seed=3), panel())
+    loo = loo_by_tank(result.panel, result.population)
     path = idata_path(tmp_path / "club.nc")
     save_posterior(result, path, loo)
     with xr.open_datatree(path, engine="h5netcdf") as tree:
-        found = arviz_loo(
-            tree["posterior"].to_dataset().load(), tree["log_likelihood"].to_dataset().load()
-        )
+        log_likelihood = tree["log_likelihood"].to_dataset().load()
+        posterior = tree["posterior"].to_dataset().sel(draw=log_likelihood.draw).load()
+    # Its scores are of the draws that the population holds, in its order.
+    outlier = result.population.outlier
+    np.testing.assert_array_equal(posterior["outlier"].values.ravel(), outlier)
+    np.testing.assert_array_equal(
+        log_likelihood["log"].stack(sample=("chain", "draw")), loo.log_likelihood
+    )
+    found = arviz_loo(posterior, log_likelihood)
     # There the score is at the fit's own weight.
     elpd, _, khat = leave_one_out(loo.log_likelihood)
     each = getattr(found, "loo_i", None)

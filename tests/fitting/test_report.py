@@ -14,15 +14,22 @@ import pytest
 
 pytest.importorskip("pymc", reason="the extra 'fit' is not installed")
 
-from fitting.fitted_example import EVIL, FORMULA, PRIORS, dressed, example, panel, truth
+from fitting.fitted_example import (
+    EVIL,
+    FORMULA,
+    PRIORS,
+    dressed,
+    example,
+    panel,
+    report_of_example,
+    truth,
+)
 from report.page_tree import check_page, parse
 
-from maturity_model.fitting.command import leave_tanks_out
 from maturity_model.fitting.pooled_fit import shared_names, stack_chains
 from maturity_model.fitting.power_scaling import NOTABLE
 from maturity_model.fitting.predictive_checks import mean_run_length, predictive_checks
 from maturity_model.fitting.report import page as report_page
-from maturity_model.fitting.report.page import write_report
 from maturity_model.fitting.summary import LEVELS, summarise
 from maturity_model.hmm.staged import StagedChain, move_probabilities, transition_matrices
 from maturity_model.population.types import take_draws
@@ -94,9 +101,7 @@ def test_the_true_model_passes_and_a_false_one_does_not(
 
 @pytest.fixture(scope="module")
 def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("pooled") / "report"
-    result = example()
-    return write_report(result, leave_tanks_out(result), folder, "fit <b>&").parent
+    return report_of_example(tmp_path_factory.mktemp("pooled") / "report").parent
 
 
 def test_page_is_closed_and_escaped(report: Path) -> None:

@@ -43,12 +43,9 @@ def test_axe_finds_nothing_on_the_report_of_a_fit(
     browser: Browser, axe: str, tmp_path: Path, dark: bool
 ) -> None:
     pytest.importorskip("pymc", reason="the extra 'fit' is not installed")
-    from fitting.fitted_example import example
+    from fitting.fitted_example import report_of_example
 
-    from maturity_model.fitting.command import leave_tanks_out
-    from maturity_model.fitting.report.page import write_report
-
-    page = write_report(example(), leave_tanks_out(example()), tmp_path, "fit")
+    page = report_of_example(tmp_path)
     for width in (1200, 390, 320):
         browser.open(page, width=width, dark=dark)
         browser.value("document.querySelectorAll('details').forEach(d => d.open = true)")
