@@ -106,7 +106,7 @@ def _out_of_order(record: Record) -> list[Missing]:
                 f"{analyte.label} read {found[1].best:.3g} on {found[0]}, outside "
                 f"{usual.usual_low:g} to {usual.usual_high:g}"
             )
-            out.append(Missing("caution", why, "Bring it back slowly, then ask again."))
+            out.append(Missing("caution", why, "Bring it back slowly, and measure again."))
     return out
 
 
@@ -132,7 +132,7 @@ def _refused(record: Record, limits: Limits, permission: Permission) -> list[Mis
             if not livestock and not (reading and not settled):
                 continue
         why = f"A part of the log could not be read: {problem.place}"
-        return [Missing("refused row", why, "Mend it, then ask again.")]
+        return [Missing("refused row", why, "Mend it in the log.")]
     return []
 
 
@@ -168,7 +168,7 @@ def _look(log: TankLog, limits: Limits) -> list[Missing]:
     why = f"Signs were last looked for on {last}"
     if last is None:
         why = "Nobody has looked for signs yet" if log.checkins else "Nobody has looked yet"
-    return [Missing("look", why, "Look at the tank and log what you see, then ask again.")]
+    return [Missing("look", why, "Look at the tank, and log what you see.")]
 
 
 def _readings(log: TankLog, limits: Limits) -> list[Missing]:
@@ -176,12 +176,12 @@ def _readings(log: TankLog, limits: Limits) -> list[Missing]:
     nitrite = log.latest_reading("nitrite", limits["reading_days"])
     if ammonia is None and nitrite is None:
         why = "Neither ammonia nor nitrite was measured in the last week"
-        return [Missing("both readings", why, "Measure ammonia and nitrite, then ask again.")]
+        return [Missing("both readings", why, "Measure ammonia and nitrite, and log both.")]
     out = []
     for name, found in (("ammonia", ammonia), ("nitrite", nitrite)):
         if found is None:
             why = f"{name.capitalize()} was not measured in the last week"
-            out.append(Missing(name, why, f"Measure {name}, then ask again."))  # type: ignore[arg-type]
+            out.append(Missing(name, why, f"Measure {name}, and log it."))  # type: ignore[arg-type]
     if ammonia is not None:
         out += _ammonia(log, limits, *ammonia)
     if nitrite is not None and at_most(nitrite[1]) > low_step(nitrite[1], limits):
@@ -256,7 +256,7 @@ def _overfed(log: TankLog, limits: Limits) -> list[Missing]:
         return []
     days = limits["after_overfeeding_days"]
     why = f"Overfed on {event.date}, and ammonia not measured {days:g} days or more after it"
-    return [Missing("after overfeeding", why, "Measure ammonia, then ask again.")]
+    return [Missing("after overfeeding", why, "Measure ammonia, and log it.")]
 
 
 def _last_addition(log: TankLog, limits: Limits) -> list[Missing]:

@@ -251,9 +251,9 @@ class Account:
     refused_rows: tuple[Problem, ...] = ()
     refused_parts: tuple[Problem, ...] = ()
 
-    def count(self, fate: str) -> int:
-        """Number of files and sheets that ended this way, this program's own left out."""
-        return sum(e.fate == fate and e.why != OWN for e in self.entries)
+    def names(self, fate: str) -> list[str]:
+        """Files and sheets that ended this way, this program's own left out."""
+        return [e.name for e in self.entries if e.fate == fate and e.why != OWN]
 
 
 @dataclass(frozen=True)

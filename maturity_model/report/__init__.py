@@ -1,9 +1,9 @@
 """The report: pages, tables and machine-readable records of an assessment.
 
 ``views/`` say what a page shows, as words and figures without HTML; ``templates/`` show it, and
-``pages.py`` brings them together; ``svg.py`` writes every picture. ``keeper_words.py`` words
-chances for keepers, ``wording.py`` for researchers; ``machine.py`` and ``question_record.py`` make
-the JSON. The form is such a page too, with a script. Nothing here computes a probability, and
+``pages.py`` brings them together; ``svg.py`` writes every picture. ``wording.py`` holds the words,
+``likelihood_words.py`` those for researchers; ``machine.py`` and ``question_record.py`` make the
+JSON. The form is such a page too, with a script. Nothing here computes a probability, and
 templates escape text from a log. JSON keys and CSV columns are a contract; words and layout are
 not.
 """

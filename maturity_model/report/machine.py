@@ -6,8 +6,9 @@ import json
 from typing import TYPE_CHECKING, Any
 
 from maturity_model.report.json_values import as_json
+from maturity_model.report.likelihood_words import start_words, statement
 from maturity_model.report.question_record import question_record
-from maturity_model.report.wording import phase_labels, start_words, statement
+from maturity_model.report.wording import phase_labels
 
 if TYPE_CHECKING:
     from maturity_model.assessment.types import Assessment, Provenance, TankAssessment

@@ -34,10 +34,13 @@ def text_summary(assessment: Assessment, *, verbose: bool = False, only_news: bo
     rows = briefs(assessment)
     if only_news:
         rows = [(tank, brief) for tank, brief in rows if brief.calls]
-    width = min(max((len(brief.name) for _, brief in rows), default=0), _NAME)
+    widths = [
+        min(max(map(len, column)), _NAME)
+        for column in zip(*((brief.name, _answer(brief)) for _, brief in rows), strict=True)
+    ]
     lines = []
     for tank, brief in rows:
-        lines.append(_line(brief, width))
+        lines.append(_line(brief, *widths))
         if tank.questions is not None and not only_news:
             asked = impossible_of(tank.questions, assessment)
             lines += [f"  {_plain(said)}" for said in asked]
@@ -46,12 +49,16 @@ def text_summary(assessment: Assessment, *, verbose: bool = False, only_news: bo
     return "".join(f"{line}\n" for line in lines + ([] if only_news else _rest(assessment)))
 
 
-def _line(brief: Brief, width: int) -> str:
-    answer = f"{brief.answer.words} {brief.answer.percent}".rstrip()
+def _answer(brief: Brief) -> str:
+    return f"{brief.answer.words} {brief.answer.percent}".rstrip()
+
+
+def _line(brief: Brief, name_width: int, answer_width: int) -> str:
     reason = f", {brief.thing.reason}" if brief.thing.reason else ""
     thing = f"{brief.thing.label}{reason}"
     name = _plain(brief.name, _NAME)
-    return f"{name:{width}}  {_ARROWS[brief.way.kind]} {answer:36} {_plain(thing)}".rstrip()
+    answer = f"{_answer(brief):{answer_width}}"
+    return f"{name:{name_width}}  {_ARROWS[brief.way.kind]} {answer}  {_plain(thing)}".rstrip()
 
 
 def _more(tank: TankAssessment, brief: Brief, assessment: Assessment) -> list[str]:

@@ -49,7 +49,7 @@ def test_what_was_refused_lately_is_no_success(
     assert said in captured.err
     # The tanks are assessed all the same, and the page counts what was not used.
     page = (out / "index.html").read_text("utf-8")
-    unused = "1 file or sheet set aside" if name == "notes.txt" else "Not used of the log: 1 "
+    unused = "1 file set aside" if name == "notes.txt" else "Not used of the log: 1 "
     assert f'<a href="#problems">{unused}' in page
     assert unused in captured.out
 

@@ -235,7 +235,7 @@ def test_the_account_is_whole(read: Read, tmp_path: Path) -> None:
     for count in book.account.rows:
         refused = [p for p in book.account.refused_rows if p.file == count.file]
         assert count.refused == len(refused)
-    assert book.account.count("used") == 3
+    assert len(book.account.names("used")) == 3
 
 
 def test_what_this_program_puts_beside_the_tables_is_not_counted(tmp_path: Path) -> None:
@@ -249,7 +249,7 @@ def test_what_this_program_puts_beside_the_tables_is_not_counted(tmp_path: Path)
     names = {p.name for p in (tmp_path / "log").iterdir()}
     assert {e.name for e in book.account.entries} == names
     assert {"backup", "README.txt"} < names
-    assert book.account.count("set aside") == book.account.count("refused") == 0
+    assert book.account.names("set aside") == book.account.names("refused") == []
 
 
 def test_the_days_that_count_are_those_of_the_permissions() -> None:

@@ -60,7 +60,7 @@ def test_an_empty_template_is_an_empty_logbook(tmp_path: Path, writer: ModuleTyp
     target = tmp_path / "log.xlsx"
     target.write_bytes(template_bytes(load_catalogue()))
     book = read_logbook(target, today=TODAY)
-    assert book.account.count("set aside") == 0
+    assert book.account.names("set aside") == []
     said = [(p.scope, p.file.partition("!")[2], p.what) for p in book.problems]
     assert said == [
         ("file", "tanks", "holds no tank that can be used"),

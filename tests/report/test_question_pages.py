@@ -190,14 +190,14 @@ def test_what_is_missing_for_leaving_it_be_is_what_to_do() -> None:
     assert card(lacking("refused row", "Mend it.")) == "Mend the log, a row could not be read"
     assert card(lacking("look", "Look.")) == "Look again"
     assert card(lacking("alarm", "x")) == "Look again, and measure, a recent look does not fit"
-    cold = lacking("caution", "Bring it back slowly, then ask again.")
+    cold = lacking("caution", "Bring it back slowly, and measure again.")
     assert card(cold) == "Bring it back slowly, it was on 17 May"
     assert card(lacking("nitrite", "Wait.")).startswith("Test nitrite, ")
     fresh = lacking("nitrite", "Wait until it reads lowest, and measure again.")
     reading = Reading("2", 1.5, 3.5, 2.0, "mg/L NO2", "colour_chart")
     look = replace(fresh.checkins[-1], date=LAST, readings={"nitrite": reading})
     high = replace(fresh, checkins=(*fresh.checkins[:-1], look))
-    assert card(high) == "Wait for nitrite to fall, 2 on 3 Jun"
+    assert card(high) == "Wait for nitrite to fall, read 2 on 3 Jun"
     # Whatever a permission lacks stands on the page, in the words of a keeper.
     waits = [line for line in todo(fresh) if line.startswith("Wait")]
     assert waits == ["WaitAdd no animals yet. It was on 17 May. Wait until it reads lowest, and "
@@ -278,7 +278,7 @@ def test_rules_keep_verdict_probability_threshold_and_reason() -> None:
 def test_why_points_each_way_and_researchers_have_the_bits() -> None:
     page = page_of(asked_tank())
     towards, against = (plain(u) for u in by_id(page, "why").find("ul"))
-    assert "●●● Coralline algae, seen 17 of 24 times looked for" in towards
+    assert "●●● Coralline algae, seen in 17 of 24 looks" in towards
     assert "●●○ Copepods" in towards
     assert "Amphipods" not in towards  # too weak to tell
     assert "●○○ Nitrate, 24 readings" in against

@@ -14,7 +14,7 @@ from report.example import PHASES, example_assessment, example_tank
 
 from maturity_model.report import file_names, write_reports
 from maturity_model.report.files import csv_text, href
-from maturity_model.report.wording import statement
+from maturity_model.report.likelihood_words import statement
 
 LABELS = tuple(p.capitalize() for p in PHASES)
 HOSTILE = [

@@ -12,6 +12,7 @@ from report.example import AS_OF, example_assessment, example_tank
 from report.page_tree import Node, all_pages, by_id, page_of, plain, record_of
 from report.question_example import asked_tank
 
+from maturity_model.assessment.course import Course
 from maturity_model.assessment.plan import Plan, Step
 from maturity_model.assessment.surprise import RecentSlip
 from maturity_model.assessment.types import TankAssessment
@@ -69,6 +70,29 @@ def test_a_silent_tank_is_advised_nothing_but_to_look() -> None:
     assert not any(word in plain(by_id(page, "do")) for word in ("May", "Add the next"))
 
 
+def test_of_a_silent_tank_neither_a_way_nor_a_calm_is_claimed() -> None:
+    now = np.array([0.0, 0.0, 0.5, 0.5])
+    moved = Course(AS_OF, AS_OF - dt.timedelta(days=9), now, now, now, 0.4, 0.0, 0.3)
+    tank = replace(asked_tank("Reef"), course=moved)
+    assert "forward" in plain(card_of(tank))
+    quiet = silent(tank, 12)
+    for said in (plain(card_of(quiet)), plain(by_id(page_of(quiet), "now"))):
+        assert "forward" not in said.lower()
+        assert "No sign" not in said
+    assert "  Slipping? Not known: 9 % risk, 8 weeks" in summary_of(quiet, verbose=True)
+
+
+def test_a_tank_that_has_just_slipped_comes_before_others_as_urgent() -> None:
+    at_risk = silent(asked_tank("At risk", mature=False), 12)
+    slipped = asked_tank("Slipped", alarm="something is wrong")
+    assert slipped.questions is not None
+    assert slipped.questions.surprises is not None
+    said = replace(slipped.questions.surprises, recent=RecentSlip(0.9, 0.9))
+    slipped = replace(slipped, questions=replace(slipped.questions, surprises=said))
+    lines = text_summary(example_assessment((at_risk, slipped))).splitlines()
+    assert [line.split("  ")[0] for line in lines[:2]] == ["Slipped", "At risk"]
+
+
 def test_a_log_without_a_look_has_no_answer() -> None:
     tank = silent(asked_tank("Reef"), None)
     page, card = page_of(tank), card_of(tank)
@@ -119,7 +143,7 @@ def test_after_a_probable_slip_no_small_risk_of_slipping_back_is_stated() -> Non
         assert "risk" not in shown
     assert "As it stands" not in plain(by_id(page_of(slipped), "if"))
     assert "  Slipping? Just slipped" in summary_of(slipped, verbose=True)
-    why = "It has probably slipped in the three weeks before 3 June"
+    why = "It has probably slipped in the three weeks before 3 Jun"
     assert why in plain(by_id(page_of(slipped), "researchers"))
     # 42 % is no reason yet.
     assert "risk, 8 weeks" in plain(by_id(page_of(tank), "now"))

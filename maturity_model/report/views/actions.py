@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING
 from maturity_model.assessment.permissions import FINER_KIT
 from maturity_model.assessment.surprise import PODS
 from maturity_model.catalogue import load_permissions
-from maturity_model.report.keeper_words import (
+from maturity_model.report.plain_text import cut
+from maturity_model.report.views.labels import label_of
+from maturity_model.report.wording import (
     capital,
     date_words,
     listed,
@@ -22,8 +24,6 @@ from maturity_model.report.keeper_words import (
     plain_dates,
     uncapital,
 )
-from maturity_model.report.plain_text import cut
-from maturity_model.report.views.labels import label_of
 
 if TYPE_CHECKING:
     from maturity_model.assessment.cautions import Caution
@@ -168,7 +168,7 @@ def _supply(decision: Decision, tank: TankAssessment, as_of: dt.date) -> tuple[s
         days = load_permissions()["reading_days"]
         if not read or (as_of - read[-1][0]).days > days:
             return "drop", f"Test {need}", _last_read(read[-1][0] if read else None, as_of)
-        reading = f"{cut(read[-1][1].text, 12)} on {date_words(read[-1][0], as_of)}"
+        reading = f"read {cut(read[-1][1].text, 12)} on {date_words(read[-1][0], as_of)}"
         if lacking.do == FINER_KIT:
             return "drop", f"Test {need} with a finer kit", reading
         return "clock", f"Wait for {need} to fall", reading
@@ -227,11 +227,16 @@ def lines_of(tank: TankAssessment, assessment: Assessment, look: Look) -> tuple[
     todo = todo[:1] + [x for x in todo[1:2] if x.rank < LOOK and every[0].rank != URGENT]
     out = [_do_line(tank, assessment, x) for x in todo]
     questions = tank.questions
-    if questions is None or not questions.everything or tank.reach.silent:
+    if questions is None or not questions.everything:
         return tuple(out)
+    if tank.reach.silent:
+        return (*out, Line("Wait", "clock", "Add no animals yet.", "First see how the tank does."))
     verdicts = {d.action: d for d in questions.decisions}
     stop = next((x for x in every if x.rank in (URGENT, SLIPPED)), None)
     if animals := _animals_line(verdicts, stop, assessment.provenance.as_of):
+        if todo and todo[0].icon == "clock" and animals.tag == "Wait":
+            # The animals wait for the same reading, and their line says so.
+            out = out[1:]
         out.append(animals)
     if leave := _leave_line(verdicts):
         out.append(leave)

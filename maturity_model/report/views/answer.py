@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from maturity_model.assessment.surprise import RECENT_WEEKS
 from maturity_model.catalogue import load_course
 from maturity_model.report import svg
-from maturity_model.report.keeper_words import (
+from maturity_model.report.wording import (
     WAYS,
     Way,
     date_words,
@@ -60,7 +60,7 @@ class Slip:
     Attributes
     ----------
     words : str
-        'No sign', 'Perhaps', 'Just slipped', 'Lowest phase'.
+        'No sign', 'Perhaps', 'Just slipped', 'Lowest phase'; 'Not known' where nobody looked.
     percent : str
         Risk of slipping back within ``weeks``; empty where it would mislead.
     weeks : int
@@ -102,8 +102,8 @@ def answer_of(tank: TankAssessment, labels: tuple[str, ...]) -> Answer:
 
 
 def direction_of(tank: TankAssessment, as_of: dt.date) -> Direction:
-    """Word the way since the look before: nothing where there was none."""
-    course = tank.course
+    """Word the way since the look before: nothing where there was none, or long ago."""
+    course = None if tank.reach.silent else tank.course
     if course is None or course.before is None or course.later is None or course.earlier is None:
         return Direction()
     least = load_course()["moved"]
@@ -128,14 +128,14 @@ def slip_of(tank: TankAssessment) -> Slip:
     low, high = float(tank.regression_low[-1]), float(tank.regression_high[-1])
     label = f"Slip risk within {weeks} weeks {percent(p)}, likely range {span_words(low, high)}"
     perhaps = slipped_lately(tank) >= load_course()["may_have_slipped"]
-    words = "Perhaps" if perhaps else "No sign"
+    words = "Not known" if tank.reach.silent else "Perhaps" if perhaps else "No sign"
     return Slip(words, percent(p), weeks, meter(label, p, low, high))
 
 
 def look_of(tank: TankAssessment, as_of: dt.date) -> Look:
     """Word when somebody looked last, and whether the answer has blurred since."""
     if tank.reach.last_look is None:
-        return Look("no look yet", True)
+        return Look("no look yet", False)
     blurred = tank.course is not None and tank.course.blur >= load_course()["stale"]
     return Look(look_words((as_of - tank.reach.last_look).days), blurred or tank.reach.silent)
 

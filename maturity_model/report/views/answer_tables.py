@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from maturity_model.report.keeper_words import capital, uncapital
 from maturity_model.report.plain_text import cut
 from maturity_model.report.views.labels import label_of
 from maturity_model.report.views.tables import Table, chance, tenths
+from maturity_model.report.wording import capital, uncapital
 
 if TYPE_CHECKING:
     from maturity_model.assessment.decisions import Decision

@@ -41,9 +41,18 @@ class Brief:
 
 
 def briefs(assessment: Assessment) -> list[tuple[TankAssessment, Brief]]:
-    """Tanks with their lines, the most urgent first, then by the risk of slipping back."""
+    """Tanks with their lines, the most urgent first, then by the risk of slipping back.
+
+    A tank that has just slipped comes before others of its rank: it has little left to slip.
+    """
     out = [(tank, _brief(tank, assessment)) for tank in assessment.tanks]
-    out.sort(key=lambda pair: (pair[1].thing.rank, -float(pair[0].regression[-1, -1])))
+    out.sort(
+        key=lambda pair: (
+            pair[1].thing.rank,
+            not pair[0].slipped_before,
+            -float(pair[0].regression[-1, -1]),
+        )
+    )
     return out
 
 

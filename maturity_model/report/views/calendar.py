@@ -6,7 +6,7 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from maturity_model.report.keeper_words import MONTHS
+from maturity_model.report.wording import MONTHS
 
 #: At most this many labels on an axis, the word at its end not counted.
 _MOST = 3

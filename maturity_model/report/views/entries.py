@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from maturity_model.report.keeper_words import date_words
 from maturity_model.report.plain_text import cut
+from maturity_model.report.views.labels import unit_label
+from maturity_model.report.wording import date_words
 
 if TYPE_CHECKING:
     from maturity_model.assessment.types import Assessment, TankAssessment
@@ -63,7 +64,7 @@ def _checkin(checkin: CheckIn, tank: TankAssessment, catalogue: Catalogue) -> st
     for name, reading in checkin.readings.items():
         analyte = catalogue.analytes.get(name)
         label = analyte.label if analyte else cut(name, 60)
-        parts.append(f"{label} {cut(reading.text, 30)} {cut(reading.unit, 30)}".rstrip())
+        parts.append(f"{label} {cut(reading.text, 30)} {unit_label(reading.unit)}".rstrip())
     by = f" by {cut(checkin.observer, 60)}" if checkin.observer else ""
     note = f" “{cut(checkin.note, 200)}”" if checkin.note else ""
     return f"Look of {date_words(checkin.date, tank.dates[-1])}{by}: {'; '.join(parts)}.{note}"

@@ -9,12 +9,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from maturity_model.report import svg
-from maturity_model.report.keeper_words import date_words
 from maturity_model.report.plain_text import cut
 from maturity_model.report.views.calendar import Calendar
 from maturity_model.report.views.history import crash_lines
 from maturity_model.report.views.labels import unit_label
 from maturity_model.report.views.tables import Table
+from maturity_model.report.wording import date_words
 
 if TYPE_CHECKING:
     from maturity_model.assessment.types import Assessment, TankAssessment

@@ -8,17 +8,18 @@ from typing import TYPE_CHECKING
 
 from maturity_model.catalogue import METHODS
 from maturity_model.report import svg
-from maturity_model.report.keeper_words import (
+from maturity_model.report.plain_text import cut
+from maturity_model.report.views.answer import meter, span_words
+from maturity_model.report.views.labels import event_label, label_of
+from maturity_model.report.wording import (
     blame_words,
     capital,
     date_words,
     percent,
+    plural,
     pointer_dots,
     weeks_words,
 )
-from maturity_model.report.plain_text import cut
-from maturity_model.report.views.answer import meter, span_words
-from maturity_model.report.views.labels import event_label, label_of
 
 if TYPE_CHECKING:
     from maturity_model.assessment.first_passage import FirstPassage
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
 #: A weaker pointer is left out.
 _TELLING = 0.1
 _LOOKS = 5
-_WEEKS = 104
 _HOW = {"careful": "with a careful look", "torch": "by torch", "glance": "at a glance"}
 _HOW |= {method: "by " + method.replace("_", " ") for method in METHODS}
 _STRENGTH = {1: "a weak pointer", 2: "some pointer", 3: "a strong pointer"}
@@ -94,13 +94,12 @@ def why_of(questions: Questions, assessment: Assessment, labels: Sequence[str]) 
 def _pointer(group: GroupContribution, assessment: Assessment) -> Pointer:
     dots = pointer_dots(group.bits)
     label = label_of(group.name, assessment)
-    times = "once" if group.count == 1 else f"{group.count} times"
     if group.kind == "sign":
-        said = f"{label}, seen {group.seen} of {times} looked for"
+        said = f"{label}, seen in {group.seen} of {plural(group.count, 'look')}"
     elif group.kind == "reading":
-        said = f"{label}, {group.count} {'reading' if group.count == 1 else 'readings'}"
+        said = f"{label}, {plural(group.count, 'reading')}"
     else:
-        said = f"{label}, {times}"
+        said = f"{label}, {plural(group.count, 'time')}"
     return Pointer("●" * dots + "○" * (3 - dots), _STRENGTH[dots], said)
 
 

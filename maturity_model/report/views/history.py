@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from maturity_model.report import svg
-from maturity_model.report.keeper_words import date_words, month_words
 from maturity_model.report.views.calendar import Calendar
 from maturity_model.report.views.labels import event_label
+from maturity_model.report.wording import date_words, month_words
 
 if TYPE_CHECKING:
     from maturity_model.assessment.types import TankAssessment

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 from maturity_model.logbook.types import OWN
 from maturity_model.report import svg
 from maturity_model.report.files import href
-from maturity_model.report.keeper_words import capital, count_words
 from maturity_model.report.plain_text import cut
 from maturity_model.report.views.actions import urgent_words
 from maturity_model.report.views.brief import Brief, briefs
@@ -20,7 +19,7 @@ from maturity_model.report.views.history import SETBACKS, event_marks, event_wor
 from maturity_model.report.views.problems import ALWAYS, ProblemLine, Safety, problem_lines
 from maturity_model.report.views.provenance import Pair, foot_words, provenance_pairs
 from maturity_model.report.views.tables import Table
-from maturity_model.report.wording import day, phase_labels, unused_words
+from maturity_model.report.wording import capital, count_words, day, phase_labels, unused_words
 
 if TYPE_CHECKING:
     from maturity_model.assessment.types import Assessment, TankAssessment

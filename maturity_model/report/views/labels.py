@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from maturity_model.report.keeper_words import uncapital
 from maturity_model.report.plain_text import cut
+from maturity_model.report.wording import uncapital
 
 if TYPE_CHECKING:
     from maturity_model.assessment.types import Assessment

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from maturity_model.report.plain_text import cut
+from maturity_model.report.wording import plain_dates
 
 if TYPE_CHECKING:
     from maturity_model.assessment.cautions import Caution
@@ -80,7 +82,7 @@ def _line(problem: Problem, named: bool) -> ProblemLine:
         place.append(f"column {cut(problem.column, 60)}")
     used = problem.severity != "error"
     return ProblemLine(
-        "used, as said" if used else f"{problem.scope} not used",
+        "noted" if used else f"{problem.scope} not used",
         ", ".join(place),
         cut(problem.value or "", 80),
         cut(problem.what, 400),
@@ -89,7 +91,10 @@ def _line(problem: Problem, named: bool) -> ProblemLine:
     )
 
 
-def cautions_of(cautions: Sequence[Caution]) -> tuple[Safety, ...]:
+def cautions_of(cautions: Sequence[Caution], as_of: dt.date) -> tuple[Safety, ...]:
     """Cautions that a log calls for, urgent ones first."""
     ordered = sorted(cautions, key=lambda c: c.level != "urgent")
-    return tuple(Safety(c.title, c.text, c.authority, c.level == "urgent") for c in ordered)
+    return tuple(
+        Safety(c.title, plain_dates(c.text, as_of), c.authority, c.level == "urgent")
+        for c in ordered
+    )

@@ -5,7 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from maturity_model.report.keeper_words import capital
+from maturity_model.report.likelihood_words import (
+    no_risk_words,
+    population_words,
+    slip_words,
+    statement,
+)
 from maturity_model.report.plain_text import cut
 from maturity_model.report.views.answer_tables import answer_tables
 from maturity_model.report.views.provenance import Pair, provenance_pairs
@@ -17,18 +22,17 @@ from maturity_model.report.views.tables import (
     tenths,
     with_range,
 )
-from maturity_model.report.wording import (
-    no_risk_words,
-    plural,
-    population_words,
-    practice_words,
-    slips,
-    statement,
-    tuned_words,
-)
+from maturity_model.report.wording import capital, plural
 
 if TYPE_CHECKING:
     from maturity_model.assessment.types import Assessment, Provenance, TankAssessment
+
+#: Parts of a population, as a keeper would say them.
+_PARTS = {
+    "signs": "how often signs are seen",
+    "moves": "how tanks move from phase to phase",
+    "readings": "what kits read",
+}
 
 
 def researcher_pairs(
@@ -51,8 +55,10 @@ def _answer(
     if why := no_risk_words(tank, labels[0]):
         yield "Slipping back", f"{why}."
         return
-    for weeks, words in slips(tank):
-        yield f"Slip within {plural(weeks, 'week')}", f"{words}; no event, husbandry as it stands"
+    chances = (tank.regression[-1], tank.regression_low, tank.regression_high)
+    for weeks, *chance in zip(tank.horizons, *(c.tolist() for c in chances), strict=True):
+        words = f"{slip_words(*chance)}; no event, husbandry as it stands"
+        yield f"Slip within {plural(weeks, 'week')}", words
     slipped = [
         f"week {week} ({tenths(p)} %)"
         for week, p in zip(tank.weeks.tolist(), tank.slipped.tolist(), strict=True)
@@ -159,6 +165,29 @@ def population_sentence(provenance: Provenance) -> str:
     elif warning:
         said.append(f"The fit behind it must not be trusted as it is: {warning}")
     return f"{'. '.join(said)}."
+
+
+def practice_words(parts: Sequence[str]) -> str:
+    """What in a fitted population is not the pool's; empty where all of it is."""
+    said = [_PARTS[p] for p in parts if p in _PARTS]
+    if not said:
+        return ""
+    listed = said[0] if len(said) == 1 else f"{', '.join(said[:-1])} and {said[-1]}"
+    return (
+        f"In it {listed} {'are' if len(said) > 1 else 'is'} as practice says: the pool's judged "
+        "phases do not show that its own would be better"
+    )
+
+
+def tuned_words(judgements: str) -> str:
+    """That a population is practice shifted by judgements; empty where it is not."""
+    if not judgements:
+        return ""
+    return (
+        "What signs show, what kits read and how tanks move are practice's, shifted until they "
+        f"predict {judgements} better; so they do for the tanks of keepers left out of the shift, "
+        "by more than a standard error"
+    )
 
 
 def researcher_tables(

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from maturity_model.report import svg
-from maturity_model.report.keeper_words import date_words, percent
 from maturity_model.report.plain_text import cut
 from maturity_model.report.views.actions import Line, lines_of, urgent_words
 from maturity_model.report.views.answer import (
@@ -53,7 +52,7 @@ from maturity_model.report.views.problems import (
 from maturity_model.report.views.provenance import Pair, foot_words
 from maturity_model.report.views.researchers import researcher_pairs, researcher_tables
 from maturity_model.report.views.tables import Table
-from maturity_model.report.wording import day, phase_labels
+from maturity_model.report.wording import date_words, day, percent, phase_labels
 
 if TYPE_CHECKING:
     from maturity_model.assessment.types import Assessment, TankAssessment
@@ -156,7 +155,7 @@ def tank_view(tank: TankAssessment, assessment: Assessment, command: str) -> Tan
         problems=problem_lines(own[:MAX_PROBLEMS]),
         problems_left=max(len(own) - MAX_PROBLEMS, 0),
         problems_of_log=len(tank.problems) - len(own),
-        cautions=cautions_of(tank.cautions),
+        cautions=cautions_of(tank.cautions, as_of),
         safety=ALWAYS,
         pairs=researcher_pairs(tank, assessment, labels, command),
         tables=researcher_tables(tank, assessment, labels),
