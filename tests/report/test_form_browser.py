@@ -26,7 +26,7 @@ from report.form_example import (
 
 from maturity_model.cli.main import main
 from maturity_model.logbook import read_logbook
-from maturity_model.report.keeper_words import date_words
+from maturity_model.report.wording import date_words
 
 pytestmark = pytest.mark.browser
 

@@ -15,8 +15,8 @@ from report.form_example import EVIL, days_ago, evil_log, make_form, plain_log
 
 from maturity_model.catalogue import load_catalogue
 from maturity_model.logbook import read_logbook
-from maturity_model.report.keeper_words import date_words
 from maturity_model.report.views.form_asks import scale_of
+from maturity_model.report.wording import date_words
 
 
 @pytest.fixture(scope="module")

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 
 from maturity_model.logbook.plausible import ranges_by_unit
 from maturity_model.report.files import file_names
-from maturity_model.report.keeper_words import capital, date_words, look_words
 from maturity_model.report.plain_text import cut
 from maturity_model.report.views.actions import urgent_words
 from maturity_model.report.views.folds import best_looks
 from maturity_model.report.views.form_asks import ReadingAsk, SignAsk, reading_asks, sign_asks
 from maturity_model.report.views.labels import event_label
 from maturity_model.report.views.problems import ALWAYS, Safety, cautions_of
+from maturity_model.report.wording import capital, date_words, look_words
 
 if TYPE_CHECKING:
     from maturity_model.assessment.types import Assessment, TankAssessment

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, ClassVar, NamedTuple, TypeVar
 
 from maturity_model.logbook.kits import assumed_method
 from maturity_model.logbook.units import default_unit, find_unit
-from maturity_model.report.keeper_words import date_words
 from maturity_model.report.plain_text import cut
 from maturity_model.report.views.labels import unit_label
+from maturity_model.report.wording import date_words
 
 if TYPE_CHECKING:
     import datetime as dt
