@@ -11,18 +11,14 @@ import datetime as dt
 import functools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
+from typing import TypeVar
 
 import numpy as np
 
 from maturity_model._typing import Bools, Floats, Ints
-from maturity_model.catalogue import LOOKS, Catalogue
+from maturity_model.catalogue import Catalogue
 from maturity_model.logbook import CheckIn, Event, Logbook, Tank
 from maturity_model.panel.codes import Codes, Observations
-
-if TYPE_CHECKING:
-    import xarray as xr
-
 
 #: Percent of the volume changed in four weeks that counts as 1, its cap, and the usual.
 WATER_UNIT, WATER_CAP, WATER_USUAL = 40.0, 1.5, 0.6
@@ -105,63 +101,6 @@ class Panel:
         weeks, tank = int(self.first[n + 1] - self.first[n]), self.tanks[n]
         return _week_ends(tank.started, weeks, tank.last_day(self.as_of))
 
-    def to_dataset(self) -> xr.Dataset:
-        """The panel as a labelled dataset (needs xarray)."""
-        return _to_dataset(self)
-
-
-class _Grid(NamedTuple):
-    """Arrays by row of the grid that :func:`build_panel` fills; fields as in :class:`Panel`."""
-
-    impulse: Floats
-    pending: Floats
-    husbandry: Floats
-    checked: Bools
-    water_known: Bools
-
-    @classmethod
-    def of(cls, rows: int, catalogue: Catalogue) -> _Grid:
-        events, covariates = len(catalogue.events), len(catalogue.husbandry)
-        return cls(
-            np.zeros((rows, events)),
-            np.zeros((rows, events)),
-            np.zeros((rows, covariates)),
-            np.zeros(rows, dtype=bool),
-            np.zeros(rows, dtype=bool),
-        )
-
-    def rows(self, first: int, last: int) -> _Grid:
-        """Views of rows first..last-1."""
-        return _Grid._make(x[first:last] for x in self)
-
-    def fill(
-        self,
-        tank: Tank,
-        checkins: Sequence[CheckIn],
-        events: Sequence[Event],
-        as_of: dt.date,
-        water_known_from: dt.date | None,
-        catalogue: Catalogue,
-    ) -> None:
-        """Fill the rows of one tank."""
-        last_look: dict[int, dt.date] = {}
-        for c in checkins:
-            week = (c.date - tank.started).days // 7
-            last_look[week] = c.date
-            self.checked[week] = True
-        index = {name: i for i, name in enumerate(catalogue.events)}
-        for event in events:
-            week = (event.date - tank.started).days // 7
-            size = catalogue.events[event.kind].size(event.amount)
-            # After the week's last look the event cannot have shaped what was seen.
-            late = week in last_look and event.date > last_look[week]
-            (self.pending if late else self.impulse)[week, index[event.kind]] += size
-        ends = _week_ends(tank.started, len(self.checked), as_of)
-        water, self.water_known[:] = _water(events, ends, water_known_from)
-        names = list(catalogue.husbandry)
-        self.husbandry[:, names.index("live_rock")] = _LIVENESS[tank.rock]
-        self.husbandry[:, names.index("water_changed")] = water
-
 
 def rows_by_tank(rows: Iterable[Row], as_of: dt.date) -> dict[str, tuple[Row, ...]]:
     """Check-ins or events up to a day, by tank; a tank without any has no entry."""
@@ -170,6 +109,51 @@ def rows_by_tank(rows: Iterable[Row], as_of: dt.date) -> dict[str, tuple[Row, ..
         if row.date <= as_of:
             out.setdefault(row.tank, []).append(row)
     return {tank: tuple(rows) for tank, rows in out.items()}
+
+
+def _empty_grid(rows: int, catalogue: Catalogue) -> dict[str, np.ndarray]:
+    """Arrays by row of the grid; names as in :class:`Panel`."""
+    return {
+        "impulse": np.zeros((rows, len(catalogue.events))),
+        "pending": np.zeros((rows, len(catalogue.events))),
+        "husbandry": np.zeros((rows, len(catalogue.husbandry))),
+        "checked": np.zeros(rows, dtype=bool),
+        "water_known": np.zeros(rows, dtype=bool),
+    }
+
+
+def _fill_checked_and_events(
+    rows: dict[str, np.ndarray],
+    tank: Tank,
+    checkins: Sequence[CheckIn],
+    events: Sequence[Event],
+    catalogue: Catalogue,
+) -> None:
+    last_look: dict[int, dt.date] = {}
+    for c in checkins:
+        last_look[(c.date - tank.started).days // 7] = c.date
+    rows["checked"][list(last_look)] = True
+    index = {name: i for i, name in enumerate(catalogue.events)}
+    for event in events:
+        week = (event.date - tank.started).days // 7
+        # After the week's last look the event cannot have shaped what was seen.
+        late = week in last_look and event.date > last_look[week]
+        size = catalogue.events[event.kind].size(event.amount)
+        rows["pending" if late else "impulse"][week, index[event.kind]] += size
+
+
+def _fill_husbandry(
+    rows: dict[str, np.ndarray],
+    tank: Tank,
+    events: Sequence[Event],
+    ends: Sequence[dt.date],
+    water_known_from: dt.date | None,
+    catalogue: Catalogue,
+) -> None:
+    names = list(catalogue.husbandry)
+    water, rows["water_known"][:] = _water(events, ends, water_known_from)
+    rows["husbandry"][:, names.index("live_rock")] = _LIVENESS[tank.rock]
+    rows["husbandry"][:, names.index("water_changed")] = water
 
 
 def _week_ends(started: dt.date, weeks: int, as_of: dt.date) -> tuple[dt.date, ...]:
@@ -257,7 +241,7 @@ def build_panel(
     weeks = [(t.last_day(as_of) - t.started).days // 7 + 1 for t in tanks]
     first = np.concatenate([[0], np.cumsum(weeks)]).astype(np.int64)
     rocks = list(catalogue.starts)
-    codes, grid = Codes(catalogue), _Grid.of(int(first[-1]), catalogue)
+    codes, grid = Codes(catalogue), _empty_grid(int(first[-1]), catalogue)
     checkins, events = rows_by_tank(logbook.checkins, as_of), rows_by_tank(logbook.events, as_of)
     known_from = water_known_from(logbook)
     for n, tank in enumerate(tanks):
@@ -266,9 +250,10 @@ def build_panel(
         if any(rows and rows[0].date < tank.started for rows in (seen, happened)):
             raise ValueError(f"tank {tank.name!r} has rows before it was started")
         codes.add_tank(int(first[n]), tank.started, seen)
-        grid.rows(int(first[n]), int(first[n + 1])).fill(
-            tank, seen, happened, tank.last_day(as_of), known_from[tank.name], catalogue
-        )
+        rows = {name: array[first[n] : first[n + 1]] for name, array in grid.items()}
+        _fill_checked_and_events(rows, tank, seen, happened, catalogue)
+        ends = _week_ends(tank.started, weeks[n], tank.last_day(as_of))
+        _fill_husbandry(rows, tank, happened, ends, known_from[tank.name], catalogue)
     return Panel(
         logbook=logbook,
         catalogue=catalogue,
@@ -280,39 +265,5 @@ def build_panel(
         signs=codes.signs.done(),
         readings=codes.readings.done(),
         judgements=codes.judgements.done(),
-        **grid._asdict(),
+        **grid,
     )
-
-
-def _to_dataset(panel: Panel) -> xr.Dataset:
-    import xarray as xr
-
-    cat = panel.catalogue
-    rows = np.arange(len(panel.checked))
-    tank = np.repeat(np.arange(len(panel.tanks)), np.diff(panel.first))
-    data: dict[str, Any] = {
-        "impulse": (("row", "event"), panel.impulse, {"long_name": "event size"}),
-        "pending": (("row", "event"), panel.pending, {"long_name": "event size, next week"}),
-        "husbandry": (("row", "covariate"), panel.husbandry),
-        "checked": ("row", panel.checked),
-        "water_known": ("row", panel.water_known),
-        "rock": ("tank", np.array(list(cat.starts))[panel.rock]),
-    }
-    for kind in ("signs", "readings", "judgements"):
-        obs: Observations = getattr(panel, kind)
-        data[f"{kind}_row"] = (f"{kind}_observation", obs.row)
-        for field in obs.codes.dtype.names or ():
-            data[f"{kind}_{field}"] = (f"{kind}_observation", obs.codes[field][obs.code])
-    coords = {
-        "tank": [t.name for t in panel.tanks],
-        "event": list(cat.events),
-        "covariate": list(cat.husbandry),
-        # The names behind the indices in the codes.
-        "sign": list(cat.signs),
-        "analyte": list(cat.informative),
-        "look": list(LOOKS),
-        "phase": list(cat.phases),
-        "row_tank": ("row", tank),
-        "row_week": ("row", rows - panel.first[tank], {"long_name": "weeks since the start"}),
-    }
-    return xr.Dataset(data, coords, {"as_of": panel.as_of.isoformat()})
