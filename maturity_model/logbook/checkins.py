@@ -9,7 +9,7 @@ from maturity_model.logbook.files import normal
 from maturity_model.logbook.formulas import as_typed
 from maturity_model.logbook.kit_table import Kits
 from maturity_model.logbook.kits import Scale
-from maturity_model.logbook.problems import Fault, RuleUse
+from maturity_model.logbook.problems import Fault
 from maturity_model.logbook.rows import YES_NO, Context, DatedRows, optional_name
 from maturity_model.logbook.types import CheckIn, Reading, Tank
 
@@ -66,7 +66,6 @@ class _CheckIns:
         ]
         self.answers: dict[str, bool | None] = dict(ANSWERS)
         self.scales: dict[tuple[str, str], dict[int, Scale | Fault]] = {}
-        self.assumptions: dict[tuple[str, str, str], RuleUse] = {}
         self.words = {"look": LOOKS, "judged_phase": tuple(catalogue.phases)}
         self.first_lines: dict[str, int] = {}
 
@@ -158,17 +157,8 @@ class _CheckIns:
 
     def _note_assumption(self, line: int, analyte: Analyte, text: str, reading: Reading) -> None:
         name = analyte.name
-        use = self.assumptions.get((name, reading.unit, reading.method))
-        if use is not None:
-            use.count += 1
-            return
         how = _ASSUMED.get((name, reading.unit)) or f"is taken as {reading.unit}"
         if reading.method == "colour_chart":
             how += " read on a colour chart"
-        self.assumptions[name, reading.unit, reading.method] = self.table.settle(
-            line,
-            name,
-            text,
-            f"has no line in kits.csv and {how}",
-            f"add a line for {name} to kits.csv",
-        )
+        what, mend = f"has no line in kits.csv and {how}", f"add a line for {name} to kits.csv"
+        self.table.settle(line, name, text, what, mend)

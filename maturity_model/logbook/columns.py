@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 from maturity_model.identity import look_alike
 from maturity_model.logbook.dates import parse_date
 from maturity_model.logbook.files import MAX_CELL, BadRow, RawTable, normal
-from maturity_model.logbook.problems import Collector, Fault, RuleUse, shown
+from maturity_model.logbook.problems import Collector, Fault, shown
 from maturity_model.logbook.types import RowCount
 
 T = TypeVar("T")
@@ -194,9 +194,9 @@ class Table:
         date = parse_date(self._row[place], self._date_order)
         return None if isinstance(date, Fault) else date.date
 
-    def settle(self, line: int, column: str, text: str, how: str, mend: str) -> RuleUse:
+    def settle(self, line: int, column: str, text: str, how: str, mend: str) -> None:
         """Count one use of a rule; see :meth:`.Collector.settle`."""
-        return self.problems.settle(self.file, line, column, text, how, mend)
+        self.problems.settle(self.file, line, column, text, how, mend)
 
     def count(self) -> RowCount:
         """Return how many rows were read, used, refused and set aside so far."""

@@ -2,26 +2,15 @@
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from typing import NamedTuple
+from collections.abc import Iterable, Mapping, Sequence
 
-from maturity_model.logbook.files import normal, states_separator
+from maturity_model.logbook.files import Record, normal, records, states_separator
 
 _MARKS = {b"\xef\xbb\xbf": "utf-8", b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
 
 
 class CsvTextError(ValueError):
     """A file to which nothing can safely be added; the message says why."""
-
-
-class _Record(NamedTuple):
-    """A row: the line that it begins in, and its text with the line's end."""
-
-    line: int
-    text: str
-    cells: list[str]
 
 
 class CsvText:
@@ -35,7 +24,11 @@ class CsvText:
         self._encoding = _MARKS.get(self._mark, "utf-8")
         self._separator = separator
         text = data[len(self._mark) :].decode(self._encoding)
-        self._records = list(_records(text, separator))
+        self._records = list(records(text, separator))
+        for record in self._records:
+            if "unexpected end" in record.error or "field limit" in record.error:
+                what = f"has a quotation mark that is never closed (line {record.line})"
+                raise CsvTextError(f"{what}; close it, or remove it")
         self._lines = {record.line: i for i, record in enumerate(self._records)}
         for at, record in enumerate(self._records):
             if any(record.cells) and not states_separator(record.cells, separator):
@@ -66,13 +59,12 @@ class CsvText:
             if any(cell.strip() for cell in record.cells[width:]):
                 what = f"has more cells in line {record.line} than column names"
                 raise CsvTextError(f"{what}; name the columns, or remove the cells")
-        line, text, _ = self._records[self._header_at]
-        end = _line_end(text)
+        record = self._records[self._header_at]
+        end = _line_end(record.text)
         more = "".join(self._separator + self._quote(name) for name in names)
         self.header = [*self.header, *names]
-        self._records[self._header_at] = _Record(
-            line, text.removesuffix(end) + more + end, self.header
-        )
+        text = record.text.removesuffix(end) + more + end
+        self._records[self._header_at] = record._replace(text=text, cells=self.header)
 
     def cells(self, line: int) -> list[str]:
         """Cells of the row that begins in ``line``, one for each column at least."""
@@ -95,19 +87,21 @@ class CsvText:
         last = self._records[-1]
         if not _line_end(last.text):
             self._records[-1] = last._replace(text=last.text + self._end)
-        self._records.append(_Record(0, self._row(cells) + self._end, list(cells)))
+        self._records.append(Record(0, 0, self._row(cells) + self._end, list(cells)))
         self.changed = True
 
     def replace(self, line: int, cells: Sequence[str]) -> None:
         """Put other cells into the row that begins in ``line``."""
         at = self._lines[line]
-        text = self._row(cells) + _line_end(self._records[at].text)
-        self._records[at] = _Record(line, text, list(cells))
+        record = self._records[at]
+        text = self._row(cells) + _line_end(record.text)
+        self._records[at] = record._replace(text=text, cells=list(cells), error="")
         self.changed = True
 
     def remove(self, line: int) -> None:
         """Remove the row that begins in ``line``."""
-        self._records[self._lines[line]] = _Record(line, "", [])
+        at = self._lines[line]
+        self._records[at] = self._records[at]._replace(text="", cells=[])
         self.changed = True
 
     def to_bytes(self) -> bytes:
@@ -128,28 +122,3 @@ class CsvText:
 
 def _line_end(text: str) -> str:
     return next((end for end in ("\r\n", "\n", "\r") if text.endswith(end)), "")
-
-
-def _records(text: str, separator: str) -> Iterator[_Record]:
-    """All records; together they are the whole text."""
-    lines: list[str] = []
-
-    def feed() -> Iterator[str]:
-        for line in io.StringIO(text, newline=""):
-            lines.append(line)
-            yield line
-
-    reader = csv.reader(feed(), delimiter=separator, strict=True, skipinitialspace=True)
-    while True:
-        first = reader.line_num + 1
-        lines.clear()
-        try:
-            cells = next(reader)
-        except StopIteration:
-            return
-        except csv.Error as error:
-            if "unexpected end" in str(error) or "field limit" in str(error):
-                what = f"has a quotation mark that is never closed (line {first})"
-                raise CsvTextError(f"{what}; close it, or remove it") from None
-            cells = []
-        yield _Record(first, "".join(lines), cells)

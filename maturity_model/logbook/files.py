@@ -181,29 +181,58 @@ def states_separator(cells: list[str], separator: str) -> bool:
     return separator.join(cells).strip().lower() == f"sep={separator}".strip()
 
 
-def _cut(text: str, separator: str) -> Iterator[tuple[int, list[Any] | BadRow]]:
-    reader = csv.reader(
-        io.StringIO(text, newline=""), delimiter=separator, strict=True, skipinitialspace=True
-    )
-    count = 0
+class Record(NamedTuple):
+    """A row of a CSV text, from its first to its last line, with the end of that.
+
+    ``error`` says why it cannot be cut into cells; it then has none.
+    """
+
+    line: int
+    last_line: int
+    text: str
+    cells: list[str]
+    error: str = ""
+
+
+def records(text: str, separator: str) -> Iterator[Record]:
+    """Cut a CSV text into records; together they are the whole text."""
+    lines: list[str] = []
+
+    def feed() -> Iterator[str]:
+        for line in io.StringIO(text, newline=""):
+            lines.append(line)
+            yield line
+
+    reader = csv.reader(feed(), delimiter=separator, strict=True, skipinitialspace=True)
     while True:
-        line = reader.line_num + 1
+        first = reader.line_num + 1
+        lines.clear()
+        cells: list[str] = []
+        problem = ""
         try:
             cells = next(reader)
         except StopIteration:
             return
         except csv.Error as error:
-            bad = _bad_row(str(error), line, reader.line_num)
-            yield line, bad
+            problem = str(error)
+        yield Record(first, reader.line_num, "".join(lines), cells, problem)
+
+
+def _cut(text: str, separator: str) -> Iterator[tuple[int, list[Any] | BadRow]]:
+    """Line and cells of the rows, as far as they can be read."""
+    count = 0
+    for record in records(text, separator):
+        if record.error:
+            bad = _bad_row(record)
+            yield record.line, bad
             if bad.last:
                 return
-            continue
-        if cells:
+        elif record.cells:
             count += 1
             if count > MAX_ROWS + 1:  # the header is one of them
-                yield line, too_many_rows()
+                yield record.line, too_many_rows()
                 return
-            yield line, cells
+            yield record.line, record.cells
 
 
 def too_many_rows() -> BadRow:
@@ -212,7 +241,8 @@ def too_many_rows() -> BadRow:
     return BadRow("", Fault(what, "split the logbook"), last=True)
 
 
-def _bad_row(error: str, first: int, last: int) -> BadRow:
+def _bad_row(record: Record) -> BadRow:
+    error, first, last = record.error, record.line, record.last_line
     lines = f"lines {first} to {last}" if last > first else "the line"
     if "field limit" in error:
         what = "holds a cell that is far too long; nothing from here on is read"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections import Counter
 from typing import Literal, NamedTuple
 
 from maturity_model.logbook.types import Entry, Problem, Severity
@@ -47,13 +48,6 @@ def shown(text: str) -> str:
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
-class RuleUse:
-    """How often a rule was applied, and where first."""
-
-    def __init__(self, line: int, value: str, mend: str):
-        self.line, self.value, self.mend, self.count = line, value, mend, 1
-
-
 class Collector:
     """Problems of one reading of a logbook, given back in file order."""
 
@@ -61,7 +55,9 @@ class Collector:
         self._ranked: list[tuple[int, int, Problem]] = []
         self._order: dict[str, int] = {}
         self._counts: dict[str, int] = {}
-        self._settled: dict[tuple[str, str | None, str], RuleUse] = {}
+        #: By file, column and rule: first line, value and remedy, and how often it was used.
+        self._settled: dict[tuple[str, str, str], tuple[int, str, str]] = {}
+        self._uses: Counter[tuple[str, str, str]] = Counter()
         self._tables: dict[str, str] = {}
         self._found: list[str] = []
         self._aside: dict[str, str] = {}
@@ -156,24 +152,18 @@ class Collector:
         fault = fault._replace(what=f"{fault.what}, so the row is not used")
         self.add("error", "row", file, line, column, value, fault, tank, date)
 
-    def settle(
-        self, file: str, line: int, column: str | None, value: str, how: str, mend: str
-    ) -> RuleUse:
-        """Count one use of a rule; each (file, column, rule) makes one problem in the end.
-
-        Further uses may be counted on what is returned.
-        """
-        use = self._settled.get((file, column, how))
-        if use is None:
-            use = self._settled[file, column, how] = RuleUse(line, value, mend)
-        else:
-            use.count += 1
-        return use
+    def settle(self, file: str, line: int, column: str, value: str, how: str, mend: str) -> None:
+        """Count one use of a rule; each (file, column, rule) makes one problem in the end."""
+        self._settled.setdefault((file, column, how), (line, value, mend))
+        self._uses[file, column, how] += 1
 
     def all(self) -> tuple[Problem, ...]:
         """Return every problem: by file in reading order, then by line."""
-        for (file, column, how), use in self._settled.items():
-            what = how if use.count == 1 else f"{how} ({use.count} times, here first)"
-            self.add("settled", "cell", file, use.line, column, use.value, Fault(what, use.mend))
-        self._settled = {}
+        for rule, (line, value, mend) in self._settled.items():
+            file, column, how = rule
+            times = self._uses[rule]
+            what = how if times == 1 else f"{how} ({times} times, here first)"
+            self.add("settled", "cell", file, line, column, value, Fault(what, mend))
+        self._settled.clear()
+        self._uses.clear()
         return tuple(p for _, _, p in sorted(self._ranked, key=lambda ranked: ranked[:2]))
