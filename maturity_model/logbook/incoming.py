@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 
 from maturity_model.logbook.checkins import CHECKIN_COLUMNS, read_checkins
 from maturity_model.logbook.columns import Table
+from maturity_model.logbook.entries import REQUIRED
 from maturity_model.logbook.events import EVENT_COLUMNS, read_events
 from maturity_model.logbook.files import BadRow, RawTable, normal, read_csv
 from maturity_model.logbook.kit_table import Kits
@@ -55,82 +56,74 @@ def read_incoming(file: str, data: bytes, book: Context, kits: Kits) -> Incoming
     raw = read_csv("checkins", file, data, known, problems)
     if raw is None:
         return Incoming((), 0, problems.all())
-    places: dict[str, int] = {}
-    for index, text in enumerate(raw.header):
-        places.setdefault(normal(text), index)
-    looks, events, repeats = _part(raw, places, problems)
-    table = _table(raw, looks, known, ("tank", "date"), problems)
-    entries: list[CheckIn | Event] = list(read_checkins(context, table, kits))
-    if events:
-        table = _table(raw, events, known, ("tank", "date", "event"), problems)
-        entries += read_events(context, table)
-    if not table.missing and not looks and not events:
+    parts = _Parts(raw, problems)
+
+    def table(rows: _Rows, required: tuple[str, ...]) -> Table:
+        return Table(raw._replace(rows=iter(rows)), known, required, problems)
+
+    looks = table(parts.looks, REQUIRED["checkins"])
+    entries: list[CheckIn | Event] = list(read_checkins(context, looks, kits))
+    if parts.events:
+        entries += read_events(context, table(parts.events, REQUIRED["events"]))
+    if not looks.missing and not parts.looks and not parts.events:
         mend = "write one row for each check-in"
         problems.file(file, "holds no row", mend, line=raw.header_line)
-    cells = {line: row for line, row in (*looks, *events) if not isinstance(row, BadRow)}
-    columns = {name: place for name, place in places.items() if name in known}
-    rows = [Row(x, _cells(x, cells[x.line], columns)) for x in entries]
-    rows.sort(key=lambda row: row.entry.line)
     if not any(p.severity == "error" for p in problems.all()):
-        for line in sorted(cells.keys() - {row.entry.line for row in rows}):
+        for line in sorted(parts.cells.keys() - {entry.line for entry in entries}):
             what = "lies before the tank was restarted, and the log would set it aside"
             fault = Fault(what, "correct the date, or remove the row")
             problems.row(file, line, "date", "", fault)
-    return Incoming(tuple(rows), repeats, problems.all())
+    rows = [Row(x, _as_read(x, parts.cells[x.line], known)) for x in entries]
+    rows.sort(key=lambda row: row.entry.line)
+    return Incoming(tuple(rows), parts.repeats, problems.all())
 
 
 _Rows = list[tuple[int, list[Any] | BadRow]]
 
 
-def _table(
-    raw: RawTable,
-    rows: _Rows,
-    known: frozenset[str],
-    required: tuple[str, ...],
-    problems: Collector,
-) -> Table:
-    return Table(raw._replace(rows=iter(rows)), known, required, problems)
+class _Parts:
+    """The rows of a check-in file: check-ins and events apart, repeated rows left out.
 
+    ``cells`` holds, by line, the text of those that are not blank, by column.
+    """
 
-def _part(
-    raw: RawTable, places: Mapping[str, int], problems: Collector
-) -> tuple[_Rows, _Rows, int]:
-    """Separate check-ins from events, and drop rows that repeat an earlier one cell for cell."""
-    looks: _Rows = []
-    events: _Rows = []
-    seen: set[tuple[str, ...]] = set()
-    repeats = 0
-
-    def cell(row: list[Any], column: str) -> str:
-        at = places.get(column, len(row))
-        return row[at].strip() if at < len(row) else ""
-
-    for line, row in raw.rows:
-        if isinstance(row, BadRow):
-            looks.append((line, row))
-            continue
-        key = tuple(c.strip() for c in row)
-        if not any(key):
-            continue
-        if key in seen:
-            repeats += 1
-            continue
-        seen.add(key)
-        if cell(row, "event"):
-            events.append((line, row))
-            stray = next((c for c in places if c and c not in EVENT_COLUMNS and cell(row, c)), None)
-            if stray is not None:
+    def __init__(self, raw: RawTable, problems: Collector):
+        self.looks: _Rows = []
+        self.events: _Rows = []
+        self.cells: dict[int, dict[str, str]] = {}
+        self.repeats = 0
+        names = [normal(text) for text in raw.header]
+        seen = set()
+        for line, row in raw.rows:
+            if isinstance(row, BadRow):
+                self.looks.append((line, row))
+                continue
+            stripped = tuple(cell.strip() for cell in row)
+            if not any(stripped):
+                continue
+            if stripped in seen:
+                self.repeats += 1
+                continue
+            seen.add(stripped)
+            # Of two columns of one name the first counts.
+            pairs = reversed([*zip(names, stripped, strict=False)])
+            cells = self.cells[line] = {name: cell for name, cell in pairs if cell}
+            if "event" not in cells:
+                self.looks.append((line, row))
+                continue
+            self.events.append((line, row))
+            stray = next((c for c in names if c in cells and c not in EVENT_COLUMNS), None)
+            if stray:
                 mend = "write the event and the check-in in two rows"
                 fault = Fault("stands in the row of an event", mend)
-                problems.row(raw.file, line, stray, cell(row, stray), fault)
-        else:
-            looks.append((line, row))
-    return looks, events, repeats
+                problems.row(raw.file, line, stray, cells[stray], fault)
 
 
-def _cells(entry: CheckIn | Event, row: list[Any], columns: Mapping[str, int]) -> dict[str, str]:
-    out = {c: row[i].strip() for c, i in columns.items() if i < len(row) and row[i].strip()}
-    # Names and the date as the logbook writes them.
+def _as_read(
+    entry: CheckIn | Event, cells: Mapping[str, str], known: frozenset[str]
+) -> dict[str, str]:
+    """Return the cells for the logbook, with names and the date as it writes them."""
+    out = {column: text for column, text in cells.items() if column in known}
     if isinstance(entry, CheckIn) and entry.observer:
         out["observer"] = entry.observer
     return out | {"tank": entry.tank, "date": entry.date.isoformat()}
