@@ -5,10 +5,12 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from maturity_model.logbook.add import add_file
+from maturity_model.logbook import Logbook, read_logbook
+from maturity_model.logbook.add import Added, add_file
 from maturity_model.logbook.edit import EditError
 
 TODAY = dt.date(2026, 12, 31)
@@ -17,18 +19,40 @@ CHECKINS = "tank,date,observer,look,diatoms,ammonia,note\nReef,2026-03-01,ann,ca
 EVENTS = "tank,date,event,amount,note\nReef,2026-03-02,water_change,20,\n"
 FILE = "tank,date,observer,diatoms,ammonia,event,amount,note\n"
 
-Make = Callable[..., Path]
+
+class Log:
+    """A logbook in a folder, and the files beside it that are added to it."""
+
+    def __init__(self, folder: Path):
+        self.folder = folder
+        self.backup = folder / "backup"
+
+    def file(self, text: str | bytes, name: str = "in.csv") -> Path:
+        path = self.folder.parent / name
+        path.write_bytes(text.encode() if isinstance(text, str) else text)
+        return path
+
+    def add(self, text: str | bytes, **how: Any) -> Added:
+        return add_file(self.file(text), self.folder, today=TODAY, **how)
+
+    def refused(self, text: str | bytes, **how: Any) -> tuple[str, ...]:
+        """Lines that refuse a file; nothing may have changed."""
+        before = self.tables()
+        kept = self.backup.exists()
+        with pytest.raises(EditError) as caught:
+            self.add(text, **how)
+        assert self.tables() == before
+        assert self.backup.exists() == kept
+        return caught.value.lines
+
+    def read(self) -> Logbook:
+        return read_logbook(self.folder, today=TODAY)
+
+    def text(self, table: str) -> str:
+        return (self.folder / f"{table}.csv").read_text()
+
+    def tables(self) -> dict[str, bytes]:
+        return {p.name: p.read_bytes() for p in self.folder.iterdir() if p.suffix == ".csv"}
 
 
-def tables(folder: Path) -> dict[str, bytes]:
-    return {p.name: p.read_bytes() for p in folder.iterdir() if p.suffix == ".csv"}
-
-
-def refused(path: Path, folder: Path, **how: object) -> tuple[str, ...]:
-    """Lines that refuse a file; nothing may have changed."""
-    before = tables(folder)
-    with pytest.raises(EditError) as caught:
-        add_file(path, folder, today=TODAY, **how)  # type: ignore[arg-type]
-    assert tables(folder) == before
-    assert not (folder / "backup").exists()
-    return caught.value.lines
+Make = Callable[..., Log]

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from logbook.adding import CHECKINS, EVENTS, Make
+from logbook.adding import CHECKINS, EVENTS, Log, Make
 from logbook.adding import TANKS as TWO_TANKS
 from logbook.read_logs import TODAY, Read
 
@@ -46,24 +45,15 @@ def read_cells(read: Read) -> Read:
 
 @pytest.fixture
 def make(tmp_path: Path) -> Make:
-    def _make(**files: str | bytes) -> Path:
+    """Make a log that can be added to, of the files given as ``name=text or bytes``."""
+
+    def _make(**files: str | bytes) -> Log:
         folder = tmp_path / "log"
         folder.mkdir(exist_ok=True)
-        for name, content in (
-            {"tanks": TWO_TANKS, "checkins": CHECKINS, "events": EVENTS} | files
-        ).items():
+        files = {"tanks": TWO_TANKS, "checkins": CHECKINS, "events": EVENTS} | files
+        for name, content in files.items():
             data = content.encode() if isinstance(content, str) else content
             (folder / f"{name}.csv").write_bytes(data)
-        return folder
+        return Log(folder)
 
     return _make
-
-
-@pytest.fixture
-def file(tmp_path: Path) -> Callable[..., Path]:
-    def _file(text: str | bytes, name: str = "in.csv") -> Path:
-        path = tmp_path / name
-        path.write_bytes(text.encode() if isinstance(text, str) else text)
-        return path
-
-    return _file

@@ -10,50 +10,52 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from logbook.adding import CHECKINS, EVENTS, FILE, TODAY, Make, refused, tables
+from logbook.adding import CHECKINS, EVENTS, FILE, TODAY, Log, Make
 
-from maturity_model.logbook import edit, read_logbook
+from maturity_model.catalogue import load_catalogue
+from maturity_model.logbook import edit
 from maturity_model.logbook.add import add_file
 from maturity_model.logbook.edit import MAX_BACKUPS, EditError
 from maturity_model.logbook.entries import LOCK
+from maturity_model.logbook.template import template_bytes
 from maturity_model.whole_files import LockedError, locked
 
+LOOK = FILE + "Reef,2026-03-08,ann,n,,,,\n"
 
-def test_rows_are_appended_and_read_back(make: Make, file: Callable[..., Path]) -> None:
-    folder = make()
-    path = file(FILE + "Reef,2026-03-08,ann,n,<0.25,,,\nNook,2026-03-08,,,,water_change,15,half\n")
-    added = add_file(path, folder, today=TODAY)
+
+def test_rows_are_appended_and_read_back(make: Make) -> None:
+    log = make()
+    rows = "Reef,2026-03-08,ann,n,<0.25,,,\nNook,2026-03-08,,,,water_change,15,half\n"
+    added = log.add(FILE + rows)
     assert (added.checkins, added.events, added.already, added.replaced) == (1, 1, 0, 0)
-    assert (folder / "checkins.csv").read_text() == CHECKINS + "Reef,2026-03-08,ann,,n,<0.25,\n"
-    assert (folder / "events.csv").read_text() == EVENTS + "Nook,2026-03-08,water_change,15,half\n"
-    book = read_logbook(folder, today=TODAY)
+    assert log.text("checkins") == CHECKINS + "Reef,2026-03-08,ann,,n,<0.25,\n"
+    assert log.text("events") == EVENTS + "Nook,2026-03-08,water_change,15,half\n"
+    book = log.read()
     assert book.checkins[-1].signs == {"diatoms": False}
     assert book.checkins[-1].readings["ammonia"].text == "<0.25"
     assert [(e.tank, e.amount, e.note) for e in book.events][-1] == ("Nook", 15.0, "half")
-    kept = {(folder / b).read_text() for b in added.backups}
-    assert kept == {CHECKINS, EVENTS}
+    assert {(log.folder / b).read_text() for b in added.backups} == {CHECKINS, EVENTS}
 
 
-def test_adding_twice_changes_nothing(make: Make, file: Callable[..., Path]) -> None:
-    folder = make()
-    path = file(FILE + "Reef,2026-03-08,ann,n,<0.25,,,=1+1\nNook,2026-03-08,,,,overfeeding,,\n")
-    add_file(path, folder, today=TODAY)
-    once = tables(folder)
-    backups = sorted((folder / "backup").iterdir())
+def test_adding_twice_changes_nothing(make: Make) -> None:
+    log = make()
+    text = FILE + "Reef,2026-03-08,ann,n,<0.25,,,=1+1\nNook,2026-03-08,,,,overfeeding,,\n"
+    log.add(text)
+    once, backups = log.tables(), sorted(log.backup.iterdir())
     for conflict in ("refuse", "replace", "beside"):
-        again = add_file(path, folder, today=TODAY, conflict=conflict)
+        again = log.add(text, conflict=conflict)
         assert (again.checkins, again.events, again.replaced, again.already) == (0, 0, 0, 2)
-    assert tables(folder) == once
-    assert sorted((folder / "backup").iterdir()) == backups
+    assert log.tables() == once
+    assert sorted(log.backup.iterdir()) == backups
     # A note that a spreadsheet would run is text.
-    assert ",'=1+1\n" in (folder / "checkins.csv").read_text()
+    assert ",'=1+1\n" in log.text("checkins")
 
 
-def test_a_row_said_in_other_words_is_there_already(make: Make, file: Callable[..., Path]) -> None:
-    folder = make()
-    path = file("Tank,Date,Observer,Diatoms,Ammonia\nReef,1 March 2026,ann,Yes,0.250\n")
-    assert add_file(path, folder, today=TODAY).already == 1
-    assert (folder / "checkins.csv").read_text() == CHECKINS
+def test_a_row_said_in_other_words_is_there_already(make: Make) -> None:
+    log = make()
+    text = "Tank,Date,Observer,Diatoms,Ammonia\nReef,1 March 2026,ann,Yes,0.250\n"
+    assert log.add(text).already == 1
+    assert log.text("checkins") == CHECKINS
 
 
 @pytest.mark.parametrize(
@@ -66,93 +68,90 @@ def test_a_row_said_in_other_words_is_there_already(make: Make, file: Callable[.
         ("Reef,2026-03-02,,,,water_change,30,", "amount: '30' stands against '20'"),
     ],
 )
-def test_a_row_that_says_otherwise_is_told(
-    make: Make, file: Callable[..., Path], row: str, odds: str
-) -> None:
-    folder = make()
-    good = "Nook,2026-03-09,ann,y,,,,\n"
-    (line,) = refused(file(FILE + good + row + "\n"), folder)
+def test_a_row_that_says_otherwise_is_told(make: Make, row: str, odds: str) -> None:
+    log = make()
+    (line,) = log.refused(f"{FILE}Nook,2026-03-09,ann,y,,,,\n{row}\n")
     assert line.startswith(f"in.csv, line 3, column {odds} in ")
     assert ".csv, line 2, for 'Reef' on 2026-03-0" in line
     assert "--replace" in line
-    assert ", line 2," in line
     # Beside: both rows stand.
-    added = add_file(file(FILE + row + "\n"), folder, today=TODAY, conflict="beside")
+    added = log.add(f"{FILE}{row}\n", conflict="beside")
     assert added.checkins + added.events == 1
-    after = read_logbook(folder, today=TODAY)
-    used = {r.file: r.used for r in after.rows}
+    used = {r.file: r.used for r in log.read().rows}
     assert used["checkins.csv"] + used["events.csv"] == 3
 
 
-def test_another_observer_is_a_second_look(make: Make, file: Callable[..., Path]) -> None:
-    folder = make()
-    added = add_file(file(FILE + "Reef,2026-03-01,bob,n,0.5,,,\n"), folder, today=TODAY)
-    assert added.checkins == 1
+def test_another_observer_is_a_second_look(make: Make) -> None:
+    assert make().add(FILE + "Reef,2026-03-01,bob,n,0.5,,,\n").checkins == 1
 
 
-def test_replacing_keeps_the_other_cells(make: Make, file: Callable[..., Path]) -> None:
+def test_replacing_keeps_the_other_cells(make: Make) -> None:
     head = "tank;date;observer;mood;diatoms;hair algae;note\r\n"
     tail = "Nook;2026-03-01;ann;;y;;\r\n"
-    row = '"Reef"; 2026-03-01;ann;"gl;ad";y;n;"a\r\nb"\r\n'
-    mine = head + row + tail
-    folder = make(checkins=mine)
-    path = file(FILE + "Reef,2026-03-01,ann,n,,,,\n")
-    assert add_file(path, folder, today=TODAY, conflict="replace").replaced == 1
+    log = make(checkins=head + '"Reef"; 2026-03-01;ann;"gl;ad";y;n;"a\r\nb"\r\n' + tail)
+    text = FILE + "Reef,2026-03-01,ann,n,,,,\n"
+    assert log.add(text, conflict="replace").replaced == 1
     made = 'Reef;2026-03-01;ann;"gl;ad";n;n;"a\r\nb"\r\n'
-    assert (folder / "checkins.csv").read_bytes().decode() == head + made + tail
-    again = add_file(path, folder, today=TODAY)
+    assert log.tables()["checkins.csv"].decode() == head + made + tail
+    again = log.add(text)
     assert (again.already, again.replaced) == (1, 0)
 
 
-def test_replacing_asks_where_it_is_not_clear(make: Make, file: Callable[..., Path]) -> None:
-    twice = CHECKINS + "Reef,2026-03-01,ann,careful,y,0.5,\n"
-    (line,) = refused(
-        file(FILE + "Reef,2026-03-01,ann,n,,,,\n"), make(checkins=twice), conflict="replace"
-    )
+def test_replacing_asks_where_it_is_not_clear(make: Make) -> None:
+    log = make(checkins=CHECKINS + "Reef,2026-03-01,ann,careful,y,0.5,\n")
+    (line,) = log.refused(FILE + "Reef,2026-03-01,ann,n,,,,\n", conflict="replace")
     assert "more than one row" in line
     both = FILE + "Nook,2026-03-05,ann,n,,,,\nNook,2026-03-05,ann,y,,,,\n"
     for conflict in ("refuse", "replace"):
-        (line,) = refused(file(both), make(), conflict=conflict)
+        (line,) = make().refused(both, conflict=conflict)
         assert line.startswith("in.csv, line 3")
 
 
 @pytest.mark.parametrize("mark", ["utf-8", "utf-8-sig", "utf-16"])
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
 @pytest.mark.parametrize("last", [True, False])
-def test_the_logs_own_text_stays(
-    make: Make, file: Callable[..., Path], mark: str, end: str, last: bool
-) -> None:
+def test_the_logs_own_text_stays(make: Make, mark: str, end: str, last: bool) -> None:
     lines = [
         '"tank"\tdate\tmood\tnote\tHair Algae', 'Reef\t2026-03-01\t"a ""b"""\t  spaced\t y', "",
         "Reef\t2026-03-02\tü", "\t\t\t\t", "Reef\t2026-03-03\t\t=1+1\tmaybe",
     ]  # fmt: skip
-    text = end.join(lines) + (end if last else "")
-    data = text.encode(mark)
-    folder = make(checkins=data)
-    path = file("tank,date,hair_algae,copepods,note\nReef,2026-03-09,n,y,a\tb\n")
-    added = add_file(path, folder, today=TODAY)
+    log = make(checkins=(end.join(lines) + (end if last else "")).encode(mark))
+    added = log.add("tank,date,hair_algae,copepods,note\nReef,2026-03-09,n,y,a\tb\n")
     assert added.columns == ("copepods",)
     want = end.join([lines[0] + "\tcopepods", *lines[1:]]) + end
     want += 'Reef\t2026-03-09\t\t"a\tb"\tn\ty' + end
-    assert (folder / "checkins.csv").read_bytes() == want.encode(mark)
-    found = read_logbook(folder, today=TODAY).checkins
-    assert found[-1].signs == {"hair_algae": False, "copepods": True}
-    assert [c.signs for c in found[:-1]] == [{"hair_algae": True}, {}, {}]
+    assert log.tables()["checkins.csv"] == want.encode(mark)
+    signs = [c.signs for c in log.read().checkins]
+    assert signs == [{"hair_algae": True}, {}, {}, {"hair_algae": False, "copepods": True}]
 
 
-def test_a_new_column_claims_no_stray_cell(make: Make, file: Callable[..., Path]) -> None:
-    folder = make(checkins="tank,date,diatoms\nReef,2026-03-01,y,y\nReef,2026-03-02,n\n")
-    (line,) = refused(file("tank,date,copepods\nReef,2026-03-09,n\n"), folder)
+@pytest.mark.parametrize(
+    ("name", "text", "want"),
+    [
+        ("checkins.csv", "sep=;\ntank;date;diatoms\nReef;2026-02-01;y\n", "Reef;2026-02-08;n\n"),
+        ("checkins.tsv", "tank\tdate\tdiatoms\nReef\t2026-02-01\ty\n", "Reef\t2026-02-08\tn\n"),
+    ],
+)
+def test_rows_are_added_in_the_tables_own_form(make: Make, name: str, text: str, want: str) -> None:
+    log = make()
+    (log.folder / "checkins.csv").unlink()
+    (log.folder / name).write_text(text)
+    log.add("tank,date,diatoms\nReef,2026-02-08,n\n")
+    assert (log.folder / name).read_text() == text + want
+    assert {p.name for p in log.folder.glob("checkins*")} == {name}
+
+
+def test_a_new_column_claims_no_stray_cell(make: Make) -> None:
+    log = make(checkins="tank,date,diatoms\nReef,2026-03-01,y,y\nReef,2026-03-02,n\n")
+    (line,) = log.refused("tank,date,copepods\nReef,2026-03-09,n\n")
     assert "line 2" in line
     # Without a new column nothing is in the way.
-    assert (
-        add_file(file("tank,date,diatoms\nReef,2026-03-09,n\n"), folder, today=TODAY).checkins == 1
-    )
+    assert log.add("tank,date,diatoms\nReef,2026-03-09,n\n").checkins == 1
 
 
-def test_nothing_goes_behind_an_open_quotation_mark(make: Make, file: Callable[..., Path]) -> None:
-    folder = make(checkins='tank,date,note\nReef,2026-03-01,"never closed\n')
-    (line,) = refused(file("tank,date,diatoms\nReef,2026-03-09,n\n"), folder)
+def test_nothing_goes_behind_an_open_quotation_mark(make: Make) -> None:
+    log = make(checkins='tank,date,note\nReef,2026-03-01,"never closed\n')
+    (line,) = log.refused("tank,date,diatoms\nReef,2026-03-09,n\n")
     assert "never closed" in line
 
 
@@ -169,6 +168,7 @@ def test_nothing_goes_behind_an_open_quotation_mark(make: Make, file: Callable[.
         (FILE + "Reef,2026-03-08,,y,,crash,,\n", ("in.csv, line 2, column diatoms: 'y' stands",)),
         (FILE + "Reef,2026-03-08,,y,,,5,\n", ("in.csv, line 2, column amount: '5' is",)),
         (FILE + "Reef,2026-03-08,,,,water_change,,\n", ("in.csv, line 2, column amount: is",)),
+        ("tank,date,temperature\nReef,2026-02-01,78\n", ("in.csv, line 2, column temperature",)),
         (FILE, ("in.csv, line 1: holds no row",)),
         ("", ("in.csv: is empty",)),
         ("date,diatoms\n2026-03-08,y\n", ("in.csv, line 1: has no column tank",)),
@@ -180,97 +180,90 @@ def test_nothing_goes_behind_an_open_quotation_mark(make: Make, file: Callable[.
     ],
 )  # fmt: skip
 def test_what_cannot_be_used_is_told_and_nothing_added(
-    make: Make, file: Callable[..., Path], text: str | bytes, said: tuple[str, ...]
+    make: Make, text: str | bytes, said: tuple[str, ...]
 ) -> None:
-    lines = refused(file(text), make())
+    lines = make().refused(text)
     assert len(lines) == len(said)
     for line, start in zip(lines, said, strict=True):
         assert line.startswith(start)
         assert "; " in line  # how to mend it
 
 
-def test_a_row_given_twice_in_the_file_counts_once(make: Make, file: Callable[..., Path]) -> None:
-    folder = make()
-    row = "Reef,2026-03-08,ann,n,,,,\n"
-    added = add_file(file(FILE + row + row), folder, today=TODAY)
+def test_an_unusual_reading_is_added_with_a_remark(make: Make) -> None:
+    added = make().add("tank,date,temperature\nReef,2026-02-01,18\n")
+    assert added.checkins == 1
+    assert "usual 20 to 30 °C and is used as written" in added.remarks[0]
+
+
+def test_a_row_given_twice_in_the_file_counts_once(make: Make) -> None:
+    added = make().add(LOOK + "Reef,2026-03-08,ann,n,,,,\n")
     assert (added.checkins, added.already) == (1, 1)
 
 
-def test_tables_that_are_not_there_are_made(make: Make, file: Callable[..., Path]) -> None:
-    folder = make()
-    (folder / "checkins.csv").unlink()
-    (folder / "events.csv").unlink()
-    path = file(FILE + "Reef,2026-03-08,,,,crash,,\nReef,2026-03-08,ann,n,,,,x\n")
-    added = add_file(path, folder, today=TODAY)
+def test_tables_that_are_not_there_are_made(make: Make) -> None:
+    log = make()
+    (log.folder / "checkins.csv").unlink()
+    (log.folder / "events.csv").unlink()
+    added = log.add(FILE + "Reef,2026-03-08,,,,crash,,\nReef,2026-03-08,ann,n,,,,x\n")
     assert added.backups == ()
-    assert (folder / "events.csv").read_text() == "tank,date,event,amount\nReef,2026-03-08,crash,\n"
-    assert (folder / "checkins.csv").read_text() == (
-        "tank,date,observer,diatoms,note\nReef,2026-03-08,ann,n,x\n"
-    )
+    assert log.text("events") == "tank,date,event,amount\nReef,2026-03-08,crash,\n"
+    assert log.text("checkins") == "tank,date,observer,diatoms,note\nReef,2026-03-08,ann,n,x\n"
 
 
-def test_a_decimal_comma_is_the_logs_own(make: Make, file: Callable[..., Path]) -> None:
-    folder = make(logbook="setting,value\ndecimal,comma\n")
-    path = file(FILE + 'Reef,2026-03-08,ann,,"0,5",,,\n')
-    add_file(path, folder, today=TODAY)
-    assert read_logbook(folder, today=TODAY).checkins[-1].readings["ammonia"].best == 0.5
-    assert (folder / "checkins.csv").read_text().endswith('Reef,2026-03-08,ann,,,"0,5",\n')
+def test_a_decimal_comma_is_the_logs_own(make: Make) -> None:
+    log = make(logbook="setting,value\ndecimal,comma\n")
+    log.add(FILE + 'Reef,2026-03-08,ann,,"0,5",,,\n')
+    assert log.read().checkins[-1].readings["ammonia"].best == 0.5
+    assert log.text("checkins").endswith('Reef,2026-03-08,ann,,,"0,5",\n')
 
 
 def test_a_workbook_is_refused_with_a_way_out(
-    make: Make, file: Callable[..., Path], tmp_path: Path, need: Callable[[str], object]
+    make: Make, tmp_path: Path, need: Callable[[str], object]
 ) -> None:
-    from maturity_model.catalogue import load_catalogue
-    from maturity_model.logbook.template import template_bytes
-
     need("xlsxwriter")
     rows = {"tanks": [{"tank": "Reef", "started": dt.date(2026, 1, 1)}]}
-    data = template_bytes(load_catalogue(), rows)
-    book = tmp_path / "log.xlsx"
-    book.write_bytes(data)
-    path = file(FILE + "Reef,2026-03-08,ann,n,,,,\n")
+    sheets = Log(tmp_path / "sheets")
+    sheets.folder.mkdir()
+    book = sheets.folder / "log.xlsx"
+    book.write_bytes(template_bytes(load_catalogue(), rows))
     with pytest.raises(EditError, match="save each of its sheets as a CSV file"):
-        add_file(path, book, today=TODAY)
-    folder = tmp_path / "sheets"
-    folder.mkdir()
-    (folder / "log.xlsx").write_bytes(data)
+        add_file(sheets.file(LOOK), book, today=TODAY)
     with pytest.raises(EditError, match="stands in a workbook"):
-        add_file(path, folder, today=TODAY)
+        sheets.add(LOOK)
 
 
 @pytest.mark.skipif(not hasattr(os, "geteuid"), reason="modes are POSIX")
-def test_the_files_mode_and_place_stay(
-    make: Make, file: Callable[..., Path], tmp_path: Path
-) -> None:
-    folder = make()
-    real = tmp_path / "elsewhere.csv"
-    (folder / "checkins.csv").rename(real)
-    (folder / "checkins.csv").symlink_to(real)
+def test_the_files_mode_and_place_stay(make: Make, tmp_path: Path) -> None:
+    log, real = make(), tmp_path / "elsewhere.csv"
+    (log.folder / "checkins.csv").rename(real)
+    (log.folder / "checkins.csv").symlink_to(real)
     real.chmod(0o640)
-    add_file(file(FILE + "Reef,2026-03-08,ann,n,,,,\n"), folder, today=TODAY)
-    assert (folder / "checkins.csv").is_symlink()
+    log.add(LOOK)
+    assert (log.folder / "checkins.csv").is_symlink()
     assert real.stat().st_mode & 0o777 == 0o640
     assert real.read_text().count("\n") == 3
 
 
-def test_backups_are_bounded(make: Make, file: Callable[..., Path]) -> None:
-    folder = make()
+def test_backups_are_bounded(make: Make) -> None:
+    log = make()
     for day in range(1, MAX_BACKUPS + 4):
-        path = file(FILE + f"Reef,2026-05-{day:02},ann,n,,,,\n")
-        assert add_file(path, folder, today=TODAY).checkins == 1
-    assert len(list((folder / "backup").iterdir())) == MAX_BACKUPS
+        assert log.add(FILE + f"Reef,2026-05-{day:02},ann,n,,,,\n").checkins == 1
+    assert len(list(log.backup.iterdir())) == MAX_BACKUPS
 
 
 def test_a_log_to_which_another_process_adds_stays_as_it_is(
-    make: Make, file: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
+    make: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    folder, path = make(), file(FILE + "Reef,2026-03-08,ann,n,,,,\n")
+    log = make()
     monkeypatch.setattr(edit, "PATIENCE", 0.1)
-    before = tables(folder)
-    with locked(folder / LOCK, LockedError()), pytest.raises(LockedError, match="another program"):
-        add_file(path, folder, today=TODAY)
-    assert tables(folder) == before
-    assert add_file(path, folder, today=TODAY).checkins == 1
+    before = log.tables()
+    with (
+        locked(log.folder / LOCK, LockedError()),
+        pytest.raises(LockedError, match="another program"),
+    ):
+        log.add(LOOK)
+    assert log.tables() == before
+    assert log.add(LOOK).checkins == 1
 
 
 ADD = """
@@ -281,34 +274,113 @@ for path in sys.argv[2:]:
 """
 
 
-def start(folder: Path, *paths: Path) -> subprocess.Popen[bytes]:
-    return subprocess.Popen([sys.executable, "-c", ADD, str(folder), *map(str, paths)])
-
-
-def test_two_at_once_lose_nothing(make: Make, file: Callable[..., Path]) -> None:
-    folder = make()
-    parts = [
-        [
-            file(FILE + f"{tank},2026-{m:02}-0{d},ann,n,,,,\n", f"{tank}{m}{d}.csv")
-            for m in range(4, 9)
-            for d in (1, 2)
-        ]
-        for tank in ("Reef", "Nook")
-    ]
-    running = [start(folder, *paths) for paths in parts]
+def test_two_at_once_lose_nothing(make: Make) -> None:
+    log = make()
+    days = [f"2026-{month:02}-0{day}" for month in range(4, 9) for day in (1, 2)]
+    running = []
+    for tank in ("Reef", "Nook"):
+        files = [log.file(FILE + f"{tank},{day},ann,n,,,,\n", f"{tank}{day}.csv") for day in days]
+        words = [sys.executable, "-c", ADD, str(log.folder), *map(str, files)]
+        running.append(subprocess.Popen(words))
     assert [p.wait(timeout=60) for p in running] == [0, 0]
-    book = read_logbook(folder, today=TODAY)
+    book = log.read()
     assert len(book.checkins) == 21
     assert all(c.read == c.used for c in book.rows)
 
 
-def test_a_half_written_backup_of_a_killed_add_goes(make: Make, file: Callable[..., Path]) -> None:
-    folder = make()
-    backup = folder / "backup"
-    backup.mkdir()
-    (backup / ".checkins-2026-01-01-120000-0a1b2c3d.csv.123.part").write_text("tank,da")
-    (backup / "mine.part").write_text("somebody's own")
-    add_file(file(FILE + "Reef,2026-04-01,ann,n,,,,\n"), folder, today=TODAY)
-    names = {p.name for p in backup.iterdir()}
+def test_a_half_written_backup_of_a_killed_add_goes(make: Make) -> None:
+    log = make()
+    log.backup.mkdir()
+    (log.backup / ".checkins-2026-01-01-120000-0a1b2c3d.csv.123.part").write_text("tank,da")
+    (log.backup / "mine.part").write_text("somebody's own")
+    log.add(LOOK)
+    names = {p.name for p in log.backup.iterdir()}
     assert "mine.part" in names
     assert not any(name.startswith(".") for name in names)
+
+
+# The final row is composed first, and read as the log will.
+
+
+def test_a_blank_look_leaves_the_look_that_is_there(make: Make) -> None:
+    log = make(checkins=CHECKINS.replace("careful", "torch"))
+    assert log.add(FILE + "Reef,2026-03-01,ann,n,,,,\n", conflict="replace").replaced == 1
+    (found,) = log.read().checkins
+    assert (found.look, found.signs) == ("torch", {"diatoms": False})
+    # The other way round, a stated look replaces a blank one.
+    added = log.add("tank,date,look\nReef,2026-03-01,glance\n", conflict="replace")
+    assert added.replaced == 1
+    assert log.read().checkins[0].look == "glance"
+
+
+KITS = "keeper,analyte,method,unit\nbob,nitrate,photometer,"
+
+
+def test_a_blank_observer_reads_with_the_kit_of_the_row_that_it_replaces(make: Make) -> None:
+    log = make(
+        kits=KITS + "mg/L N\nann,nitrate,strip,mg/L NO3\n",
+        checkins="tank,date,observer,nitrate\nReef,2026-03-01,bob,1\n",
+    )
+    text = "tank,date,nitrate\nReef,2026-03-01,2\n"
+    assert log.add(text, conflict="replace").replaced == 1
+    (found,) = log.read().checkins
+    assert (found.observer, found.readings["nitrate"].unit) == ("bob", "mg/L N")
+    assert log.add(text).already == 1
+
+
+def test_a_reading_that_the_replaced_rows_kit_cannot_give_is_refused(make: Make) -> None:
+    log = make(
+        kits=KITS + "furlongs\n", checkins="tank,date,observer,diatoms\nReef,2026-03-01,bob,y\n"
+    )
+    (line,) = log.refused("tank,date,nitrate\nReef,2026-03-01,2\n", conflict="replace")
+    assert line.startswith("in.csv, line 2, column nitrate: '2' was read with a kit whose row")
+    assert "mend that row first" in line
+    # As a separate row it is read with the keeper's kit.
+    added = log.add("tank,date,observer,nitrate\nReef,2026-03-01,,2\n", conflict="beside")
+    assert added.checkins == 1
+
+
+def test_another_observers_kit_does_not_lose_a_reading(make: Make) -> None:
+    log = make(
+        kits=KITS + "furlongs\n", checkins="tank,date,observer,nitrate\nReef,2026-03-01,,5\n"
+    )
+    (line,) = log.refused("tank,date,observer\nReef,2026-03-01,bob\n", conflict="replace")
+    assert line.startswith("in.csv, line 2, column nitrate: '5' was read with a kit")
+
+
+@pytest.mark.parametrize("length", [79, 80])
+def test_an_observer_that_begins_like_a_formula(make: Make, length: int) -> None:
+    name = "=" + "x" * (length - 1)
+    log = make()
+    text = f"tank,date,observer,note\nReef,2026-03-08,{name},=1+1\n"
+    assert log.add(text).checkins == 1
+    assert f",'{name}," in log.text("checkins")
+    found = log.read().checkins[-1]
+    assert (found.observer, found.note) == (name, "=1+1")
+    assert log.add(text).already == 1
+    (line,) = log.refused(f"tank,date,observer\nReef,2026-03-09,={name}x\n")
+    assert line.startswith("in.csv, line 2, column observer")
+    assert "is longer than 80 characters" in line
+
+
+def test_a_tank_that_begins_like_a_formula_is_written_so_that_nothing_runs(make: Make) -> None:
+    log = make(tanks="tank,started\n=cmd|x,2026-01-01\n", checkins="tank,date\n")
+    assert log.add("tank,date,diatoms\n=cmd|x,2026-03-08,y\n").checkins == 1
+    assert log.text("checkins") == "tank,date,diatoms\n'=cmd|x,2026-03-08,y\n"
+    assert log.read().checkins[0].tank == "=cmd|x"
+
+
+def test_a_tank_in_other_case_is_added_under_its_own_name(make: Make) -> None:
+    log = make()
+    added = log.add(FILE + "REEF,2026-03-08,ANN,y,,,,\n")
+    assert log.text("checkins").endswith("Reef,2026-03-08,ann,,y,,\n")
+    places = [remark.split(":")[0] for remark in added.remarks]
+    assert places == ["in.csv, line 2, column tank", "in.csv, line 2, column observer"]
+    (line,) = log.refused(FILE + "R\u0435ef,2026-03-09,,y,,,,\n")
+    assert "U+0435 where 'Reef' in tanks.csv has 'e'" in line
+
+
+def test_a_row_from_before_a_restart_is_not_passed_over(make: Make) -> None:
+    log = make(tanks="tank,started,restarted\nReef,2026-01-01,2026-03-05\n")
+    (line,) = log.refused("tank,date,diatoms\nReef,2026-03-04,y\n")
+    assert line.startswith("in.csv, line 2, column date: lies before the tank was restarted")

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
-from logbook.read_logs import TODAY, Read, errors, only, settled
+from logbook.read_logs import Read, errors, only, settled
 
 from maturity_model.catalogue import load_catalogue, load_ranges
 from maturity_model.logbook import Problem
-from maturity_model.logbook.add import add_file
-from maturity_model.logbook.edit import EditError
 from maturity_model.logbook.plausible import in_unit
 from maturity_model.logbook.units import units_of
 
@@ -124,36 +120,3 @@ def test_every_quantity_has_a_range_that_every_unit_can_reach() -> None:
             for bound in (analyte.range.usual_low, analyte.range.usual_high):
                 back = unit.convert(in_unit(bound, unit))
                 assert back == pytest.approx(bound, rel=1e-3, abs=1e-6)
-
-
-def test_add_refuses_and_remarks_as_reading_does(read: Read, tmp_path: Path) -> None:
-    read()
-    file = tmp_path.parent / f"{tmp_path.name}-checkins.csv"
-    file.write_text("tank,date,temperature\nReef,2026-02-01,78\n")
-    with pytest.raises(EditError, match=r"or write 25\.6"):
-        add_file(file, tmp_path, today=TODAY)
-    file.write_text("tank,date,temperature\nReef,2026-02-01,18\n")
-    added = add_file(file, tmp_path, today=TODAY)
-    assert added.checkins == 1
-    assert "usual 20 to 30 °C and is used as written" in added.remarks[0]
-
-
-def test_rows_are_added_below_a_stated_separator(read: Read, tmp_path: Path) -> None:
-    read(checkins="sep=;\ntank;date;diatoms\nReef;2026-02-01;y\n")
-    file = tmp_path.parent / f"{tmp_path.name}-checkins.csv"
-    file.write_text("tank,date,diatoms\nReef,2026-02-08,n\n")
-    add_file(file, tmp_path, today=TODAY)
-    text = (tmp_path / "checkins.csv").read_text()
-    assert text.splitlines() == ["sep=;", "tank;date;diatoms", "Reef;2026-02-01;y",
-                                 "Reef;2026-02-08;n"]  # fmt: skip
-
-
-def test_rows_are_added_to_a_table_separated_by_tabs(read: Read, tmp_path: Path) -> None:
-    read()
-    (tmp_path / "checkins.csv").rename(tmp_path / "checkins.tsv")
-    (tmp_path / "checkins.tsv").write_text("tank\tdate\tdiatoms\nReef\t2026-02-01\ty\n")
-    file = tmp_path.parent / f"{tmp_path.name}-checkins.csv"
-    file.write_text("tank,date,diatoms\nReef,2026-02-08,n\n")
-    add_file(file, tmp_path, today=TODAY)
-    assert (tmp_path / "checkins.tsv").read_text().endswith("Reef\t2026-02-08\tn\n")
-    assert not (tmp_path / "checkins.csv").exists()
