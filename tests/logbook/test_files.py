@@ -8,26 +8,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from logbook.read_logs import Read, errors, only, settled
 
-from maturity_model.logbook import (
-    Logbook,
-    LogbookError,
-    Problem,
-    files,
-    folder,
-    read_logbook,
-    tanks,
-)
+from maturity_model.logbook import LogbookError, files, folder, read_logbook, tanks
 
-Read = Callable[..., Logbook]
 HEAD = "tank,date,diatoms,note\n"
-
-
-def only(book: Logbook, severity: str = "error") -> Problem:
-    """Return the one problem of a severity."""
-    found = [p for p in book.problems if p.severity == severity]
-    assert len(found) == 1, found
-    return found[0]
 
 
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
@@ -77,7 +62,7 @@ def test_encodings(read: Read, encode: Callable[[str], bytes]) -> None:
 )
 def test_what_is_not_text_names_the_line(read: Read, data: bytes, line: int) -> None:
     book = read(checkins=data)
-    problem = only(book)
+    problem = only(errors(book))
     assert (problem.file, problem.line, problem.scope) == ("checkins.csv", line, "file")
     assert "UTF-8" in problem.mend
     assert not book.checkins
@@ -88,14 +73,14 @@ def test_other_separators_are_said(read: Read, separator: str, word: str) -> Non
     text = 'tank,date,diatoms,note\nReef,2026-02-01,y,"a, b; c"\n'
     text = text.replace(",", separator).replace(f"a{separator} b", "a, b")
     book = read(checkins=text)
-    assert word in only(book, "settled").what
+    assert word in only(settled(book)).what
     assert book.checkins[0].signs == {"diatoms": True}
     assert book.checkins[0].note == "a, b; c"
 
 
 def test_a_semicolon_in_a_comma_file_is_not_a_separator(read: Read) -> None:
     book = read(checkins="tank,date,note;more;and;more;and\nReef,2026-02-01,x\n")
-    problem = only(book)
+    problem = only(errors(book))
     assert (problem.scope, problem.column) == ("column", "note;more;and;more;and")
     assert len(book.checkins) == 1
 
@@ -117,7 +102,7 @@ def test_columns_that_cannot_be_used_are_reported_once(read: Read) -> None:
 def test_too_many_cells(read: Read) -> None:
     text = HEAD + "Reef,2026-02-01,y,a,b\nReef,2026-02-02,y,a,,\nReef,2026-02-03\n"
     book = read(checkins=text)
-    problem = only(book)
+    problem = only(errors(book))
     assert (problem.line, problem.scope, problem.value) == (2, "row", "b")
     assert [c.line for c in book.checkins] == [3, 4]
 
@@ -125,7 +110,7 @@ def test_too_many_cells(read: Read) -> None:
 def test_a_quotation_mark_in_the_middle_costs_its_row(read: Read) -> None:
     text = HEAD + 'Reef,2026-02-01,y,"big" one\nReef,2026-02-02,y,5" deep\n'
     book = read(checkins=text)
-    problem = only(book)
+    problem = only(errors(book))
     assert (problem.line, problem.scope) == (2, "row")
     assert [c.note for c in book.checkins] == ['5" deep']
 
@@ -133,7 +118,7 @@ def test_a_quotation_mark_in_the_middle_costs_its_row(read: Read) -> None:
 def test_an_open_quotation_mark_is_said_with_its_lines(read: Read) -> None:
     text = HEAD + 'Reef,2026-02-01,y,\nReef,2026-02-02,y,"open\nReef,2026-02-03,y,\n'
     book = read(checkins=text)
-    problem = only(book)
+    problem = only(errors(book))
     assert problem.line == 3
     assert "never closed" in problem.what
     assert "3 to 4" in problem.what
@@ -143,7 +128,7 @@ def test_an_open_quotation_mark_is_said_with_its_lines(read: Read) -> None:
 def test_a_cell_without_end(read: Read) -> None:
     text = HEAD + "Reef,2026-02-01,y,\n" + 'Reef,2026-02-02,y,"' + "x" * 200_000 + '"\n'
     book = read(checkins=text + "Reef,2026-02-03,y,\n")
-    problem = only(book)
+    problem = only(errors(book))
     assert (problem.scope, problem.line) == ("file", 3)
     assert "nothing from here on" in problem.what
     assert len(book.checkins) == 1
@@ -151,7 +136,7 @@ def test_a_cell_without_end(read: Read) -> None:
 
 def test_a_long_cell_is_not_used(read: Read) -> None:
     book = read(checkins=HEAD + f"Reef,2026-02-01,y,{'x' * 10_001}\n")
-    problem = only(book)
+    problem = only(errors(book))
     assert (problem.scope, problem.line, problem.column) == ("cell", 2, "note")
     assert len(problem.value) == 80
     assert book.checkins[0].note == ""
@@ -162,22 +147,22 @@ def test_bounds(read: Read, monkeypatch: pytest.MonkeyPatch) -> None:
     rows = "".join(f"Reef,2026-02-0{i},y,\n" for i in range(1, 6))
     book = read(checkins=HEAD + rows)
     assert len(book.checkins) == 3
-    assert only(book).line == 5
+    assert only(errors(book)).line == 5
     book = read(checkins=HEAD[:-1] + "," * 2001 + "\n")
-    assert "columns" in only(book).what
+    assert "columns" in only(errors(book)).what
     monkeypatch.setattr(folder, "MAX_BYTES", 100)
     book = read(checkins=HEAD + "x" * 100)
-    assert "larger than" in only(book).what
+    assert "larger than" in only(errors(book)).what
 
 
 @pytest.mark.parametrize("content", ["", "\n\n", "\ufeff", " , ,\n"])
 def test_an_empty_file(read: Read, content: str) -> None:
-    assert "empty" in only(read(checkins=content)).what
+    assert "empty" in only(errors(read(checkins=content))).what
 
 
 def test_header_below_blank_lines(read: Read) -> None:
     book = read(checkins="\n\n,,,\n" + HEAD + "Reef,2026-02-01,y,\nReef,x,y,\n")
-    assert only(book).line == 6
+    assert only(errors(book)).line == 6
     assert book.checkins[0].line == 5
 
 
@@ -187,7 +172,7 @@ def test_names_of_files(read: Read, tmp_path: Path) -> None:
     (tmp_path / ".hidden.csv").write_text("x")
     (tmp_path / "pictures.csv").mkdir()
     book = read()
-    problem = only(book, "settled")
+    problem = only(settled(book))
     assert (problem.scope, problem.file) == ("file", "old.csv")
     assert not [p for p in book.problems if p.severity == "error"]
 
@@ -207,7 +192,7 @@ def test_the_same_table_twice(tmp_path: Path) -> None:
         # A file system that folds case cannot hold both.
         return
     (tmp_path / "checkins.csv").write_text("tank,date\n")
-    problem = only(read_logbook(tmp_path))
+    problem = only(errors(read_logbook(tmp_path)))
     assert (problem.scope, problem.severity) == ("logbook", "error")
 
 
@@ -230,12 +215,12 @@ def test_nothing_to_read(tmp_path: Path) -> None:
 def test_no_checkins(tmp_path: Path) -> None:
     (tmp_path / "tanks.csv").write_text("tank,started\nReef,2026-01-01\n")
     book = read_logbook(tmp_path)
-    assert "no table of check-ins" in only(book, "settled").what
+    assert "no table of check-ins" in only(settled(book)).what
     assert list(book.tanks) == ["Reef"]
 
 
 def test_a_table_without_a_line_of_column_names(read: Read) -> None:
-    problem = only(read(events="Reef,2026-05-28,crash,,heater\n"))
+    problem = only(errors(read(events="Reef,2026-05-28,crash,,heater\n")))
     assert (problem.scope, problem.line) == ("file", 1)
     assert problem.mend == "the first line must hold the column names: tank, date, event"
 
@@ -251,7 +236,7 @@ def test_the_hash_is_over_names_and_bytes(read: Read, tmp_path: Path) -> None:
 
 
 def test_values_in_problems_are_printable(read: Read) -> None:
-    problem = only(read(checkins=HEAD + 'Reef,"2026\n\x1b[31m",y,\n'))
+    problem = only(errors(read(checkins=HEAD + 'Reef,"2026\n\x1b[31m",y,\n')))
     assert problem.value.isprintable()
     assert "\N{REPLACEMENT CHARACTER}" in problem.value
     assert "line 2, column date" in str(problem)
@@ -266,7 +251,7 @@ def test_what_is_no_file_is_not_passed_over(read: Read, tmp_path: Path, kind: st
         path.symlink_to(tmp_path / "nowhere")
     else:
         os.mkfifo(path)
-    problem = only(read())
+    problem = only(errors(read()))
     assert (problem.file, problem.scope) == ("events.csv", "file")
     assert "is not a file" in problem.what
 
@@ -274,7 +259,7 @@ def test_what_is_no_file_is_not_passed_over(read: Read, tmp_path: Path, kind: st
 def test_one_line_of_very_many_cells_is_refused_uncut(read: Read) -> None:
     wide = "Reef,2026-02-01" + "," * 1_100_000
     book = read(checkins=f"{HEAD}Reef,2026-02-01,y,\n{wide}\n")
-    problem = only(book)
+    problem = only(errors(book))
     assert (problem.line, problem.scope) == (3, "file")
     assert "cells in one line" in problem.what
     assert book.checkins == ()
@@ -286,7 +271,7 @@ def test_tanks_are_counted(read: Read, monkeypatch: pytest.MonkeyPatch) -> None:
     book = read(tanks=text)
     assert list(book.tanks) == ["t0", "t1", "t2"]
     assert book.refused_tanks == ("t3",)
-    assert "beyond 3 tanks" in only(book).what
+    assert "beyond 3 tanks" in only(errors(book)).what
     # 52 weeks and a day each.
     monkeypatch.setattr(tanks, "MAX_TANK_WEEKS", 106)
     assert list(read(tanks=text).tanks) == ["t0", "t1"]

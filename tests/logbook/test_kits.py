@@ -129,14 +129,6 @@ def test_refused(analyte: str, text: str, why: str) -> None:
     assert found.mend
 
 
-def test_too_warm_says_fahrenheit() -> None:
-    found = scale("temperature").read("78")
-    assert isinstance(found, Fault)
-    assert "[degF]" in found.mend
-    degrees = scale("temperature", "probe", "[degF]").read("78")
-    assert interval(degrees)[2] == pytest.approx(25.5556, abs=1e-4)
-
-
 @given(
     st.floats(0, 300),
     st.lists(st.floats(0, 200), min_size=2, max_size=9, unique=True).map(

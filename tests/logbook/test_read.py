@@ -9,9 +9,7 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
-from logbook.read_logs import TODAY, Read, check_reads_or_says_why, errors, only
+from logbook.read_logs import TODAY, Read, errors, only
 
 from maturity_model.logbook import columns, read_logbook
 
@@ -84,77 +82,6 @@ def test_the_demo_logbook_reads() -> None:
         assert count.read == count.used + count.refused
         rows = {p.line for p in book.problems if p.scope == "row" and p.file == count.file}
         assert len(rows) == count.refused
-
-
-CELLS = st.one_of(
-    st.sampled_from(
-        ["", "Reef", "Lagoon", "2026-02-01", "03/04/2026", "2025-01-01", "y", "n", "maybe", "0",
-         "0.25", "<5", "0,5", "crash", "water_change", "25%", "torch", "mature", "ph", "nitrate",
-         "strip", "mg/L NO3", "0;5;10", '"', "a\nb", "1.026"]
-    ),
-    st.text(max_size=8),
-)  # fmt: skip
-HEADERS = {
-    "tanks": ["tank", "started", "volume_l", "rock", "keeper"],
-    "checkins": ["tank", "date", "look", "judged_phase", "diatoms", "nitrate", "salinity", "x"],
-    "events": ["tank", "date", "event", "amount", "note"],
-    "kits": ["keeper", "analyte", "method", "unit", "steps"],
-    "signs": ["sign", "cycling", "bloom", "colonising", "mature", "minutes"],
-    "logbook": ["setting", "value"],
-}
-TABLES = st.fixed_dictionaries(
-    {},
-    optional={
-        name: st.lists(st.lists(CELLS, max_size=len(head) + 1), max_size=4)
-        for name, head in HEADERS.items()
-    },
-)
-
-
-@given(TABLES)
-@settings(
-    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
-def test_any_cells_are_used_or_said(tmp_path: Path, tables: dict[str, list[list[str]]]) -> None:
-    for name, head in HEADERS.items():
-        rows = [head, *tables.get(name, [])]
-        if name == "tanks":
-            rows.insert(1, ["Reef", "2026-01-01"])
-        text = "\n".join(",".join('"' + c.replace('"', '""') + '"' for c in r) for r in rows)
-        data = text.encode("utf-8", "replace").replace(b"\0", b"?")
-        (tmp_path / f"{name}.csv").write_bytes(data)
-    book = read_logbook(tmp_path, today=TODAY)
-    assert "Reef" in book.tanks
-    for count in book.rows:
-        assert count.read == count.used + count.refused
-        rows = [p for p in book.problems if p.scope == "row" and p.file == count.file]
-        assert len(rows) == count.refused
-    for problem in book.problems:
-        assert len(problem.value) <= 80
-        assert problem.value.isprintable()
-        assert problem.what
-        assert problem.mend
-
-
-@given(
-    st.dictionaries(
-        st.sampled_from(["tanks.csv", "checkins.csv", "events.csv", "kits.csv", "log.xlsx"]),
-        st.one_of(
-            st.binary(max_size=60),
-            st.binary(max_size=40).map(lambda b: b"tank,started\nReef,2026-01-01\n" + b),
-            st.binary(max_size=40).map(lambda b: b"tank,date,event\nReef," + b),
-        ),
-    )
-)
-@settings(
-    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
-def test_any_bytes_are_read_or_refused(tmp_path: Path, data: dict[str, bytes]) -> None:
-    for old in tmp_path.iterdir():
-        old.unlink()
-    for name, content in data.items():
-        (tmp_path / name).write_bytes(content)
-    check_reads_or_says_why(tmp_path)
 
 
 def test_a_file_of_nothing_but_problems_ends(read: Read, monkeypatch: pytest.MonkeyPatch) -> None:

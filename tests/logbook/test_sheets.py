@@ -14,9 +14,6 @@ from typing import Any
 
 import pytest
 import xlsxwriter
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
-from logbook.read_logs import check_reads_or_says_why
 
 from maturity_model.logbook import Logbook, LogbookError, read_logbook, workbook_parts
 from maturity_model.logbook.workbook_parts import NO_RESULT
@@ -326,33 +323,6 @@ def test_a_plain_zip_is_no_workbook(read: Callable[..., Logbook]) -> None:
         archive.writestr("a.txt", "x")
     with pytest.raises(LogbookError, match=r"not an \.xlsx"):
         read(data=out.getvalue())
-
-
-@given(st.integers(0, len(GOOD) - 1), st.binary(min_size=1, max_size=4))
-@settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
-def test_damaged_bytes_never_raise_anything_else(tmp_path: Path, place: int, junk: bytes) -> None:
-    path = tmp_path / "log.xlsx"
-    path.write_bytes(GOOD[:place] + junk + GOOD[place + len(junk) :])
-    check_reads_or_says_why(path)
-
-
-SHEET = zipfile.ZipFile(io.BytesIO(GOOD)).read("xl/worksheets/sheet2.xml")
-
-
-@given(st.integers(0, len(SHEET) - 1), st.binary(min_size=1, max_size=4))
-@settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
-def test_damaged_xml_never_raises_anything_else(tmp_path: Path, place: int, junk: bytes) -> None:
-    def change(name: str, part: bytes) -> bytes:
-        damaged = SHEET[:place] + junk + SHEET[place + len(junk) :]
-        return damaged if name.endswith("sheet2.xml") else part
-
-    path = tmp_path / "log.xlsx"
-    path.write_bytes(_rezip(GOOD, change))
-    check_reads_or_says_why(path)
 
 
 def test_error_values_without_a_value_are_looked_for_once(read: Callable[..., Logbook]) -> None:
