@@ -158,7 +158,7 @@ def _card(tank: TankAssessment, assessment: Assessment, logbook: Logbook, file: 
         started=tank.tank.started,
         look=f"Last look {look_words((as_of - last).days)}" if last else "No look yet",
         urgent=tuple(urgent_words(c, as_of) for c in urgent),
-        safety=cautions_of(tank.cautions),
+        safety=cautions_of(tank.cautions, as_of),
         first=tuple(either[name] for name in names if name in either),
         signs=tuple(s for s in signs.values() if s.name not in names),
         readings=tuple(r for r in rest if r.name in taken or not taken),
