@@ -1,19 +1,19 @@
 """Reading a pool: whole, or some tanks at a time in memory that does not grow with it.
 
-The tables of a pool are sorted by tank, so Parquet's statistics show where a range of tanks
-lies. Every row is read exactly once if every range is read once; :attr:`PoolReader.rows` holds
-how many there must be, so that wrong statistics are noticed.
+The tables of a pool are sorted by tank, so Parquet's statistics show where some tanks that
+follow each other lie. :attr:`PoolReader.rows` holds how many rows there must be of all tanks
+together, so that wrong statistics and rows of no tank are noticed.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 from maturity_model.catalogue import Catalogue, load_catalogue
 from maturity_model.logbook import Logbook
@@ -81,16 +81,8 @@ def read_pool(
     return PoolReader(Path(path), catalogue).read_all(ends)
 
 
-class TankRange(NamedTuple):
-    """Tanks whose names lie in ``[low, high)``; None is no bound."""
-
-    low: str | None
-    high: str | None
-    tanks: int
-
-
 class PoolReader:
-    """A pool, whole or by ranges of tanks; raises what :func:`read_pool` raises.
+    """A pool, whole or by some tanks at a time; raises what :func:`read_pool` raises.
 
     Parameters
     ----------
@@ -142,20 +134,18 @@ class PoolReader:
             content[kind.name] = self._table(kind)
         return as_logbook(self.path, self.catalogue, self._names, content, self.sha256, ends)
 
-    def ranges(self, size: int) -> list[TankRange]:
-        """Cut the tanks into ranges of ``size``; the last may hold fewer."""
+    def tank_names(self) -> list[str]:
+        """Tanks of the pool, in order."""
         names = self._columns(self._by_tank[0], [_KEY])[_KEY]
         if None in names or any(a >= b for a, b in pairwise(names)):
             raise PoolError(f"{self.path} is not sorted by tank; make it again with this version")
-        edges: list[str | None] = [None, *names[size::size], None]
-        counts = (min(size, len(names) - start) for start in range(0, len(names), size))
-        return [TankRange(*pair, n) for pair, n in zip(pairwise(edges), counts, strict=False)]
+        return names
 
-    def read(self, part: TankRange) -> tuple[Logbook, dict[str, int]]:
-        """Read the tanks of a range; also how many rows of each table they have."""
-        content = {kind.name: self._table(kind, part) for kind in self._by_tank}
+    def read(self, tanks: Sequence[str]) -> tuple[Logbook, dict[str, int]]:
+        """Read some tanks that follow each other; also how many rows of each table they have."""
+        content = {kind.name: self._table(kind, tanks) for kind in self._by_tank}
         rows = {name: len(table[_KEY]) for name, table in content.items()}
-        if rows["tanks"] != part.tanks:
+        if content["tanks"][_KEY] != list(tanks):
             raise PoolError(f"{self.path} changed while it was read")
         book = as_logbook(self.path, self.catalogue, self._names, content, self.sha256)
         return book, rows
@@ -193,12 +183,10 @@ class PoolReader:
                     )
         return rows, size
 
-    def _table(self, kind: TableKind, part: TankRange | None = None) -> dict[str, list[Any]]:
-        """All rows, or those of a range of tanks, checked."""
-        low, high = part[:2] if part else (None, None)
-        within = [(_KEY, ">=", low)] if low is not None else []
-        within += [(_KEY, "<", high)] if high is not None else []
-        out = self._columns(kind, [c.name for c in kind.columns], within or None)
+    def _table(self, kind: TableKind, tanks: Sequence[str] = ()) -> dict[str, list[Any]]:
+        """Rows from the first to the last of some tanks, or all, checked."""
+        within = [(_KEY, ">=", tanks[0]), (_KEY, "<=", tanks[-1])] if tanks else None
+        out = self._columns(kind, [c.name for c in kind.columns], within)
         check_table(kind, out)
         return out
 

@@ -7,6 +7,7 @@ import functools
 import hashlib
 import json
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -19,7 +20,7 @@ from maturity_model.logbook import Logbook, read_logbook
 from maturity_model.panel import last_day, water_known_from
 from maturity_model.pooling import is_pool
 from maturity_model.pooling.as_logbook import LAST_DAY
-from maturity_model.pooling.read import PoolReader, TankRange
+from maturity_model.pooling.read import PoolReader
 from maturity_model.population import Population, load_population
 from maturity_model.population.tables import fit_to_catalogue
 from maturity_model.population.types import DIMS, take_draws
@@ -67,14 +68,11 @@ class Part(NamedTuple):
     """One file of scores: its number from 0, and the tanks in it."""
 
     number: int
-    tanks: TankRange
+    tanks: tuple[str, ...]
 
 
 class LogbookSource:
-    """A logbook, some tanks at a time, as :class:`.PoolReader` is a pool.
-
-    Its tanks lie in file order and a range's bounds are places, as decimal numbers.
-    """
+    """A logbook, some tanks at a time, as :class:`.PoolReader` is a pool."""
 
     def __init__(self, path: Path):
         book = read_logbook(path)
@@ -82,24 +80,21 @@ class LogbookSource:
         self.whole = book
         # From the whole log, because a keeper's first water change may be in another tank.
         self._book = replace(book, water_known_from=water_known_from(book))
-        self._names = [t.name for t in book.tanks.values()]
-        self.rows = {
-            "tanks": len(book.tanks), "checkins": len(book.checkins), "events": len(book.events)
-        }  # fmt: skip
+        self.rows = _rows(book)
 
-    def ranges(self, size: int) -> list[TankRange]:
-        """Cut the tanks into ranges of ``size``."""
-        n = len(self._names)
-        return [
-            TankRange(str(i), str(min(i + size, n)), min(size, n - i)) for i in range(0, n, size)
-        ]
+    def tank_names(self) -> list[str]:
+        """Tanks of the logbook, in order."""
+        return list(self.whole.tanks)
 
-    def read(self, part: TankRange) -> tuple[Logbook, dict[str, int]]:
-        """Read the tanks of a range; also how many rows of each table they have."""
-        names = self._names[int(part.low or 0) : int(part.high or 0)]
-        book = self._book.only(set(names))
-        rows = {"tanks": len(names), "checkins": len(book.checkins), "events": len(book.events)}
-        return book, rows
+    def read(self, tanks: Sequence[str]) -> tuple[Logbook, dict[str, int]]:
+        """Read some tanks; also how many rows of each table they have."""
+        book = self._book.only(set(tanks))
+        return book, _rows(book)
+
+
+def _rows(book: Logbook) -> dict[str, int]:
+    sizes = {"tanks": book.tanks, "checkins": book.checkins, "events": book.events}
+    return {name: len(rows) for name, rows in sizes.items()}
 
 
 class OpenJob(NamedTuple):

@@ -120,7 +120,9 @@ def score(
     progress("checking the files")
     opened = open_job(job)
     job = replace(job, expected=opened.digest)
-    parts = [Part(i, r) for i, r in enumerate(opened.source.ranges(part_tanks))]
+    names = opened.source.tank_names()
+    cuts = range(0, len(names), part_tanks)
+    parts = [Part(i, tuple(names[at : at + part_tanks])) for i, at in enumerate(cuts)]
     if not parts:
         raise ScoringError(f"{job.source} holds no tank")
     path = Path(job.out)
@@ -130,7 +132,7 @@ def score(
         done = {n: part for n, part in folder.finished().items() if n < len(parts)}
         kept = len(done)
         tanks = sum(part.tanks for part in done.values())
-        report_progress = _Progress(progress, sum(p.tanks.tanks for p in parts), tanks)
+        report_progress = _Progress(progress, len(names), tanks)
         waiting = [part for part in parts if part.number not in done]
         for part in _scored(job, waiting, workers, threads, scheduler):
             folder.add(part)

@@ -9,17 +9,19 @@ from .books import Sheet, pack, parts
 from .csv_kinds import Table, kind, spoil, tables
 from .nasty import EVERYTHING, HEADERS
 
+SHEETS = "xl/worksheets/"
+FIRST = f"{SHEETS}sheet1.xml"
+
 
 def _sheets(rng: random.Random, made: dict[str, Table], spoil: float) -> list[Sheet]:
     return [Sheet(name, [t[0], *t[1]], rng, spoil) for name, t in made.items()]
 
 
 def _book(case: Case, sheets: list[Sheet], data: bytes, known: bool = True) -> None:
+    path = case.path / "log.xlsx"
+    path.write_bytes(data)
     if case.path.name.endswith("1"):
-        case.path = case.path / "log.xlsx"
-        case.path.write_bytes(data)
-    else:
-        (case.path / "log.xlsx").write_bytes(data)
+        case.path = path
     if known:
         case.tables = {f"log.xlsx!{s.title}": s.rows for s in sheets}
         case.written = {f: len(r) - 1 for f, r in case.tables.items()}
@@ -44,12 +46,11 @@ def merged_cells(rng: random.Random, case: Case) -> None:
         for row in rows[a + 1 : b + 1]:
             row[column] = ""
     book = _sheets(rng, made, 0.0)
-    for sheet in book:
-        sheet.xml = sheet.xml.replace(
-            "</sheetData>",
-            '</sheetData><mergeCells count="1"><mergeCell ref="A2:A9"/></mergeCells>',
-        )
-    _book(case, book, pack(parts(book), rng))
+    merged = b'</sheetData><mergeCells count="1"><mergeCell ref="A2:A9"/></mergeCells>'
+    pieces = parts(book)
+    for name in (n for n in pieces if n.startswith(SHEETS)):
+        pieces[name] = pieces[name].replace(b"</sheetData>", merged)
+    _book(case, book, pack(pieces, rng))
 
 
 @kind
@@ -91,10 +92,12 @@ def zip_noise(rng: random.Random, case: Case) -> None:
 def xml_cut(rng: random.Random, case: Case) -> None:
     """A sheet that ends before its end, in a zip that is whole: no row may vanish unsaid."""
     book = _sheets(rng, tables(rng), 0.0)
-    sheet = rng.choice(book)
-    start = sheet.xml.index("<sheetData>") + 11
-    sheet.xml = sheet.xml[: rng.randint(start, sheet.xml.index("</sheetData>"))]
-    _book(case, book, pack(parts(book), rng))
+    pieces = parts(book)
+    name = rng.choice([n for n in pieces if n.startswith(SHEETS)])
+    xml = pieces[name]
+    start, end = xml.index(b"<sheetData>") + 11, xml.index(b"</sheetData>")
+    pieces[name] = xml[: rng.randint(start, end)]
+    _book(case, book, pack(pieces, rng))
 
 
 @kind
@@ -102,7 +105,7 @@ def xml_noise(rng: random.Random, case: Case) -> None:
     book = _sheets(rng, tables(rng), 0.1)
     pieces = parts(book)
     name = rng.choice(list(pieces))
-    text = pieces[name]
+    text = pieces[name].decode()
     junk = (
         "<", ">", "&", "&#0;", "&x;", "<c", "</row>", '"', "<!DOCTYPE x [<!ENTITY a 'b'>]>", "<v>",
         "99999999999", "-1", "A1048577", "XFE1", 't="d"', 't="s"', "<is>", "]]>", "\ufffe", " r=",
@@ -112,7 +115,7 @@ def xml_noise(rng: random.Random, case: Case) -> None:
         a = rng.randint(0, len(text))
         b = a + rng.choice((0, 0, 1, 5, 40))
         text = text[:a] + rng.choice((rng.choice(junk), "")) + text[b:]
-    pieces[name] = text
+    pieces[name] = text.encode()
     _book(case, book, pack(pieces, rng), known=False)
 
 
@@ -120,7 +123,8 @@ def xml_noise(rng: random.Random, case: Case) -> None:
 def zip_bombs(rng: random.Random, case: Case) -> None:
     """Small ones by the thousand; large ones are tested once."""
     book = _sheets(rng, tables(rng), 0.0)
-    pieces: dict[str, bytes] = {n: t.encode() for n, t in parts(book).items()}
+    pieces = parts(book)
+    sheet = pieces[FIRST]
     known = False
     match rng.randint(0, 6):
         case 0:
@@ -132,12 +136,10 @@ def zip_bombs(rng: random.Random, case: Case) -> None:
             laughs = b'<!DOCTYPE l [<!ENTITY a "' + b"ha" * 50 + b'">'
             for a, b in zip("abcdefgh", "bcdefghi", strict=True):
                 laughs += f'<!ENTITY {b} "{f"&{a};" * 10}">'.encode()
-            sheet = pieces["xl/worksheets/sheet1.xml"]
-            pieces["xl/worksheets/sheet1.xml"] = laughs + b"]>" + sheet.replace(b"reef", b"&i;")
+            pieces[FIRST] = laughs + b"]>" + sheet.replace(b"reef", b"&i;")
         case 3:
-            sheet = pieces["xl/worksheets/sheet1.xml"]
             far = rng.choice((b"XFD1048576", b"A60000", b"XFD1", b"ZZZ9999999", b"A0", b"a1:b2"))
-            pieces["xl/worksheets/sheet1.xml"] = sheet.replace(
+            pieces[FIRST] = sheet.replace(
                 b"</sheetData>", b'<row><c r="' + far + b'"><v>1</v></c></row></sheetData>'
             )
         case 4:
@@ -146,9 +148,6 @@ def zip_bombs(rng: random.Random, case: Case) -> None:
         case 5:
             pieces["xl/sharedStrings.xml"] = b"<sst><si><t>" + b"x" * (1 << 20) + b"</t></si></sst>"
         case _:
-            sheet = pieces["xl/worksheets/sheet1.xml"]
             wide = b"".join(b"<c><v>1</v></c>" for _ in range(rng.choice((2_500, 40_000))))
-            pieces["xl/worksheets/sheet1.xml"] = sheet.replace(
-                b"<sheetData>", b"<sheetData><row>" + wide + b"</row>"
-            )
+            pieces[FIRST] = sheet.replace(b"<sheetData>", b"<sheetData><row>" + wide + b"</row>")
     _book(case, book, pack(pieces, rng), known)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 SIGNS = ("amphipods", "copepods", "diatoms", "film_algae", "hair_algae", "coralline_algae")
 ANALYTES = ("ammonia", "nitrite", "nitrate", "phosphate", "ph", "salinity", "temperature")
@@ -62,71 +62,52 @@ def date(rng: random.Random) -> str:
     return f"2026-{rng.randint(1, 6):02}-{rng.randint(1, 28):02}"
 
 
+#: Cells of a column that do not depend on other cells.
+CHOICES: dict[str, dict[str, Sequence[str]]] = {
+    "tanks": {
+        "started": ("2025-12-20", "2026-01-01"), "keeper": ("ann", "bo", ""),
+        "club": ("", "north"), "volume_l": ("", "120", "54.5"),
+        "rock": ("", "dry", "mixed", "live"), "sand_depth_mm": ("", "0", "40"),
+    },
+    "checkins": {
+        "observer": ("", "ann", "bo"), "look": ("", "careful", "torch"),
+        "judged_phase": ("", "", "bloom"), **dict.fromkeys(SIGNS, ("y", "n", "")),
+        "ammonia": ("", "<0.25", "0.5"), "nitrite": ("", "0", "1"), "nitrate": ("", "5", ">80"),
+        "phosphate": ("", "0.03"), "ph": ("", "8.1"), "salinity": ("", "1.026", "35"),
+        "temperature": ("", "25.1"), "note": ("", "fine", ""),
+    },
+    "events": {"event": EVENTS, "note": ("", "as usual")},
+    "kits": {
+        "keeper": ("", "ann", "bo"), "analyte": ANALYTES, "method": ("", "photometer", "probe"),
+        "steps": ("",),
+    },
+    "signs": {
+        "cycling": ("0.1",), "bloom": ("0.2",), "colonising": ("0.5",), "mature": ("0.8",),
+        "minutes": ("2",), "where": ("rock",),
+    },
+    "logbook": {},
+}  # fmt: skip
+AMOUNTS = {"water_change": "20", "overfeeding": "2", "livestock_added": "3"}
+UNITS = {"nitrate": "mg/L NO3", "phosphate": "mg/L PO4"}
+
+
 def good_row(table: str, rng: random.Random, number: int, tanks: list[str]) -> dict[str, str]:
     """One row as a careful keeper would write it."""
-    return ROWS[table](rng.choice, rng, number, tanks)
-
-
-def _tank(pick: Pick, rng: random.Random, number: int, tanks: list[str]) -> dict[str, str]:
-    return {
-        "tank": tanks[number % len(tanks)],
-        "started": pick(("2025-12-20", "2026-01-01")),
-        "keeper": pick(("ann", "bo", "")),
-        "club": pick(("", "north")),
-        "volume_l": pick(("", "120", "54.5")),
-        "rock": pick(("", "dry", "mixed", "live")),
-        "sand_depth_mm": pick(("", "0", "40")),
-    }
-
-
-def _checkin(pick: Pick, rng: random.Random, number: int, tanks: list[str]) -> dict[str, str]:
-    row = {"tank": pick(tanks), "date": date(rng), "observer": pick(("", "ann", "bo"))}
-    row |= {"look": pick(("", "careful", "torch")), "judged_phase": pick(("", "", "bloom"))}
-    row |= {s: pick(("y", "n", "")) for s in SIGNS}
-    return row | {
-        "ammonia": pick(("", "<0.25", "0.5")),
-        "nitrite": pick(("", "0", "1")),
-        "nitrate": pick(("", "5", ">80")),
-        "phosphate": pick(("", "0.03")),
-        "ph": pick(("", "8.1")),
-        "salinity": pick(("", "1.026", "35")),
-        "temperature": pick(("", "25.1")),
-        "note": pick(("", "fine", "")),
-    }
-
-
-def _event(pick: Pick, rng: random.Random, number: int, tanks: list[str]) -> dict[str, str]:
-    kind = pick(EVENTS)
-    amount = {"water_change": "20", "overfeeding": "2", "livestock_added": "3"}.get(kind, "")
-    note = pick(("", "as usual"))
-    return {"tank": pick(tanks), "date": date(rng), "event": kind, "amount": amount, "note": note}
-
-
-def _kit(pick: Pick, rng: random.Random, number: int, tanks: list[str]) -> dict[str, str]:
-    analyte = pick(ANALYTES)
-    unit = {"nitrate": "mg/L NO3", "phosphate": "mg/L PO4"}.get(analyte, "")
-    keeper, method = pick(("", "ann", "bo")), pick(("", "photometer", "probe"))
-    return {"keeper": keeper, "analyte": analyte, "method": method, "unit": unit, "steps": ""}
-
-
-def _sign(pick: Pick, rng: random.Random, number: int, tanks: list[str]) -> dict[str, str]:
-    seen = {"cycling": "0.1", "bloom": "0.2", "colonising": "0.5", "mature": "0.8"}
-    words = {"sign": f"own_{number}", "label": f"Own {number}", "where": "rock"}
-    return {**words, **seen, "minutes": "2"}
-
-
-def _setting(pick: Pick, rng: random.Random, number: int, tanks: list[str]) -> dict[str, str]:
-    if number == 0:
-        return {"setting": "decimal", "value": pick(("point", "comma"))}
-    return {"setting": "date_order", "value": pick(("day-month-year", "month-day-year"))}
-
-
-Pick = Callable[[Sequence[str]], str]
-ROWS: dict[str, Callable[[Pick, random.Random, int, list[str]], dict[str, str]]] = {
-    "tanks": _tank,
-    "checkins": _checkin,
-    "events": _event,
-    "kits": _kit,
-    "signs": _sign,
-    "logbook": _setting,
-}
+    row = {column: rng.choice(cells) for column, cells in CHOICES[table].items()}
+    match table:
+        case "tanks":
+            row["tank"] = tanks[number % len(tanks)]
+        case "checkins" | "events":
+            row |= {"tank": rng.choice(tanks), "date": date(rng)}
+            if table == "events":
+                row["amount"] = AMOUNTS.get(row["event"], "")
+        case "kits":
+            row["unit"] = UNITS.get(row["analyte"], "")
+        case "signs":
+            row |= {"sign": f"own_{number}", "label": f"Own {number}"}
+        case _ if number:
+            orders = ("day-month-year", "month-day-year")
+            row |= {"setting": "date_order", "value": rng.choice(orders)}
+        case _:
+            row |= {"setting": "decimal", "value": rng.choice(("point", "comma"))}
+    return row
