@@ -201,6 +201,16 @@ def _is_finished(sampler: Any) -> bool:
         return False
 
 
+def low_rank_adaptation() -> dict[str, Any]:
+    """Nutpie's option to learn the main correlations, after which few steps are needed."""
+    import nutpie
+
+    if "adaptation" in inspect.signature(nutpie.sample).parameters:
+        return {"adaptation": "low_rank"}
+    # Its former name.
+    return {"low_rank_modified_mass_matrix": True}
+
+
 def _with_nutpie(
     model: pm.Model,
     plan: SamplingPlan,
@@ -213,11 +223,6 @@ def _with_nutpie(
     began = time.perf_counter()
     compiled = nutpie.compile_pymc_model(model)
     say(f"model compiled in {time.perf_counter() - began:.0f} s")
-    # Few steps are needed once the main correlations are known; its name has changed.
-    new = "adaptation" in inspect.signature(nutpie.sample).parameters
-    adaptation: dict[str, Any] = (
-        {"adaptation": "low_rank"} if new else {"low_rank_modified_mass_matrix": True}
-    )
     waiting, running = list(missing), dict[int, tuple[Any, float]]()
     said = time.perf_counter()
     try:
@@ -234,7 +239,7 @@ def _with_nutpie(
                     save_warmup=False,
                     progress_bar=False,
                     blocking=False,
-                    **adaptation,
+                    **low_rank_adaptation(),
                     target_accept=plan.target_accept,
                 )
                 running[i] = (sampler, time.perf_counter())

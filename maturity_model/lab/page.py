@@ -31,19 +31,9 @@ def plain(words: str) -> str:
 
 
 def formatted(frame: pd.DataFrame, formats: Formats | None = None, missing: str = "") -> Any:
-    """Write the cells of a frame as text.
+    """Write the cells of a frame as text, by column; without a format as by :class:`str`.
 
-    Parameters
-    ----------
-    frame : DataFrame
-    formats : mapping, optional
-        By column; what has no format becomes text by :class:`str`.
-    missing : str
-        Stands for NaN and None.
-
-    Returns
-    -------
-    DataFrame of str
+    ``missing`` stands for NaN and None.
     """
     formats = formats or {}
     if unknown := set(formats) - set(frame.columns):
@@ -81,17 +71,7 @@ def bullets(lines: Iterable[str], otherwise: str = "none") -> str:
 
 
 def svg_text(figure: Figure, title: str, description: str) -> str:
-    """A figure as SVG, with a title and a description for those who do not see it.
-
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-    title, description : str
-
-    Returns
-    -------
-    str
-    """
+    """A figure as SVG, with a title and a description for those who do not see it."""
     import matplotlib as mpl
 
     drawn = io.StringIO()
@@ -108,11 +88,7 @@ def svg_text(figure: Figure, title: str, description: str) -> str:
 class Page:
     """A page that is written part by part, and the files beside it.
 
-    Parameters
-    ----------
-    title : str
-    command : str
-        Makes the page again; stands at its end.
+    The ``command`` makes the page again, and stands at its end.
     """
 
     def __init__(self, title: str, command: str):

@@ -49,13 +49,7 @@ def load_frames(path: Path) -> dict[str, pd.DataFrame] | None:
 
 
 def save_frames(path: Path, frames: Mapping[str, pd.DataFrame]) -> None:
-    """Write frames, by name, to one file; a reader sees all of them or none.
-
-    Raises
-    ------
-    OSError
-        When it cannot be written.
-    """
+    """Write frames, by name, to one file; a reader sees all of them or none."""
     # CSV would round, or take an empty word for a missing one.
     arrays = {
         f"{name}.{column}": values.to_numpy()
@@ -72,11 +66,7 @@ def save_frames(path: Path, frames: Mapping[str, pd.DataFrame]) -> None:
 def keep(path: Path, make: Callable[[], pd.DataFrame]) -> pd.DataFrame:
     """The frame in a file; made, and written there, where it is missing.
 
-    Parameters
-    ----------
-    path : Path
-        Its name depends on all that the result depends on, for example by :func:`digest`.
-    make : callable
+    The file's name depends on all that the result depends on, for example by :func:`digest`.
     """
     if (frame := _kept(path)) is None:
         frame = make()
@@ -130,11 +120,6 @@ def run_tasks(
         Tasks that run at the same time.
     say : callable
         Called with one line of text per finished task.
-
-    Returns
-    -------
-    dict of str to DataFrame
-        In the order of ``tasks``.
     """
     path = {}
     if folder:

@@ -41,15 +41,7 @@ def measured(name: str, options: argparse.Namespace) -> str:
 
 
 def page(found: dict[str, str], before: str) -> str:
-    """The page with parts replaced; the others stay as they were.
-
-    Parameters
-    ----------
-    found : dict of str to str
-        By name, as :func:`measured` makes them.
-    before : str
-        The page so far.
-    """
+    """The page so far with some parts, by name, replaced; the others stay as they were."""
     old = {m[1]: m[0] for m in re.finditer(r"(?ms)^## ([^\n]+)\n.*?(?=^## |\Z)", before)}
     parts = (found.get(name) or old.get(title) for name, (title, _) in PARTS.items())
     return "\n".join(["# What was measured\n", *(p.rstrip("\n") + "\n" for p in parts if p)])

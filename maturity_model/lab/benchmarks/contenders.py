@@ -7,7 +7,6 @@ JSON about its gradient, and one about each seed as soon as it is sampled.
 from __future__ import annotations
 
 import ctypes
-import inspect
 import json
 import sys
 import time
@@ -79,14 +78,12 @@ def sample(compiled: Any, seed: int) -> dict[str, Any]:
     """Sample chain after chain: what it cost, and how good the draws are."""
     import nutpie
 
-    new = "adaptation" in inspect.signature(nutpie.sample).parameters
-    more: dict[str, Any] = (
-        {"adaptation": "low_rank"} if new else {"low_rank_modified_mass_matrix": True}
-    )
+    from maturity_model.fitting.sampling import low_rank_adaptation
+
     begin = time.process_time()
     trace = nutpie.sample(
         compiled, draws=DRAWS, tune=TUNE, chains=CHAINS, cores=1, seed=seed,
-        target_accept=ACCEPT, progress_bar=False, save_warmup=True, **more,
+        target_accept=ACCEPT, progress_bar=False, save_warmup=True, **low_rank_adaptation(),
     )  # fmt: skip
     seconds = time.process_time() - begin
     stats, tuning = trace["sample_stats"], trace["warmup_sample_stats"]

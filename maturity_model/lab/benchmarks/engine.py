@@ -23,15 +23,10 @@ TARGET = 6.0
 
 
 class Data(NamedTuple):
-    """The same series for both.
+    """The same series for both; ``matrix`` is that of the first move of the first series.
 
-    Attributes
-    ----------
-    initial : ndarray, shape (N, S)
-    log_hazards : ndarray, shape (N, T-1, 3, K)
-    log_likelihood : ndarray, shape (N, T, S)
-    matrix : ndarray, shape (S, S)
-        P(state at step 1 | state at step 0) of the first series.
+    Shapes: ``initial`` (N, S), ``log_hazards`` (N, T-1, 3, K), ``log_likelihood`` (N, T, S),
+    ``matrix`` (S, S).
     """
 
     initial: np.ndarray

@@ -49,12 +49,8 @@ FORMATS = {
 class Found(NamedTuple):
     """What a contender's process wrote.
 
-    Attributes
-    ----------
-    built : dict
-        ``values``, log-densities at two points; seconds of a ``gradient`` and to ``compile``.
-    seeds : DataFrame
-        A row for each seed, as :func:`.contenders.sample` makes it.
+    ``built``: log-densities ``values`` at two points, seconds of a ``gradient`` and to ``compile``;
+    ``seeds``: a row for each, as :func:`.contenders.sample` makes it.
     """
 
     built: dict[str, Any]
@@ -66,12 +62,7 @@ class Found(NamedTuple):
 
 
 def process(name: str) -> Found:
-    """Run a contender in a process of its own.
-
-    Raises
-    ------
-    subprocess.CalledProcessError, subprocess.TimeoutExpired
-    """
+    """Run a contender in a process of its own."""
     words = ["-m", "maturity_model.lab.benchmarks.contenders", name]
     done = subprocess.run(
         [sys.executable, *words, *map(str, (*CLUB, *SEEDS))],

@@ -30,15 +30,7 @@ Table = tuple[np.ndarray, np.ndarray, Any]
 
 
 def scan_model(panel: Panel, priors: Priors, coords: dict[str, Any]) -> pm.Model:
-    """Build the pooled model of logs of equal length, its likelihood a scan over weeks.
-
-    Parameters
-    ----------
-    panel : Panel
-    priors : Priors
-    coords : dict
-        Those of :func:`maturity_model.fitting.model.build_model`.
-    """
+    """Build the pooled model of logs of equal length, its likelihood a scan over weeks."""
     with pm.Model(coords=coords) as model:
         options = ModelOptions()
         p = movement_priors(priors, options) | _observing(priors, options)
@@ -49,12 +41,7 @@ def scan_model(panel: Panel, priors: Priors, coords: dict[str, Any]) -> pm.Model
 def log_likelihood(p: dict[str, Any], panel: Panel, priors: Priors) -> Any:
     """Log-likelihood of each tank, with the default evidence weight, shape (N,).
 
-    Parameters
-    ----------
-    p : dict
-        Tensors, named as in :data:`maturity_model.fitting.likelihood.PARAMETERS`.
-    panel : Panel
-    priors : Priors
+    ``p``: tensors, named as in :data:`maturity_model.fitting.likelihood.PARAMETERS`.
     """
     weeks = np.diff(panel.first)
     n, steps = len(weeks), int(weeks[0])

@@ -19,20 +19,9 @@ def in_turn(
 ) -> pd.DataFrame:
     """Run each once unmeasured (compilation, caches), then all in turn, ``rounds`` times.
 
-    Parameters
-    ----------
-    things : mapping of str to callable
-    rounds : int
-    clock : callable
-        Default: processor time of all threads, free of the turns that other processes take.
-    calls : int
-        In each turn; their median counts. A sampler too calls again and again, with its own
-        data in the processor's cache.
-
-    Returns
-    -------
-    DataFrame, shape (rounds, things)
-        Seconds.
+    Seconds by round and thing, by default of the processor and all threads, which is free of the
+    turns that other processes take. Of several ``calls`` in each turn the median counts: a sampler
+    too calls again and again, with its own data in the processor's cache.
     """
     for run in things.values():
         run()
@@ -54,20 +43,7 @@ def ratios(seconds: pd.DataFrame, to: str) -> pd.Series:
 
 
 def timing_table(seconds: pd.DataFrame, to: str, unit: str, scale: float, digits: int) -> str:
-    """Medians, best times and :func:`ratios`, as a Markdown table.
-
-    Parameters
-    ----------
-    seconds : DataFrame
-        From :func:`in_turn`.
-    to : str
-        What the ratios are against.
-    unit : str
-    scale : float
-        Units in a second.
-    digits : int
-        After the point, of times in that unit.
-    """
+    """Medians, best times and :func:`ratios`, as a Markdown table; ``scale`` units are a second."""
     times = f"times {to}"
     frame = pd.DataFrame(
         {

@@ -36,9 +36,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         study.add_argument("--processes", type=integer(1, 256), default=1, metavar="N")
         for field in dataclasses.fields(kind):
             option = f"--{field.name.replace('_', '-')}"
-            if field.type == "bool":
-                study.add_argument(option, action="store_true")
-            elif field.type.startswith("tuple"):
+            if field.type.startswith("tuple"):
                 study.add_argument(option, action="append", default=[], metavar="NAME")
             else:
                 limits = integer(field.metadata["least"], field.metadata["most"])

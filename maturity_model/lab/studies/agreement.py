@@ -168,15 +168,12 @@ def compare(setting: Agreement, i: int) -> pd.DataFrame:
 def run(
     setting: Agreement, work: Path | None = None, processes: int = 1, say: Say = silent
 ) -> pd.DataFrame:
-    """Compare weekly updates with refits, one new tank at a time.
+    """Compare weekly updates with refits: a row for each new tank.
 
-    Returns
-    -------
-    DataFrame
-        A row for each new tank: its age in ``weeks``; total variation between the two answers
-        (``distance``) and between the refit's two chains (``noise``); Pareto k of the weekly
-        update's weights, and the share (``power``) of the tank's log-likelihood that they carry;
-        ``divergent`` transitions and ``seconds`` of the refit; and both answers by phase.
+    Its age in ``weeks``; total variation between the two answers (``distance``) and between the
+    refit's two chains (``noise``); Pareto k of the weekly update's weights, and the share
+    (``power``) of the tank's log-likelihood that they carry; ``divergent`` transitions and
+    ``seconds`` of the refit; and both answers by phase.
     """
     tasks = {f"new tank {i + 1}": (setting, i) for i in range(setting.tanks)}
     key = _study(setting).refitter.inputs(_study(setting).panel)

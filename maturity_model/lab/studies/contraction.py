@@ -53,13 +53,7 @@ GROUPS = (
 
 
 def group_of(name: str) -> Group:
-    """The group of a parameter, named as by :func:`.parameters.shared_names`.
-
-    Raises
-    ------
-    ValueError
-        When it is in none.
-    """
+    """The group of a parameter, named as by :func:`.parameters.shared_names`."""
     for group in GROUPS:
         if name.startswith(group.parts):
             return group

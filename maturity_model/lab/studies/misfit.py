@@ -57,11 +57,6 @@ def run(
     """Look at every tank of every case, by name; see :func:`look`.
 
     In the model's own world each tank has its own parameters; elsewhere there are two to a club.
-
-    Raises
-    ------
-    UnknownCase
-        When a name is of no case.
     """
     population, tasks = load_population(), {}
     for case in cases(setting.case):

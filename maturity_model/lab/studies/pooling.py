@@ -110,11 +110,6 @@ def best_way(gains: pd.DataFrame) -> tuple[str, str]:
     """The way with the best worse case: the smaller of its two mean differences.
 
     Only ways that were fitted with and without judgements count.
-
-    Raises
-    ------
-    ValueError
-        When there is none.
     """
     both = gains.groupby(["way", "taken"], sort=False)["mean"].agg(["min", "size"])
     worse = both.loc[both["size"] == 2, "min"]

@@ -86,6 +86,12 @@ def worst_r_hat(fit: Refit) -> float:
     return worst
 
 
+def thinned(population: Population, keep: int) -> Population:
+    """At most this number of draws, evenly spaced."""
+    at = np.linspace(0, population.n_draws - 1, min(keep, population.n_draws))
+    return take_draws(population, at.round().astype(np.int64))
+
+
 def _sampled(panel: Panel, setting: Pooling, number: int, way: Way) -> Population:
     plan = SamplingPlan(setting.draws, setting.tune, CHAINS, setting.seed + number, cores=CHAINS)
     refitter = way.refitter(panel)
@@ -97,25 +103,13 @@ def _sampled(panel: Panel, setting: Pooling, number: int, way: Way) -> Populatio
         name=way.name,
         kind="fitted",
         evidence_weight=way.weight,
-        provenance={
-            "r_hat": f"{worst_r_hat(fit):.4f}",
-            "divergent": str(fit.divergent),
-            "seconds": f"{fit.seconds:.0f}",
-            "gradients": str(fit.steps),
-            "compile_seconds": f"{refitter.compile_seconds:.0f}",
-        },
+        provenance={"r_hat": f"{worst_r_hat(fit):.4f}", "divergent": str(fit.divergent)},
     )
-    keep = np.linspace(0, fit.n_draws - 1, min(DRAWS, fit.n_draws)).round().astype(np.int64)
-    return take_draws(population, keep)
+    return thinned(population, DRAWS)
 
 
-def fitted(
-    club: PooledClub, setting: Pooling, way: Way, folder: Path, say: Say
-) -> Population | None:
-    """The population of a way; taken from the folder where it is there already.
-
-    None where it is not, and is not to be fitted (``setting.only_kept``).
-    """
+def fitted(club: PooledClub, setting: Pooling, way: Way, folder: Path, say: Say) -> Population:
+    """The population of a way; taken from the folder where it is there already."""
     panel = club.judged if way.judged else club.unjudged
     plan = setting.draws, setting.tune, CHAINS, setting.seed
     key = digest(way.refitter(panel).inputs(panel), plan)
@@ -127,12 +121,9 @@ def fitted(
         except PopulationError as error:
             say(f"{error}; fitted again")
     if found is None:
-        if setting.only_kept:
-            return None
-        fit = _sampled(panel, setting, club.number, way)
+        found = _sampled(panel, setting, club.number, way)
         folder.mkdir(parents=True, exist_ok=True)
-        save_population(fit, path)
-        about = ", ".join(f"{k} {v}" for k, v in fit.provenance.items())
+        save_population(found, path)
+        about = ", ".join(f"{k} {v}" for k, v in found.provenance.items())
         say(f"club {club.number + 1}, {way.name}: {about}")
-        found = fit
     return replace(found, provenance={**found.provenance, **way.options.provenance()})

@@ -6,7 +6,6 @@ folder: an interrupted study goes on where it stopped.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -16,14 +15,15 @@ import pandas as pd
 from maturity_model.fitting.handing_on.choose_weight import choose_weight
 from maturity_model.fitting.handing_on.hand_on import hand_on, with_practice_moves
 from maturity_model.lab.studies.clubs import PooledClub, filtered_phases, make_club
-from maturity_model.lab.studies.pooling_fits import WAYS, Way, fitted
+from maturity_model.lab.studies.pooling_fits import WAYS, fitted, thinned
 from maturity_model.lab.studies.scores import log_scores, score
 from maturity_model.lab.studies.settings import Pooling
-from maturity_model.lab.tasks import Say, keep, silent
+from maturity_model.lab.tasks import Say, digest, keep
+from maturity_model.lab.validation.results import population_digest
 from maturity_model.panel import Panel
 from maturity_model.population.constants import DEFAULT_WAY
 from maturity_model.population.elicit import elicit_population
-from maturity_model.population.types import DIMS, Population, take_draws
+from maturity_model.population.types import Population
 
 #: Weights with which held-out tanks are filtered; and draws that are mixed over.
 WEIGHTS, DRAWS = (0.4, 0.55, 0.7, 0.85, 1.0), 128
@@ -39,15 +39,8 @@ KEY = ["way", "judged", "taken"]
 
 
 def _digest(population: Population, panel: Panel, *more: object) -> str:
-    digest = hashlib.sha256(repr((panel.logbook.sha256, more, panel.as_of)).encode())
-    for part in (*(getattr(population, name) for name in DIMS), panel.signs.code, panel.first):
-        digest.update(np.ascontiguousarray(part).tobytes())
-    return digest.hexdigest()[:24]
-
-
-def _thinned(population: Population) -> Population:
-    index = np.linspace(0, population.n_draws - 1, min(DRAWS, population.n_draws))
-    return take_draws(population, np.unique(index.round().astype(np.int64)))
+    log = panel.logbook.sha256, panel.as_of, panel.signs.code.tobytes(), panel.first.tobytes()
+    return digest(population_digest(population), log, more)
 
 
 def _choice(panel: Panel, population: Population, folder: Path) -> tuple[float, float]:
@@ -84,30 +77,24 @@ def _at_all_weights(
         yield _score(club, population, weight, folder).assign(**about).rename_axis("tank")
 
 
-def score_ways(
-    setting: Pooling, folder: Path, say: Say = silent, ways: tuple[Way, ...] | None = None
-) -> pd.DataFrame:
+def score_ways(setting: Pooling, folder: Path, say: Say) -> pd.DataFrame:
     """Fit every way to every club's pool, and score the club's further tanks.
 
-    Returns
-    -------
-    DataFrame
-        A row for each held-out tank under each population and weight: ``club``, ``way``,
-        ``judged``, ``taken``, ``weight``, whether the pool ``chosen`` it, the ``shift_variance``
-        that the pool tells (missing for practice), ``log_score`` summed over the tank's ``weeks``,
-        and the ``calibration_error`` of all tanks. Practice comes first in each club.
+    A row for each held-out tank under each population and weight: ``club``, ``way``, ``judged``,
+    ``taken``, ``weight``, whether the pool ``chosen`` it, the ``shift_variance`` that the pool
+    tells (missing for practice), ``log_score`` summed over the tank's ``weeks``, and the
+    ``calibration_error`` of all tanks. Practice comes first in each club.
     """
     parts: list[pd.DataFrame] = []
     for number in range(setting.clubs):
         club = make_club(setting.seed, number, setting.pool, setting.tanks, setting.weeks)
-        practice = _thinned(elicit_population(club.held_out.catalogue, PRACTICE_WEIGHT))
+        practice = elicit_population(club.held_out.catalogue, PRACTICE_WEIGHT)
         key = PRACTICE, False, ALL
-        parts += _at_all_weights(club, key, practice, PRACTICE_WEIGHT, np.nan, folder)
-        for way in WAYS if ways is None else ways:
-            fit = fitted(club, setting, way, folder, say)
-            if fit is None:
-                continue
-            pool, whole = club.judged if way.judged else club.unjudged, _thinned(fit)
+        weight = PRACTICE_WEIGHT, np.nan
+        parts += _at_all_weights(club, key, thinned(practice, DRAWS), *weight, folder)
+        for way in WAYS:
+            whole = thinned(fitted(club, setting, way, folder, say), DRAWS)
+            pool = club.judged if way.judged else club.unjudged
             variants = {ALL: whole, PRACTICE_MOVES: with_practice_moves(whole, pool.catalogue)}
             if way.name == DEFAULT_WAY:
                 variants[AS_USED] = hand_on(whole, pool, choose=True)

@@ -6,7 +6,6 @@ of a compiled model are swapped where that can be done.
 
 from __future__ import annotations
 
-import inspect
 import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -15,7 +14,7 @@ import numpy as np
 
 from maturity_model._typing import Floats
 from maturity_model.fitting.design import keepers_of, make_design
-from maturity_model.fitting.sampling import SamplingPlan
+from maturity_model.fitting.sampling import SamplingPlan, low_rank_adaptation
 from maturity_model.fitting.to_population import make_population
 from maturity_model.hmm.mixture import FilteredMixture, filter_mixture
 from maturity_model.lab.tasks import digest
@@ -39,14 +38,12 @@ class Refit:
 
     ``draws``: what :class:`.types.Population` has draws of, and ``pace`` by tank and ``skill`` by
     keeper on their own scales; chains after one another, draws last; setback and collapse without
-    phase 0. ``steps``: gradients of the kept draws. ``seconds``: wall time of sampling, without
-    compiling.
+    phase 0. ``seconds``: wall time of sampling, without compiling.
     """
 
     draws: dict[str, Floats]
     chains: int
     divergent: int
-    steps: int
     seconds: float
 
     @property
@@ -61,8 +58,6 @@ class Refitter:
     def __init__(self, priors: Priors, evidence_weight: float, options: ModelOptions | None = None):
         self.priors, self.evidence_weight, self.options = priors, evidence_weight, options
         self._compiled: dict[Any, Any] = {}
-        #: Wall time spent on compiling.
-        self.compile_seconds = 0.0
 
     def inputs(self, panel: Panel) -> str:
         """Digest of everything that the posterior of a panel depends on, versions included."""
@@ -99,14 +94,11 @@ class Refitter:
 
         from maturity_model.fitting.model import build_model
 
-        began = time.perf_counter()
         with pytensor.config.change_flags(mode="NUMBA"):
             model = build_model(
                 panel, self.priors, evidence_weight=self.evidence_weight, options=self.options
             )
-            compiled = nutpie.compile_pymc_model(model)
-        self.compile_seconds += time.perf_counter() - began
-        return compiled
+            return nutpie.compile_pymc_model(model)
 
     def fit(self, panel: Panel, plan: SamplingPlan, *, low_rank: bool = True) -> Refit:
         """Draw the posterior of a panel, ``plan.cores`` chains at a time.
@@ -116,12 +108,6 @@ class Refitter:
         import nutpie
 
         compiled = self._model_of(panel)
-        new = "adaptation" in inspect.signature(nutpie.sample).parameters
-        adaptation: dict[str, Any] = {}
-        if low_rank:
-            adaptation = (
-                {"adaptation": "low_rank"} if new else {"low_rank_modified_mass_matrix": True}
-            )
         began = time.perf_counter()
         trace = nutpie.sample(
             compiled,
@@ -133,7 +119,7 @@ class Refitter:
             save_warmup=False,
             progress_bar=False,
             target_accept=plan.target_accept,
-            **adaptation,
+            **(low_rank_adaptation() if low_rank else {}),
         )
         seconds = time.perf_counter() - began
         stats, posterior = trace["sample_stats"], trace["posterior"]
@@ -148,7 +134,6 @@ class Refitter:
             draws,
             plan.chains,
             int(np.asarray(stats["diverging"].values).sum()),
-            int(np.asarray(stats["n_steps"].values).sum()),
             seconds,
         )
 

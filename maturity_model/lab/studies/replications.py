@@ -140,10 +140,7 @@ def replicate(
 ) -> pd.DataFrame:
     """Run replications 0..n-1; those in the folder are taken up, and each is kept at once.
 
-    Returns
-    -------
-    DataFrame
-        A row for each: :data:`ABOUT`, and the rank of each parameter and of :data:`OTHERS`.
+    A row for each: :data:`ABOUT`, and the rank of each parameter and of :data:`OTHERS`.
     """
     tasks = {f"replication {i}": (design, i) for i in range(n)}
     replicator = _replicator(design)

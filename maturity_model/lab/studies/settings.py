@@ -136,8 +136,7 @@ class Identifiability(Setting):
 class Pooling(Setting):
     """Clubs whose pools are fitted, tanks of a pool, and further tanks, which are scored.
 
-    ``weight_clubs`` of each kind are those from which the weight is read off; with ``only_kept``
-    nothing is fitted.
+    ``weight_clubs`` of each kind are those from which the weight is read off.
     """
 
     study, fits = "pooling", True
@@ -149,7 +148,6 @@ class Pooling(Setting):
     tune: int = size(300, 50)
     weight_clubs: int = size(12, 2)
     seed: int = seed(61)
-    only_kept: bool = False
 
 
 #: Sizes and one line about each study.

@@ -73,12 +73,8 @@ def _crash_weeks(simulated: Simulated, tank: str) -> list[int]:
 def count_quiet(simulated: Simulated, alarms: ByCheckin) -> dict[str, float]:
     """Count false alarms before each tank's first crash or move down.
 
-    Returns
-    -------
-    dict
-        ``tank_years`` without trouble; check-ins there with 'something is ``wrong``' and with
-        'check the ``kit``'; ``new``: those of both kinds that no alarm in the three weeks before
-        had announced.
+    ``tank_years`` without trouble; check-ins there with 'something is ``wrong``' and with 'check
+    the ``kit``'; ``new``: those of both kinds that no alarm in the three weeks before announced.
     """
     weeks = wrong = kit = new = 0
     tanks = zip(simulated.logbook.tanks, alarms, simulated.phases, strict=True)
@@ -96,11 +92,8 @@ def count_quiet(simulated: Simulated, alarms: ByCheckin) -> dict[str, float]:
 def count_caught(simulated: Simulated, alarms: ByCheckin) -> dict[str, int]:
     """Count first collapses, by whether a crash was logged in that week or the two before.
 
-    Returns
-    -------
-    dict
-        ``logged`` and ``unlogged`` collapses; those ``_flagged`` by 'something is wrong' within
-        :data:`DAYS`; those ``_looked_at``, with any check-in in that time: no more can be flagged.
+    ``logged`` and ``unlogged`` collapses; those ``_flagged`` by 'something is wrong' within
+    :data:`DAYS`; those ``_looked_at``, with any check-in in that time: no more can be flagged.
     """
     ends = ("", "_flagged", "_looked_at")
     counts = {f"{kind}{end}": 0 for kind in ("logged", "unlogged") for end in ends}

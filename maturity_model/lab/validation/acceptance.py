@@ -24,17 +24,10 @@ _Criterion = tuple[str, float, float, Floats]
 
 @dataclass(frozen=True)
 class Criterion:
-    """A range that an estimate must lie in.
+    """A range that an estimate must lie in, for one case or for several by their common name.
 
-    Attributes
-    ----------
-    case : str
-        Or several cases, by the name that they go by together.
-    what : str
-    least, most : float
-        Both ends pass; infinite where there is no end.
-    estimate : Estimate
-        Its value is nan when it was not run, or could not be known.
+    Both ends pass; they are infinite where there is no end. The estimate's value is nan when it
+    was not run, or could not be known.
     """
 
     case: str

@@ -51,20 +51,13 @@ class PhaseForecaster(Protocol):
 
     def __call__(self, log: pd.DataFrame) -> Floats:
         """P(phase) of each row of :func:`.features.log_features`, shape (rows, K)."""
-        ...
 
 
 def cells(log: pd.DataFrame, table: str, favourable_signs: tuple[str, ...] = ()) -> Ints:
-    """Cell of a frequency table that each tank-week falls into, shape (rows,).
+    """Cell of a frequency table that each row of :func:`.features.log_features` falls into.
 
-    Parameters
-    ----------
-    log : DataFrame
-        See :func:`.features.log_features`.
-    table : {'age', 'readings', 'checklist'}
-        Week and kind of rock; ammonia and nitrite found, not found or not measured
-        recently; number of favourable signs seen recently.
-    favourable_signs : tuple of str
+    ``age``: week and kind of rock. ``readings``: ammonia and nitrite found, not found or not
+    measured recently. ``checklist``: number of favourable signs seen recently.
     """
     if table == "age":
         rock = log["rock", ""].clip(upper=ROCKS - 1)
@@ -111,14 +104,8 @@ def standardize(log: pd.DataFrame, centre: Floats, scale: Floats) -> Floats:
 class PlainHMM(NamedTuple):
     """A hidden Markov model with Gaussian emissions whose states stand for shares of phases.
 
-    Attributes
-    ----------
-    start : ndarray, shape (H,)
-    transition : ndarray, shape (H, H)
-    mean, variance : ndarray, shape (H, F)
-    phase : ndarray, shape (H, K)
-        P(phase | state), from the training tanks.
-    centre, scale : ndarray, shape (F,)
+    Of H states and F features, which are standardised by ``centre`` and ``scale``; ``phase``, shape
+    (H, K), is P(phase | state), from the training tanks.
     """
 
     start: Floats

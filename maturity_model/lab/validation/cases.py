@@ -73,12 +73,7 @@ def is_fitted(case: Case, settings: Settings) -> bool:
 
 
 def cases(only: Sequence[str] = ()) -> tuple[Case, ...]:
-    """All cases, in the order of the groups.
-
-    Parameters
-    ----------
-    only : sequence of str
-        Names of the cases to keep, or of their groups; empty for all.
+    """All cases, in the order of the groups, or those of some names or groups.
 
     Raises
     ------

@@ -92,11 +92,6 @@ def fit_ceiling(log: pd.DataFrame, truth: Ints, phases: int, seed: int) -> Ceili
 
     Trees are grown on all folds of tanks but one; how many are used, and the power that
     calibrates them, score best on the folds held out.
-
-    Raises
-    ------
-    ValueError
-        When there are fewer tanks than folds.
     """
     tanks, weeks = log.index.levshape
     if tanks < FOLDS:

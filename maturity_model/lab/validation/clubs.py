@@ -18,16 +18,9 @@ Entry = TypeVar("Entry", CheckIn, Event)
 
 
 class World(NamedTuple):
-    """Where logs come from.
+    """Where logs come from: a world of :mod:`maturity_model.lab.worlds` and its preset.
 
-    Attributes
-    ----------
-    source : str
-        A world of :mod:`maturity_model.lab.worlds`.
-    preset : str
-        Range of its parameters; each club lies elsewhere in it.
-    broken : tuple of str
-        Assumptions of the model that are broken in it.
+    Each club lies elsewhere in the preset's ranges. ``broken`` are assumptions of the model.
     """
 
     source: str
@@ -39,13 +32,8 @@ class World(NamedTuple):
 class Club:
     """One club, or several merged.
 
-    Attributes
-    ----------
-    logbook : Logbook
-    followed : int ndarray, shape (N, F)
-        True phase at the end of each week since each tank's start; -1 where it was not run.
-    weeks : int
-        Weeks that are scored: W <= F. The rest is what was to come.
+    ``followed``, shape (N, F), is the true phase at the end of each week since each tank's start,
+    -1 where it was not run; the first ``weeks`` are scored, the rest is what was to come.
     """
 
     logbook: Logbook
@@ -74,16 +62,9 @@ class Club:
 def simulate_club(
     world: World, n_tanks: int, weeks: int, seed: int, *, after: int = 0, **options: Any
 ) -> Club:
-    """Simulate one club of a world.
+    """Simulate a club whose tanks are followed for ``after`` further weeks.
 
-    Parameters
-    ----------
-    world : World
-    n_tanks, weeks, seed : int
-    after : int
-        Further weeks that each tank is followed.
-    **options
-        See :func:`maturity_model.lab.worlds.simulate`: ``judged``, ``batch``.
+    Options are those of :func:`maturity_model.lab.worlds.simulate`: ``judged``, ``batch``.
     """
     options = {"preset": world.preset, "broken": world.broken, **options}
     # The last week is run to its end.

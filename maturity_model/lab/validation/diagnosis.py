@@ -63,17 +63,10 @@ def _logit(p: float) -> float:
 def correct(population: Population, gaps: pd.DataFrame, kinds: Collection[str]) -> Population:
     """Shift some of a population's means to what a world shows.
 
-    This uses true phases and serves the diagnosis only; the program never sees it.
-
-    Parameters
-    ----------
-    population : Population
-    gaps : DataFrame
-        Of :func:`compare`, from tanks that are not scored.
-    kinds : collection of str
-        ``sign``: the log-odds of seeing, by sign and phase. ``reading``: mean and spread of
-        the log level, by analyte and phase. ``dwell``: the weeks in a phase that was left
-        for the next. Spreads between draws, persistence and all else stay.
+    This uses true phases and serves the diagnosis only; the program never sees it. ``gaps`` are of
+    :func:`compare`, from tanks that are not scored. ``sign``: the log-odds of seeing, by sign and
+    phase. ``reading``: mean and spread of the log level, by analyte and phase. ``dwell``: the weeks
+    in a phase that was left for the next. Spreads between draws, persistence and all else stay.
     """
     p = population
     sign, mean, sd = p.sign_logit.copy(), p.reading_mean.copy(), p.reading_sd.copy()
@@ -237,14 +230,7 @@ def diagnose(
 ) -> pd.DataFrame:
     """Find what helps, what misleads, and what differs from the population's expectation.
 
-    Parameters
-    ----------
-    clubs : sequence of Club
-    training : sequence of Club
-        Other clubs of the same world, for :func:`correct`.
-    forecaster : Forecaster
-    say : callable
-        Called with one line of text at the end.
+    ``training`` are other clubs of the same world, for :func:`correct`.
 
     Returns
     -------

@@ -38,22 +38,13 @@ class Forecaster(NamedTuple):
 
 @dataclass(frozen=True)
 class Forecasts:
-    """Of N tanks, W weeks; M forecasts of the time to mature.
+    """Forecasts of N tanks in W weeks, and M of the time to mature.
 
-    Attributes
-    ----------
-    phase : ndarray, shape (N, W, K)
-        P(phase | log up to the week).
-    risk : ndarray, shape (N, W, H)
-        P(slipping back within each horizon | log up to the week, no further event).
-    slipped : ndarray, shape (N, W)
-        Expected slips of the last three weeks, given the log up to the week; nan if not asked.
-    alarm : int ndarray, shape (N, W)
-        Strongest of the week's :data:`ALARMS`; -1 without an examined check-in.
-    asked : int ndarray, shape (M, 2)
-        Tank and week.
-    by_week : ndarray, shape (M, REACH + 1)
-        P(mature by w weeks from then | log up to the week).
+    ``phase``, shape (N, W, K), is P(phase | log up to the week); ``risk``, (N, W, H), that of
+    slipping back within each horizon without a further event; ``slipped``, (N, W), the expected
+    slips of the last three weeks (nan if not asked); ``alarm``, (N, W), the strongest of the week's
+    :data:`ALARMS`. ``asked``, (M, 2), holds tank and week, and ``by_week``, (M, REACH + 1),
+    P(mature by w weeks from then | log up to the week).
     """
 
     phase: Floats

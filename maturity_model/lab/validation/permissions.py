@@ -54,13 +54,10 @@ def animal_rules() -> dict[str, DecisionRule]:
 def permission_weeks(clubs: Sequence[Club], forecaster: Forecaster) -> pd.DataFrame:
     """Ask for permission at the end of every week whose true phase is known.
 
-    Returns
-    -------
-    DataFrame
-        One row per tank-week: ``club, tank, week, truth`` (index of the phase); ``asked``, a
-        name of :data:`ANIMALS`; ``measured``, whether ammonia and nitrite were both logged in
-        that week; ``permitted``, whether the verdict is yes; ``reasons``, what stands against
-        it, separated by semicolons.
+    One row per tank-week: ``club, tank, week, truth`` (index of the phase); ``asked``, a name of
+    :data:`ANIMALS`; ``measured``, whether ammonia and nitrite were both logged in that week;
+    ``permitted``, whether the verdict is yes; ``reasons``, what stands against it, separated by
+    semicolons.
     """
     rules, rows, before = animal_rules(), [], 0
     for number, club in enumerate(clubs):
@@ -137,14 +134,10 @@ def _share(weeks: pd.DataFrame, hit: pd.Series, weights: Floats) -> Estimate:
 def permission_row(weeks: pd.DataFrame) -> dict[str, float]:
     """Count the weeks of one world, from :func:`permission_weeks`.
 
-    Returns
-    -------
-    dict of str to float
-        ``tank_weeks``; ``permitted`` of them, and the share of these in which the tank was
-        truly ``cycling``; ``measured`` weeks past cycling, the share of them ``waiting`` for
-        the end of the wait after an addition, with ``evidence`` enough, and ``said`` to be
-        permitted; ``ready``, that with evidence enough among those that do not wait. The
-        shares have ``_low`` and ``_high`` ends.
+    ``tank_weeks``; ``permitted`` of them, and the share of these in which the tank was truly
+    ``cycling``; ``measured`` weeks past cycling, the share of them ``waiting`` for the end of the
+    wait after an addition, with ``evidence`` enough, and ``said`` to be permitted; ``ready``, that
+    with evidence enough among those that do not wait. The shares have ``_low`` and ``_high`` ends.
     """
     club = weeks.groupby("tank")["club"].first().to_numpy()
     weights = bootstrap_weights(np.unique(club, return_inverse=True)[1])

@@ -25,19 +25,10 @@ def fitted(
 ) -> Population:
     """Learn a population from further tanks of a world, without their true phases.
 
-    What is handed on is what ``maturity-model fit`` would hand on: its evidence weight is
-    chosen by the pool, and its ``warning`` says when the fit did not pass its checks. The
-    population, and each chain as it finishes, are kept in ``folder``.
-
-    Parameters
-    ----------
-    world : World
-    settings : Settings
-    judged : float
-        Share of the tanks whose keeper judges the phase.
-    folder : Path
-    say : callable
-        Called with one line of text when a fit begins.
+    What is handed on is what ``maturity-model fit`` would hand on: its evidence weight is chosen by
+    the pool, and its ``warning`` says when the fit did not pass its checks. ``judged`` is the share
+    of tanks whose keeper judges the phase. The population, and each chain as it finishes, are kept
+    in ``folder``.
     """
     from maturity_model.fitting.handing_on.hand_on import hand_on
     from maturity_model.fitting.options import ModelOptions

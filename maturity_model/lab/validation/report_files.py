@@ -44,13 +44,7 @@ def read_report(folder: Path) -> tuple[dict[str, pd.DataFrame], Settings, str]:
 
 
 def write_report(tables: Tables, settings: Settings, out: Path, command: str) -> None:
-    """Write the page, its figures, and the tables it is made from, into a folder.
-
-    Raises
-    ------
-    OSError
-        When a file cannot be written.
-    """
+    """Write the page, its figures, and the tables it is made from, into a folder."""
     written = {}
     for name, table in tables.items():
         real = table.select_dtypes("floating").columns

@@ -29,21 +29,11 @@ TABLES = ("forecasts", "times", "alarms", "risk", "diagnosis", "permissions")
 class CaseResult:
     """Scores of one case.
 
-    Attributes
-    ----------
-    forecasts : DataFrame
-        Of the phase, by every forecaster; see :mod:`.scores`.
-    times : DataFrame
-        Of the time to mature, by ``forecaster`` and ``until`` (the next event, or the end of
-        what was followed); see :func:`.time_to_mature.verify_times`.
-    alarms, risk : DataFrame
-        By ``forecaster``; see :func:`.slips.match_alarms` and :func:`.slips.risk_table`.
-    diagnosis : DataFrame
-        See :func:`.diagnosis.diagnose`; empty if not asked for.
-    permissions : DataFrame
-        See :func:`.permissions.permission_weeks`.
-    note : dict of str to str
-        By forecaster, ``ceiling`` or ``evidence_weight``.
+    ``forecasts`` of the phase, by every forecaster (:mod:`.scores`); ``times``, forecasts of the
+    time to mature, by ``forecaster`` and ``until`` (:func:`.time_to_mature.verify_times`);
+    ``alarms`` and ``risk``, by ``forecaster`` (:mod:`.slips`); ``diagnosis``, if it was asked for;
+    ``permissions`` (:func:`.permissions.permission_weeks`). ``note`` is by forecaster, ``ceiling``
+    or ``evidence_weight``.
     """
 
     forecasts: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -66,13 +56,7 @@ def concatenate(results: Sequence[CaseResult]) -> CaseResult:
 
 
 def save(result: CaseResult, path: Path) -> None:
-    """Write a case; a reader sees all of it or nothing.
-
-    Raises
-    ------
-    OSError
-        When it cannot be written.
-    """
+    """Write a case; a reader sees all of it or nothing."""
     tables = {name: getattr(result, name) for name in TABLES}
     save_frames(path, tables | {"note": pd.DataFrame([result.note])})
 

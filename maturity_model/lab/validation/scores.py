@@ -35,12 +35,8 @@ def forecast_table(
 ) -> pd.DataFrame:
     """Lay out forecasts P(phase), shape (N, W, K), of known phases ``truth``, shape (N, W).
 
-    Weeks in which the truth is -1 are left out. ``club`` is of shape (N,).
-
-    Raises
-    ------
-    ValueError
-        When a row is not a probability distribution.
+    Weeks in which the truth is -1 are left out. ``club`` is of shape (N,). A row that is no
+    distribution is a ValueError.
     """
     if not (np.isfinite(p).all() and (p >= 0).all() and np.allclose(p.sum(axis=2), 1, atol=1e-6)):
         raise ValueError("a forecast is not a distribution over the phases")
@@ -151,23 +147,11 @@ def skill_score(score: Floats, reference: Floats, perfect: Floats) -> Floats:
 class Verification:
     """Forecasters compared on the same tank-weeks, with bootstrap samples of whole clubs.
 
-    Each score has shape (1 + n,): of the sample, then of the bootstrap samples; see
-    :func:`estimate`.
-
-    Parameters
-    ----------
-    tables : sequence of DataFrame
-        Forecasts of one case or several. Only forecasters of all of them are compared; clubs
-        of different cases are different clubs.
-
-    Attributes
-    ----------
-    summary : DataFrame
-        See :func:`summarize`.
-    weights : ndarray, shape (1 + n, N)
-        See :func:`bootstrap_weights`.
-    unit : {'club', 'tank'}
-        What is resampled: tanks where clubs are few.
+    Made of the forecasts of one case or several: only forecasters of all of them are compared, and
+    clubs of different cases are different clubs. Each score has shape (1 + n,), of the sample and
+    then of the bootstrap samples; see :func:`estimate`. ``summary`` is that of :func:`summarize`,
+    ``weights`` those of :func:`bootstrap_weights`; ``unit`` says what is resampled: tanks where
+    clubs are few.
     """
 
     def __init__(self, tables: Sequence[pd.DataFrame]):

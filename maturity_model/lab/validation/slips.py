@@ -98,12 +98,9 @@ def alarm_weeks(stated: Forecasts, rule: str) -> Bools:
 def match_alarms(stated: Forecasts, truth: Ints, rule: str) -> pd.DataFrame:
     """Match the alarms of a rule (see :func:`alarm_weeks`) with the true slips.
 
-    Returns
-    -------
-    DataFrame
-        One row per examined tank: ``rule, tank``; ``slips`` that were followed long enough,
-        ``detected``, ``delay`` (summed weeks until detection, 0 is the week of the slip);
-        ``false_alarms``, and the ``weeks`` in which an alarm would be false.
+    One row per examined tank: ``rule, tank``; ``slips`` that were followed long enough,
+    ``detected``, ``delay`` (summed weeks until detection, 0 is the week of the slip);
+    ``false_alarms``, and the ``weeks`` in which an alarm would be false.
     """
     rows = []
     alarms = alarm_weeks(stated, rule)

@@ -103,13 +103,7 @@ def run(
     folder: Path,
     say: Say = silent,
 ) -> dict[str, CaseResult]:
-    """Score the cases, by name; each is saved in ``folder`` at once, and taken up by a rerun.
-
-    Raises
-    ------
-    OSError
-        When a result cannot be written.
-    """
+    """Score the cases, by name; each is saved in ``folder`` at once, and taken up by a rerun."""
     folder.mkdir(parents=True, exist_ok=True)
     out = {}
     for case in chosen:

@@ -29,10 +29,7 @@ RESAMPLES = 300
 
 
 def next_event(club: Club) -> Ints:
-    """First week after each week with an event that is no water change, shape (N, F).
-
-    F where there is none.
-    """
+    """First week after each week with an event that is no water change, shape (N, F); F if none."""
     n, weeks = club.followed.shape
     out = np.full((n, weeks), weeks)
     for tank, day, e in club.dated(club.logbook.events):
@@ -47,17 +44,9 @@ def verify_times(
 ) -> pd.DataFrame:
     """Compare each forecast of the time to mature with what became of the tank.
 
-    Parameters
-    ----------
-    club : Club
-    asked : int ndarray, shape (M, 2)
-        Tank and week of each forecast.
-    by_week : ndarray, shape (M, 105)
-        P(mature by w weeks from then).
-    seed : int
-        Of the randomised transform.
-    until_event : bool
-        Follow each tank only until its next recorded event, which the forecast leaves out.
+    ``asked``, shape (M, 2), holds tank and week of each forecast, and ``by_week``, (M, 105),
+    P(mature by w weeks from then). With ``until_event`` each tank is followed only until its next
+    recorded event, which the forecast leaves out. ``seed`` is that of the randomised transform.
 
     Returns
     -------
@@ -103,15 +92,8 @@ def kaplan_meier_cdf(pit: Floats, censored: Bools, at: Floats) -> Floats:
 def coverage(times: pd.DataFrame, level: float, weights: Floats) -> Floats:
     """Share of the true times within the central interval of a level, shape (1 + n,).
 
-    nan where hardly any tank was followed to the interval's end.
-
-    Parameters
-    ----------
-    times : DataFrame
-        See :func:`verify_times`.
-    level : float
-    weights : ndarray, shape (1 + n, N)
-        See :func:`.scores.bootstrap_weights`.
+    Of the rows of :func:`verify_times`, by weights of :func:`.scores.bootstrap_weights`; nan where
+    hardly any tank was followed to the interval's end.
     """
     pit, censored = times["pit"].to_numpy(), times["censored"].to_numpy()
     ends = np.array([(1 - level) / 2, (1 + level) / 2])

@@ -18,18 +18,7 @@ MISSING_SIGN = "spirorbid_worms"
 
 
 def parse(broken: Sequence[str], signs: Sequence[str]) -> dict[str, str]:
-    """Check the names of broken assumptions.
-
-    Parameters
-    ----------
-    broken : sequence of str
-    signs : sequence of str
-        Signs that may be missing.
-
-    Returns
-    -------
-    dict of str to str
-        By name: the sign, for ``missing_sign``; else ''.
+    """Check the names of broken assumptions; by name the missing sign, or ''.
 
     Raises
     ------

@@ -35,7 +35,6 @@ TRUTH = "truth.csv"
 #: mature tank by its definition; sand gas bubbles are no organism.
 CAN_BE_MISSING = tuple(s for s in SIGNS if s not in ("coralline_algae", "sand_gas_bubbles"))
 
-
 SAND_SIGNS = ("sand_worm_tubes", "sand_gas_bubbles")
 
 
@@ -55,19 +54,12 @@ class SimulatedClub:
         Last day of the last week: give it as ``as_of``, for the log may end earlier.
     files : dict of str to str
         The logbook's files, name to text.
-    world, preset, broken, seed, batch
-        What was asked for.
     """
 
     logbook: Logbook
     truth: Ints
     end: dt.date
     files: dict[str, str]
-    world: str
-    preset: str
-    broken: tuple[str, ...]
-    seed: int
-    batch: int = 0
 
     def truth_rows(self) -> list[Row]:
         """The rows of ``truth.csv``: ``tank, week, date, phase``."""
@@ -86,15 +78,7 @@ class SimulatedClub:
     def write(self, path: Path) -> None:
         """Write the logbook's files and ``truth.csv`` into a folder, each file whole.
 
-        Parameters
-        ----------
-        path : Path
-            Made if it is not there. Files of other names are left alone.
-
-        Raises
-        ------
-        OSError
-            Where it cannot be written.
+        The folder is made if need be; files of other names are left alone.
         """
         path.mkdir(parents=True, exist_ok=True)
         texts = self.files | {TRUTH: as_csv(("tank", "week", "date", "phase"), self.truth_rows())}
@@ -128,8 +112,7 @@ def simulate(
     Parameters
     ----------
     world : {'model', 'mechanistic', 'microcosm', 'mesocosm'}
-    n_tanks : int
-    weeks : int
+    n_tanks, weeks : int
         The club is run to the end of week ``weeks`` (week 0 begins on the first day).
     seed : int
         Decides everything: in the ecologies also where in the preset's ranges this world
@@ -142,17 +125,12 @@ def simulate(
     broken : sequence of str
         Names of :data:`maturity_model.lab.worlds.broken.BROKEN`; ``missing_sign=NAME``. Only
         in the worlds of :data:`BREAKABLE`.
-    judged : float
-        Share of tanks whose phase an experienced keeper judges now and then.
-    judge_accuracy : float
-        Chance that a fresh judgement is right.
+    judged, judge_accuracy : float
+        Share of tanks whose phase an experienced keeper judges now and then, and the chance
+        that a fresh judgement is right.
     weekly_tests : bool
         Keepers test ammonia and nitrite at every check-in, if they have the kits. In the
         ecologies the tanks live as they do without.
-
-    Returns
-    -------
-    SimulatedClub
 
     Raises
     ------
@@ -196,7 +174,7 @@ def simulate(
         for name, text in files.items():
             (Path(folder) / name).write_text(text, "utf-8")
         logbook = read_logbook(folder)
-    return SimulatedClub(logbook, truth, end, files, world, preset, tuple(broken), seed, batch)
+    return SimulatedClub(logbook, truth, end, files)
 
 
 def _without_sand_signs(rows: Rows) -> None:

@@ -13,6 +13,7 @@ from maturity_model._typing import Ints
 from maturity_model.catalogue import load_catalogue
 from maturity_model.lab.worlds.rows import Rows
 from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
+from maturity_model.logbook import Logbook
 from maturity_model.population import Population, elicit_population
 from maturity_model.population.types import take_draws
 
@@ -71,8 +72,12 @@ def simulate_model(
         )
     rng = np.random.default_rng([seed, 17, batch])
     found = simulate_logbook(population, catalogue, n_tanks, rng, habits)
-    mark = f"{batch}-" if batch else ""
-    book = found.logbook
+    rows = _rows(found.logbook, start, f"{batch}-" if batch else "", f"{preset} {seed}")
+    return rows, np.stack(found.phases)
+
+
+def _rows(book: Logbook, start: dt.date, mark: str, club: str) -> Rows:
+    # Names get the mark of their batch, and the first day becomes the start.
     later = start - next(iter(book.tanks.values())).started
 
     def day(date: dt.date) -> str:
@@ -81,10 +86,10 @@ def simulate_model(
     def named(name: str) -> str:
         return name.replace("-", f"-{mark}")
 
-    rows = Rows(
+    return Rows(
         [
             {
-                "tank": named(t.name), "keeper": named(t.keeper), "club": f"{preset} {seed}",
+                "tank": named(t.name), "keeper": named(t.keeper), "club": club,
                 "started": day(t.started), "rock": t.rock or "",
             }
             for t in book.tanks.values()
@@ -104,11 +109,10 @@ def simulate_model(
             for e in book.events
         ],
         [
-            {"analyte": name, "method": "colour_chart", "unit": catalogue.analytes[name].unit}
-            for name in catalogue.informative
+            {"analyte": name, "method": "colour_chart", "unit": book.catalogue.analytes[name].unit}
+            for name in book.catalogue.informative
         ],
     )  # fmt: skip
-    return rows, np.stack(found.phases)
 
 
 def _changed(population: Population, broken: Mapping[str, str], accuracy: float) -> Population:

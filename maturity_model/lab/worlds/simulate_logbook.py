@@ -33,22 +33,17 @@ class Habits:
     ----------
     weeks : int
     checkin, sign, reading, judged : float
-        Chances: of a check-in in a week; that it answers a sign; that it holds a
-        reading of an analyte; that it judges the phase.
-    looks : tuple of float
-        Chances of a glance, a careful look, a torch.
+        Chances: of a check-in in a week; that it answers a sign; that it holds a reading of an
+        analyte; that it judges the phase.
+    looks, rocks : tuple of float
+        Chances of a glance, a careful look, a torch; of dry, mixed, live rock.
     events_per_year : float
         Of each kind but water changes.
-    water_changes : float
-        Share of tanks whose water is changed every second week.
-    rocks : tuple of float
-        Chances of dry, mixed, live rock.
-    sign_effect_sd : float
-        Spread of a tank's own shift of each sign's log-odds, which the model lacks.
-    reading_effect_sd : float
-        Likewise of each analyte's log level.
-    judged_tanks : float
-        Share of tanks that are judged at all.
+    water_changes, judged_tanks : float
+        Shares of tanks: whose water is changed every second week; that are judged at all.
+    sign_effect_sd, reading_effect_sd : float
+        Spread of a tank's own shift of each sign's log-odds and of each analyte's log level,
+        which the model lacks.
     checkin_by_phase : tuple of float
         Factors on ``checkin`` by true phase; empty: none. The model takes a skipped week
         to say nothing.
@@ -61,7 +56,7 @@ class Habits:
     weekly_tests : bool
         Ammonia and nitrite are read at every check-in.
     skipped_phase : int or None
-        A phase that tanks pass over: whoever would advance, or start, into it lands in the
+        A phase that tanks pass over: one that would advance, or start, into it lands in the
         next. Setbacks still lead into it.
     """
 
@@ -89,16 +84,8 @@ class Habits:
 class Simulated:
     """A logbook and the truth behind it.
 
-    Attributes
-    ----------
-    logbook : Logbook
-    states : tuple of int ndarray, shape (weeks,)
-        True state of each tank in each week.
-    phases : tuple of int ndarray, shape (weeks,)
-    pace, skill : ndarray, shape (N,)
-        In standard deviations.
-    n_stages : int
-        States ``k * n_stages`` to ``(k + 1) * n_stages - 1`` make up phase k.
+    True state and phase of each tank in each week, shape (weeks,); ``pace`` and ``skill`` of the
+    tanks, shape (N,), in standard deviations.
     """
 
     logbook: Logbook
@@ -106,7 +93,6 @@ class Simulated:
     phases: tuple[Ints, ...]
     pace: Floats
     skill: Floats
-    n_stages: int
 
 
 def _events(
@@ -205,20 +191,8 @@ def simulate_logbook(
 ) -> Simulated:
     """Draw a logbook from a population.
 
-    Parameters
-    ----------
-    population : Population
-    catalogue : Catalogue
-    n_tanks : int
-    rng : numpy.random.Generator
-    habits : Habits, optional
-    one_draw : bool
-        True: all tanks share one draw of the parameters (one club); False: each has
-        its own (the prior predictive of a single tank).
-
-    Returns
-    -------
-    Simulated
+    With ``one_draw`` all tanks share one draw of the parameters (one club); else each has its own
+    (the prior predictive of a single tank).
     """
     habits = habits or Habits()
     population = fit_to_catalogue(population, catalogue)
@@ -273,7 +247,6 @@ def simulate_logbook(
         tuple(p // population.n_stages for p in paths),
         pace,
         skill,
-        population.n_stages,
     )
 
 
