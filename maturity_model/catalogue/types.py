@@ -289,6 +289,11 @@ class DecisionRule:
         """
         return self.needless.value / (self.needless.value + self.missed.value)
 
+    @property
+    def condition(self) -> str:
+        """What must be probable, such as 'phase is bloom'."""
+        return f"{self.quantity} {self.item}".strip()
+
 
 @dataclass(frozen=True, slots=True)
 class Catalogue:

@@ -20,7 +20,7 @@ from maturity_model.report.svg import draw
 from maturity_model.report.views.form import form_view
 from maturity_model.report.views.index import index_view
 from maturity_model.report.views.tank import tank_view
-from maturity_model.report.views.withdrawn import withdrawn_view
+from maturity_model.report.views.withdrawn import WithdrawnView
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -77,7 +77,7 @@ def index_page(assessment: Assessment, names: Mapping[str, str], command: str) -
 
 def withdrawn_page(why: str, command: str) -> str:
     """The page that stands in the place of a report that could not be made again."""
-    return render("withdrawn.html", withdrawn_view(why, command))
+    return render("withdrawn.html", WithdrawnView(why, command))
 
 
 def form_page(

@@ -182,7 +182,7 @@ def _decision(decision: Decision) -> dict[str, Any]:
         "decision": decision.action,
         "label": rule.label,
         "verdict": decision.verdict,
-        "condition": f"{rule.quantity} {rule.item}".strip(),
+        "condition": rule.condition,
         "probability": decision.probability,
         "threshold": decision.threshold,
         "loss": {

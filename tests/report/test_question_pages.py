@@ -263,7 +263,7 @@ def test_rules_keep_verdict_probability_threshold_and_reason() -> None:
     tank = asked_tank(mature=False)
     rows = {r[0]: r for r in table_of(page_of(tank), "What to do or leave alone")[1:]}
     assert rows["Change water now"][1:5] == [
-        "yes", "Bloom now: 60.0 (36.0–84.0)", "33.3", "1 to 2 [E]",
+        "yes", "Phase is bloom: 60.0 (36.0–84.0)", "33.3", "1 to 2 [E]",
     ]  # fmt: skip
     assert rows["Ask a second keeper to look"][1] == "wait"
     assert rows["Add the next animals"][3:5] == ["80", "4 to 1 [E]"]

@@ -14,7 +14,7 @@ from maturity_model.report import pages, svg
 from maturity_model.report.pages import render, withdrawn_page
 from maturity_model.report.plain_text import MAX_TEXT, clean, cut
 from maturity_model.report.views.calendar import Tick
-from maturity_model.report.views.withdrawn import withdrawn_view
+from maturity_model.report.views.withdrawn import WithdrawnView
 
 TEMPLATES = Path(pages.__file__).parent / "templates"
 
@@ -47,7 +47,7 @@ def test_nothing_in_a_template_turns_text_into_markup() -> None:
 
 
 def test_a_page_pins_its_own_sheet_with_the_places_on_its_axis() -> None:
-    view = withdrawn_view("because", "cmd")
+    view = WithdrawnView("because", "cmd")
     plain, dated = (render("withdrawn.html", view, t) for t in ((), (Tick("2026", 12.345),)))
     assert ".t0{left:" not in plain
     assert ".t0{left:12.35%}" in dated or ".t0{left:12.34%}" in dated

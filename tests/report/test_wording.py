@@ -10,7 +10,7 @@ import pytest
 from report.example import PHASES, example_assessment
 
 from maturity_model.report import likelihood_words, wording
-from maturity_model.report.views.researchers import practice_words
+from maturity_model.report.views.provenance import practice_words
 
 
 # Mastrandrea et al. 2010, IPCC AR5 guidance note, table 1 (from memory): the closed ranges.

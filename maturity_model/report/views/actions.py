@@ -40,19 +40,7 @@ _OLD_WATER = 14
 
 @dataclass(frozen=True)
 class Action:
-    """The one thing to do.
-
-    Attributes
-    ----------
-    rank : int
-        0 is the most urgent.
-    icon : str
-        Name of its picture.
-    label : str
-        What to do; empty where nothing was asked.
-    reason : str
-        This tank's own, or nothing.
-    """
+    """One thing to do, for this tank's own reason; no label where nothing was asked."""
 
     rank: int
     icon: str
@@ -80,11 +68,6 @@ def urgent_words(caution: Caution, as_of: dt.date) -> str:
 def _happened(caution: Caution, as_of: dt.date) -> str:
     said = caution.said or caution.title
     return f"{said} on {date_words(caution.date, as_of)}" if caution.date else said
-
-
-def one_thing(tank: TankAssessment, assessment: Assessment, look: Look) -> Action:
-    """The one thing to do: the first of :func:`things`."""
-    return next(things(tank, assessment, look))
 
 
 def things(tank: TankAssessment, assessment: Assessment, look: Look) -> Iterator[Action]:

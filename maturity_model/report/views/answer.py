@@ -26,16 +26,9 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Answer:
-    """The phase now.
+    """The phase now, such as 'Probably colonising', '76 %'; no phase where there is no answer.
 
-    Attributes
-    ----------
-    words, percent : str
-        For example 'Probably colonising', '76 %'; no percent where there is no answer.
-    phase : int or None
-        Index of the phase, None where there is no answer.
-    runner_up : str
-        The phase with the next best chance, or nothing.
+    ``runner_up`` names the phase with the next best chance, or nothing.
     """
 
     words: str
@@ -55,17 +48,7 @@ class Direction:
 
 @dataclass(frozen=True)
 class Slip:
-    """Whether the tank slips.
-
-    Attributes
-    ----------
-    words : str
-        'No sign', 'Perhaps', 'Just slipped', 'Lowest phase'; 'Not known' where nobody looked.
-    percent : str
-        Risk of slipping back within ``weeks``; empty where it would mislead.
-    weeks : int
-    meter : Figure or None
-    """
+    """Whether the tank slips, in words, and its risk within weeks where that does not mislead."""
 
     words: str
     percent: str = ""

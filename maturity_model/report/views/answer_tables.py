@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from maturity_model.report.plain_text import cut
@@ -19,23 +19,11 @@ if TYPE_CHECKING:
     from maturity_model.assessment.sojourn import SojournCheck
     from maturity_model.assessment.types import Assessment, TankAssessment
     from maturity_model.assessment.weight_of_evidence import WeightOfEvidence
-    from maturity_model.catalogue import DecisionRule
 
 #: Single observations that are listed, the strongest.
 _SINGLES = 15
 #: Weeks at which the probability of having reached the last phase is listed.
 _TOLD = (0, 4, 8, 13, 26, 39, 52, 78, 104)
-#: What a rule needs to be probable, by its quantity; ``{}`` is the phase or event it is about.
-_CONDITIONS: Mapping[str, str] = {
-    "phase at least": "{} or later",
-    "phase is": "{} now",
-    "present phase uncertain": "another phase than the one named",
-    "slipped lately": "slipped in the three weeks before the check-in of {date}",
-    "fallen lately": "fell to the first phase in the three weeks before the check-in of {date}",
-    "no slip within 8 weeks": "no slip within 8 weeks",
-    "no look for weeks": "no look in the last four weeks",
-    "slips within 8 weeks after": "a slip within 8 weeks, {} today",
-}
 
 
 def answer_tables(
@@ -46,7 +34,7 @@ def answer_tables(
     if questions is None:
         return
     if questions.decisions:
-        yield _decisions(questions.decisions, tank, assessment)
+        yield _decisions(questions.decisions, assessment)
     if questions.surprises:
         yield _surprises(questions, assessment)
     if questions.evidence:
@@ -62,19 +50,6 @@ def answer_tables(
         yield _looks(questions, assessment)
 
 
-def condition_words(rule: DecisionRule, tank: TankAssessment, assessment: Assessment) -> str:
-    """What must be probable for a rule, dated by the check-in that it rests on."""
-    events, phases, named = assessment.catalogue.events, assessment.catalogue.phases, rule.item
-    if named in events:
-        named = events[named].label.lower()
-    elif named in phases:
-        named = phases[named].label.lower()
-    said = tank.questions.surprises if tank.questions else None
-    date = said.date.isoformat() if said else "the last look"
-    words = _CONDITIONS.get(rule.quantity, rule.quantity)
-    return cut(words.replace("{}", named).replace("{date}", date), 160)
-
-
 def _overruled_by(decision: Decision) -> str:
     """What gave the verdict, where the probability did not."""
     if not decision.overruled:
@@ -86,9 +61,7 @@ def _overruled_by(decision: Decision) -> str:
     return "Overruled: "
 
 
-def _decisions(
-    decisions: Sequence[Decision], tank: TankAssessment, assessment: Assessment
-) -> Table:
+def _decisions(decisions: Sequence[Decision], assessment: Assessment) -> Table:
     rows = []
     for d in decisions:
         needless, missed = d.rule.needless, d.rule.missed
@@ -98,7 +71,7 @@ def _decisions(
             (
                 d.rule.label,
                 d.verdict,
-                f"{capital(condition_words(d.rule, tank, assessment))}: {chance(d.probability)}",
+                f"{capital(d.rule.condition)}: {chance(d.probability)}",
                 f"{100 * d.threshold:.3g}",
                 f"{needless.value:g} to {missed.value:g} [{marks}]",
                 f"{_overruled_by(d)}{d.why}",

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from maturity_model.report.plain_text import cut
-from maturity_model.report.views.actions import LEAVE, Action, one_thing
+from maturity_model.report.views.actions import LEAVE, Action, things
 from maturity_model.report.views.answer import (
     Answer,
     Direction,
@@ -65,5 +65,5 @@ def _brief(tank: TankAssessment, assessment: Assessment) -> Brief:
         way=direction_of(tank, as_of),
         slip=slip_of(tank),
         look=look,
-        thing=one_thing(tank, assessment, look),
+        thing=next(things(tank, assessment, look)),
     )

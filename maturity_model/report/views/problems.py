@@ -71,23 +71,16 @@ ALWAYS = (
 
 def problem_lines(problems: Sequence[Problem], *, named: bool = False) -> tuple[ProblemLine, ...]:
     """Lines for problems; ``named``: each with its tank."""
-    return tuple(_line(p, named) for p in problems)
-
-
-def _line(problem: Problem, named: bool) -> ProblemLine:
-    place = [cut(problem.file, 120)]
-    if problem.line is not None:
-        place.append(f"line {problem.line}")
-    if problem.column is not None:
-        place.append(f"column {cut(problem.column, 60)}")
-    used = problem.severity != "error"
-    return ProblemLine(
-        "noted" if used else f"{problem.scope} not used",
-        ", ".join(place),
-        cut(problem.value or "", 80),
-        cut(problem.what, 400),
-        cut(problem.mend, 400),
-        cut(problem.tank or "", 80) if named else "",
+    return tuple(
+        ProblemLine(
+            "noted" if p.severity != "error" else f"{p.scope} not used",
+            cut(p.place, 200),
+            cut(p.value or "", 80),
+            cut(p.what, 400),
+            cut(p.mend, 400),
+            cut(p.tank or "", 80) if named else "",
+        )
+        for p in problems
     )
 
 

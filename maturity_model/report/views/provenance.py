@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from maturity_model.report.wording import day, plural
+from maturity_model.report.likelihood_words import population_words
+from maturity_model.report.plain_text import cut
+from maturity_model.report.wording import capital, day, listed, plural
 
 if TYPE_CHECKING:
     from maturity_model.assessment.types import Provenance
 
+#: Parts of a population, as a keeper would say them.
+_PARTS = {
+    "signs": "how often signs are seen",
+    "moves": "how tanks move from phase to phase",
+    "readings": "what kits read",
+}
 #: A term and what it is.
 Pair = tuple[str, str]
 
@@ -22,9 +31,16 @@ def provenance_pairs(provenance: Provenance, command: str) -> tuple[Pair, ...]:
         ("Command", command),
         ("As of", f"{day(provenance.as_of)}{as_of}"),
         ("Log", f"sha256 {provenance.logbook_sha256}"),
-        ("Population", f"{provenance.population_name}, {provenance.population_kind}"),
-        ("Its digest", f"sha256 {provenance.population_sha256}"),
-        ("Evidence weight", f"ω = {provenance.evidence_weight:g}"),
+        ("Population", population_sentence(provenance)),
+        (
+            "Its name, its digest",
+            f"{provenance.population_name}, sha256 {provenance.population_sha256}",
+        ),
+        (
+            "Evidence weight",
+            f"ω = {provenance.evidence_weight:g}: what signs and readings of a tank count for, "
+            "as they echo one another, beside independent witnesses",
+        ),
         (
             "Quadrature",
             f"{draws} draws × {plural(pace, 'pace node')} × {plural(skill, 'skill node')}",
@@ -47,4 +63,40 @@ def foot_words(provenance: Provenance) -> str:
     return (
         "Rests on your log and on what was learned from a pool of logs."
         f"{failed} A vet and the law come first."
+    )
+
+
+def population_sentence(provenance: Provenance) -> str:
+    """What the population is, and how far it can be trusted."""
+    said = [capital(population_words(provenance))]
+    if practice := practice_words(provenance.population_of_practice):
+        said.append(practice)
+    if judgements := provenance.population_tuned_by:
+        said.append(
+            "What signs show, what kits read and how tanks move are practice's, shifted until they "
+            f"predict {judgements} better; so they do for the tanks of keepers left out of the "
+            "shift, by more than a standard error"
+        )
+    warning = cut(provenance.population_warning, 800)
+    if provenance.population_kind == "elicited":
+        said.append(
+            "No pooled fit of real tanks lies behind it: its numbers are common practice written "
+            "down as wide guesses and weighed with simulated tanks, and may be off for a tank "
+            "like this one"
+        )
+    elif provenance.population_standing == "approximate":
+        said.append(f"It is {warning}")
+    elif warning:
+        said.append(f"The fit behind it must not be trusted as it is: {warning}")
+    return f"{'. '.join(said)}."
+
+
+def practice_words(parts: Sequence[str]) -> str:
+    """What in a fitted population is not the pool's; empty where all of it is."""
+    said = [_PARTS[p] for p in parts if p in _PARTS]
+    if not said:
+        return ""
+    return (
+        f"In it {listed(said)} {'are' if len(said) > 1 else 'is'} as practice says: the pool's "
+        "judged phases do not show that its own would be better"
     )

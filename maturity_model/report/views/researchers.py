@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 from maturity_model.report.likelihood_words import (
     no_risk_words,
-    population_words,
     slip_words,
     statement,
 )
@@ -22,17 +21,10 @@ from maturity_model.report.views.tables import (
     tenths,
     with_range,
 )
-from maturity_model.report.wording import capital, plural
+from maturity_model.report.wording import plural
 
 if TYPE_CHECKING:
-    from maturity_model.assessment.types import Assessment, Provenance, TankAssessment
-
-#: Parts of a population, as a keeper would say them.
-_PARTS = {
-    "signs": "how often signs are seen",
-    "moves": "how tanks move from phase to phase",
-    "readings": "what kits read",
-}
+    from maturity_model.assessment.types import Assessment, TankAssessment
 
 
 def researcher_pairs(
@@ -43,7 +35,8 @@ def researcher_pairs(
         *_answer(tank, assessment, labels),
         *_course(tank),
         *_reach(tank),
-        *_weights(tank, assessment.provenance),
+        ("Reweighting", reweighting_words(tank)),
+        ("Effective draws", f"{tank.reweighting.ess:.0f} of {tank.reweighting.draws}"),
         *provenance_pairs(assessment.provenance, command),
     )
 
@@ -101,14 +94,6 @@ def _reach(tank: TankAssessment) -> Iterator[Pair]:
     yield "Readings", str(reach.readings)
 
 
-def _weights(tank: TankAssessment, provenance: Provenance) -> Iterator[Pair]:
-    rw = tank.reweighting
-    yield "Population", population_sentence(provenance)
-    yield "Reweighting", reweighting_words(tank)
-    yield "Effective draws", f"{rw.ess:.0f} of {rw.draws}"
-    yield "Evidence", evidence_words(provenance.evidence_weight)
-
-
 def reweighting_words(tank: TankAssessment) -> str:
     """How the population's draws were reweighted, and whether that could be trusted."""
     rw = tank.reweighting
@@ -129,64 +114,6 @@ def reweighting_words(tank: TankAssessment) -> str:
     return (
         f"{plain}, so only {tenths(rw.share)} % of this tank’s likelihood was used to reweight "
         f"the population’s draws (k̂ then {rw.khat:.2f})."
-    )
-
-
-def evidence_words(weight: float) -> str:
-    """What the evidence weight means."""
-    if weight >= 1.0:
-        return "ω = 1: signs and readings count as independent witnesses."
-    return (
-        f"ω = {weight:g}. Signs and readings of one tank echo one another, so together they count "
-        f"for {weight:g} of what independent witnesses would."
-    )
-
-
-def population_sentence(provenance: Provenance) -> str:
-    """What the population is, and how far it can be trusted."""
-    said = [capital(population_words(provenance))]
-    said += [
-        words
-        for words in (
-            practice_words(provenance.population_of_practice),
-            tuned_words(provenance.population_tuned_by),
-        )
-        if words
-    ]
-    warning = cut(provenance.population_warning, 800)
-    if provenance.population_kind == "elicited":
-        said.append(
-            "No pooled fit of real tanks lies behind it: its numbers are common practice written "
-            "down as wide guesses and weighed with simulated tanks, and may be off for a tank "
-            "like this one"
-        )
-    elif provenance.population_standing == "approximate":
-        said.append(f"It is {warning}")
-    elif warning:
-        said.append(f"The fit behind it must not be trusted as it is: {warning}")
-    return f"{'. '.join(said)}."
-
-
-def practice_words(parts: Sequence[str]) -> str:
-    """What in a fitted population is not the pool's; empty where all of it is."""
-    said = [_PARTS[p] for p in parts if p in _PARTS]
-    if not said:
-        return ""
-    listed = said[0] if len(said) == 1 else f"{', '.join(said[:-1])} and {said[-1]}"
-    return (
-        f"In it {listed} {'are' if len(said) > 1 else 'is'} as practice says: the pool's judged "
-        "phases do not show that its own would be better"
-    )
-
-
-def tuned_words(judgements: str) -> str:
-    """That a population is practice shifted by judgements; empty where it is not."""
-    if not judgements:
-        return ""
-    return (
-        "What signs show, what kits read and how tanks move are practice's, shifted until they "
-        f"predict {judgements} better; so they do for the tanks of keepers left out of the shift, "
-        "by more than a standard error"
     )
 
 

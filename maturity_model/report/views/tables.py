@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 from maturity_model.report.plain_text import cut
@@ -101,16 +102,10 @@ def history_table(tank: TankAssessment, catalogue: Catalogue, labels: Sequence[s
 
 def week_ranges(weeks: Sequence[int]) -> str:
     """Weeks in words: [1, 2, 3, 7] as '1–3, 7'."""
-    out: list[str] = []
-    start = last = None
-    for week in [*weeks, None]:
-        if start is not None and last is not None and week != last + 1:
-            out.append(str(start) if start == last else f"{start}–{last}")
-            start = None
-        if start is None:
-            start = week
-        last = week
-    return ", ".join(out)
+    # Weeks of one run differ from their places in the list by the same number.
+    runs = (list(run) for _, run in groupby(enumerate(weeks), key=lambda x: x[1] - x[0]))
+    ends = ((run[0][1], run[-1][1]) for run in runs)
+    return ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in ends)
 
 
 def weekly_answers(tank: TankAssessment) -> tuple[dict[str, dict[int, bool]], list[int]]:
