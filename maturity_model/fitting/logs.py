@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import os
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,7 +12,7 @@ import numpy as np
 
 if TYPE_CHECKING:
     from maturity_model.fitting.pooled_fit import FitResult
-    from maturity_model.logbook import CheckIn, Event, Logbook
+    from maturity_model.logbook import Logbook
     from maturity_model.population.members import Members
 
 
@@ -34,8 +36,6 @@ def pool_logbooks(logbooks: list[Logbook]) -> Logbook:
                 f"logbook {i} has signs of its own that differ from those of logbook 1; "
                 "logbooks are pooled only with the same signs.csv"
             )
-    import hashlib
-
     from maturity_model.panel import water_known_from
 
     tanks, checkins, events, kits = {}, [], [], []
@@ -100,37 +100,28 @@ def pool_members(result: FitResult, logbooks: list[Logbook], secret: bytes = b""
     The fit is of :func:`pool_logbooks` of the same logbooks, in the same order. Without a secret,
     anyone who has the file can try names against it.
     """
-    import os
-
     from maturity_model.fitting.design import keepers_of
     from maturity_model.fitting.pooled_fit import stack_chains, thin
     from maturity_model.population.members import SALT_BYTES, make_members
 
     panel = result.panel
     own = {
-        (f"{i}:{name}" if len(logbooks) > 1 else name): tank
+        (f"{i}:{name}" if len(logbooks) > 1 else name): (tank, book)
         for i, book in enumerate(logbooks, start=1)
         for name, tank in book.tanks.items()
     }
-    checkins: dict[str, list[CheckIn]] = {t.name: [] for t in panel.tanks}
-    events: dict[str, list[Event]] = {t.name: [] for t in panel.tanks}
-    for c in panel.logbook.checkins:
-        if c.tank in checkins:
-            # Under its name in its own logbook, like the tank.
-            observer = c.observer.partition(":")[2] if len(logbooks) > 1 else c.observer
-            checkins[c.tank].append(replace(c, observer=observer))
-    for e in panel.logbook.events:
-        if e.tank in events:
-            events[e.tank].append(e)
     keepers, keeper = keepers_of(panel)
     skill: dict[str, np.ndarray] = {}
     if "skill" in result.posterior:
         # Those draws that the population holds, in its order.
         draws = stack_chains(thin(result.posterior), ["skill"])["skill"]
         skill = dict(zip(keepers, np.ascontiguousarray(draws.T), strict=True))
-    tanks = [
-        (own[t.name], keepers[keeper[n]], checkins[t.name], events[t.name])
-        for n, t in enumerate(panel.tanks)
-    ]
+    tanks = []
+    for pooled, k in zip(panel.tanks, keeper, strict=True):
+        # Under its name in its own logbook.
+        tank, book = own[pooled.name]
+        checkins = [c for c in book.checkins if c.tank == tank.name]
+        events = [e for e in book.events if e.tank == tank.name]
+        tanks.append((tank, keepers[k], checkins, events))
     salt = os.urandom(SALT_BYTES)
     return make_members(tanks, skill, panel.as_of, salt=salt, secret=secret)

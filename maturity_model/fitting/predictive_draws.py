@@ -7,6 +7,7 @@ before it.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -14,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from maturity_model._typing import Floats, Ints
-from maturity_model.catalogue import LOOKS, Analyte
+from maturity_model.catalogue import LOOKS
 from maturity_model.fitting.design import Design
 from maturity_model.fitting.to_population import make_population
 from maturity_model.hmm.staged import transition_matrices
@@ -24,7 +25,6 @@ from maturity_model.logbook.units import default_unit, find_unit
 from maturity_model.population.answer_draws import AnswerDraws, draw_path
 from maturity_model.population.priors import Priors
 from maturity_model.population.tables import tank_hazards
-from maturity_model.population.types import Population
 
 if TYPE_CHECKING:
     from maturity_model.panel import Panel
@@ -32,16 +32,6 @@ if TYPE_CHECKING:
 
 #: Stands for an answer that was not asked for.
 NOT_ASKED = -1.0
-
-
-def _scale(panel: Panel, observer: str, keeper: str, analyte: Analyte) -> Scale:
-    # As when the log was read: the observer's own kit, the keeper's, the club's.
-    for who in (observer or keeper, keeper, ""):
-        for kit in panel.logbook.kits:
-            if kit.keeper == who and kit.analyte == analyte.name:
-                unit = find_unit(analyte.name, kit.unit) or default_unit(analyte.name)
-                return Scale(analyte, unit, kit.method, kit.steps, named=True)
-    return Scale(analyte, default_unit(analyte.name), assumed_method(analyte))
 
 
 def read_off(scale: Scale, x: float) -> tuple[float, float, float]:
@@ -102,6 +92,26 @@ class Outcomes:
                     values[n, i, -1] = priors.phases.index(c.judged_phase)
         return cls(panel, checkins, answers, values)
 
+    @functools.cached_property
+    def _scales(self) -> dict[tuple[int, str, str], Scale]:
+        # By tank, observer and analyte.
+        return {
+            (n, c.observer, name): self._scale(n, c.observer, name)
+            for n, checkins in enumerate(self.checkins)
+            for c in checkins
+            for name in c.readings
+        }
+
+    def _scale(self, n: int, observer: str, name: str) -> Scale:
+        # Of tank n, as when the log was read: the observer's own kit, the keeper's, the club's.
+        keeper, analyte = self.panel.tanks[n].keeper, self.panel.catalogue.analytes[name]
+        for who in (observer or keeper, keeper, ""):
+            for kit in self.panel.logbook.kits:
+                if kit.keeper == who and kit.analyte == name:
+                    unit = find_unit(name, kit.unit) or default_unit(name)
+                    return Scale(analyte, unit, kit.method, kit.steps, named=True)
+        return Scale(analyte, default_unit(name), assumed_method(analyte))
+
     def draw(
         self,
         parameters: Mapping[str, Floats],
@@ -120,18 +130,43 @@ class Outcomes:
             draws, priors, name="one draw", kind="elicited", evidence_weight=1.0
         )
         out = np.full(self.values.shape, NOT_ASKED)
+        shifts = np.broadcast_to(parameters["tank_sign"], (len(out), len(priors.signs)))
         for n in range(len(self.checkins)):
-            path = _draw_path(self.panel, n, population, float(parameters["pace"][n]), rng)
-            shift = priors.small * parameters["skill"][design.keeper[n]]
-            shift = shift + np.broadcast_to(parameters["tank_sign"], (len(out), len(shift)))[n]
-            _TankDraw(self, population, n, shift, rng).fill(path, out[n])
+            hazards = tank_hazards(self.panel, n, population, np.array([parameters["pace"][n]]))
+            matrices = transition_matrices(hazards.moves()[:, :, 0, 0], population.chain)
+            path = draw_path(population.start[self.panel.rock[n]], matrices, rng)
+            answers = AnswerDraws(population, rng)
+            shift = priors.small * parameters["skill"][design.keeper[n]] + shifts[n]
+            answers.logit += shift[:, None]
+            self._fill(n, answers, path, out[n])
         return out
+
+    def _fill(self, n: int, answers: AnswerDraws, path: Ints, out: Floats) -> None:
+        # The answers of tank n, in order, into an array of shape (C, Q).
+        started = self.panel.tanks[n].started
+        index = {name: i for i, name in enumerate(self.answers)}
+        signs = len(answers.logit)
+        for i, c in enumerate(self.checkins[n]):
+            state = int(path[(c.date - started).days // 7])
+            for name in c.signs:
+                g = index[name]
+                seen = answers.sign(g, c.date, LOOKS.index(c.look), state)
+                answers.note_sign(g, c.date, seen)
+                out[i, g] = float(seen)
+            for name in c.readings:
+                if name in index:
+                    a = index[name] - signs
+                    x = answers.reading(a, c.date, state)
+                    best = read_off(self._scales[n, c.observer, name], x)[2]
+                    answers.note_reading(a, c.date, best)
+                    out[i, index[name]] = best
+            if c.judged_phase is not None:
+                out[i, -1] = float(answers.judgement(c.date, state))
 
     def to_logbook(self, values: Floats) -> Logbook:
         """The panel's logbook with other answers, shape (N, C, Q)."""
-        panel, made = self.panel, []
-        signs, analytes = panel.catalogue.signs, panel.catalogue.analytes
-        phases = tuple(panel.catalogue.phases)
+        made, signs = [], self.panel.catalogue.signs
+        phases = tuple(self.panel.catalogue.phases)
         for n, checkins in enumerate(self.checkins):
             for i, c in enumerate(checkins):
                 row = dict(zip(self.answers, values[n, i], strict=True))
@@ -139,7 +174,7 @@ class Outcomes:
                 for name in c.readings:
                     if name not in row:
                         continue
-                    scale = _scale(panel, c.observer, panel.tanks[n].keeper, analytes[name])
+                    scale = self._scales[n, c.observer, name]
                     low, high, best = read_off(scale, row[name])
                     unit = scale.unit.name
                     readings[name] = Reading(f"{best:g}", low, high, best, unit, scale.method)
@@ -147,59 +182,4 @@ class Outcomes:
                 seen = {name: row[name] > 0.5 for name in c.signs if name in signs}
                 made.append(replace(c, signs=seen, readings=readings, judged_phase=judged))
         made.sort(key=lambda c: c.date)
-        return replace(panel.logbook, checkins=tuple(made))
-
-
-def _draw_path(
-    panel: Panel, n: int, population: Population, pace: float, rng: np.random.Generator
-) -> Ints:
-    # States of tank n, shape (T,), from a population of one draw.
-    hazards = tank_hazards(panel, n, population, np.array([pace]))
-    matrices = transition_matrices(hazards.moves()[:, :, 0, 0], population.chain)
-    return draw_path(population.start[panel.rock[n]], matrices, rng)
-
-
-class _TankDraw:
-    """Answers the check-ins of one tank, in order."""
-
-    def __init__(
-        self,
-        outcomes: Outcomes,
-        population: Population,
-        n: int,
-        shift: Floats,
-        rng: np.random.Generator,
-    ):
-        self.panel, self.checkins = outcomes.panel, outcomes.checkins[n]
-        self.index = {name: i for i, name in enumerate(outcomes.answers)}
-        self.n, self.analytes = n, population.analytes
-        self.answers = AnswerDraws(population, rng)
-        self.answers.logit += shift[:, None]
-        self.scales: dict[tuple[str, str], Scale] = {}
-
-    def fill(self, path: Ints, out: Floats) -> None:
-        started = self.panel.tanks[self.n].started
-        for i, c in enumerate(self.checkins):
-            state = int(path[(c.date - started).days // 7])
-            for name in c.signs:
-                g = self.index[name]
-                seen = self.answers.sign(g, c.date, LOOKS.index(c.look), state)
-                self.answers.note_sign(g, c.date, seen)
-                out[i, g] = float(seen)
-            for name in c.readings:
-                if name in self.index:
-                    out[i, self.index[name]] = self._reading(name, c, state)
-            if c.judged_phase is not None:
-                out[i, -1] = float(self.answers.judgement(c.date, state))
-
-    def _reading(self, name: str, c: CheckIn, state: int) -> float:
-        a = self.analytes.index(name)
-        x = self.answers.reading(a, c.date, state)
-        key = (c.observer, name)
-        if key not in self.scales:
-            keeper = self.panel.tanks[self.n].keeper
-            analyte = self.panel.catalogue.analytes[name]
-            self.scales[key] = _scale(self.panel, c.observer, keeper, analyte)
-        best = read_off(self.scales[key], x)[2]
-        self.answers.note_reading(a, c.date, best)
-        return best
+        return replace(self.panel.logbook, checkins=tuple(made))
