@@ -212,8 +212,8 @@ def _summary(
             f"{d.label}, {d.target}: ELPD {d.difference:+.1f} against the fit "
             f"(standard error {d.standard_error:.1f}, {d.tanks} tanks){doubt}"
         )
-    yield f"{out}: {population.n_draws} draws{kind}{weight_line(population)}"
-    yield from handed_on_lines(population, result.panel, out)
+    yield f"{out}: {population.n_draws} draws{kind}"
+    yield from handed_on_lines(population, result.panel)
     if loo is None:
         yield (
             f"Pareto k {record['pareto_k']}; effective draws {record['effective_draws']}; "
@@ -227,23 +227,14 @@ def _summary(
     )
 
 
-def weight_line(population: Population) -> str:
-    """The evidence weight of a population, and why, to end a line about it."""
-    record, why = population.provenance, ""
-    if "sign_shift_variance" in record:
-        why = f" (its tanks' signs shift with variance {record['sign_shift_variance']})"
-    elif "evidence_weight_chosen_by" in record:
-        why = f" (chosen by {record['evidence_weight_chosen_by']})"
-    return f", evidence weight {population.evidence_weight:g}{why}"
+def handed_on_lines(population: Population, panel: Panel) -> Iterator[str]:
+    """What the weekly command gets of a fit, and why."""
+    from maturity_model.fitting.report.provenance import handed_on
 
-
-def handed_on_lines(population: Population, panel: Panel, out: Path) -> Iterator[str]:
-    """Which parts of a population are practice's, and why."""
-    record, pool = population.provenance, f"what the pool says is in {idata_path(out).name}"
-    practice = [part for part in ("signs", "moves", "readings") if record[part] == "practice"]
-    if practice:
-        yield f"{', '.join(practice)}: as practice says; {pool}"
-    if len(practice) == 3 and not enough_judgements(panel):
+    record = population.provenance
+    yield from (f"{what}: {words}" for what, words in handed_on(record))
+    learned = {record[part] for part in ("signs", "moves", "readings")} != {"practice"}
+    if not learned and not enough_judgements(panel):
         yield (
             "too few judged phases to tell whether the pool's own would be better: log "
             f"judged_phase for a fifth of the tanks, at least {FEWEST_TANKS}, and at least "

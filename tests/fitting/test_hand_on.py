@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import fields, replace
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -27,7 +26,6 @@ from maturity_model.fitting.handing_on.judgement_scores import (
     judged_tanks,
     score_judgements,
 )
-from maturity_model.fitting.report.provenance import handed_on
 from maturity_model.fitting.tank_likelihood import filter_tanks
 from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
 from maturity_model.panel import Panel, build_panel
@@ -223,27 +221,20 @@ def test_too_few_judgements_choose_nothing() -> None:
 def test_the_command_says_what_was_chosen_and_by_what() -> None:
     fitted = take_draws(load_population(), np.arange(8))
 
-    def said(judged: float, choose: bool) -> tuple[str, str]:
+    def said(judged: float, choose: bool) -> str:
         panel = _pool(judged)
         used = hand_on(fitted, panel, choose=choose, readings="practice")
-        lines = command.handed_on_lines(used, panel, Path("club.nc"))
-        rows = dict(handed_on(used.provenance))
-        return (
-            " ".join([command.weight_line(used), *lines]),
-            rows["Evidence weight of the weekly report"],
-        )
+        return "\n".join(command.handed_on_lines(used, panel))
 
-    line, row = said(0.5, True)
-    by = "chosen by 92 judgements of 6 tanks"
-    assert by in line
-    assert by in row
-    assert "too few" not in line
-    line, row = said(0.5, False)
+    lines = said(0.5, True)
+    assert "Evidence weight of the weekly report: ω = " in lines
+    assert "chosen by 92 judgements of 6 tanks" in lines
+    assert "too few" not in lines
     # The weight was given.
-    assert "chosen" not in line + row
-    assert "too few" not in line
-    line, row = said(0.0, True)
-    assert "(its tanks' signs shift with variance " in line
-    assert "; variance of the shifts " in row
-    assert "signs, moves, readings: as practice says; what the pool says is in club.idata" in line
-    assert "at least 5, and at least 60 times" in line
+    lines = said(0.5, False)
+    assert ", chosen by" not in lines
+    assert "too few" not in lines
+    lines = said(0.0, True)
+    assert "; variance of the shifts " in lines
+    assert "how often signs are seen, how tanks move, what kits read; what the fit says" in lines
+    assert "at least 5, and at least 60 times" in lines

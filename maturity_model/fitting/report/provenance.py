@@ -13,9 +13,9 @@ if TYPE_CHECKING:
     from maturity_model.population.types import Population
 
 _PARTS = {
-    "signs": "How often signs are seen",
-    "moves": "How tanks move",
-    "readings": "What kits read",
+    "signs": "how often signs are seen",
+    "moves": "how tanks move",
+    "readings": "what kits read",
 }
 
 
@@ -37,12 +37,12 @@ def handed_on(record: Mapping[str, str]) -> Iterator[tuple[str, str]]:
             "Mean log probability of a judgement, given the log without it",
             f"{record['judged_score']}; practice alone: {record['judged_score_of_practice']}",
         )
-    for part, what in _PARTS.items():
-        if record.get(part) == "practice":
-            yield (
-                f"{what}, in the weekly report",
-                "as practice says; what the fit says is here only",
-            )
+    if practice := [what for part, what in _PARTS.items() if record.get(part) == "practice"]:
+        yield (
+            "As practice says, in the weekly report",
+            f"{', '.join(practice)}; what the fit says of them is in its report and in the file "
+            "of all draws",
+        )
 
 
 def fit_pairs(population: Population, diagnostics: Diagnostics) -> Iterator[tuple[str, str]]:
