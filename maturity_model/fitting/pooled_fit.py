@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import hashlib
-import importlib
 import platform
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -95,11 +95,10 @@ def inputs_digest(
 def versions(sampler: str = "pymc") -> dict[str, str]:
     """Versions of the software that a fit depends on, as entries for the population's file."""
     names = dict.fromkeys(("pymc", "pytensor", "numba", "numpy", sampler))
-    libraries = {name: importlib.import_module(name) for name in names}
     return {
         "version_maturity_model": __version__,
         "version_python": platform.python_version(),
-        **{f"version_{k}": str(getattr(x, "__version__", "unknown")) for k, x in libraries.items()},
+        **{f"version_{name}": metadata.version(name) for name in names},
     }
 
 

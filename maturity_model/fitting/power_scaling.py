@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 from scipy.special import rel_entr
+from scipy.stats import beta, lognorm, norm
 
 from maturity_model._typing import Floats
 from maturity_model.hmm.psis import smooth_weights
@@ -109,33 +110,33 @@ def sensitivity(values: Floats, log_density: Floats) -> tuple[Floats, float]:
     return np.asarray(moved.sum(axis=1) / (2 * np.log2(1 + DELTA))), float(khat.max())
 
 
+def _total(log_density: Floats) -> Floats:
+    # Sum over all but the draws, which come last.
+    return np.asarray(log_density.reshape(-1, log_density.shape[-1]).sum(axis=0))
+
+
 def _normal(x: Floats, mean: Floats | float, sd: Floats | float) -> Floats:
-    # Log density summed over all but the draws, where the spread is above 0; up to a constant.
+    # Where the spread is above 0.
     x, mean = np.atleast_2d(x), np.atleast_1d(mean)
     sd = np.broadcast_to(sd, mean.shape)
     on = sd > 0
-    z = (x[on] - mean[on][:, None]) / sd[on][:, None]
-    return np.asarray(-0.5 * (z**2).sum(axis=0))
+    return _total(norm.logpdf(x[on], mean[on][:, None], sd[on][:, None]))
 
 
 def _correlated(x: Floats, mean: Floats, sd: Floats) -> Floats:
-    # Likewise of rows whose phases share half of their variance.
+    # Of rows whose phases share half of their variance.
     inverse = np.linalg.inv(equal_correlation(mean.shape[1]))
     z = np.einsum("jk,gkd->gjd", inverse, (x - mean[:, :, None]) / sd[:, None, None])
-    return np.asarray(-0.5 * (z**2).sum(axis=(0, 1)))
+    return _total(norm.logpdf(z))
 
 
 def _log_normal(x: Floats, centre: Floats, sd: float) -> Floats:
-    # Likewise, as a density in x itself, not in its logarithm.
-    log_x = np.log(x)
-    jacobian = log_x.sum(axis=tuple(range(x.ndim - 1)))
-    return _normal(log_x, np.log(centre), sd) - jacobian
+    return _total(lognorm.logpdf(x, sd, scale=centre[..., None]))
 
 
 def _beta(x: Floats, a: Floats | float, b: Floats | float) -> Floats:
     a, b = (np.reshape(v, (-1, 1)) for v in (a, b))
-    x = np.atleast_2d(x)
-    return np.asarray(((a - 1) * np.log(x) + (b - 1) * np.log1p(-x)).sum(axis=0))
+    return _total(beta.logpdf(np.atleast_2d(x), a, b))
 
 
 def log_prior(population: Population, priors: Priors) -> Floats:

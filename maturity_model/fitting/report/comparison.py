@@ -10,6 +10,7 @@ import pandas as pd
 from scipy.stats import norm
 
 from maturity_model.fitting.report.figures import Figure, interval_figure
+from maturity_model.fitting.report.tables import signed, table
 from maturity_model.fitting.summary import LEVELS
 from maturity_model.report.views.tables import Table
 from maturity_model.report.wording import plural
@@ -64,31 +65,26 @@ class ComparisonView:
     figures: tuple[Figure, ...]
 
 
-def signed(x: float, digits: int) -> str:
-    """A number with its sign, as typeset."""
-    return f"{x:+.{digits}f}".replace("-", "−")
-
-
 def comparison_view(comparison: Comparison) -> ComparisonView:
     """What the section on variants of the model shows."""
     found = comparison.differences
-    rows = [
-        (
-            d.label,
-            TARGETS[d.target][0],
-            signed(d.difference, 1),
-            "–" if pd.isna(d.standard_error) else f"{d.standard_error:.1f}",
-            signed(d.difference / d.answers, 4),
-            str(d.tanks),
-            d.verdict,
-        )
-        for d in found.itertuples()
-    ]
-    head = ("Variant", "Predicted", "ELPD difference", "Standard error", "Per answer", "Tanks",
-            "The variant")  # fmt: skip
     return ComparisonView(
         doubts=tuple(dict.fromkeys(doubt for doubts in found["doubts"] for doubt in doubts)),
-        table=Table("Variant less the fit itself", head, tuple(rows)),
+        table=table(
+            "Variant less the fit itself",
+            found,
+            {
+                "Variant": lambda d: d.label,
+                "Predicted": lambda d: TARGETS[d.target][0],
+                "ELPD difference": lambda d: signed(d.difference, 1),
+                "Standard error": lambda d: (
+                    "–" if pd.isna(d.standard_error) else f"{d.standard_error:.1f}"
+                ),
+                "Per answer": lambda d: signed(d.difference / d.answers, 4),
+                "Tanks": lambda d: str(d.tanks),
+                "The variant": lambda d: d.verdict,
+            },
+        ),
         meanings=tuple(TARGETS[target] for target in found["target"].unique()),
         refits=_refits(comparison),
         weight=f"ω = {comparison.evidence_weight:g}",

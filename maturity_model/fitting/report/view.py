@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from maturity_model.fitting.power_scaling import NOTABLE, RELIABLE
-from maturity_model.fitting.report.comparison import ComparisonView, signed
+from maturity_model.fitting.report.comparison import ComparisonView
 from maturity_model.fitting.report.figures import Figure, check_figure, interval_figure
 from maturity_model.fitting.report.learned import Learned
+from maturity_model.fitting.report.tables import signed, table
 from maturity_model.report.views.tables import Table
 from maturity_model.report.wording import plural
 
@@ -39,7 +40,7 @@ class FitView:
     changed: str
     changes: Table
     scaling: str
-    sensitivities: tuple[Table, Table]
+    sensitivities: tuple[Table, ...]
     outside: str
     checks: tuple[Figure, ...]
     runs: Figure | None
@@ -68,27 +69,26 @@ def drift_tables(drift: Drift, names: Mapping[str, str]) -> tuple[Table, Table]:
     def named(key: str) -> str:
         return names.get(key, key)
 
-    moved = Table(
+    def most(p: Any) -> str:
+        return ", ".join(f"{named(name)} {signed(by, 1)}" for name, by in p.most[:3])
+
+    moved = table(
         "Fitted tables of signs and readings against the catalogue’s",
-        ("Phase", "Moved (prior sd)", "Looks like itself", "Next (margin)", "Moved most"),
-        tuple(
-            (
-                named(p.phase),
-                f"{p.moved:.2f}",
-                f"{100 * p.own_share:.0f} %",
-                f"{named(p.nearest_other)} ({p.margin:.2f})",
-                ", ".join(f"{named(n)} {signed(by, 1)}" for n, by in p.most[:3]),
-            )
-            for p in drift.phases.itertuples()
-        ),
+        drift.phases,
+        {
+            "Phase": lambda p: named(p.phase),
+            "Moved (prior sd)": lambda p: f"{p.moved:.2f}",
+            "Looks like itself": lambda p: f"{100 * p.own_share:.0f} %",
+            "Next (margin)": lambda p: f"{named(p.nearest_other)} ({p.margin:.2f})",
+            "Moved most": most,
+        },
     )
-    phases = tuple(map(named, drift.phases["phase"]))
+    phases = [named(phase) for phase in drift.phases["phase"]]
     apart = Table(
         "Distance between fitted phases, as a share of that in the catalogue",
         ("Phase", *phases),
         tuple(
-            (phase, *(f"{x:.2f}" for x in row))
-            for phase, row in zip(phases, drift.separation, strict=True)
+            (p, *(f"{x:.2f}" for x in row)) for p, row in zip(phases, drift.separation, strict=True)
         ),
     )
     return moved, apart
@@ -118,19 +118,15 @@ def changed_words(drift: Drift) -> str:
 
 def change_table(drift: Drift) -> Table:
     """Parameters that the data changed most."""
-    most = drift.overlaps.nsmallest(MAX_WORST, "overlap")
-    return Table(
+    return table(
         "Changed most; all are in parameters.csv",
-        ("Parameter", "Overlap with the prior", "Moved (prior sd)", "sd, posterior / prior"),
-        tuple(
-            (
-                o.parameter,
-                f"{100 * o.overlap:.0f} %",
-                signed(o.shift, 2),
-                f"{o.sd / o.prior_sd:.2f}",
-            )
-            for o in most.itertuples()
-        ),
+        drift.overlaps.nsmallest(MAX_WORST, "overlap"),
+        {
+            "Parameter": lambda o: o.parameter,
+            "Overlap with the prior": lambda o: f"{100 * o.overlap:.0f} %",
+            "Moved (prior sd)": lambda o: signed(o.shift, 2),
+            "sd, posterior / prior": lambda o: f"{o.sd / o.prior_sd:.2f}",
+        },
     )
 
 
@@ -155,23 +151,24 @@ def scaling_words(sensitivity: Sensitivity) -> str:
     )
 
 
-def sensitivity_tables(sensitivity: Sensitivity) -> tuple[Table, Table]:
+def sensitivity_tables(sensitivity: Sensitivity) -> tuple[Table, ...]:
     """Parameters most sensitive to the prior, and to the data."""
-
-    def largest(by: str, caption: str) -> Table:
-        return Table(
+    captions = {
+        "prior_sensitivity": "Most sensitive to the prior; all are in power_scaling.csv",
+        "likelihood_sensitivity": "Most sensitive to the data",
+    }
+    return tuple(
+        table(
             caption,
-            ("Parameter", "To the prior", "To the data", "Diagnosis"),
-            tuple(
-                (p.parameter, f"{p.prior_sensitivity:.2f}", f"{p.likelihood_sensitivity:.2f}",
-                 p.diagnosis)
-                for p in sensitivity.table.nlargest(MAX_WORST, by).itertuples()
-            ),
-        )  # fmt: skip
-
-    return (
-        largest("prior_sensitivity", "Most sensitive to the prior; all are in power_scaling.csv"),
-        largest("likelihood_sensitivity", "Most sensitive to the data"),
+            sensitivity.table.nlargest(MAX_WORST, by),
+            {
+                "Parameter": lambda p: p.parameter,
+                "To the prior": lambda p: f"{p.prior_sensitivity:.2f}",
+                "To the data": lambda p: f"{p.likelihood_sensitivity:.2f}",
+                "Diagnosis": lambda p: p.diagnosis,
+            },
+        )
+        for by, caption in captions.items()
     )
 
 
@@ -218,26 +215,30 @@ def elpd_words(loo: LeaveOneOut) -> str:
 
 def loo_table(loo: LeaveOneOut) -> Table:
     """Scores of each tank."""
-    return Table(
+    return table(
         "Log predictive density of each tank’s log",
-        ("Tank", "Weeks with check-in", "Others", "All", "k̂"),
-        tuple(
-            (t.tank, str(t.weeks_with_checkin), f"{t.elpd:.1f}", f"{t.in_sample:.1f}",
-             f"{t.khat:.2f}")
-            for t in loo.table.itertuples()
-        ),
-    )  # fmt: skip
+        loo.table,
+        {
+            "Tank": lambda t: t.tank,
+            "Weeks with check-in": lambda t: str(t.weeks_with_checkin),
+            "Others": lambda t: f"{t.elpd:.1f}",
+            "All": lambda t: f"{t.in_sample:.1f}",
+            "k̂": lambda t: f"{t.khat:.2f}",
+        },
+    )
 
 
 def worst_table(diagnostics: Diagnostics) -> Table:
     """Parameters that mixed worst."""
-    return Table(
+    return table(
         "Largest R-hat; all parameters are in parameters.csv",
-        ("Parameter", "R-hat", "Effective draws, middle", "Tails"),
-        tuple(
-            (c.parameter, f"{c.r_hat:.3f}", f"{c.ess_bulk:.0f}", f"{c.ess_tail:.0f}")
-            for c in diagnostics.checks.nlargest(MAX_WORST, "r_hat").itertuples()
-        ),
+        diagnostics.checks.nlargest(MAX_WORST, "r_hat"),
+        {
+            "Parameter": lambda c: c.parameter,
+            "R-hat": lambda c: f"{c.r_hat:.3f}",
+            "Effective draws, middle": lambda c: f"{c.ess_bulk:.0f}",
+            "Tails": lambda c: f"{c.ess_tail:.0f}",
+        },
     )
 
 
