@@ -11,7 +11,7 @@ from maturity_model.assessment.filtering import HORIZONS
 from maturity_model.assessment.intervals import Estimate, estimates
 from maturity_model.assessment.plan import WATER, Plan, Step, look_ahead
 from maturity_model.assessment.present import Present
-from maturity_model.hmm import native
+from maturity_model.hmm.mixture import downward_risk
 
 
 @dataclass(frozen=True)
@@ -55,26 +55,17 @@ def slip_probability(
     -------
     ndarray, shape (len(horizons), D)
     """
-    mixture, horizon = present.mixture, max(horizons)
-    ahead = look_ahead(present, horizon, plan)
-    chain, (s, d) = mixture.chain, mixture.states.shape[1:]
-    out = np.empty((1, len(horizons), d))
+    ahead = look_ahead(present, max(horizons), plan)
     # One node for skill, which does not act on the moves to come.
     state = present.states_by_pace()[:, None, None]
-    native.downward_risk(
+    return downward_risk(
+        present.mixture.chain,
         state,
-        np.ones((len(state), 1, 1, d)),
+        np.ones((len(state), 1, 1, state.shape[-1])),
         np.ascontiguousarray(present.hazards.advance[-1:]),
-        np.ascontiguousarray(ahead.factor),
-        np.ascontiguousarray(ahead.setback),
-        np.ascontiguousarray(ahead.collapse),
-        np.array(horizons, dtype=np.int64),
-        chain.n_stages,
-        out,
-        np.empty((horizon, chain.n_moves, 1, d)),
-        np.empty((2 * s + chain.n_phases + 1, d)),
-    )
-    return out[0]
+        (ahead.factor, ahead.setback, ahead.collapse),
+        horizons,
+    )[0]
 
 
 def event_plans(present: Present) -> tuple[Plan, ...]:

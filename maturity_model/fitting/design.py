@@ -64,44 +64,29 @@ class Lanes(NamedTuple):
 
 @dataclass(frozen=True)
 class Design:
-    """Arrays of a panel, ready for the model's graph.
-
-    N tanks, M keepers, R rows (tank-weeks), S states, E events, J covariates.
+    """A panel, laid out for the model's graph.
 
     Attributes
     ----------
-    tanks, keepers : tuple of str
+    panel : Panel
+    keepers : tuple of str
         A tank without keeper is its own keeper.
     keeper : int ndarray, shape (N,)
         Keeper of each tank.
-    first : int ndarray, shape (N + 1,)
     lanes : Lanes
-    start : ndarray, shape (N, S)
-        P(state in week 0).
-    impulse, pending : ndarray, shape (R, E)
-    husbandry : ndarray, shape (R, J)
     signs : Observations
         Codes have the fields ``sign, look, level, seen, keeper, tank``; seen is 1 for yes, -1 for
         no; those of one observer stand together.
-    readings, judgements : Observations
-        As in the panel.
     by_tank : bool
         Whether signs of different tanks of one keeper have different codes; otherwise ``tank``
         is any of the keeper's.
     """
 
-    tanks: tuple[str, ...]
+    panel: Panel
     keepers: tuple[str, ...]
     keeper: Ints
-    first: Ints
     lanes: Lanes
-    start: Floats
-    impulse: Floats
-    pending: Floats
-    husbandry: Floats
     signs: Observations
-    readings: Observations
-    judgements: Observations
     by_tank: bool
 
 
@@ -156,21 +141,9 @@ def make_design(panel: Panel, priors: Priors, *, by_tank: bool = False) -> Desig
                 f"the logbook has the {what} {', '.join(have)}, the priors {', '.join(want)}"
             )
     keepers, keeper = keepers_of(panel)
-    first = panel.first.astype(np.int64)
+    lanes = Lanes.of(panel.first.astype(np.int64), weeks_observed(panel))
     return Design(
-        tanks=tuple(t.name for t in panel.tanks),
-        keepers=keepers,
-        keeper=keeper,
-        first=first,
-        lanes=Lanes.of(first, weeks_observed(panel)),
-        start=priors.start[panel.rock],
-        impulse=panel.impulse,
-        pending=panel.pending,
-        husbandry=panel.husbandry,
-        signs=_signs_by_observer(panel, keeper, by_tank),
-        readings=panel.readings,
-        judgements=panel.judgements,
-        by_tank=by_tank,
+        panel, keepers, keeper, lanes, _signs_by_observer(panel, keeper, by_tank), by_tank
     )
 
 
@@ -191,7 +164,7 @@ def _signs_by_observer(panel: Panel, keeper: Ints, by_tank: bool) -> Observation
 
 def absent_parts(design: Design, priors: Priors) -> dict[str, Floats]:
     """Parameters of parts that a model may leave out: nobody differs, nothing persists."""
-    n, g = len(design.tanks), len(priors.signs)
+    n, g = len(design.panel.tanks), len(priors.signs)
     return {
         "pace": np.zeros(n),
         "skill": np.zeros(len(design.keepers)),
@@ -240,13 +213,14 @@ def graph_data(design: Design, priors: Priors, powers: Powers) -> dict[str, Any]
         the same of all other kinds, whose tables lie one below another in the order of
         :func:`.likelihood.log_likelihood_by_tank`; ``powers``.
     """
-    n_rows, lanes = int(design.first[-1]), design.lanes
-
-    def counted(kind: str) -> Observations:
-        seen: Observations = getattr(design, kind)
-        return seen.only(np.full(n_rows, getattr(powers, kind) > 0))
-
-    signs, readings, judgements = (counted(kind) for kind in powers._fields)
+    panel, lanes = design.panel, design.lanes
+    n_rows = int(panel.first[-1])
+    signs, readings, judgements = (
+        kind.only(np.full(n_rows, power > 0))
+        for kind, power in zip(
+            (design.signs, panel.readings, panel.judgements), powers, strict=True
+        )
+    )
     # Of judgements the table holds every one there can be.
     k, judged = len(priors.phases), judgements.codes[judgements.code]
     tables = (
@@ -254,8 +228,8 @@ def graph_data(design: Design, priors: Priors, powers: Powers) -> dict[str, Any]
         (judgements.row, (judged["previous"] + 1) * k + judged["phase"], (k + 1) * k),
     )
     begins = np.cumsum([0, *(size for *_, size in tables)])
-    out: dict[str, Any] = {"start": lanes.by_tank(design.start), **lanes._asdict()}
-    out |= {n: lanes.spread(getattr(design, n)) for n in ("impulse", "pending", "husbandry")}
+    out: dict[str, Any] = {"start": lanes.by_tank(priors.start[panel.rock]), **lanes._asdict()}
+    out |= {n: lanes.spread(getattr(panel, n)) for n in ("impulse", "pending", "husbandry")}
     return out | {
         "signs": signs.codes if design.by_tank else signs.codes[list(_SIGN.names or ())[:-1]],
         "readings": _readings(readings.codes, priors),

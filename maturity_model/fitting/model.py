@@ -45,9 +45,9 @@ __all__ = ["ModelOptions", "build_model"]
 
 def _coords(priors: Priors, design: Design, outcomes: Outcomes) -> dict[str, Any]:
     acting = (priors.event_effect != 0).any(axis=1)
-    weeks = int(np.diff(design.first).max())
+    weeks = int(np.diff(design.panel.first).max())
     return {
-        "tank": list(design.tanks),
+        "tank": [tank.name for tank in design.panel.tanks],
         "keeper": list(design.keepers),
         "week": np.arange(weeks),
         "phase": list(priors.phases),

@@ -85,8 +85,8 @@ def inputs_digest(
     for name, array in named(graph_data(design, priors, options.powers(evidence_weight))).items():
         sha256.update(name.encode() + array.tobytes())
     rest = (
-        design.tanks, design.keepers, priors.sha256(), options, version(), __version__,
-        pm.__version__, pytensor.__version__,
+        tuple(tank.name for tank in panel.tanks), design.keepers, priors.sha256(), options,
+        version(), __version__, pm.__version__, pytensor.__version__,
     )  # fmt: skip
     sha256.update(repr(rest).encode())
     return sha256.hexdigest()

@@ -57,7 +57,7 @@ def tank_log_likelihood(panel: Panel, population: Population, power: float | Pow
     effects are integrated out too.
     """
     if population.sign_tank_sd is not None:
-        return marginal_log_likelihood(panel, population, Powers.of(power)).log_likelihood
+        return marginal_log_likelihood(panel, population, Powers.of(power))
     out = np.empty((len(panel.tanks), population.n_draws))
     for n, draws, filtered, log_scale in filter_tanks(panel, population, power):
         out[n, draws] = filtered.log_likelihood[-1] + log_scale

@@ -33,21 +33,6 @@ VALUES, ROUNDS, TRIAL = 128, 6, 512
 _INFLATION = 1.15
 
 
-class Marginal(NamedTuple):
-    """Log-likelihood of tanks.
-
-    Attributes
-    ----------
-    log_likelihood : ndarray, shape (N, D)
-    effective : ndarray, shape (N,)
-        Effective share of the values drawn, by tank, averaged over draws; below a twentieth
-        the likelihood is not to be trusted.
-    """
-
-    log_likelihood: Floats
-    effective: Floats
-
-
 @njit(**JIT)
 def _log_likelihoods(  # type: ignore[no-untyped-def]
     logit, sign, small, seen, row, code, base, initial, log_h,
@@ -217,8 +202,8 @@ def _adapt(tank: _Tank, rng: np.random.Generator) -> _Normal:
 
 def marginal_log_likelihood(
     panel: Panel, population: Population, powers: Powers, seed: int = 1, values: int = VALUES
-) -> Marginal:
-    """Log-likelihood of each tank, its pace, skill and sign effects integrated out.
+) -> Floats:
+    """Log-likelihood of each tank, (N, D), its pace, skill and sign effects integrated out.
 
     The seed and a tank's number seed its random stream; ``values``, a multiple of
     2 * :data:`LANES`, are the importance draws for each draw of the population.
@@ -230,19 +215,16 @@ def marginal_log_likelihood(
     """
     if population.sign_tank_sd is None or values % (2 * LANES) or values < 1:
         raise ValueError("a spread over tanks is needed, and values in pairs of lanes")
-    shape = (len(panel.tanks), population.n_draws)
-    out, share = np.empty(shape), np.empty(shape)
+    out = np.empty((len(panel.tanks), population.n_draws))
     tables = power_tables(panel, population, powers._replace(signs=0.0), (1, 1))
-    for n in range(len(panel.tanks)):
+    for n in range(len(out)):
         rng = np.random.default_rng([seed, n])
         emission, log_scale = tables.scaled_emission(n)
         rows = np.log(emission[:, :, 0]) + log_scale[:, None, None]
         tank = _Tank(panel, n, population, powers, rows)
         normal = _adapt(tank, rng)
-        for d in range(shape[1]):
+        for d in range(population.n_draws):
             v, ratio = normal.values(normal.draw(values, rng), tank, d)
             x = tank.log_likelihood(d, v) + ratio
-            w = np.exp(x - x.max())
-            out[n, d] = x.max() + np.log(w.mean())
-            share[n, d] = w.sum() ** 2 / (w**2).sum() / values
-    return Marginal(out, share.mean(axis=1))
+            out[n, d] = x.max() + np.log(np.exp(x - x.max()).mean())
+    return out

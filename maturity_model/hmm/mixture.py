@@ -101,28 +101,43 @@ class FilteredMixture:
     ) -> Floats:
         """P(a lower phase than at t, some time in the next h steps | observations to t, draw).
 
-        Parameters
-        ----------
-        advance : ndarray, shape (T, K, P, D)
-        ahead : tuple of ndarray
-            Factor (T, H, K or 1, D) on it, setback and collapse hazards (T, H, K, D),
-            1..H steps ahead as seen from t.
-        horizons : tuple of int
-
-        Returns
-        -------
-        ndarray, shape (T, len(horizons), D)
+        The arguments are those of :func:`downward_risk`.
         """
-        t, s, d = self.states.shape
-        out = np.empty((t, len(horizons), d))
-        steps = np.array(horizons, dtype=np.int64)
-        factor, setback, collapse = (np.ascontiguousarray(x) for x in ahead)
-        native.downward_risk(
-            self.filtered, self.node_weight, advance, factor, setback, collapse, steps,
-            self.chain.n_stages, out, np.empty((factor.shape[1], self.chain.n_moves, 1, d)),
-            np.empty((2 * s + self.chain.n_phases + 1, d)),
-        )  # fmt: skip
-        return out
+        return downward_risk(self.chain, self.filtered, self.node_weight, advance, ahead, horizons)
+
+
+def downward_risk(
+    chain: StagedChain,
+    filtered: Floats,
+    node_weight: Floats,
+    advance: Floats,
+    ahead: tuple[Floats, Floats, Floats],
+    horizons: tuple[int, ...],
+) -> Floats:
+    """P(a lower phase than at t, some time in the next h steps | observations to t, draw).
+
+    Parameters
+    ----------
+    filtered, node_weight : ndarray, shapes (P, Q, T, S, D) and (P, Q, T, D)
+    advance : ndarray, shape (T, K, P, D)
+    ahead : tuple of ndarray
+        Factor (T, H, K or 1, D) on it, setback and collapse hazards (T, H, K, D),
+        1..H steps ahead as seen from t.
+    horizons : tuple of int
+
+    Returns
+    -------
+    ndarray, shape (T, len(horizons), D)
+    """
+    (t, k, _, d), s = advance.shape, chain.n_states
+    factor, setback, collapse = (np.ascontiguousarray(x) for x in ahead)
+    out = np.empty((t, len(horizons), d))
+    native.downward_risk(
+        filtered, node_weight, advance, factor, setback, collapse,
+        np.array(horizons, dtype=np.int64), chain.n_stages, out,
+        np.empty((factor.shape[1], chain.n_moves, 1, d)), np.empty((2 * s + k + 1, d)),
+    )  # fmt: skip
+    return out
 
 
 def filter_mixture(

@@ -50,7 +50,7 @@ def parameters(design: Design, priors: Priors, seed: int = 5) -> dict[str, Float
         x = np.asarray(x, float)
         return x + rng.normal(0, sd, x.shape)
 
-    n, m = len(design.tanks), len(design.keepers)
+    n, m = len(design.panel.tanks), len(design.keepers)
     effects = {
         f"event_{move}": about(priors.event_effect[:, i])
         for i, move in enumerate(("advance", "setback", "collapse"))

@@ -37,28 +37,8 @@ def rows_of_observations(
     against one are the product of two numbers, of its log-odds by state and of its shift, so that
     few exponentials are taken; and chances are multiplied before a logarithm is taken.
 
-    Parameters
-    ----------
-    table : ndarray, shape (C, S)
-        Weighted log-likelihood of distinct observations.
-    begin : int64 ndarray, shape (R + 1,)
-    code : int64 ndarray
-        Those of row r are ``code[begin[r]:begin[r + 1]]``.
-    logit : ndarray, shape (G, S)
-        Log-odds of yes by state.
-    shift : ndarray, shape (A,)
-        Added to them, for each of A distinct answers.
-    sign : int64 ndarray, shape (A,)
-        Row of ``logit`` of each.
-    seen : ndarray, shape (A,)
-        1 for yes, -1 for no.
-    sign_begin, sign_code
-        As above, of answers.
-    weight : float
-        Power on the likelihood of answers.
-    out : ndarray, shape (R, S), output
-    chance : ndarray, shape (A, S), output
-        P(answer | state).
+    The arguments are those of :func:`.ops.row_log_likelihood`, with ``sign_begin`` and
+    ``sign_code`` for answers. Writes ``out`` (R, S), and P(answer | state) to ``chance`` (A, S).
     """
     n_g, n_s = logit.shape
     odds = np.empty((2, n_g, n_s))
@@ -97,15 +77,9 @@ def slopes_of_observations(
 ):  # fmt: skip
     """Gradient of :func:`rows_of_observations` by ``table``, ``logit`` and ``shift``.
 
-    The slope of log P(answer) by its log-odds is 1 - P(answer), for "no" with a minus.
-
-    Parameters
-    ----------
-    begin, code, sign, seen, sign_begin, sign_code, weight, chance
-        As :func:`rows_of_observations` took and left them.
-    g : ndarray, shape (R, S)
-        Gradient by the log-likelihoods of rows.
-    by_table, by_logit, by_shift : ndarray, output
+    The slope of log P(answer) by its log-odds is 1 - P(answer), for "no" with a minus. ``g``
+    (R, S) is the gradient by the log-likelihoods of rows; all but the last three arguments are as
+    that function took and left them.
     """
     n_s = g.shape[1]
     mass = np.zeros((len(sign), n_s))
@@ -181,18 +155,10 @@ def interval_tables(
 ):
     """Log-likelihood of values known to lie in intervals, with derivatives.
 
-    ``log((1 - outlier) P(low < N(mean, sd) < high) + outlier P(low < N(wide) < high))``
-
-    Parameters
-    ----------
-    low, high : ndarray, shape (C,)
-    mean, sd : ndarray, shape (C, S)
-    wide_mean, wide_sd : ndarray, shape (C,)
-    outlier : float
-    table, by_mean, by_sd, inverse : ndarray, shape (C, S), output
-        Log-likelihood; its derivatives; 1 / likelihood.
-    wide : ndarray, shape (3, C), output
-        P(low < N(wide) < high) and its derivatives by mean and sd.
+    ``log((1 - outlier) P(low < N(mean, sd) < high) + outlier P(low < N(wide) < high))``, with the
+    arguments of :func:`.ops.interval_table`. Writes the log-likelihood, its derivatives and 1 /
+    likelihood, each (C, S), and to ``wide`` (3, C) P(low < N(wide) < high) and its derivatives by
+    mean and sd.
     """
     n_c, n_s = mean.shape
     w = np.ones(9 * CELLS)

@@ -55,10 +55,8 @@ def hazards(
     decay : ndarray, shape (E,)
         Share of a load that remains after a week.
     husbandry, impulse, pending : ndarray, rows (Z, J), (Z, E), (Z, E)
-    first : int64 ndarray, shape (B + 1,)
-        First step of each block.
-    tank : int64 ndarray, shape (B, 8)
-        Tank of each lane; -1 for none.
+    first, tank : int64 ndarray
+        Of :class:`.design.Lanes`.
     log_h : ndarray, rows (Z, 3, K), output
         Of the move into each step; a block's first step means nothing.
     loads : ndarray, rows (Z, E), output

@@ -35,12 +35,8 @@ def tanks_gradient(initial, log_h, log_lik, first, row, tank, n_stages, value, s
         Log hazards of the move into each step; a block's first step is not used.
     log_lik : ndarray, shape (R, S)
         log P(observations of a tank's week | state).
-    first : int64 ndarray, shape (B + 1,)
-        First step of each block.
-    row : int64 ndarray, shape (Z, 8)
-        Row of ``log_lik`` of each lane at each step; R where there is none.
-    tank : int64 ndarray, shape (B, 8)
-        Tank of each lane; -1 for none.
+    first, row, tank : int64 ndarray
+        Of :class:`.design.Lanes`; rows are those of ``log_lik``.
     n_stages : int
     value : ndarray, shape (N,), output
     smoothed : ndarray, shape (R, S), output

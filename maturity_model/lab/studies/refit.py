@@ -77,7 +77,7 @@ class Refitter:
         by_tank = self.options is not None and self.options.tank_signs
         design = make_design(panel, self.priors, by_tank=by_tank)
         # All that the graph holds as constants; the rest is data.
-        key = (len(design.tanks), len(design.keepers))
+        key = (len(panel.tanks), len(design.keepers))
         if key not in self._compiled:
             self._compiled[key] = self._compile(panel)
         options = self.options or ModelOptions()
