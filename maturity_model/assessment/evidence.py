@@ -17,7 +17,7 @@ POISONS: tuple[Poison, ...] = ("ammonia", "nitrite")
 
 Need = Literal[
     "ammonia", "nitrite", "both readings", "look", "caution", "alarm", "refused row", "quiet",
-    "after overfeeding", "measured once", "judged", "proof of work", "last addition",
+    "after overfeeding", "fell at once", "judged", "proof of work", "last addition",
     "after addition",
 ]  # fmt: skip
 
@@ -98,18 +98,3 @@ def read_since(log: TankLog, date: dt.date, days: float, *analytes: str) -> bool
     """Whether each of these analytes was last measured this many days after a day, or later."""
     found = [log.latest_reading(name) for name in analytes]
     return all(x is not None and (x[0] - date).days >= days for x in found)
-
-
-def has_settled_since(log: TankLog, limits: Limits, name: Poison, date: dt.date) -> bool:
-    """Whether an analyte was measured often enough after a day to believe that it is low again.
-
-    Once is enough a good while later; sooner it takes two readings some days apart.
-    Everything is reckoned between readings, so that their ageing does not change it.
-    """
-    after = [c.date for c in log.checkins if c.date > date and name in c.readings]
-    if not after:
-        return False
-    apart = (after[-1] - after[0]).days
-    return apart >= limits["low_readings_apart_days"] or (
-        (after[-1] - date).days >= limits["after_high_days"]
-    )

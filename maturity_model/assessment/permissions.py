@@ -23,7 +23,6 @@ from maturity_model.assessment.evidence import (
     Limits,
     Missing,
     at_most,
-    has_settled_since,
     highest_unionised,
     is_high,
     low_step,
@@ -83,7 +82,7 @@ def missing_evidence(record: Record, permission: Permission) -> tuple[Missing, .
     missing = [*_out_of_order(record), *_refused(record, limits, permission), *_look(log, limits)]
     if permission != "leave be" or _must_be_measured(log, limits):
         missing += _readings(log, limits)
-    missing += [*_measured_once(log, limits), *_alarm(record)]
+    missing += [*_fell_at_once(log, limits), *_alarm(record)]
     if permission == "leave be":
         return tuple(missing)
     missing += [*_quiet(log, limits), *_overfed(log, limits), *_judged(log)]
@@ -128,7 +127,7 @@ def _refused(record: Record, limits: Limits, permission: Permission) -> list[Mis
             # animals; and a check-in the last reading of all, and a bad one.
             livestock = permission == "first animals" and problem.table == "events"
             reading = permission == "leave be" and problem.table == "checkins"
-            settled = all(has_settled_since(log, limits, name, date) for name in POISONS)
+            settled = read_since(log, date, limits["after_high_days"], *POISONS)
             if not livestock and not (reading and not settled):
                 continue
         why = f"A part of the log could not be read: {problem.place}"
@@ -212,9 +211,9 @@ def _ammonia(log: TankLog, limits: Limits, date: dt.date, reading: Reading) -> l
     return [Missing("ammonia", why, do)]
 
 
-def _measured_once(log: TankLog, limits: Limits) -> list[Missing]:
-    """High readings that too few low ones have followed: eight mg/L do not go overnight."""
-    out = []
+def _fell_at_once(log: TankLog, limits: Limits) -> list[Missing]:
+    """High readings with no low one long enough after: eight mg/L do not go overnight."""
+    out, days = [], limits["after_high_days"]
     for name in POISONS:
         high = [c for c in log.checkins if name in c.readings]
         newest = high[-1].date if high else None
@@ -223,11 +222,10 @@ def _measured_once(log: TankLog, limits: Limits) -> list[Missing]:
         if not high or high[-1].date == newest:
             continue
         date, reading = high[-1].date, high[-1].readings[name]
-        if not has_settled_since(log, limits, name, date):
-            days = f"{limits['low_readings_apart_days']:g} days"
-            why = f"{name.capitalize()} read {reading.text} on {date}, and low too briefly since"
-            do = f"Measure {name} again, {days} or more after the first low reading."
-            out.append(Missing("measured once", why, f"{do} If it fell overnight, check the kit."))
+        if not read_since(log, date, days, name):
+            why = f"{name.capitalize()} read {reading.text} on {date}, and low too soon after it"
+            do = f"Measure {name} again, {days:g} days or more after that reading."
+            out.append(Missing("fell at once", why, f"{do} If it fell overnight, check the kit."))
     return out
 
 

@@ -24,9 +24,9 @@ EVENT = st.tuples(
     ),
 )
 ENDING = [(40, "n", "4", "0", "0", "", ""), (2, "y", "0", "0", "5", "", "")]
-#: A high reading that one low one has followed, or two.
-SPIKE = [(11, "n", "4", "1", "0", "", ""), (2, "y", "0", "0", "5", "", "")]
-FALLEN = [*SPIKE, (8, "y", "0", "0", "5", "", "")]
+#: A high reading that a low one has followed, too soon or late enough.
+SPIKE = [(5, "n", "4", "1", "0", "", ""), (3, "y", "0", "0", "5", "", "")]
+FALLEN = [*SPIKE[:1], (2, "y", "0", "0", "5", "", "")]
 #: Most of the logs end well, so that the gate is often open to begin with.
 LOGS = st.tuples(
     st.lists(CHECKIN, max_size=5),

@@ -140,27 +140,24 @@ def test_a_deep_clean_and_a_medication_end_it_too() -> None:
 
 
 @pytest.mark.parametrize("high", [("8", "0"), ("0", "5"), ("8", "5")])
-def test_one_low_reading_does_not_undo_a_high_one(high: tuple[str, str]) -> None:
+def test_a_low_reading_overnight_does_not_undo_a_high_one(high: tuple[str, str]) -> None:
     settled = {"started": "2025-01-01"}
 
-    def after(*low: int, spike: int = 7) -> list[list[str]]:
-        rows = [*PROVEN[:2], row(spike, "n", *high, "10")]
+    def after(*low: int) -> list[list[str]]:
+        rows = [*PROVEN[:2], row(7, "n", *high, "10")]
         rows += [row(ago, "y", "0", "0", "10") for ago in low]
         return [needs(tank_log(rows, **settled), p) for p in PERMISSIONS]  # type: ignore[arg-type]
 
-    once = [["measured once"] * sum(value != "0" for value in high)] * len(PERMISSIONS)
-    assert after(6) == once
-    # Two days apart, then three.
-    assert after(6, 4) == once
-    assert after(6, 3) == [[]] * len(PERMISSIONS)
+    at_once = [["fell at once"] * sum(value != "0" for value in high)] * len(PERMISSIONS)
+    assert after(6) == at_once
+    assert after(6, 5) == at_once
+    assert after(6, 4) == [[]] * len(PERMISSIONS)
+    assert after(4) == [[]] * len(PERMISSIONS)
     # It says more than the alarm that the reading raised.
     raised = replace(
         tank_log([*PROVEN[:2], row(2, "n", "8", "0", "10"), row(1, "y", "0", "0", "9")]), alarm=True
     )
-    assert needs(raised)[:2] == ["measured once", "alarm"]
-    # A good while later one is enough.
-    assert after(1, spike=14) == once
-    assert after(0, spike=14) == [[]] * len(PERMISSIONS)
+    assert needs(raised)[:2] == ["fell at once", "alarm"]
 
 
 def test_the_keeper_who_judges_it_cycling_is_heard() -> None:
