@@ -60,28 +60,10 @@ NH3_PER_NH4 = (_N + 3 * _H) / (_N + 4 * _H)
 
 
 def ammonium_pk(temperature_c: float, salinity: float) -> float:
-    """pK* of the ammonium ion in seawater, total pH scale.
+    """pK* of the ammonium ion in seawater, total pH scale, per kg of seawater.
 
-    Parameters
-    ----------
-    temperature_c : float
-        Water temperature in degrees Celsius, -2 to 40.
-    salinity : float
-        Practical salinity, 0 to 40.
-
-    Returns
-    -------
-    float
-        pK* for concentrations per kg of seawater.
-
-    Raises
-    ------
-    ValueError
-        Outside these ranges; a temperature in kelvin always is.
-
-    Source
-    ------
-    Clegg and Whitfield 1995, eq. 18.
+    Clegg and Whitfield 1995, eq. 18. Temperature in °C, -2 to 40; practical salinity, 0 to 40;
+    anything else, kelvin always, is a ValueError.
     """
     _within("temperature", temperature_c, TEMPERATURE_RANGE, "°C (not kelvin)")
     _within("salinity", salinity, SALINITY_RANGE, "on the practical scale")
@@ -104,23 +86,9 @@ def ammonium_pk(temperature_c: float, salinity: float) -> float:
 def nbs_minus_total(temperature_c: float, salinity: float) -> float:
     """Return by how much a pH on the NBS scale exceeds that on the total scale.
 
-    Parameters
-    ----------
-    temperature_c : float
-        Degrees Celsius, -2 to 40.
-    salinity : float
-        Practical salinity, 20 to 40: the activity coefficient was fitted to ocean water.
-
-    Returns
-    -------
-    float
-        0.137 at 25 °C, salinity 35. Real electrodes differ by some hundredths, because
-        the liquid junction is not the same in buffer and in seawater.
-
-    Raises
-    ------
-    ValueError
-        Outside these ranges.
+    0.137 at 25 °C, salinity 35. Real electrodes differ by some hundredths, because the liquid
+    junction is not the same in buffer and in seawater. Temperature in °C, -2 to 40; salinity
+    20 to 40, because the activity coefficient was fitted to ocean water; else a ValueError.
     """
     _within("temperature", temperature_c, TEMPERATURE_RANGE, "°C (not kelvin)")
     _within("salinity", salinity, NBS_SALINITY_RANGE, "on the practical scale")
@@ -151,33 +119,26 @@ def nbs_minus_total(temperature_c: float, salinity: float) -> float:
 def unionised_fraction(
     ph: float, temperature_c: float, salinity: float, scale: PHScale = "nbs"
 ) -> float:
-    """Share of total ammonia that is un-ionised NH3, by amount of substance.
+    """Share of total ammonia that is un-ionised NH3, by amount of substance, between 0 and 1.
+
+    Within 0.1 % of PyCO2SYS 1.8.3 where tested (salinity 20 to 40, 15 to 32 °C, pH 7.5 to 8.8);
+    about 5 % of the truth by its authors' abstract.
 
     Parameters
     ----------
     ph : float
         4 to 11.
     temperature_c : float
-        Degrees Celsius, -2 to 40.
+        -2 to 40.
     salinity : float
         Practical salinity; 20 to 40 on the NBS scale, 0 to 40 on the total scale.
     scale : {'nbs', 'total'}
         Scale of ``ph``. Hobby probes and colour kits are set with NBS buffers.
 
-    Returns
-    -------
-    float
-        NH3 / (NH3 + NH4+), between 0 and 1.
-
     Raises
     ------
     ValueError
         Outside these ranges, or for another scale.
-
-    Source
-    ------
-    See the module; within 0.1 % of PyCO2SYS 1.8.3 where tested (salinity 20 to 40, 15 to
-    32 °C, pH 7.5 to 8.8); about 5 % of the truth by its authors' abstract.
     """
     _within("pH", ph, PH_RANGE, "")
     if scale == "nbs":
@@ -190,21 +151,11 @@ def unionised_fraction(
 def unionised_span(
     total_nh4_mg_l: Span, ph: Span, temperature_c: Span, salinity: Span, scale: PHScale = "nbs"
 ) -> Span:
-    """Un-ionised ammonia where every reading is only known to lie in an interval.
+    """Un-ionised ammonia, mg/L as NH3, where every reading is only known to lie in an interval.
 
-    Parameters
-    ----------
-    total_nh4_mg_l, ph, temperature_c, salinity : Span
-        Values outside the formula's ranges are moved to the nearest end; ``high`` of the
-        total may be ``inf``.
-    scale : {'nbs', 'total'}
-        Scale of ``ph``.
-
-    Returns
-    -------
-    Span
-        mg/L as NH3. The bounds are those of the corners: the share rises with pH
-        and temperature and hardly changes with salinity.
+    The bounds are those of the corners: the share rises with pH and temperature and hardly
+    changes with salinity. Values outside the formula's ranges are moved to the nearest end;
+    ``high`` of the total may be ``inf``.
     """
     salinities = NBS_SALINITY_RANGE if scale == "nbs" else SALINITY_RANGE
     limits = (PH_RANGE, TEMPERATURE_RANGE, salinities)

@@ -6,7 +6,7 @@ The chemistry is in :mod:`.ammonia`; here it is applied to what the keeper logge
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -105,6 +105,31 @@ class TankLog:
         return event if event and self.days_since(event.date) <= RECENT_DAYS else None
 
 
+class Water(NamedTuple):
+    """What the share of un-ionised ammonia depends on; ``dates`` are those of what was logged."""
+
+    ph: Span
+    temperature: Span
+    salinity: Span
+    scale: PHScale
+    dates: Mapping[str, dt.date]
+
+
+def water_now(log: TankLog, assumed: Mapping[str, float]) -> Water:
+    """The latest readings of the last four weeks; what was not measured is ``assumed``."""
+    spans, dates = {name: Span(*[value] * 3) for name, value in assumed.items()}, {}
+    scale: PHScale = "nbs"
+    for name in assumed:
+        latest = log.latest_reading(name, STANDING_DAYS)
+        if latest is None:
+            continue
+        dates[name], value = latest
+        if name == "ph" and "total" in value.unit.casefold():
+            scale = "total"
+        spans[name] = Span(value.low, value.best, value.high)
+    return Water(**spans, scale=scale, dates=dates)
+
+
 def unionised_now(log: TankLog) -> Unionised | None:
     """Un-ionised ammonia from the latest ammonia reading of the last 14 days.
 
@@ -119,28 +144,19 @@ def unionised_now(log: TankLog) -> Unionised | None:
     if reading is None:
         return None
     date, total = reading
-    water: dict[str, Span] = {}
-    basis = []
-    scale: PHScale = "nbs"
-    for name, assumed in ASSUMED.items():
-        latest = log.latest_reading(name, STANDING_DAYS)
-        if latest is None:
-            water[name] = Span(assumed, assumed, assumed)
-            basis.append(f"{_LABELS[name]} {assumed:g}{UNITS[name]} (assumed, not logged lately)")
-            continue
-        when, value = latest
-        if name == "ph" and "total" in value.unit.casefold():
-            scale = "total"
-        water[name] = Span(value.low, value.best, value.high)
-        basis.append(f"{_LABELS[name]} {value.best:.3g}{UNITS[name]} ({when})")
-    where = (
-        "NBS scale (assumed, as hobby probes and kits are set)" if scale == "nbs" else "total scale"
-    )
+    water = water_now(log, ASSUMED)
+    basis = [
+        f"{_LABELS[name]} {getattr(water, name).best:.3g}{UNITS[name]} "
+        f"({water.dates.get(name, 'assumed, not logged lately')})"
+        for name in ASSUMED
+    ]
+    nbs = "NBS scale (assumed, as hobby probes and kits are set)"
+    basis[-1] += f"; pH on the {nbs if water.scale == 'nbs' else 'total scale'}"
     span = unionised_span(
         Span(total.low, total.best, total.high),
-        water["ph"],
-        water["temperature"],
-        water["salinity"],
-        scale,
+        water.ph,
+        water.temperature,
+        water.salinity,
+        water.scale,
     )
-    return Unionised(*span, basis=f"{', '.join(basis)}; pH on the {where}", date=date)
+    return Unionised(*span, basis=", ".join(basis), date=date)

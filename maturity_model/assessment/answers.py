@@ -167,7 +167,6 @@ def _provenance(panel: Panel, population: Population, evidence_weight: float) ->
         population_warning=population.warning,
         population_standing=population.standing,
         population_of_practice=population.of_practice,
-        population_tuned_by=population.tuned_by,
     )
 
 

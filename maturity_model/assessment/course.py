@@ -57,18 +57,7 @@ class Course:
 
 
 def phases_between(mixture: FilteredMixture, week: int) -> Floats:
-    """Joint distribution of the phase in an earlier week and in the last one.
-
-    Parameters
-    ----------
-    week : int
-        Any but after the last.
-
-    Returns
-    -------
-    ndarray, shape (K, K)
-        P(phase j in ``week``, phase k in the last week | all observations); sums to 1.
-    """
+    """P(phase j in ``week``, phase k in the last week | all observations), shape (K, K)."""
     chain = mixture.chain
     nodes = mixture.node_weight[:, :, -1]
     out = np.empty((chain.n_phases, chain.n_phases))
@@ -93,18 +82,7 @@ def total_variation(p: Floats, q: Floats) -> float:
 def course_of(
     tables: Tables, n: int, mixture: FilteredMixture, checkins: Sequence[CheckIn]
 ) -> Course | None:
-    """Follow tank n from look to look.
-
-    Parameters
-    ----------
-    checkins : sequence of CheckIn
-        The tank's, by date, up to the day of the panel.
-
-    Returns
-    -------
-    Course or None
-        None where nobody has looked yet.
-    """
+    """Follow tank n from look to look (``checkins`` by date); None where nobody has looked yet."""
     looks = [(at, c) for at, c in enumerate(checkins) if is_look(c)]
     if not looks:
         return None

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from maturity_model.assessment.ammonia import NBS_DOUBT, Span, unionised_span
-from maturity_model.assessment.ammonia_now import CHRONIC_MG_L, STANDING_DAYS, TankLog
+from maturity_model.assessment.ammonia_now import ASSUMED, CHRONIC_MG_L, TankLog, water_now
 from maturity_model.logbook import Reading
 
 Limits = Mapping[str, float]
@@ -48,26 +48,12 @@ def highest_unionised(log: TankLog, limits: Limits, total: float) -> float:
     weeks; what was not measured is taken from the cautious side (``assumed_ph`` and so on).
     So is the doubt about the NBS scale (:data:`.ammonia.NBS_DOUBT`).
     """
-    water, scale = {}, "nbs"
-    for name in ("ph", "temperature", "salinity"):
-        found = log.latest_reading(name, STANDING_DAYS)
-        if found is None:
-            water[name] = Span(*(limits[f"assumed_{name}"],) * 3)
-            continue
-        reading = found[1]
-        water[name] = Span(reading.low, reading.best, reading.high)
-        if name == "ph" and "total" in reading.unit.casefold():
-            scale = "total"
-    if scale == "nbs":
-        water["ph"] = water["ph"]._replace(high=water["ph"].high + NBS_DOUBT)
-    span = unionised_span(
-        Span(total, total, total),
-        water["ph"],
-        water["temperature"],
-        water["salinity"],
-        scale,  # type: ignore[arg-type]
-    )
-    return span.high
+    water = water_now(log, {name: limits[f"assumed_{name}"] for name in ASSUMED})
+    ph = water.ph
+    if water.scale == "nbs":
+        ph = ph._replace(high=ph.high + NBS_DOUBT)
+    reading = Span(total, total, total)
+    return unionised_span(reading, ph, water.temperature, water.salinity, water.scale).high
 
 
 def at_most(reading: Reading) -> float:

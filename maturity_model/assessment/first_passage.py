@@ -55,20 +55,10 @@ class FirstPassage:
 def first_passage_pmf(
     present: Present, start: Floats, target: int, horizon: int, plan: Plan | None = None
 ) -> Floats:
-    """P(first week in phase ``target`` or above is h weeks from now | draw).
+    """P(first week in phase ``target`` or above is h weeks from now | draw), shape (horizon, D).
 
-    Parameters
-    ----------
-    start : ndarray, shape (P, S, D)
-        Weight of each pace node and state now. States already in ``target`` are ignored.
-    target : int
-        Index of a phase, at least 1.
-    plan : Plan, optional
-
-    Returns
-    -------
-    ndarray, shape (horizon, D)
-        Entry h-1 is for h weeks from now. Sums to P(arrival within the horizon).
+    Entry h-1 is for h weeks from now. ``start``, shape (P, S, D), weighs each pace node and state
+    now; states already in ``target`` are ignored. ``target`` is the index of a phase, at least 1.
     """
     chain, d = present.mixture.chain, start.shape[-1]
     ahead = look_ahead(present, horizon, plan)
@@ -96,12 +86,7 @@ def quantile_week(by_week: Floats, level: float) -> int | None:
 
 
 def time_to_mature(present: Present, plan: Plan | None = None) -> FirstPassage:
-    """The distribution of the first week in the last phase, from now.
-
-    Parameters
-    ----------
-    plan : Plan, optional
-    """
+    """The distribution of the first week in the last phase, from now."""
     last, weight = present.mixture.chain.n_phases - 1, present.weight
     already = present.phases[last]
     arrives = first_passage_pmf(present, present.states_by_pace(), last, REACH, plan)

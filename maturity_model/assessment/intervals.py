@@ -57,18 +57,7 @@ def bounds(values: Floats, weight: Floats) -> tuple[Floats, Floats]:
 
 
 def estimates(values: Floats, weight: Floats) -> tuple[Estimate, ...]:
-    """Mix numbers over draws.
-
-    Parameters
-    ----------
-    values : ndarray, shape (N, D)
-    weight : ndarray, shape (D,)
-        P(draw | log); sums to 1.
-
-    Returns
-    -------
-    tuple of Estimate, length N
-    """
+    """Mix numbers over draws: ``values`` of shape (N, D), ``weight`` as in :func:`bounds`."""
     return tuple(
         Estimate(float(m), float(a), float(b))
         for m, a, b in zip(values @ weight, *bounds(values, weight), strict=True)

@@ -112,13 +112,7 @@ def misfit(
     expected: AnswerProbabilities,
     weeks: int | None = None,
 ) -> Misfit:
-    """Compare all answers of tank n with what was to be expected.
-
-    Parameters
-    ----------
-    weeks : int, optional
-        Only the first weeks of the log.
-    """
+    """Compare all answers of tank n (of the first ``weeks``) with what was to be expected."""
     panel = tables.panel
     before = _before(mixture, tables.population.start[panel.rock[n]])
     first = int(panel.first[n])

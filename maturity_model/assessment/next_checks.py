@@ -77,18 +77,7 @@ class NextCheck:
 
 
 def mutual_information(joint: Floats) -> float:
-    """Mutual information of a joint distribution, in bits.
-
-    Parameters
-    ----------
-    joint : ndarray, shape (K, outcomes)
-        At least 0; normalised here.
-
-    Returns
-    -------
-    float
-        0 for independence.
-    """
+    """Mutual information, in bits, of a joint distribution, (K, outcomes); normalised here."""
     joint = joint / joint.sum()
     apart = joint.sum(axis=1, keepdims=True) * joint.sum(axis=0)
     there = joint > 0
@@ -97,18 +86,10 @@ def mutual_information(joint: Floats) -> float:
 
 
 def best_told_apart(joint: Floats) -> tuple[int, int]:
-    """The two phases about which an answer tells most.
+    """The two phases about which an answer tells most, given P(phase now, outcome | log).
 
-    Parameters
-    ----------
-    joint : ndarray, shape (K, outcomes)
-        P(phase now, outcome | log).
-
-    Returns
-    -------
-    tuple of int
-        The pair, in order, with the largest information of the outcome about which of the two
-        it is, times the probability of either.
+    The pair, in order, with the largest information of the outcome about which of the two it is,
+    times the probability of either.
     """
 
     def weighed(pair: tuple[int, int]) -> float:
@@ -125,18 +106,10 @@ def present_lanes(mixture: FilteredMixture) -> Floats:
 
 
 def outcome_table(mixture: FilteredMixture, now: Floats, likelihood: Floats) -> Floats:
-    """P(phase now, outcome | log).
+    """P(phase now, outcome | log), shape (K, outcomes).
 
-    Parameters
-    ----------
-    now : ndarray, shape (S, Q, D)
-        :func:`present_lanes`.
-    likelihood : ndarray, shape (outcomes, S, Q or 1, D)
-        P(outcome | state, skill, draw).
-
-    Returns
-    -------
-    ndarray, shape (K, outcomes)
+    ``now`` is :func:`present_lanes`; ``likelihood``, shape (outcomes, S, Q or 1, D), is
+    P(outcome | state, skill, draw).
     """
     s = now.shape[0]
     if likelihood.shape[2] == 1:
@@ -190,12 +163,8 @@ def _unchecked(last: dt.date | None, day: dt.date) -> bool:
 def keepers_kit(panel: Panel, n: int, analyte: Analyte) -> tuple[str, tuple[float, ...]]:
     """Method and chart of the kit with which the keeper of tank n reads an analyte.
 
-    Returns
-    -------
-    method : str
-        Of the kit in the logbook, else of the latest reading, else the assumed one.
-    steps : tuple of float
-        Canonical unit; empty for an instrument.
+    That in the logbook, else of the latest reading, else the assumed one. The chart's steps are in
+    the canonical unit; an instrument has none.
     """
     keeper = panel.tanks[n].keeper
     kits = {k.keeper: k for k in panel.logbook.kits if k.analyte == analyte.name}
@@ -273,14 +242,11 @@ def _readings(tables: Tables, n: int, mixture: FilteredMixture, now: Floats) -> 
 def rank_by_information_gain(
     tables: Tables, n: int, mixture: FilteredMixture
 ) -> tuple[NextCheck, ...]:
-    """Rank the looks and tests that could be made in tank n now.
+    """Rank the looks and tests that could be made in tank n now: the most bits per minute first.
 
-    Returns
-    -------
-    tuple of NextCheck
-        Every sign that can be in the tank, at a careful look and with a torch, and every
-        analyte that bears on the phase, with the keeper's kit; the most bits per minute first.
-        Each is ranked alone, so two that would give the same information both rank high.
+    Every sign that can be in the tank, at a careful look and with a torch, and every analyte that
+    bears on the phase, with the keeper's kit. Each is ranked alone, so two that would give the
+    same information both rank high.
     """
     now = present_lanes(mixture)
     looks = [*_signs(tables, n, mixture, now), *_readings(tables, n, mixture, now)]

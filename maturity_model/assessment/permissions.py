@@ -67,17 +67,7 @@ class Record:
 
 
 def missing_evidence(record: Record, permission: Permission) -> tuple[Missing, ...]:
-    """List what the log lacks for a permission; empty if it lacks none of it.
-
-    Parameters
-    ----------
-    permission : {'first animals', 'next animals', 'leave be'}
-
-    Returns
-    -------
-    tuple of Missing
-        What matters most comes first.
-    """
+    """List what the log lacks for a permission, what matters most first."""
     log, limits = record.log, load_permissions()
     missing = [*_out_of_order(record), *_refused(record, limits, permission), *_look(log, limits)]
     if permission != "leave be" or _must_be_measured(log, limits):

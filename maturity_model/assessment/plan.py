@@ -83,13 +83,7 @@ def _step_label(step: Step, kind: EventKind) -> str:
 
 
 def parse_plan(text: str, catalogue: Catalogue) -> Plan:
-    """Read a plan such as ``overfeeding=3`` or ``water_change=20/2w``.
-
-    Raises
-    ------
-    PlanError
-        When it cannot be understood.
-    """
+    """Read a plan such as ``overfeeding=3`` or ``water_change=20/2w``, or raise PlanError."""
     if len(text) > MAX_TEXT:
         raise PlanError(f"a what-if has at most {MAX_TEXT} characters")
     steps = tuple(_step(part.strip(), catalogue) for part in text.split("+"))
@@ -212,19 +206,11 @@ def _share(changes: list[tuple[dt.date, float]], end: dt.date, weeks: int) -> fl
 
 
 def water_ahead(present: Present, horizon: int, plan: Plan | None = None) -> Floats:
-    """The water covariate 1..horizon weeks ahead.
+    """The water covariate 1..horizon weeks ahead, shape (horizon,).
 
     Without a rhythm in the plan, husbandry stays as it is. With one, the logged changes leave
     the window of four weeks day by day as the planned ones enter it; without any logged
     change, the past counts as usual.
-
-    Parameters
-    ----------
-    plan : Plan, optional
-
-    Returns
-    -------
-    ndarray, shape (horizon,)
     """
     panel, row = present.panel, int(present.panel.first[present.n + 1]) - 1
     now = panel.husbandry[row, list(panel.catalogue.husbandry).index("water_changed")]
@@ -257,13 +243,7 @@ def water_ahead(present: Present, horizon: int, plan: Plan | None = None) -> Flo
 
 
 def look_ahead(present: Present, horizon: int, plan: Plan | None = None) -> Ahead:
-    """Hazards of the next weeks, with no event but the plan's.
-
-    Parameters
-    ----------
-    plan : Plan, optional
-        Default: no further event, husbandry as it is.
-    """
+    """Hazards of the next weeks, with no event but the plan's and otherwise husbandry as it is."""
     panel, population = present.panel, present.population
     extra = change = None
     if plan is not None:

@@ -15,6 +15,7 @@ from maturity_model.logbook import CheckIn, Event
 from maturity_model.panel import build_panel
 from maturity_model.population.members import log_key
 from maturity_model.population.tables import sign_table
+from maturity_model.population.types import PARTS
 
 #: Whether a tank was in the pool; ``changed``: yes, but its log of that time has been edited.
 InPool = Literal["no", "same", "changed"]
@@ -48,12 +49,10 @@ class PoolMembership:
             return out
         learned = tables.population.learned
         if not learned:
-            shaped = (
-                "shifted by judged phases, its own among them if it has any"
-                if tables.population.tuned_by
-                else "which its log did not shape"
+            rest = (
+                ". The numbers used here are practice's, which its log did not shape; nothing is "
+                "taken out."
             )
-            rest = f". The numbers used here are practice's, {shaped}; nothing is taken out."
         elif len(learned) < len(PARTS):
             rest = (
                 ". Some of the numbers used here are the pool's; what they learned from it "
@@ -73,8 +72,6 @@ class PoolMembership:
         return out
 
 
-#: Parts of a population that a pool may have shaped.
-PARTS = ("signs", "moves", "readings")
 NOBODY = PoolMembership(None, "no")
 
 
@@ -107,7 +104,7 @@ class PoolLookup:
                 rows = checkins.get(tank.name, ()), events.get(tank.name, ())
                 same = log_key(members.key, tank, *rows, members.as_of) == pooled
                 self.in_pool[tank.name] = "same" if same else "changed"
-        # Draws of practice, shifted or not, have not used any tank's log.
+        # Draws of practice have not used any tank's log.
         if "same" in self.in_pool.values() and len(tables.population.learned) == len(PARTS):
             then = build_panel(panel.logbook, panel.catalogue, members.as_of)
             # With the evidence weight of the fit, not the one asked for now.
@@ -142,17 +139,9 @@ def _summary(skill: Floats) -> OwnSkill:
 
 
 def with_skill(tables: Tables, n: int, skill: Floats) -> Tables:
-    """Tables for tank n alone, given its keeper's skill in each draw.
+    """Tables for tank n alone, given its keeper's skill (log-odds less the usual) in each draw.
 
-    Parameters
-    ----------
-    skill : ndarray, shape (D,)
-        Log-odds of seeing a small sign, less the usual.
-
-    Returns
-    -------
-    Tables
-        With a single node for skill, and a panel that holds the signs of tank n only.
+    They have a single node for skill, and a panel that holds the signs of tank n only.
     """
     panel, population = tables.panel, tables.population
     sd = population.skill_sd

@@ -73,14 +73,9 @@ def answer_questions(
 ) -> Questions:
     """Answer the questions about tank n.
 
-    Parameters
-    ----------
-    forecast : ndarray, shape (K,)
-        P(phase now | rock, events and husbandry alone).
-    record : Record
-        What speaks for and against a permission, still without the alarm.
-    everything : bool
-        False: only the risk of slipping and the time to mature, under the plans.
+    ``forecast``, shape (K,), is P(phase now | rock, events and husbandry alone); ``record`` comes
+    without the alarm. Without ``everything``, only the risk of slipping and the time to mature are
+    answered, under the plans.
     """
     present = Present(tables.panel, n, mixture, hazards, tables.pace)
     impossible = tuple(p for p in plans if not all(present.can_happen(s.kind) for s in p.steps))

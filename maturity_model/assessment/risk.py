@@ -41,19 +41,10 @@ class Risk:
 def slip_probability(
     present: Present, plan: Plan | None = None, horizons: tuple[int, ...] = HORIZONS
 ) -> Floats:
-    """P(a lower phase than now, some time in the next h weeks | log, plan, draw).
+    """P(a lower phase than now, in the next h weeks | log, plan, draw), shape (horizons, D).
 
     The recursion over h weeks is exact: it keeps the starting phase, and integrates over
     pace and skill within each draw.
-
-    Parameters
-    ----------
-    plan : Plan, optional
-    horizons : tuple of int
-
-    Returns
-    -------
-    ndarray, shape (len(horizons), D)
     """
     ahead = look_ahead(present, max(horizons), plan)
     # One node for skill, which does not act on the moves to come.
@@ -83,15 +74,7 @@ def slip_risks(
 ) -> tuple[Risk, ...]:
     """Risk of slipping back: as things stand, if an event happened today, under plans.
 
-    Parameters
-    ----------
-    horizons : tuple of int
-
-    Returns
-    -------
-    tuple of Risk
-        The first has no plan; then one by kind of event (:func:`event_plans`); then
-        ``plans``, in order.
+    The first has no plan; then one by kind of event (:func:`event_plans`); then ``plans``.
     """
     weight = present.weight
     base = slip_probability(present, None, horizons)

@@ -115,20 +115,9 @@ def sojourn_quantile(
     """90 % quantile of the time that tanks need for each phase, if nothing sets them back.
 
     The time in r stages that are each left with chance p a week is a sum of r geometric
-    ones: ``P(N > n) = P(Binomial(n, p) < r)``.
-
-    Parameters
-    ----------
-    population : Population
-        Its draws have equal weights.
-    covariates : ndarray, shape (J,)
-    pace, pace_weight : ndarray, shape (P,)
-        Pace nodes and their prior weights.
-
-    Returns
-    -------
-    tuple of (int or None), length K
-        None for the last phase, and for more than :data:`LONGEST` weeks.
+    ones: ``P(N > n) = P(Binomial(n, p) < r)``. The population's draws have equal weights; pace
+    nodes and their prior weights have shape (P,), ``covariates`` (J,). None for the last phase, and
+    for more than :data:`LONGEST` weeks.
     """
     log_hazard = population.log_advance + np.einsum("j,jkd->kd", covariates, population.husbandry)
     hazard = np.exp(log_hazard[:, None, :] + pace[:, None] * population.pace_sd)
@@ -157,12 +146,9 @@ def sojourn_quantile(
 
 
 def stay_probability(present: Present, phase: int, steps: int) -> Floats:
-    """P(in ``phase`` now and in each of the i weeks before | log, draw).
+    """P(in ``phase`` now and in each of the i weeks before | log, draw), shape (steps + 1, D).
 
-    Returns
-    -------
-    ndarray, shape (steps + 1, D)
-        Entry i; 0 where the tank is younger than i weeks.
+    0 where the tank is younger than i weeks.
     """
     mixture = present.mixture
     k, r = mixture.chain
@@ -234,10 +220,7 @@ def _contrasts(present: Present, phase: int) -> tuple[Estimate, tuple[HusbandryC
 def check_sojourn(present: Present, pace_weight: Floats) -> SojournCheck:
     """Compute whether the tank lags, its pace, and the changes that would move it on.
 
-    Parameters
-    ----------
-    pace_weight : ndarray, shape (P,)
-        Prior weights of the pace nodes.
+    ``pace_weight``, shape (P,), are the prior weights of the pace nodes.
     """
     population, panel = present.population, present.panel
     covariates = panel.husbandry[int(panel.first[present.n + 1]) - 1].copy()

@@ -135,10 +135,7 @@ def recent_slip(
 ) -> RecentSlip:
     """Compute the slips of the last ``weeks`` moves up to ``week``.
 
-    Parameters
-    ----------
-    evidence_weight : float
-        The weight in ``mixture``. With 0, no observation counts.
+    ``evidence_weight`` is the one in ``mixture``; with 0, no observation counts.
     """
     back = max(week - weeks, 0)
     if back == week:
@@ -184,12 +181,7 @@ def predicted(
 ) -> Floats:
     """P(state, skill node, draw) before a check-in of tank n, shape (S, Q, D); sums to 1.
 
-    Parameters
-    ----------
-    week : int
-        Of the check-in.
-    earlier : list of (int, int)
-        Kind and code of that week's observations before the check-in.
+    ``earlier`` holds kind and code of that week's observations before the check-in.
     """
     if week > 0:
         lanes = step_lanes(mixture.filtered[:, :, week - 1], mixture.moves[week - 1], mixture.chain)

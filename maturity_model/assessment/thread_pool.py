@@ -21,17 +21,9 @@ def cores() -> int:
 
 
 def map_in_threads(work: Callable[[int], T], n: int) -> list[T]:
-    """Do ``work(0) ... work(n - 1)``, as many at a time as there are cores.
+    """Do ``work(0) ... work(n - 1)``, as many at a time as there are cores; results in this order.
 
-    Returns
-    -------
-    list
-        In this order; the results do not depend on the number of threads.
-
-    Raises
-    ------
-    Exception
-        What the first of them that fails raises. Those not begun by then are left out.
+    Raises what the first of them that fails raises. Those not begun by then are left out.
     """
     threads = min(cores(), n)
     if threads < 2:

@@ -236,8 +236,6 @@ class Provenance:
         As in :attr:`.Population.standing`.
     population_of_practice : tuple of str
         As in :attr:`.Population.of_practice`.
-    population_tuned_by : str
-        As in :attr:`.Population.tuned_by`.
     """
 
     version: str
@@ -252,7 +250,6 @@ class Provenance:
     population_warning: str = ""
     population_standing: str = "passed"
     population_of_practice: tuple[str, ...] = ()
-    population_tuned_by: str = ""
 
 
 @dataclass(frozen=True)

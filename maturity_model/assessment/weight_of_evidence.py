@@ -119,15 +119,8 @@ def leave_one_out_phases(
     R_d ** power, with R_d = P(others | d) / P(all | d) and the power of the likelihood in
     the weights (``mixture.trusted.power``).
 
-    Parameters
-    ----------
-    ends : ndarray, shape (M, S)
-        1 where the present state belongs to the set.
-
-    Returns
-    -------
-    tuple of ndarray, shape (observations, M)
-        Signs, readings, judgements, in the order of :func:`.observed.observed`.
+    ``ends``, shape (M, S), is 1 where the present state belongs to the set. The result has shape
+    (observations, M) by kind, in the order of :func:`.observed.observed`.
     """
     first, last = int(tables.panel.first[n]), int(tables.panel.first[n + 1])
     p, q, _, s, d = mixture.filtered.shape
@@ -171,18 +164,10 @@ def _mix_without(out: Floats, weight: Floats, power: float) -> Floats:
 def phases_without(
     tables: Tables, n: int, mixture: FilteredMixture, leave: tuple[Ints, Ints, Ints]
 ) -> Floats:
-    """P(phase now | log without these observations), by filtering again.
+    """P(phase now | log without these observations), shape (K,), by filtering again.
 
-    Draw weights as in :func:`phases_without_each`.
-
-    Parameters
-    ----------
-    leave : tuple of int ndarray
-        Indices of the signs, readings and judgements of tank n to leave out, ascending.
-
-    Returns
-    -------
-    ndarray, shape (K,)
+    ``leave`` holds indices of the tank's signs, readings and judgements, ascending. Draw weights
+    as in :func:`leave_one_out_phases`.
     """
     return mixture.chain.by_phase(_states_without(tables, n, mixture, leave))
 
@@ -274,19 +259,10 @@ def _group(singles: list[Contribution], bits: float) -> GroupContribution:
 def weigh_evidence(
     tables: Tables, n: int, mixture: FilteredMixture, forecast: Floats, top: int = TOP_GROUPS
 ) -> WeightOfEvidence | None:
-    """Weigh the evidence for the most probable phase of tank n.
+    """Weigh the evidence for the most probable phase of tank n; None for a log without any.
 
-    Parameters
-    ----------
-    forecast : ndarray, shape (K,)
-        P(phase now | rock, events, husbandry alone), from :func:`.filtering.forecast_only`.
-    top : int
-        Groups whose joint weight is computed, for and against; each costs a filter run.
-
-    Returns
-    -------
-    WeightOfEvidence or None
-        None for a log without any observation.
+    ``forecast``, shape (K,), is that of :func:`.filtering.forecast_only` now. For the ``top``
+    strongest groups, for and against, the joint weight is computed, which costs a filter run each.
     """
     kinds = observed(tables.panel, n)
     if not any(kinds):

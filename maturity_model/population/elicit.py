@@ -48,16 +48,11 @@ def _effects(rng: Random, centre: Floats, sd: Floats, n: int) -> Floats:
 
 
 def draw_sign(sign: Sign, n: int, seed: int = DEFAULT_SEED) -> tuple[Floats, Floats]:
-    """Prior draws for one sign.
+    """Prior draws for one sign: log-odds by phase, shape (K, n), and persistence, shape (n,).
 
     Half of the variance of a phase's log-odds is shared by all phases (a sign that is
     rare in a region is rare in every phase), half is the phase's own. Each sign has its own
     random stream, so that adding a club's sign leaves all other draws as they are.
-
-    Returns
-    -------
-    logit : ndarray, shape (K, n)
-    persistence : ndarray, shape (n,)
     """
     digest = hashlib.sha256(sign.name.encode()).digest()
     rng = np.random.default_rng([seed, int.from_bytes(digest[:4], "little")])
@@ -115,19 +110,9 @@ def elicit_population(
     seed: int = DEFAULT_SEED,
     name: str = "practice",
 ) -> Population:
-    """Draw a population from the catalogue's priors.
+    """Draw a population from the catalogue's priors; the same seed gives the same draws.
 
-    Parameters
-    ----------
-    catalogue : Catalogue
-    evidence_weight : float
-        See :class:`Population`; chosen by ``reports/evidence_weight``.
-    n_draws, seed : int
-        The same seed gives the same draws.
-
-    Returns
-    -------
-    Population
+    The evidence weight (see :class:`Population`) was chosen by ``reports/evidence_weight``.
     """
     priors = priors_from_catalogue(catalogue)
     drawn: dict[str, Any] = _draw(np.random.default_rng(seed), priors, n_draws)

@@ -142,14 +142,6 @@ def geometric(priors: Priors) -> Priors:
 
     Mean times in the phases stay the same, for tanks of usual pace and without events.
     Emissions no longer change gradually within a phase, because it has no stages.
-
-    Parameters
-    ----------
-    priors : Priors
-
-    Returns
-    -------
-    Priors
     """
     r = priors.n_stages
     # The weeks in a stage are geometric: r stages of m weeks become one of r m weeks.
@@ -162,10 +154,7 @@ def geometric(priors: Priors) -> Priors:
 def equal_correlation(n: int) -> Floats:
     """Factor that turns n independent unit normals into ones that share half their variance.
 
-    Returns
-    -------
-    ndarray, shape (n, n)
-        L with ``L @ L.T`` 1 on the diagonal and 1/2 beside it.
+    L, shape (n, n), with ``L @ L.T`` 1 on the diagonal and 1/2 beside it.
     """
     return np.asarray(np.linalg.cholesky((np.eye(n) + np.ones((n, n))) / 2))
 
@@ -181,15 +170,7 @@ def start_distribution(catalogue: Catalogue, n_states: int) -> Floats:
 def priors_from_catalogue(catalogue: Catalogue, n_stages: int = STAGES) -> Priors:
     """Derive the priors from the catalogue.
 
-    Parameters
-    ----------
-    catalogue : Catalogue
-    n_stages : int
-        Stages per phase. The mean time in a phase does not depend on it.
-
-    Returns
-    -------
-    Priors
+    The mean time in a phase does not depend on the number of stages.
     """
     phases = list(catalogue.phases.values())
     signs, events = list(catalogue.signs.values()), list(catalogue.events.values())
@@ -250,20 +231,7 @@ def priors_from_catalogue(catalogue: Catalogue, n_stages: int = STAGES) -> Prior
 def hold_emissions(priors: Priors, factor: float) -> Priors:
     """Priors that hold the emissions of the phases closer to the catalogue.
 
-    Parameters
-    ----------
-    priors : Priors
-    factor : float
-        On the spreads of signs' log-odds and of readings' means; above 0. 1 changes nothing.
-
-    Returns
-    -------
-    Priors
-
-    Raises
-    ------
-    ValueError
-        When the factor is not above 0.
+    ``factor``, above 0, is on the spreads of signs' log-odds and of readings' means.
     """
     if not factor > 0:
         raise ValueError(f"a factor on spreads is above 0, not {factor}")

@@ -31,16 +31,6 @@ class PopulationMismatch(ValueError):
 def fit_to_catalogue(population: Population, catalogue: Catalogue) -> Population:
     """Bring a population to a catalogue: order its signs, draw a club's own from their prior.
 
-    Parameters
-    ----------
-    population : Population
-    catalogue : Catalogue
-
-    Returns
-    -------
-    Population
-        Its signs are those of the catalogue, in that order.
-
     Raises
     ------
     PopulationMismatch
@@ -173,13 +163,10 @@ def reading_normals(panel: Panel, population: Population) -> ReadingNormals:
 
 
 def reading_table(panel: Panel, population: Population, power: float) -> Floats:
-    """Likelihood of each distinct reading.
+    """Likelihood of each distinct reading, shape (C, S, D).
 
-    Returns
-    -------
-    ndarray, shape (C, S, D)
-        P(low < value < high | state, previous reading) ** power, with a small chance of
-        a reading that says nothing.
+    P(low < value < high | state, previous reading) ** power, with a small chance of a reading
+    that says nothing.
     """
     low, high, mean, sd, _, wide_mean, wide_sd = reading_normals(panel, population)
     out = np.empty_like(mean)
@@ -220,12 +207,9 @@ class Hazards:
     pending: Floats
 
     def log_hazards(self) -> Floats:
-        """Log hazards of advance, setback and collapse of the move into each week.
+        """Log hazards of advance, setback and collapse into each week, shape (T, 3, K, D).
 
-        Returns
-        -------
-        ndarray, shape (T, 3, K, D)
-            At the first pace node; -inf where there is no such move.
+        At the first pace node; -inf where there is no such move.
         """
         factor, setback, collapse = _with_load(self.population, self.load, np.zeros(1))
         advance = self.advance[:, :, 0] * factor[:, 0, None]
@@ -243,16 +227,11 @@ class Hazards:
     def ahead(self, horizon: int) -> tuple[Floats, Floats, Floats]:
         """Hazards 1..horizon weeks ahead, seen from each week, without further events.
 
-        Parameters
-        ----------
-        horizon : int
-
         Returns
         -------
         factor : ndarray, shape (T, horizon, 1, D)
             On the hazards of advancing, the same for all phases.
-        setback : ndarray, shape (T, horizon, K, D)
-        collapse : ndarray, shape (T, horizon, K, D)
+        setback, collapse : ndarray, shape (T, horizon, K, D)
         """
         decay = np.exp(-1.0 / self.population.event_memory)
         now = self.load * decay + self.pending[:, :, None]
@@ -266,7 +245,6 @@ class Hazards:
 
         Parameters
         ----------
-        horizon : int
         extra : ndarray, shape (horizon, E), optional
             Sizes of events that act on each move to come. Default: none.
         change : ndarray, shape (horizon, J), optional
@@ -275,8 +253,7 @@ class Hazards:
         Returns
         -------
         factor : ndarray, shape (1, horizon, K or 1, D)
-            On the last week's hazards of advancing: of each phase where husbandry
-            changes, otherwise one for all.
+            On the last week's hazards of advancing: of each phase where husbandry changes.
         setback, collapse : ndarray, shape (1, horizon, K, D)
         """
         population = self.population
@@ -327,16 +304,10 @@ def tank_hazards(
     since: int = 0,
     load_then: Floats | None = None,
 ) -> Hazards:
-    """Hazards of tank n at each pace node.
+    """Hazards of tank n at each pace node, shape (P,), in standard deviations.
 
-    Parameters
-    ----------
-    pace : ndarray, shape (P,)
-        Pace nodes, in standard deviations.
-    since : int
-        First week that is wanted.
-    load_then : ndarray, shape (E, D), optional
-        Load on the move into that week; needed where it is not week 0.
+    ``since`` is the first week that is wanted; unless that is week 0, ``load_then``, shape (E, D),
+    must be the load on the move into it.
     """
     rows = slice(int(panel.first[n]) + since, int(panel.first[n + 1]))
     impulse, pending = panel.impulse[rows], panel.pending[rows]

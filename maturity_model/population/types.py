@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 #: Method of an approximate fit, in a population's provenance.
 APPROXIMATE = "approximate"
+#: Parts of a fitted population that are the pool's or practice's.
+PARTS = ("signs", "moves", "readings")
 Standing = Literal["elicited", "passed", "failed", "unknown", "approximate", "approximate, failed"]
 
 
@@ -155,21 +157,12 @@ class Population:
         """Parts of a fitted population taken from practice: signs, moves, readings."""
         if self.kind != "fitted":
             return ()
-        parts = ("signs", "moves", "readings")
-        return tuple(p for p in parts if self.provenance.get(p) == "practice")
+        return tuple(p for p in PARTS if self.provenance.get(p) == "practice")
 
     @property
     def learned(self) -> tuple[str, ...]:
         """Parts of a fitted population learned from the pool: signs, moves, readings."""
-        parts = ("signs", "moves", "readings")
-        return tuple(p for p in parts if self.provenance.get(p, "learned") == "learned")
-
-    @property
-    def tuned_by(self) -> str:
-        """The judgements by which practice's numbers were shifted; empty if they were not."""
-        if self.provenance.get("signs") != "tuned":
-            return ""
-        return str(self.provenance.get("chosen_by", ""))
+        return tuple(p for p in PARTS if self.provenance.get(p, "learned") == "learned")
 
     @property
     def chain(self) -> StagedChain:
@@ -207,14 +200,7 @@ OPTIONAL_DIMS: dict[str, tuple[str, ...]] = {"sign_tank_sd": ("sign", "draw")}
 
 
 def take_draws(population: Population, index: Ints) -> Population:
-    """The same population with only some of its draws.
-
-    Parameters
-    ----------
-    population : Population
-    index : int ndarray, shape (M,)
-        Draws to keep, in the order and number wanted.
-    """
+    """The same population with these draws only, in the order and number of ``index``."""
     values = {f.name: getattr(population, f.name) for f in fields(population)}
     for name, dims in (DIMS | OPTIONAL_DIMS).items():
         if dims[-1] == "draw" and values[name] is not None:

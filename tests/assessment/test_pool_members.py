@@ -210,7 +210,6 @@ def test_a_tank_whose_log_is_the_pool_s_is_a_plain_mean_over_draws() -> None:
     ("parts", "want"),
     [
         (("practice",) * 3, "practice's, which its log did not shape; nothing is taken out"),
-        (("tuned",) * 3, "shifted by judged phases, its own among them if it has any"),
         (("learned", "practice", "practice"), "counts twice, so the answer is somewhat too sure"),
     ],
 )
@@ -219,7 +218,7 @@ def test_nothing_is_taken_out_of_numbers_that_never_held_the_log(
 ) -> None:
     logbook, _ = random_log(5, weeks=12)
     taken = dict(zip(("signs", "moves", "readings"), parts, strict=True))
-    population = replace(practice(), provenance=taken | {"chosen_by": "90 judgements"})
+    population = replace(practice(), provenance=taken)
     panel = build_panel(logbook, as_of=day(60))
     known = replace(population, members=members_of(logbook, {}, day(60)))
     found = assess(panel, known, questions=False)

@@ -71,12 +71,6 @@ def population_sentence(provenance: Provenance) -> str:
     said = [capital(population_words(provenance))]
     if practice := practice_words(provenance.population_of_practice):
         said.append(practice)
-    if judgements := provenance.population_tuned_by:
-        said.append(
-            "What signs show, what kits read and how tanks move are practice's, shifted until they "
-            f"predict {judgements} better; so they do for the tanks of keepers left out of the "
-            "shift, by more than a standard error"
-        )
     warning = cut(provenance.population_warning, 800)
     if provenance.population_kind == "elicited":
         said.append(
