@@ -76,13 +76,16 @@ class NextCheck:
         return self.bits / self.minutes
 
 
-def mutual_information(joint: Floats) -> float:
-    """Mutual information, in bits, of a joint distribution, (K, outcomes); normalised here."""
-    joint = joint / joint.sum()
-    apart = joint.sum(axis=1, keepdims=True) * joint.sum(axis=0)
-    there = joint > 0
-    bits = joint[there] * np.log2(joint[there] / apart[there])
-    return max(float(bits.sum()), 0.0)
+def mutual_information(joint: Floats) -> Floats:
+    """Mutual information, in bits, of joint distributions, shape (..., K, outcomes).
+
+    They are normalised here.
+    """
+    total = joint.sum(axis=(-2, -1), keepdims=True)
+    joint = joint / np.where(total > 0, total, 1.0)
+    apart = joint.sum(axis=-1, keepdims=True) * joint.sum(axis=-2, keepdims=True)
+    ratio = np.divide(joint, apart, out=np.ones_like(joint), where=joint > 0)
+    return np.asarray(np.maximum((joint * np.log2(ratio)).sum(axis=(-2, -1)), 0.0))
 
 
 def best_told_apart(joint: Floats) -> tuple[int, int]:
@@ -91,12 +94,10 @@ def best_told_apart(joint: Floats) -> tuple[int, int]:
     The pair, in order, with the largest information of the outcome about which of the two it is,
     times the probability of either.
     """
-
-    def weighed(pair: tuple[int, int]) -> float:
-        rows = joint[list(pair)]
-        return float(rows.sum()) * mutual_information(rows) if rows.sum() > 0 else 0.0
-
-    return max(itertools.combinations(range(len(joint)), 2), key=weighed)
+    pairs = list(itertools.combinations(range(len(joint)), 2))
+    either = joint[np.array(pairs)]
+    weighed = either.sum(axis=(1, 2)) * mutual_information(either)
+    return pairs[int(np.argmax(weighed))]
 
 
 def present_lanes(mixture: FilteredMixture) -> Floats:
@@ -145,7 +146,7 @@ def _signs(tables: Tables, n: int, mixture: FilteredMixture, now: Floats) -> lis
                 "sign",
                 name,
                 look,
-                mutual_information(joint),
+                float(mutual_information(joint)),
                 panel.catalogue.signs[name].minutes,
                 float(column.sum()),
                 last,
@@ -227,7 +228,7 @@ def _readings(tables: Tables, n: int, mixture: FilteredMixture, now: Floats) -> 
                 "reading",
                 name,
                 method,
-                mutual_information(answers),
+                float(mutual_information(answers)),
                 chart.minutes.value,
                 None,
                 last,
