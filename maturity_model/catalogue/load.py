@@ -34,8 +34,8 @@ _NAME = re.compile(r"^[a-z][a-z0-9_]{0,39}$")
 MAX_OWN_SIGNS = 40
 #: Longest text of an own sign.
 MAX_OWN_TEXT = 500
-#: Columns of the check-ins that no sign can be called by.
-RESERVED = ("tank", "date", "observer", "look", "judged_phase", "note")
+#: Columns of the check-ins that are no sign or reading; no sign can be called by these names.
+CHECKIN_COLUMNS = ("tank", "date", "observer", "look", "judged_phase", "note")
 _OWN_TEXTS = ("sign", "label", "group", "taxon", "aphia_id", "where", "how", "needs")
 #: Bounds of an own sign's numbers, beside the chances by phase.
 _OWN_NUMBERS = {
@@ -277,7 +277,7 @@ def add_sign(catalogue: Catalogue, file: str, line: int, cells: dict[str, str]) 
         When the sign cannot be used.
     """
     row = Row(file, line, cells, mark="club")
-    taken = {*catalogue.signs, *catalogue.analytes, *RESERVED}
+    taken = {*catalogue.signs, *catalogue.analytes, *CHECKIN_COLUMNS}
     sign = _own_sign(row, tuple(catalogue.phases), taken, catalogue.sources)
     if sum(s.own for s in catalogue.signs.values()) >= MAX_OWN_SIGNS:
         raise row.fail("sign", f"is beyond {MAX_OWN_SIGNS} own signs", "remove some")

@@ -36,12 +36,10 @@ def log_errors(logbook: Logbook, as_of: dt.date, done: str) -> int:
     done : str
         What was not done with the refused tanks, such as ``scored``.
     """
-    from maturity_model.logbook.account import refused_lately
-
     if logbook.refused_tanks:
         names = ", ".join(logbook.refused_tanks[:MAX_LISTED])
         return refuse(f"not {done}, because of errors in the log: {names}", LOG_ERRORS)
-    if refused := refused_lately(logbook, as_of):
+    if refused := logbook.refused_lately(as_of):
         return refuse(f"the answers lack {_lacking(refused)}", LOG_ERRORS)
     return DONE
 

@@ -11,10 +11,10 @@ from typing import Literal
 
 from maturity_model.catalogue import Catalogue
 from maturity_model.logbook.edit import TABLES, EditError, LogEdit, editing
-from maturity_model.logbook.files import MAX_BYTES, read_still
+from maturity_model.logbook.files import read_whole
 from maturity_model.logbook.incoming import Row, read_incoming
 from maturity_model.logbook.plausible import USED
-from maturity_model.logbook.problems import shown
+from maturity_model.logbook.problems import Fault, shown
 from maturity_model.logbook.types import CheckIn, Event
 
 #: How a row is treated that contradicts the logbook.
@@ -90,7 +90,9 @@ def add_file(
         If a file cannot be written. Each file is then the old or the new one, and adding
         the same file again finishes the work.
     """
-    data, name = _read(Path(file)), shown(Path(file).name)
+    data, name = read_whole(Path(file)), shown(Path(file).name)
+    if isinstance(data, Fault):
+        raise EditError(f"{shown(str(file))}: {data.what}; {data.mend}")
     with editing(logbook, catalogue, today) as edit:
         incoming = read_incoming(name, data, edit.reader.context, edit.reader.kits)
         if incoming.errors:
@@ -114,19 +116,6 @@ def add_file(
                 str(p) for p in incoming.problems if p.column in _REMARKED or USED in p.what
             ),
         )
-
-
-def _read(file: Path) -> bytes:
-    try:
-        data = read_still(file)
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "the path is not usable"
-        raise EditError(f"{shown(str(file))}: cannot be read ({reason}); check its path") from None
-    if data is None:
-        raise EditError(f"{shown(file.name)}: was changed while it was read; run this again")
-    if len(data) > MAX_BYTES:
-        raise EditError(f"{shown(file.name)}: is larger than {MAX_BYTES >> 20} MB; split it")
-    return data
 
 
 @dataclass

@@ -12,8 +12,8 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from maturity_model.catalogue import Catalogue
+from maturity_model.catalogue.load import CHECKIN_COLUMNS
 from maturity_model.identity import fold
-from maturity_model.logbook.checkins import CHECKIN_COLUMNS
 from maturity_model.logbook.columns import Table
 from maturity_model.logbook.entries import TABLES, TEXTS, WORKBOOKS
 from maturity_model.logbook.events import EVENT_COLUMNS

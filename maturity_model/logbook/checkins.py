@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from maturity_model.catalogue import LOOKS, Analyte
+from maturity_model.catalogue.load import CHECKIN_COLUMNS
 from maturity_model.identity import fold
 from maturity_model.logbook.columns import RefusedRow, Table
 from maturity_model.logbook.files import normal
@@ -13,7 +14,6 @@ from maturity_model.logbook.problems import Fault
 from maturity_model.logbook.rows import YES_NO, Context, DatedRows, optional_name
 from maturity_model.logbook.types import CheckIn, Reading, Tank
 
-CHECKIN_COLUMNS = ("tank", "date", "observer", "look", "judged_phase", "note")
 #: Columns of events, which the form's files also have, and why no cell may stand there.
 IN_EVENTS = {
     "event": Fault(

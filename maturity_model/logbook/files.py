@@ -58,20 +58,23 @@ def clean_name(text: str) -> str:
     return unicodedata.normalize("NFC", text) if fold(text) else ""
 
 
-def read_still(path: Path) -> bytes | None:
-    """Read a file of at most :data:`MAX_BYTES` (one more byte of a larger one).
-
-    None where another program kept changing it meanwhile, so that half of it may be missing.
-    """
+def read_whole(path: Path) -> bytes | Fault:
+    """Read a file within bounds, and not while another program is writing to it."""
     for _ in range(3):
-        with path.open("rb") as handle:
-            before = os.fstat(handle.fileno())
-            data = handle.read(MAX_BYTES + 1)
-            after = os.fstat(handle.fileno())
+        try:
+            with path.open("rb") as handle:
+                before = os.fstat(handle.fileno())
+                data = handle.read(MAX_BYTES + 1)
+                after = os.fstat(handle.fileno())
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or "the path is not usable"
+            return Fault(f"cannot be read ({reason})", "check its path and its permissions")
+        if len(data) > MAX_BYTES:
+            return Fault(f"is larger than {MAX_BYTES >> 20} MB", "split it")
         same = (before.st_mtime_ns, before.st_size) == (after.st_mtime_ns, after.st_size)
-        if same and len(data) == min(after.st_size, MAX_BYTES + 1):
+        if same and len(data) == after.st_size:
             return data
-    return None
+    return Fault("was changed while it was read", "run this again when it is saved")
 
 
 def decode(file: str, data: bytes, problems: Collector) -> str | None:

@@ -17,7 +17,7 @@ from maturity_model.logbook.entries import (
     nearly_a_table,
     table_by_header,
 )
-from maturity_model.logbook.files import MAX_BYTES, normal, read_csv, read_still
+from maturity_model.logbook.files import normal, read_csv, read_whole
 from maturity_model.logbook.problems import Collector, Fault, LogbookError, shown
 from maturity_model.logbook.types import OWN
 
@@ -25,6 +25,8 @@ NOT_A_TABLE = Fault(
     "is not part of a logbook and is not read",
     f"nothing to do, or give it one of the names {', '.join(TABLES)}",
 )
+#: Bytes in which the first line of a table stands.
+_MAX_HEADER = 2**20
 #: More than one for each table is no logbook.
 MAX_WORKBOOKS = 6
 
@@ -153,21 +155,12 @@ class LogbookFiles:
 
     def _bytes(self, path: Path) -> tuple[str, bytes] | None:
         """Read a whole file, within bounds."""
-        try:
-            data = read_still(path)
-        except OSError as error:
-            what, mend = f"cannot be read ({error.strerror})", "check its permissions"
-        else:
-            if data is None:
-                what, mend = "was changed while it was read", "run this again when it is saved"
-            elif len(data) <= MAX_BYTES:
-                self._read.append((path.name, data))
-                return shown(path.name), data
-            else:
-                what = f"is larger than {MAX_BYTES >> 20} MB"
-                mend = "split the logbook"
-        self.problems.file(shown(path.name), what, mend)
-        return None
+        data = read_whole(path)
+        if isinstance(data, Fault):
+            self.problems.file(shown(path.name), *data)
+            return None
+        self._read.append((path.name, data))
+        return shown(path.name), data
 
     def sha256(self) -> str:
         """Hash over the names and bytes of the files read."""
@@ -182,11 +175,12 @@ class LogbookFiles:
 def _table_in(file: str, path: Path) -> str | None:
     """Return the table that a text file is by its first line, whatever its name."""
     try:
-        data = read_still(path) or b""
+        with path.open("rb") as handle:
+            data = handle.read(_MAX_HEADER)
     except OSError:
         return None
     encoding = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
-    text = data[:MAX_BYTES].decode(encoding, "replace").replace("\0", "")
+    text = data.decode(encoding, "replace").replace("\0", "")
     known = frozenset(c for columns in REQUIRED.values() for c in columns)
     raw = read_csv("", file, text.encode(), known, Collector())
     return None if raw is None else table_by_header([normal(c) for c in raw.header])

@@ -11,7 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from maturity_model.logbook.checkins import CHECKIN_COLUMNS, read_checkins
+from maturity_model.catalogue.load import CHECKIN_COLUMNS
+from maturity_model.logbook.checkins import read_checkins
 from maturity_model.logbook.columns import Table
 from maturity_model.logbook.entries import REQUIRED
 from maturity_model.logbook.events import EVENT_COLUMNS, read_events

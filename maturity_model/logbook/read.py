@@ -7,8 +7,8 @@ import os
 from pathlib import Path
 
 from maturity_model.catalogue import Catalogue, load_catalogue
-from maturity_model.catalogue.load import sign_columns
-from maturity_model.logbook.checkins import CHECKIN_COLUMNS, IN_EVENTS, read_checkins
+from maturity_model.catalogue.load import CHECKIN_COLUMNS, sign_columns
+from maturity_model.logbook.checkins import IN_EVENTS, read_checkins
 from maturity_model.logbook.columns import Table
 from maturity_model.logbook.days import merge_days
 from maturity_model.logbook.entries import REQUIRED, TABLES

@@ -9,7 +9,7 @@ from pathlib import Path
 from reprlib import repr as shorten
 from typing import Literal
 
-from maturity_model.catalogue import Catalogue
+from maturity_model.catalogue import Catalogue, load_permissions
 
 #: ``error``: the cell or row is not used. ``settled``: it is used in a way that is reported.
 Severity = Literal["error", "settled"]
@@ -311,6 +311,19 @@ class Logbook:
         rows = tuple(p for p in hiding if p.scope == "row")
         parts = tuple(p for p in hiding if p.scope in ("column", "cell"))
         return Account(self.entries, self.rows, rows, parts)
+
+    def refused_lately(self, as_of: dt.date) -> tuple[Problem, ...]:
+        """Return what was refused and may hide something: files, columns, recent rows and cells.
+
+        Recent is within the longest time for which a row can shut a permission; so counts a
+        row without a date that can be trusted.
+        """
+        days = load_permissions()["unsettled_days"]
+        return tuple(
+            p
+            for p in self.problems
+            if p.may_hide_something and (p.date is None or (as_of - p.date).days <= days)
+        )
 
     def only(self, names: Container[str]) -> Logbook:
         """Return a logbook of some of its tanks, by name."""

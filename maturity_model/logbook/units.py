@@ -17,14 +17,7 @@ from maturity_model.logbook import seawater
 #: g/mol.
 ATOMIC_WEIGHT = {"H": 1.0080, "C": 12.011, "N": 14.007, "O": 15.999, "P": 30.974, "Ca": 40.078}
 _H, _C, _N, _O, _P, _CA = (ATOMIC_WEIGHT[e] for e in ("H", "C", "N", "O", "P", "Ca"))
-#: g/mol of what each analyte's canonical unit counts.
-_MOLAR = {
-    "ammonia": _N + 4 * _H,
-    "nitrite": _N + 2 * _O,
-    "nitrate": _N + 3 * _O,
-    "phosphate": _P + 4 * _O,
-}
-#: g of each substance that hold one mole of the analyte.
+#: g of each substance that hold one mole of the analyte; its canonical unit counts the first.
 _SUBSTANCES = {
     "ammonia": {"NH4": _N + 4 * _H, "NH3": _N + 3 * _H, "NH4-N": _N, "NH3-N": _N, "N": _N},
     "nitrite": {"NO2": _N + 2 * _O, "NO2-N": _N, "N": _N},
@@ -77,14 +70,14 @@ def _gravity(at: int, reference: int, assumed: str = "") -> Unit:
 
 
 def _nutrient(analyte: str) -> dict[str, Unit]:
-    molar = _MOLAR[analyte]
+    ion, *_ = _SUBSTANCES[analyte].values()
     out = {}
     for substance, grams in _SUBSTANCES[analyte].items():
         for prefix, size in (("mg/L", 1.0), ("ug/L", 1e-3)):
             name = f"{prefix} {substance}"
-            factor = molar / grams * size
+            factor = ion / grams * size
             out[name] = Unit(name, _same if factor == 1.0 else partial(_times, factor))
-    out["umol/L"] = Unit("umol/L", partial(_times, molar * 1e-3))
+    out["umol/L"] = Unit("umol/L", partial(_times, ion * 1e-3))
     return out
 
 
@@ -130,7 +123,6 @@ _SPELLINGS = {
         "ms/cm at 25 °c": "mS/cm", "ms/cm 25 °c": "mS/cm",
     },
 }  # fmt: skip
-_ION = {"ammonia": "NH4", "nitrite": "NO2", "nitrate": "NO3", "phosphate": "PO4"}
 _SUBSCRIPTS = str.maketrans("₀₁₂₃₄₅₆₇₈₉µμ–−⁺⁻", "0123456789uu--+-")
 _PREFIXES = (("ppm", "mg/l"), ("ppb", "ug/l"), ("mcg/l", "ug/l"))
 _SPACES = re.compile(r"\s+")
@@ -162,8 +154,8 @@ def find_unit(analyte: str, text: str) -> Unit | None:
     name = _SPELLINGS.get(analyte, {}).get(plain, "")
     if name:
         return known[name]
-    if analyte in _ION and plain in ("mg/l", "ug/l"):
-        ion = known[f"{plain[0]}g/L {_ION[analyte]}"]
+    if analyte in _SUBSTANCES and plain in ("mg/l", "ug/l"):
+        ion = known[f"{plain[0]}g/L {next(iter(_SUBSTANCES[analyte]))}"]
         return Unit(ion.name, ion.convert, f"is taken as {ion.name}, the whole ion")
     if analyte == "alkalinity" and plain == "mg/l":
         unit = known["mg/L CaCO3"]
@@ -179,16 +171,11 @@ def said_unit(unit: Unit) -> str:
     return said.get(unit.name, unit.name)
 
 
-#: Assumed units of readings without a kit.
-_DEFAULTS = {"ph": "[pH]", "temperature": "Cel", "alkalinity": "[dKH]", "salinity": "1"}
-
-
 def default_unit(analyte: str) -> Unit:
     """Return the unit that is assumed for a reading without a kit."""
     known = units_of(analyte)
-    if analyte in _ION:
-        return known[f"mg/L {_ION[analyte]}"]
-    return known[_DEFAULTS[analyte]] if analyte in _DEFAULTS else Unit("", _same)
+    # Alkalinity is mostly told in dKH; anything else in its canonical unit, the first.
+    return known["[dKH]"] if "[dKH]" in known else next(iter(known.values()), Unit("", _same))
 
 
 def as_specific_gravity(value: float) -> Unit | None:

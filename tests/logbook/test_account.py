@@ -10,7 +10,6 @@ from logbook.read_logs import TODAY, Read, errors, fates
 
 from maturity_model.catalogue import load_catalogue
 from maturity_model.logbook import Logbook, LogbookError, Problem, read_logbook
-from maturity_model.logbook.account import refused_lately
 from maturity_model.logbook.add import add_file
 from maturity_model.logbook.begin import NewTank, begin_logbook
 from maturity_model.logbook.entries import nearly_a_table
@@ -47,7 +46,7 @@ def test_a_file_is_never_passed_over(read: Read, tmp_path: Path, name: str, fate
     assert fates(book) == {"tanks.csv": "used", "checkins.csv": "used", name: fate}
     refused = [e for e in book.account.entries if e.fate == "refused"]
     assert [p.file for p in errors(book)] == [e.name for e in refused]
-    assert bool(refused_lately(book, TODAY)) == (fate == "refused")
+    assert bool(book.refused_lately(TODAY)) == (fate == "refused")
 
 
 @pytest.mark.parametrize(
@@ -94,7 +93,7 @@ def test_one_table_in_two_formats(read: Read, tmp_path: Path) -> None:
     assert fates(book)["events.tsv"] == "refused"
     (problem,) = errors(book)
     assert "move the rows" in problem.mend
-    assert refused_lately(book, TODAY)
+    assert book.refused_lately(TODAY)
 
 
 @pytest.mark.parametrize(
@@ -131,14 +130,14 @@ def test_a_spreadsheets_number_for_a_day(read: Read) -> None:
     assert "number for a day" in problem.what
     # The first example of many manuals: 45658 is 2025-01-01.
     assert "2025-12-01" in problem.mend
-    assert refused_lately(book, TODAY) == (problem,)
+    assert book.refused_lately(TODAY) == (problem,)
 
 
 def test_an_empty_column_header(read: Read) -> None:
     book = read(checkins="tank,date,\nReef,2026-02-01,y\n")
     (problem,) = errors(book)
     assert "name it" in problem.mend
-    assert refused_lately(book, TODAY) == (problem,)
+    assert book.refused_lately(TODAY) == (problem,)
 
 
 @pytest.mark.parametrize(
@@ -166,7 +165,7 @@ def test_a_column_that_may_be_a_reading_or_an_event_counts(
     (problem,) = (p for p in errors(book) if p.scope == "column")
     assert problem.may_hide_something == counts
     assert book.account.refused_parts == ((problem,) if counts else ())
-    assert refused_lately(book, TODAY) == book.account.refused_parts
+    assert book.refused_lately(TODAY) == book.account.refused_parts
 
 
 def test_a_reading_among_the_events_counts(read: Read) -> None:
@@ -178,7 +177,7 @@ def test_a_reading_among_the_events_counts(read: Read) -> None:
 def test_a_recent_cell_that_permissions_rest_on_counts(read: Read, day: str, counts: bool) -> None:
     book = read(checkins=f"tank,date,ammonia,nitrate\nReef,{day},-1,-1\n")
     assert [p.column for p in book.account.refused_parts] == ["ammonia"]
-    assert bool(refused_lately(book, TODAY)) == counts
+    assert bool(book.refused_lately(TODAY)) == counts
 
 
 def test_an_event_among_the_check_ins_is_refused_with_its_mend(read: Read) -> None:
@@ -216,7 +215,7 @@ def test_a_refused_row_counts_when_it_is_recent_or_undated(
     book = read(events=f"tank,date,event\n{row}\n")
     (refused,) = book.account.refused_rows
     assert refused.tank == tank
-    assert bool(refused_lately(book, TODAY)) == counts
+    assert bool(book.refused_lately(TODAY)) == counts
 
 
 def test_a_file_read_up_to_a_row_is_refused(read: Read) -> None:
@@ -268,7 +267,7 @@ def test_the_days_that_count_are_those_of_the_permissions() -> None:
             (),
             "",  # type: ignore[arg-type]
         )
-        return bool(refused_lately(book, TODAY))
+        return bool(book.refused_lately(TODAY))
 
     assert counts(42)
     assert not counts(43)

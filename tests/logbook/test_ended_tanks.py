@@ -8,7 +8,6 @@ from pathlib import Path
 import pytest
 
 from maturity_model.logbook import Logbook, read_logbook
-from maturity_model.logbook.account import refused_lately
 from maturity_model.panel import build_panel
 
 TODAY = dt.date(2026, 11, 30)
@@ -74,7 +73,7 @@ def test_a_bad_end_or_restart_is_not_used_and_withholds(tmp_path: Path, cells: s
     assert (tank.started, tank.ended, tank.earlier_start) == (dt.date(2026, 1, 1), None, None)
     (problem,) = got.problems
     assert (problem.scope, problem.tank) == ("cell", "Reef")
-    assert refused_lately(got, TODAY) == (problem,)
+    assert got.refused_lately(TODAY) == (problem,)
 
 
 def test_a_tank_runs_until_an_end_that_is_planned(tmp_path: Path) -> None:

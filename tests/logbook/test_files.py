@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from logbook.read_logs import Read, errors, only, settled
 
-from maturity_model.logbook import LogbookError, files, folder, read_logbook, tanks
+from maturity_model.logbook import LogbookError, files, read_logbook, tanks
 
 HEAD = "tank,date,diatoms,note\n"
 
@@ -150,7 +150,7 @@ def test_bounds(read: Read, monkeypatch: pytest.MonkeyPatch) -> None:
     assert only(errors(book)).line == 5
     book = read(checkins=HEAD[:-1] + "," * 2001 + "\n")
     assert "columns" in only(errors(book)).what
-    monkeypatch.setattr(folder, "MAX_BYTES", 100)
+    monkeypatch.setattr(files, "MAX_BYTES", 100)
     book = read(checkins=HEAD + "x" * 100)
     assert "larger than" in only(errors(book)).what
 
