@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from maturity_model.catalogue import LOOKS, Analyte
-from maturity_model.catalogue.load import CHECKIN_COLUMNS
+from maturity_model.catalogue import LOOKS
 from maturity_model.identity import fold
-from maturity_model.logbook.columns import RefusedRow, Table
+from maturity_model.logbook.columns import RefusedRow, Row, Table
 from maturity_model.logbook.files import normal
 from maturity_model.logbook.formulas import as_typed
 from maturity_model.logbook.kit_table import Kits
@@ -55,89 +54,77 @@ def read_checkins(context: Context, table: Table, kits: Kits) -> list[CheckIn]:
 
 class _CheckIns:
     def __init__(self, context: Context, table: Table, kits: Kits):
-        self.table, self.kits, self.people = table, kits, context.people
+        self.kits, self.people = kits, context.people
         catalogue = context.catalogue
-        self.rows, self.places = DatedRows(context, table), table.places(*CHECKIN_COLUMNS)
-        self.in_events = [(c, table.columns[c]) for c in IN_EVENTS if c in table.columns]
-        self.signs = [(i, c) for c, i in table.columns.items() if c in catalogue.signs]
-        self.needs = {name: sign.needs for name, sign in catalogue.signs.items()}
-        self.readings = [
-            (i, catalogue.analytes[c]) for c, i in table.columns.items() if c in catalogue.analytes
-        ]
+        self.rows = DatedRows(context)
+        columns = table.columns.items()
+        self.signs = [(i, catalogue.signs[c]) for c, i in columns if c in catalogue.signs]
+        self.readings = [(i, catalogue.analytes[c]) for c, i in columns if c in catalogue.analytes]
         self.answers: dict[str, bool | None] = dict(ANSWERS)
         self.scales: dict[tuple[str, str], dict[int, Scale | Fault]] = {}
         self.words = {"look": LOOKS, "judged_phase": tuple(catalogue.phases)}
-        self.first_lines: dict[str, int] = {}
+        self.first_lines: dict[tuple[object, ...], int] = {}
 
-    def read(self, line: int, cells: list[str]) -> CheckIn:
+    def read(self, row: Row) -> CheckIn:
         """Understand one row."""
-        i_tank, i_date, i_observer, i_look, i_phase, i_note = self.places
-        tank, date = self.rows.read(line, cells[i_tank], cells[i_date])
-        for column, place in self.in_events:
-            if cells[place]:
-                raise RefusedRow(column, cells[place], IN_EVENTS[column], tank.name)
+        tank, date = self.rows.read(row)
+        for column, fault in IN_EVENTS.items():
+            if row[column]:
+                raise RefusedRow(column, fault)
         # The same day may be written in two forms, so the date itself is compared.
-        cells[i_date] = date.isoformat()
-        key = "\0".join(cells).rstrip("\0")  # no cell holds a NUL
-        first = self.first_lines.setdefault(key, line)
-        if first != line:
+        day = row.table.columns["date"]
+        key = (date, "\0".join(row.cells[:day]), "\0".join(row.cells[day + 1 :]).rstrip("\0"))
+        first = self.first_lines.setdefault(key, row.line)
+        if first != row.line:
             fault = Fault(f"repeats line {first} cell for cell", "remove one of the two")
-            raise RefusedRow(None, "", fault, tank.name)
-        observer = ""
-        if cells[i_observer]:
-            text = cells[i_observer]
-            observer = optional_name(self.people, self.table, line, "observer", text, tank.name)
+            raise RefusedRow(None, fault)
+        observer = optional_name(self.people, row, "observer")
         return CheckIn(
             tank.name,
             date,
             observer,
-            self._word(line, "look", cells[i_look], tank) or "careful",
-            self._word(line, "judged_phase", cells[i_phase], tank),
-            as_typed(cells[i_note]),
-            self._signs(line, cells, tank),
-            self._readings(line, cells, tank, observer),
-            self.table.file,
-            line,
+            self._word(row, "look") or "careful",
+            self._word(row, "judged_phase"),
+            as_typed(row["note"]),
+            self._signs(row, tank),
+            self._readings(row, tank, observer),
+            row.table.file,
+            row.line,
         )
 
-    def _word(self, line: int, column: str, text: str, tank: Tank) -> str | None:
-        if not text:
-            return None
-        word = normal(text)
-        if word in self.words[column]:
-            return word
+    def _word(self, row: Row, column: str) -> str | None:
+        word = normal(row[column])
+        if not row[column] or word in self.words[column]:
+            return word or None
         mend = f"write one of {', '.join(self.words[column])} or leave it blank"
-        fault = Fault(f"is not a {column.replace('_', ' ')}", mend)
-        self.table.cell(line, column, text, fault, tank.name)
+        row.report(column, Fault(f"is not a {column.replace('_', ' ')}", mend))
         return None
 
-    def _signs(self, line: int, cells: list[str], tank: Tank) -> dict[str, bool]:
+    def _signs(self, row: Row, tank: Tank) -> dict[str, bool]:
         answers = self.answers
         out = {}
-        for index, name in self.signs:
-            text = cells[index]
+        for index, sign in self.signs:
+            text = row.cells[index]
             if not text:
                 continue
             if text not in answers:
                 answers[text] = ANSWERS.get(fold(text))
             answer = answers[text]
             if answer is None:
-                self.table.cell(line, name, text, _NO_ANSWER, tank.name)
-            elif tank.can_have(self.needs[name]):
-                out[name] = answer
+                row.report(sign.name, _NO_ANSWER)
+            elif tank.can_have(sign.needs):
+                out[sign.name] = answer
             elif answer:
-                self.table.cell(line, name, text, _IMPOSSIBLE, tank.name)
+                row.report(sign.name, _IMPOSSIBLE)
             else:
-                self.table.settle(line, name, text, *_NOT_COUNTED)
+                row.settle(sign.name, *_NOT_COUNTED)
         return out
 
-    def _readings(
-        self, line: int, cells: list[str], tank: Tank, observer: str
-    ) -> dict[str, Reading]:
+    def _readings(self, row: Row, tank: Tank, observer: str) -> dict[str, Reading]:
         out = {}
         scales = self.scales.setdefault((observer, tank.keeper), {})
         for index, analyte in self.readings:
-            text = cells[index]
+            text = row.cells[index]
             if not text:
                 continue
             scale = scales.get(index)
@@ -145,20 +132,20 @@ class _CheckIns:
                 scale = scales[index] = self.kits.scale(observer, tank.keeper, analyte)
             reading = scale if isinstance(scale, Fault) else scale.read(text)
             if isinstance(reading, Fault):
-                self.table.cell(line, analyte.name, text, reading, tank.name)
+                row.report(analyte.name, reading)
                 continue
             if isinstance(scale, Scale):
                 if not scale.named:
-                    self._note_assumption(line, analyte, text, reading)
+                    _note_assumption(row, analyte.name, reading)
                 if doubt := scale.doubt(text):
-                    self.table.settle(line, analyte.name, text, *doubt)
+                    row.settle(analyte.name, *doubt)
             out[analyte.name] = reading
         return out
 
-    def _note_assumption(self, line: int, analyte: Analyte, text: str, reading: Reading) -> None:
-        name = analyte.name
-        how = _ASSUMED.get((name, reading.unit)) or f"is taken as {reading.unit}"
-        if reading.method == "colour_chart":
-            how += " read on a colour chart"
-        what, mend = f"has no line in kits.csv and {how}", f"add a line for {name} to kits.csv"
-        self.table.settle(line, name, text, what, mend)
+
+def _note_assumption(row: Row, analyte: str, reading: Reading) -> None:
+    how = _ASSUMED.get((analyte, reading.unit)) or f"is taken as {reading.unit}"
+    if reading.method == "colour_chart":
+        how += " read on a colour chart"
+    what, mend = f"has no line in kits.csv and {how}", f"add a line for {analyte} to kits.csv"
+    row.settle(analyte, what, mend)

@@ -30,21 +30,58 @@ _SYNONYMS = frozenset(
 
 
 class RefusedRow(Exception):
-    """Why a row cannot be used: the column (None for the whole row), its text, and the tank."""
+    """Why a row cannot be used, and in which column.
 
-    def __init__(self, column: str | None, value: str, fault: Fault, tank: str | None = None):
-        super().__init__(column, value, fault, tank)
+    None is the row as a whole, with a ``value`` that tells which it is.
+    """
+
+    def __init__(self, column: str | None, fault: Fault, value: str = ""):
+        super().__init__(column, fault, value)
+        self.column, self.fault, self.value = column, fault, value
 
 
 class SetAsideRow(Exception):
     """A row that is good but has no place in the log, by a rule that is reported."""
 
 
-def needed(value: T | Fault, column: str, text: str, tank: str | None = None) -> T:
-    """Return a value without which the row cannot be used; raise RefusedRow for a fault."""
-    if isinstance(value, Fault):
-        raise RefusedRow(column, text, value, tank)
-    return value
+class Row:
+    """A row of a table, and what is wrong with it; ``row[column]`` is blank for a missing column.
+
+    ``tank`` is the tank that it is about, once that is known.
+    """
+
+    def __init__(self, table: Table, line: int, cells: list[str]):
+        self.table, self.line, self.cells = table, line, cells
+        self.tank: str | None = None
+
+    def __getitem__(self, column: str) -> str:
+        place = self.table.columns.get(column)
+        return "" if place is None else self.cells[place]
+
+    def date(self) -> dt.date | None:
+        """Return the day that it is about, where that can be read."""
+        date = parse_date(self["date"], self.table.date_order)
+        return None if isinstance(date, Fault) else date.date
+
+    def needed(self, column: str, value: T | Fault) -> T:
+        """Return a value without which the row cannot be used; raise RefusedRow for a fault."""
+        if isinstance(value, Fault):
+            raise RefusedRow(column, value)
+        return value
+
+    def report(
+        self, column: str, fault: Fault, *, value: str | None = None, withholds: bool = False
+    ) -> None:
+        """Report a cell that is not used."""
+        value = self[column] if value is None else value
+        self.table.problems.add(
+            "error", "cell", self.table.file, self.line, column, value, fault,
+            self.tank, self.date(), withholds,
+        )  # fmt: skip
+
+    def settle(self, column: str, how: str, mend: str) -> None:
+        """Count one use of a rule; see :meth:`.Collector.settle`."""
+        self.table.problems.settle(self.table.file, self.line, column, self[column], how, mend)
 
 
 def cell_text(cell: Any, comma: bool) -> str:
@@ -113,8 +150,7 @@ class Table:
         measured: Iterable[str] = (),
     ):
         self.name, self.file, self.problems = raw.name, raw.file, problems
-        self._raw, self._comma, self._date_order = raw, comma, date_order
-        self._row: list[str] = []
+        self._raw, self._comma, self.date_order = raw, comma, date_order
         problems.begin(raw.file, raw.name)
         self._read = self._used = self._set_aside = 0
         self.header = [cell_text(c, False).strip() for c in raw.header]
@@ -156,58 +192,34 @@ class Table:
         line, fault = self._raw.header_line, Fault(what, mend)
         self.problems.add("error", "column", self.file, line, name, "", fault, withholds=withholds)
 
-    def read(self, understand: Callable[[int, list[str]], T]) -> list[T]:
+    def read(self, understand: Callable[[Row], T]) -> list[T]:
         """Read all rows; every one is used, or refused and reported.
 
-        ``understand`` takes the line and the stripped cells of a row to its meaning. It raises
-        RefusedRow for a row that cannot be used, SetAsideRow for one that is not wanted.
+        ``understand`` takes a row to its meaning. It raises RefusedRow for one that cannot be
+        used, SetAsideRow for one that is not wanted.
         """
         out = []
-        for line, cells in self._rows():
+        for row in self._rows():
             try:
-                out.append(understand(line, cells))
+                out.append(understand(row))
             except RefusedRow as refused:
-                column, value, fault, tank = refused.args
+                column, fault = refused.column, refused.fault
+                value = row[column] if column else refused.value
                 # A date that is itself at fault is no date.
-                date = None if column == "date" else self._date()
-                self.problems.row(self.file, line, column, value, fault, tank, date)
+                date = None if column == "date" else row.date()
+                self.problems.row(self.file, row.line, column, value, fault, row.tank, date)
             except SetAsideRow:
                 self._set_aside += 1
             else:
                 self._used += 1
         return out
 
-    def cell(
-        self, line: int, column: str, text: str, fault: Fault, tank: str | None = None,
-        *, withholds: bool = False,
-    ) -> None:  # fmt: skip
-        """Report a cell that is not used."""
-        self.problems.add(
-            "error", "cell", self.file, line, column, text, fault, tank, self._date(), withholds
-        )
-
-    def _date(self) -> dt.date | None:
-        """Return the day that the present row is about, where that can be read."""
-        place = self.columns.get("date")
-        if place is None or len(self._row) <= place:
-            return None
-        date = parse_date(self._row[place], self._date_order)
-        return None if isinstance(date, Fault) else date.date
-
-    def settle(self, line: int, column: str, text: str, how: str, mend: str) -> None:
-        """Count one use of a rule; see :meth:`.Collector.settle`."""
-        self.problems.settle(self.file, line, column, text, how, mend)
-
     def count(self) -> RowCount:
         """Return how many rows were read, used, refused and set aside so far."""
         refused = self._read - self._used - self._set_aside
         return RowCount(self.file, self._read, self._used, refused, self._set_aside)
 
-    def places(self, *names: str) -> tuple[int, ...]:
-        """Return each column's place; -1, where a row always has a blank, for a missing one."""
-        return tuple(self.columns.get(n, -1) for n in names)
-
-    def _rows(self) -> Iterator[tuple[int, list[str]]]:
+    def _rows(self) -> Iterator[Row]:
         width = len(self.header)
         least = max(self.columns.values(), default=-1) + 1
         sheet = "!" in self.file  # no CSV file that is read has one in its name
@@ -243,11 +255,10 @@ class Table:
                 self._report_nameless(cells)
             if len(cells) < least:
                 cells.extend([""] * (least - len(cells)))
-            cells.append("")  # stands for every column that is missing
+            row = Row(self, line, cells)
             if sum(map(len, cells)) > MAX_CELL:
-                self._blank_long_cells(line, cells)
-            self._row = cells
-            yield line, cells
+                self._blank_long_cells(row)
+            yield row
 
     def _report_nameless(self, cells: list[str]) -> None:
         for index, cell in enumerate(cells):
@@ -262,9 +273,9 @@ class Table:
         extra = next(c for c in cells[len(self.header) :] if c)
         self.problems.row(self.file, line, None, extra, Fault(what, mend))
 
-    def _blank_long_cells(self, line: int, cells: list[str]) -> None:
+    def _blank_long_cells(self, row: Row) -> None:
         for name, index in self.columns.items():
-            if len(cells[index]) > MAX_CELL:
+            if len(row.cells[index]) > MAX_CELL:
                 fault = Fault(f"is longer than {MAX_CELL:,} characters", "shorten it")
-                self.cell(line, name, cells[index], fault)
-                cells[index] = ""
+                row.report(name, fault)
+                row.cells[index] = ""

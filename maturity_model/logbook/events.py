@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from maturity_model.catalogue import EventKind
-from maturity_model.logbook.columns import RefusedRow, Table, needed
+from maturity_model.logbook.columns import RefusedRow, Row, Table
 from maturity_model.logbook.files import normal
 from maturity_model.logbook.formulas import as_typed
 from maturity_model.logbook.numbers import parse_number
@@ -17,49 +17,45 @@ EVENT_COLUMNS = ("tank", "date", "event", "amount", "note")
 def read_events(context: Context, table: Table) -> list[Event]:
     """Read the events; every row is used or reported."""
     kinds = context.catalogue.events
-    rows, places = DatedRows(context, table), table.places(*EVENT_COLUMNS)
+    rows = DatedRows(context)
     first_lines: dict[tuple[object, ...], int] = {}
 
-    def understand(line: int, cells: list[str]) -> Event:
-        tank_text, date_text, text, amount_text, note = (cells[i] for i in places)
-        tank, date = rows.read(line, tank_text, date_text)
-        kind = kinds.get(normal(text))
+    def understand(row: Row) -> Event:
+        tank, date = rows.read(row)
+        kind = kinds.get(normal(row["event"]))
         if kind is None:
-            fault = Fault("is not an event", f"write one of {', '.join(kinds)}")
-            raise RefusedRow("event", text, fault, tank.name)
-        amount = _amount(context, table, line, kind, amount_text, tank.name)
-        amount = needed(amount, "amount", amount_text, tank.name)
-        first = first_lines.setdefault((tank.name, date, kind.name, amount, note), line)
-        if first != line:
+            raise RefusedRow("event", Fault("is not an event", f"write one of {', '.join(kinds)}"))
+        amount = row.needed("amount", _amount(row, kind, context.decimal))
+        note = row["note"]
+        first = first_lines.setdefault((tank.name, date, kind.name, amount, note), row.line)
+        if first != row.line:
             mend = "remove one of the two, or say in the note that it happened twice"
-            raise RefusedRow(None, text, Fault(f"repeats line {first}", mend), tank.name)
-        note = as_typed(note)
-        return Event(tank.name, date, kind.name, amount, note, table.file, line)
+            raise RefusedRow(None, Fault(f"repeats line {first}", mend), row["event"])
+        return Event(tank.name, date, kind.name, amount, as_typed(note), row.table.file, row.line)
 
     return table.read(understand)
 
 
-def _amount(
-    context: Context, table: Table, line: int, kind: EventKind, text: str, tank: str
-) -> float | Fault | None:
+def _amount(row: Row, kind: EventKind, decimal: str | None) -> float | Fault | None:
     """Return the amount, None for an event that has none, or why the row cannot be used."""
+    text = row["amount"]
     if not kind.amount_means:
         if text:
-            fault = Fault(f"is given for {kind.name}, which has no amount", "leave it blank")
-            table.cell(line, "amount", text, fault, tank)
+            what = f"is given for {kind.name}, which has no amount"
+            row.report("amount", Fault(what, "leave it blank"))
         return None
     means = f"{kind.amount_means} ({kind.unit})"
     if not text:
         if kind.default_amount is None:
             return Fault(f"is blank for {kind.name}", f"write the {means}")
         how = f"is blank for {kind.name} and is taken as {kind.default_amount:g}"
-        table.settle(line, "amount", "", how, f"write the {means}")
+        row.settle("amount", how, f"write the {means}")
         return kind.default_amount
     number = text
     if kind.unit in ("%", "x") and text[-1:].lower() == kind.unit:
         number = text[:-1].rstrip()
     # No amount is assumed in place of a bad one: it may have been meant to be large.
-    value = parse_number(number, context.decimal)
+    value = parse_number(number, decimal)
     if isinstance(value, Fault):
         return value
     if value <= 0:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from maturity_model.catalogue import METHODS, Analyte
-from maturity_model.logbook.columns import RefusedRow, Table, needed
+from maturity_model.logbook.columns import RefusedRow, Row, Table
 from maturity_model.logbook.files import normal
 from maturity_model.logbook.kits import Scale, assumed_method
 from maturity_model.logbook.numbers import parse_number
@@ -56,89 +56,76 @@ class Kits:
 def read_kits(context: Context, table: Table) -> Kits:
     """Read the kits table; every row is used or reported."""
     kits = Kits(context)
-    kits.kits = table.read(_KitRows(context, table, kits).read)
+    kits.kits = table.read(_KitRows(context, kits).read)
     return kits
 
 
 class _KitRows:
-    def __init__(self, context: Context, table: Table, kits: Kits):
-        self.context, self.table, self.kits = context, table, kits
-        self.places = table.places(*KIT_COLUMNS)
+    def __init__(self, context: Context, kits: Kits):
+        self.context, self.kits = context, kits
 
-    def read(self, line: int, cells: list[str]) -> Kit:
+    def read(self, row: Row) -> Kit:
         """Understand one row, and add its scale to the kits."""
-        keeper_text, analyte_text, method_text, unit_text, steps_text = (
-            cells[i] for i in self.places
-        )
-        keeper = needed(
-            known_name(self.context.people, self.table, line, "keeper", keeper_text),
-            "keeper",
-            keeper_text,
-        )
+        keeper = row.needed("keeper", known_name(self.context.people, row, "keeper"))
         analytes = self.context.catalogue.analytes
-        analyte = analytes.get(normal(analyte_text))
+        analyte = analytes.get(normal(row["analyte"]))
         if analyte is None:
             fault = Fault("is not an analyte", f"write one of {', '.join(analytes)}")
-            raise RefusedRow("analyte", analyte_text, fault)
+            raise RefusedRow("analyte", fault)
         key = (keeper, analyte.name)
-        first = self.kits.lines.setdefault(key, line)
-        if first != line:
+        first = self.kits.lines.setdefault(key, row.line)
+        if first != row.line:
             what = f"has a kit of this keeper in line {first} already"
-            raise RefusedRow("analyte", analyte_text, Fault(what, "keep one of the two rows"))
-        unit = self._unit(line, analyte, unit_text)
-        if isinstance(unit, Fault):
-            self.kits.scales[key] = Fault(
-                f"was read with a kit whose row (line {line} of the kits table) cannot be used",
-                "mend that row first",
-            )
-            raise RefusedRow("unit", unit_text, unit)
-        method = self._method(line, analyte, method_text)
-        steps = self._steps(line, analyte, unit, method, steps_text)
+            raise RefusedRow("analyte", Fault(what, "keep one of the two rows"))
+        # For as long as the unit is not known, readings are not read in a wrong one.
+        self.kits.scales[key] = Fault(
+            f"was read with a kit whose row (line {row.line} of the kits table) cannot be used",
+            "mend that row first",
+        )
+        unit = row.needed("unit", _unit(row, analyte))
+        method = _method(row, analyte)
+        steps = self._steps(row, analyte, unit, method)
         decimal = self.context.decimal
         self.kits.scales[key] = Scale(analyte, unit, method, steps, named=True, decimal=decimal)
         return Kit(keeper, analyte.name, method, unit.name, steps)
 
-    def _unit(self, line: int, analyte: Analyte, text: str) -> Unit | Fault:
-        mend = f"write one of {', '.join(units_of(analyte.name))}"
-        if not text:
-            unit = default_unit(analyte.name)
-            how = f"is blank and is taken as {unit.name} for {analyte.name}"
-            self.table.settle(line, "unit", "", how, mend)
-            return unit
-        named = find_unit(analyte.name, text)
-        if named is None:
-            return Fault(f"is not a unit known for {analyte.name}", mend)
-        if named.assumed:
-            self.table.settle(line, "unit", text, named.assumed, mend)
-        return named
-
-    def _method(self, line: int, analyte: Analyte, text: str) -> str:
-        method = _METHODS.get(normal(text))
-        if method is not None:
-            return method
-        assumed = assumed_method(analyte)
-        mend = f"write one of {', '.join(METHODS)}"
-        if text:
-            self.table.cell(
-                line, "method", text, Fault(f"is not a method; {assumed} is assumed", mend)
-            )
-        else:
-            how = f"is blank and is taken as {assumed} for {analyte.name}"
-            self.table.settle(line, "method", "", how, mend)
-        return assumed
-
-    def _steps(
-        self, line: int, analyte: Analyte, unit: Unit, method: str, text: str
-    ) -> tuple[float, ...]:
-        if not text:
+    def _steps(self, row: Row, analyte: Analyte, unit: Unit, method: str) -> tuple[float, ...]:
+        if not row["steps"]:
             return ()
-        steps = _parse_steps(self.context, analyte, unit, text)
+        steps = _parse_steps(self.context, analyte, unit, row["steps"])
         if method not in ("colour_chart", "strip"):
             steps = Fault(f"are colour steps, which a {method} does not have", "leave them out")
         if isinstance(steps, Fault):
-            self.table.cell(line, "steps", text, steps)
+            row.report("steps", steps)
             return ()
         return steps
+
+
+def _unit(row: Row, analyte: Analyte) -> Unit | Fault:
+    mend = f"write one of {', '.join(units_of(analyte.name))}"
+    if not row["unit"]:
+        unit = default_unit(analyte.name)
+        row.settle("unit", f"is blank and is taken as {unit.name} for {analyte.name}", mend)
+        return unit
+    named = find_unit(analyte.name, row["unit"])
+    if named is None:
+        return Fault(f"is not a unit known for {analyte.name}", mend)
+    if named.assumed:
+        row.settle("unit", named.assumed, mend)
+    return named
+
+
+def _method(row: Row, analyte: Analyte) -> str:
+    method = _METHODS.get(normal(row["method"]))
+    if method is not None:
+        return method
+    assumed = assumed_method(analyte)
+    mend = f"write one of {', '.join(METHODS)}"
+    if row["method"]:
+        row.report("method", Fault(f"is not a method; {assumed} is assumed", mend))
+    else:
+        row.settle("method", f"is blank and is taken as {assumed} for {analyte.name}", mend)
+    return assumed
 
 
 def _parse_steps(

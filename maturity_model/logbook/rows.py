@@ -8,7 +8,7 @@ import unicodedata
 
 from maturity_model.catalogue import Catalogue
 from maturity_model.identity import Names, fold, look_alike
-from maturity_model.logbook.columns import RefusedRow, SetAsideRow, Table, needed
+from maturity_model.logbook.columns import RefusedRow, Row, SetAsideRow
 from maturity_model.logbook.dates import parse_date
 from maturity_model.logbook.files import clean_name
 from maturity_model.logbook.problems import Collector, Fault, shown
@@ -54,17 +54,18 @@ class Context:
 class DateColumn:
     """Reads one date column; each text is parsed once. An end may be planned for later."""
 
-    def __init__(self, context: Context, table: Table, column: str):
-        self._context, self._table, self._column = context, table, column
+    def __init__(self, context: Context, column: str):
+        self._context, self._column = context, column
         self._parsed: dict[str, tuple[dt.date | Fault, str]] = {}
 
-    def read(self, line: int, text: str) -> dt.date | Fault:
+    def read(self, row: Row) -> dt.date | Fault:
         """Return the date, or why the row cannot be used."""
+        text = row[self._column]
         if text not in self._parsed:
             self._parsed[text] = self._read(text)
         date, form = self._parsed[text]
         if form:
-            self._table.settle(line, self._column, text, form, "write dates as 2026-03-25")
+            row.settle(self._column, form, "write dates as 2026-03-25")
         return date
 
     def _read(self, text: str) -> tuple[dt.date | Fault, str]:
@@ -94,33 +95,33 @@ def read_name(text: str) -> str | Fault:
     return name
 
 
-def known_name(names: Names, table: Table, line: int, column: str, text: str) -> str | Fault:
+def known_name(names: Names, row: Row, column: str) -> str | Fault:
     """Return a name, which may be blank, as it was first written.
 
     Another spelling of a name that is known is reported, and so is a name that only looks
     like one; that stays a separate name.
     """
-    name = read_name(text)
+    name = read_name(row[column])
     if isinstance(name, Fault) or not name or name in names:
         return name
     first = names.same(name)
     if first is not None:
         how = f"{names.difference(name, first)}, and is read as that name"
-        table.settle(line, column, text, how, f"write {shown(first)!r}, as there")
+        row.settle(column, how, f"write {shown(first)!r}, as there")
         return first
     alike = names.alike(name)
     if alike is not None:
         how = f"{names.difference(name, alike)}, and is read as another name"
-        table.settle(line, column, text, how, f"write {shown(alike)!r}, if that is meant")
-    names.add(name, table.file)
+        row.settle(column, how, f"write {shown(alike)!r}, if that is meant")
+    names.add(name, row.table.file)
     return name
 
 
-def optional_name(names: Names, table: Table, line: int, column: str, text: str, tank: str) -> str:
+def optional_name(names: Names, row: Row, column: str) -> str:
     """Return a name that may be blank, as first written; a bad one is reported and not used."""
-    name = known_name(names, table, line, column, text)
+    name = known_name(names, row, column)
     if isinstance(name, Fault):
-        table.cell(line, column, text, name, tank)
+        row.report(column, name)
         return ""
     return name
 
@@ -128,12 +129,12 @@ def optional_name(names: Names, table: Table, line: int, column: str, text: str,
 class DatedRows:
     """Reads the tank and the date of the rows of a table; each text is looked up once."""
 
-    def __init__(self, context: Context, table: Table):
-        self._context, self._table = context, table
-        self._dates = DateColumn(context, table, "date")
+    def __init__(self, context: Context):
+        self._context = context
+        self._dates = DateColumn(context, "date")
         self._tanks: dict[str, tuple[Tank | Fault, str]] = {}
 
-    def read(self, line: int, tank_text: str, date_text: str) -> tuple[Tank, dt.date]:
+    def read(self, row: Row) -> tuple[Tank, dt.date]:
         """Return the tank and the date, which lies between the tank's start and its end.
 
         Raises
@@ -142,30 +143,30 @@ class DatedRows:
         SetAsideRow
             For a row from before a restart.
         """
-        if tank_text not in self._tanks:
-            self._tanks[tank_text] = self._find(clean_name(tank_text))
-        tank, how = self._tanks[tank_text]
+        text = row["tank"]
+        if text not in self._tanks:
+            self._tanks[text] = self._find(clean_name(text))
+        tank, how = self._tanks[text]
         if isinstance(tank, Fault):
-            raise RefusedRow("tank", tank_text, tank, how or None)
+            row.tank = how or None
+            raise RefusedRow("tank", tank)
+        row.tank = tank.name
         if how:
-            self._table.settle(
-                line, "tank", tank_text, how, f"write {shown(tank.name)!r}, as there"
-            )
-        date = needed(self._dates.read(line, date_text), "date", date_text, tank.name)
+            row.settle("tank", how, f"write {shown(tank.name)!r}, as there")
+        date = row.needed("date", self._dates.read(row))
         first = tank.earlier_start or tank.started
-        fault = None
         if date < first:
             what = f"lies before the tank was started ({first})"
-            fault = Fault(what, "correct the date, or the start in the tanks table")
-        elif tank.ended is not None and date > tank.ended and not date >= tank.started > tank.ended:
+            raise RefusedRow(
+                "date", Fault(what, "correct the date, or the start in the tanks table")
+            )
+        if tank.ended is not None and date > tank.ended and not date >= tank.started > tank.ended:
             what = f"lies after the tank ended ({tank.ended})"
-            fault = Fault(what, "correct the date, or the end in the tanks table")
-        if fault is not None:
-            raise RefusedRow("date", date_text, fault, tank.name)
+            raise RefusedRow("date", Fault(what, "correct the date, or the end in the tanks table"))
         if date < tank.started:
             how = f"lies before {shown(tank.name)} was restarted ({tank.started}) and is set aside"
             mend = "nothing, if the tank was emptied then; else remove the date of the restart"
-            self._table.settle(line, "date", date_text, how, mend)
+            row.settle("date", how, mend)
             raise SetAsideRow
         return tank, date
 

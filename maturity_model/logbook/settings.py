@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from maturity_model.catalogue import Catalogue
 from maturity_model.catalogue.load import CatalogueError, add_sign
-from maturity_model.logbook.columns import RefusedRow, Table
+from maturity_model.logbook.columns import RefusedRow, Row, Table
 from maturity_model.logbook.dates import DATE_ORDERS
 from maturity_model.logbook.files import normal
 from maturity_model.logbook.problems import Fault
@@ -16,22 +16,19 @@ SETTINGS = {"date_order": DATE_ORDERS, "decimal": ("comma", "point")}
 
 def read_settings(table: Table) -> dict[str, str]:
     """Read ``logbook.csv``; every row is used or reported."""
-    places = table.places(*SETTING_COLUMNS)
     settings: dict[str, str] = {}
 
-    def understand(_: int, cells: list[str]) -> None:
-        setting_text, value_text = (cells[i] for i in places)
-        setting, value = normal(setting_text), normal(value_text).replace("_", "-")
+    def understand(row: Row) -> None:
+        setting, value = normal(row["setting"]), normal(row["value"]).replace("_", "-")
         allowed = SETTINGS.get(setting)
         if allowed is None:
             fault = Fault("is not a setting", f"write one of {', '.join(SETTINGS)}")
-            raise RefusedRow("setting", setting_text, fault)
+            raise RefusedRow("setting", fault)
         if setting in settings:
-            fault = Fault("is set already", "keep one of the two rows")
-            raise RefusedRow("setting", setting_text, fault)
+            raise RefusedRow("setting", Fault("is set already", "keep one of the two rows"))
         if value not in allowed:
             fault = Fault(f"is not a value of {setting}", f"write one of {', '.join(allowed)}")
-            raise RefusedRow("value", value_text, fault)
+            raise RefusedRow("value", fault)
         settings[setting] = value
 
     table.read(understand)
@@ -45,14 +42,13 @@ def read_signs(table: Table, catalogue: Catalogue, decimal: str | None) -> Catal
     def text(column: str, cell: str) -> str:
         return cell.replace(",", ".") if decimal == "comma" and column in numbers else cell
 
-    def understand(line: int, cells: list[str]) -> None:
+    def understand(row: Row) -> None:
         nonlocal catalogue
-        row = {c: text(c, cells[i]) for c, i in table.columns.items()}
+        cells = {column: text(column, row[column]) for column in table.columns}
         try:
-            catalogue = add_sign(catalogue, table.file, line, row)
+            catalogue = add_sign(catalogue, table.file, row.line, cells)
         except CatalogueError as error:
-            fault = Fault(error.what, error.mend)
-            raise RefusedRow(error.column, error.value, fault) from None
+            raise RefusedRow(error.column, Fault(error.what, error.mend)) from None
 
     table.read(understand)
     return catalogue

@@ -6,7 +6,7 @@ import datetime as dt
 
 from maturity_model.catalogue import ROCKS, load_ranges
 from maturity_model.identity import fold, look_alike
-from maturity_model.logbook.columns import RefusedRow, Table, needed
+from maturity_model.logbook.columns import RefusedRow, Row, Table
 from maturity_model.logbook.files import clean_name, normal
 from maturity_model.logbook.numbers import parse_number
 from maturity_model.logbook.plausible import doubt_size, refuse_size
@@ -33,85 +33,82 @@ def read_tanks(context: Context, table: Table) -> None:
 
 class _Tanks:
     def __init__(self, context: Context, table: Table):
-        self.context, self.table = context, table
-        self.dates = {c: DateColumn(context, table, c) for c in ("started", "ended", "restarted")}
-        self.places = table.places(*TANK_COLUMNS)
+        self.context = context
+        self.dates = {c: DateColumn(context, c) for c in ("started", "ended", "restarted")}
         # A no counts also where it stands in a second such column, or under a misspelled name.
         self.consents = [
             i for i, name in enumerate(table.header) if look_alike(normal(name), "consent")
         ]
         self.weeks = 0
 
-    def read(self, line: int, cells: list[str]) -> None:
+    def read(self, row: Row) -> None:
         """Add the tank of a row to the context."""
-        i_tank, i_keeper, *_ = self.places
-        name, keeper = clean_name(cells[i_tank]), clean_name(cells[i_keeper])
-        consent = self._consent(line, cells, name)
+        name = clean_name(row["tank"])
+        row.tank = name
+        consent = self._consent(row)
+        row.tank = None  # until the name is known to be good
         try:
-            self._read(line, cells, consent)
+            self._read(row, consent)
         except RefusedRow:
             if consent is False:
-                self.context.consent_refused.append((name, keeper))
+                self.context.consent_refused.append((name, clean_name(row["keeper"])))
             raise
 
-    def _read(self, line: int, cells: list[str], consent: bool | None) -> None:
-        table, tanks, refused = self.table, self.context.tanks, self.context.refused
-        text, keeper, club, started_text, volume, rock, sand, _, ended, restarted = (
-            cells[i] for i in self.places
-        )
-        name = needed(read_name(text), "tank", text)
+    def _read(self, row: Row, consent: bool | None) -> None:
+        context, tanks, refused = self.context, self.context.tanks, self.context.refused
+        name = row.needed("tank", read_name(row["tank"]))
         if not name:
-            raise RefusedRow("tank", "", Fault("is blank", "name the tank"))
+            raise RefusedRow("tank", Fault("is blank", "name the tank"))
+        row.tank = name
         if name in tanks:
             what = f"is a tank that line {tanks[name].line} has already"
-            raise RefusedRow("tank", text, Fault(what, "keep one of the two rows"), name)
-        refused.setdefault(name, line)  # until the rest of the row can be used
-        self._check_name(line, text, name)
-        first = needed(
-            self.dates["started"].read(line, started_text), "started", started_text, name
-        )
-        ends = self._date(line, "ended", ended, name, first)
-        again = self._date(line, "restarted", restarted, name, first)
+            raise RefusedRow("tank", Fault(what, "keep one of the two rows"))
+        refused.setdefault(name, row.line)  # until the rest of the row can be used
+        self._check_name(row, name)
+        first = row.needed("started", self.dates["started"].read(row))
+        ended = self._date(row, "ended", first)
+        again = self._date(row, "restarted", first)
         started = again or first
-        self.weeks += (self.context.today - started).days // 7 + 1
+        self.weeks += (context.today - started).days // 7 + 1
         if len(tanks) >= MAX_TANKS or self.weeks > MAX_TANK_WEEKS:
             what = f"is beyond {MAX_TANKS:,} tanks or {MAX_TANK_WEEKS:,} weeks of all tanks"
-            raise RefusedRow("tank", text, Fault(what, "split the logbook"), name)
+            raise RefusedRow("tank", Fault(what, "split the logbook"))
         del refused[name]
         tanks[name] = Tank(
             name=name,
             started=started,
-            keeper=optional_name(self.context.people, table, line, "keeper", keeper, name),
-            club=optional_name(self.context.clubs, table, line, "club", club, name),
-            volume_l=self._size(line, "volume_l", volume, name),
-            rock=self._rock(line, rock, name),
-            sand_depth_mm=self._size(line, "sand_depth_mm", sand, name),
-            line=line,
+            keeper=optional_name(context.people, row, "keeper"),
+            club=optional_name(context.clubs, row, "club"),
+            volume_l=self._size(row, "volume_l"),
+            rock=self._rock(row),
+            sand_depth_mm=self._size(row, "sand_depth_mm"),
+            line=row.line,
             consent=consent,
-            ended=ends,
+            ended=ended,
             earlier_start=first if again else None,
         )
 
-    def _date(self, line: int, column: str, text: str, tank: str, start: dt.date) -> dt.date | None:
+    def _date(self, row: Row, column: str, start: dt.date) -> dt.date | None:
         """Read the day of an end or a restart; the tank is used without a bad one."""
-        if not text:
+        if not row[column]:
             return None
-        date = self.dates[column].read(line, text)
+        date = self.dates[column].read(row)
         if not isinstance(date, Fault):
             if date >= start:
                 return date
             date = Fault(f"lies before the start ({start})", "correct one of the two dates")
-        self.table.cell(line, column, text, date, tank, withholds=True)
+        row.report(column, date, withholds=True)
         return None
 
-    def _rock(self, line: int, text: str, tank: str) -> str | None:
-        if not text or normal(text) in ROCKS:
-            return normal(text) or None
-        fault = Fault("is not a kind of rock", f"write {', '.join(ROCKS)} or leave it blank")
-        self.table.cell(line, "rock", text, fault, tank)
+    def _rock(self, row: Row) -> str | None:
+        rock = normal(row["rock"])
+        if not row["rock"] or rock in ROCKS:
+            return rock or None
+        mend = f"write {', '.join(ROCKS)} or leave it blank"
+        row.report("rock", Fault("is not a kind of rock", mend))
         return None
 
-    def _check_name(self, line: int, text: str, name: str) -> None:
+    def _check_name(self, row: Row, name: str) -> None:
         """Refuse a second row whose tank could be that of an earlier one."""
         names = self.context.tank_names
         first = names.same(name) or names.alike(name)
@@ -119,24 +116,23 @@ class _Tanks:
             what = names.difference(name, first)
             mend = "keep one of the two rows, or give one tank quite another name"
             if fold(first) == fold(name) or not (first + name).isascii():
-                raise RefusedRow("tank", text, Fault(f"{what} and looks the same", mend), name)
+                raise RefusedRow("tank", Fault(f"{what} and looks the same", mend))
             # Such as L1 and 11: plain letters and digits are as they were typed.
-            self.table.settle(line, "tank", text, f"{what}, and is read as another tank", mend)
-        names.add(name, self.table.file)
+            row.settle("tank", f"{what}, and is read as another tank", mend)
+        names.add(name, row.table.file)
 
-    def _consent(self, line: int, cells: list[str], tank: str) -> bool | None:
+    def _consent(self, row: Row) -> bool | None:
         """Read whether the tank may be pooled; what cannot be read is a no."""
-        answers = []
-        for text in filter(None, (cells[i] for i in self.consents if i < len(cells))):
-            answers.append(YES_NO.get(fold(text), False))
+        texts = [row.cells[i] for i in self.consents if i < len(row.cells) and row.cells[i]]
+        for text in texts:
             if fold(text) not in YES_NO:
                 what = "is neither yes nor no; it is taken as no"
-                fault = Fault(what, "write yes, no, or nothing")
-                self.table.cell(line, "consent", text, fault, tank)
-        return all(answers) if answers else None
+                row.report("consent", Fault(what, "write yes, no, or nothing"), value=text)
+        return all(YES_NO.get(fold(text), False) for text in texts) if texts else None
 
-    def _size(self, line: int, column: str, text: str, tank: str) -> float | None:
+    def _size(self, row: Row, column: str) -> float | None:
         """Read a volume (above 0) or a sand depth (0 is a bare bottom)."""
+        text = row[column]
         if not text:
             return None
         sand = column == "sand_depth_mm"
@@ -145,10 +141,10 @@ class _Tanks:
         if not isinstance(value, Fault):
             if 0 < value <= most or (value == 0 and sand):
                 if doubt := doubt_size(column, value):
-                    self.table.settle(line, column, text, *doubt)
+                    row.settle(column, *doubt)
                 return value
             least = "0 or more" if sand else "a number above 0"
             mend = f"write {least}, at most {most:,.0f} {unit}"
             value = Fault(f"cannot be a number of {unit}", mend)
-        self.table.cell(line, column, text, refuse_size(column, text) or value, tank)
+        row.report(column, refuse_size(column, text) or value)
         return None

@@ -135,11 +135,12 @@ def test_a_cell_without_end(read: Read) -> None:
 
 
 def test_a_long_cell_is_not_used(read: Read) -> None:
-    book = read(checkins=HEAD + f"Reef,2026-02-01,y,{'x' * 10_001}\n")
+    book = read(checkins=f"{HEAD}Reef,2026-02-01,y,\nReef,2026-02-08,y,{'x' * 10_001}\n")
     problem = only(errors(book))
-    assert (problem.scope, problem.line, problem.column) == ("cell", 2, "note")
+    assert (problem.scope, problem.line, problem.column) == ("cell", 3, "note")
     assert len(problem.value) == 80
-    assert book.checkins[0].note == ""
+    assert str(problem.date) == "2026-02-08"
+    assert book.checkins[1].note == ""
 
 
 def test_bounds(read: Read, monkeypatch: pytest.MonkeyPatch) -> None:
