@@ -20,10 +20,8 @@ from __future__ import annotations
 
 import argparse
 import csv
-import importlib
 import json
 import math
-import random
 import shutil
 import subprocess
 import sys
@@ -36,8 +34,6 @@ import numpy as np
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
 WORLDS = ("mechanistic", "microcosm", "mesocosm", "model")
-#: Where the pooled model has been, newest first.
-MODELS = ("maturity_model.fitting.model", "maturity_model.population.model")
 POINTS = 20
 TOLERANCE, DENSITY_TOLERANCE = 1e-12, 1e-10
 #: Keys of JSON files: the version, and digests of files that are compared number by number.
@@ -78,76 +74,30 @@ def record(out: Path) -> None:
     run(out, "pool", *WORLDS, "--key-file", key.name, "--out", "pool")
     run(out, "score", "pool", "--draws", "32", "--tanks-per-file", "12", "--out", "scores")
     run(out, "elicit", "--draws", "64", "--out", "elicited.nc")
-    write_club(out / "club")
-    densities = {name: list(density(out / "club", **how)) for name, how in VARIANTS.items()}
+    densities = {name: list(density(out / "demo", **how)) for name, how in VARIANTS.items()}
     (out / "density.json").write_text(json.dumps(densities))
-
-
-def write_club(out: Path) -> None:
-    """A logbook of ten tanks and four keepers, in which everything that the model reads occurs.
-
-    The draws are those of ``random``, the same in all versions and on all machines.
-    """
-    rng = random.Random(14)
-    out.mkdir()
-    shutil.copy(DEMO / "signs.csv", out)
-    with (DEMO / "checkins.csv").open() as handle:
-        signs = next(csv.reader(handle))[5:18]
-    readings = {"ammonia": 0.3, "nitrite": 0.5, "nitrate": 12.0, "phosphate": 0.1, "ph": 8.1}
-    tanks = [f"tank-{n}" for n in range(10)]
-    started, checkins, events = [], [], []
-    for n, tank in enumerate(tanks):
-        started.append(
-            [tank, f"keeper-{n % 4}", "2025-01-06", rng.choice(["dry", "mixed", "live"])]
-        )
-        # One tank has no log at all, and the others end in different weeks.
-        for week in range(5 * n):
-            day = np.datetime64("2025-01-06") + 7 * week + rng.randrange(7)
-            if rng.random() < 0.7:
-                look = rng.choice(["", "glance", "careful", "torch"])
-                phases = ["cycling", "bloom", "colonising", "mature"]
-                judged = rng.choice(phases) if rng.random() < 0.3 else ""
-                seen = [rng.choice(["y", "n", ""]) for _ in signs]
-                read = [
-                    rng.choice(["", "", f"{mean * rng.uniform(0.2, 3):.2f}", f"<{mean}"])
-                    for mean in readings.values()
-                ]
-                checkins.append([tank, day, look, judged, *seen, *read])
-            if rng.random() < 0.3:
-                kinds = {"water_change": 25, "overfeeding": 2, "crash": "", "deep_clean": ""}
-                kinds |= {"livestock_added": 3, "sand_disturbed": "", "medication": ""}
-                event = rng.choice(list(kinds))
-                events.append([tank, day, event, kinds[event]])
-    tables = {
-        "tanks": [["tank", "keeper", "started", "rock"], *started],
-        "checkins": [["tank", "date", "look", "judged_phase", *signs, *readings], *checkins],
-        "events": [["tank", "date", "event", "amount"], *events],
-    }
-    for name, rows in tables.items():
-        with (out / f"{name}.csv").open("w", newline="") as handle:
-            csv.writer(handle).writerows(rows)
 
 
 #: How the pooled model is built: as by default, with all it can have, and with parts left out.
 VARIANTS: dict[str, dict[str, Any]] = {
-    "default": {},
-    "full": {"evidence_weight": 1.0, "tank_signs": True, "judgement_weight": 0.8},
-    "less": {"pace": False, "skill": False, "persistence": False, "readings": False},
+    "as by default": {},
+    "with all": {"evidence_weight": 1.0, "tank_signs": True, "judgement_weight": 0.8},
+    "with less": {"pace": False, "skill": False, "persistence": False, "readings": False},
 }
 
 
-def density(club: Path, evidence_weight: float = 0.4, **options: Any) -> Iterator[dict[str, Any]]:
+def density(log: Path, evidence_weight: float = 0.4, **options: Any) -> Iterator[dict[str, Any]]:
     """Log-density of the pooled model and its gradient, at points around the start."""
     import pytensor
 
     from maturity_model import build_panel, read_logbook
+    from maturity_model.fitting.model import ModelOptions, build_model
 
-    module = model_module()
-    panel = build_panel(read_logbook(club))
-    given = module.ModelOptions(**options)
+    panel = build_panel(read_logbook(log))
+    given = ModelOptions(**options)
     rng = np.random.default_rng(20)
     with pytensor.config.change_flags(mode="NUMBA", cxx=""):
-        model = module.build_model(panel, evidence_weight=evidence_weight, options=given)
+        model = build_model(panel, evidence_weight=evidence_weight, options=given)
         value, slope = model.compile_logp(), model.compile_dlogp()
         start = model.initial_point(random_seed=1)
         for _ in range(POINTS):
@@ -158,17 +108,6 @@ def density(club: Path, evidence_weight: float = 0.4, **options: Any) -> Iterato
             slopes = np.split(np.asarray(slope(point)), ends)
             gradient = {name: s.tolist() for name, s in zip(names, slopes, strict=True)}
             yield {"log_density": float(value(point)), "gradient": gradient}
-
-
-def model_module() -> Any:
-    """The module with ``build_model``, wherever this version has it."""
-    for name in MODELS:
-        try:
-            return importlib.import_module(name)
-        except ModuleNotFoundError as error:
-            if not (error.name and name.startswith(error.name)):
-                raise
-    raise SystemExit(f"no pooled model in any of {', '.join(MODELS)}")
 
 
 def compare(a: Path, b: Path) -> list[str]:

@@ -1,7 +1,7 @@
-"""Arrows between the layers point down, and the weekly command's modules stay light.
+"""Arrows between the layers point down.
 
-Both are read off the source (AST), so that no import order can hide a violation; that the
-weekly command really loads nothing heavy is checked in a fresh process elsewhere.
+They are read off the source (AST), so that no import order can hide a violation. That the
+weekly command loads nothing heavy is seen in a fresh process, in :mod:`test_cold_start`.
 """
 
 from __future__ import annotations
@@ -53,15 +53,6 @@ FREE = {"__version__", *BOTTOM}
 
 #: Conditions under which an import is for types only.
 TYPING = {"TYPE_CHECKING", "typing.TYPE_CHECKING"}
-#: Never imported by the weekly command.
-HEAVY = {
-    "pymc", "pytensor", "nutpie", "arviz", "pandas", "xarray", "matplotlib", "scipy", "jax",
-    "filelock",
-}  # fmt: skip
-#: Layers whose every module is the weekly command's.
-WEEKLY = (
-    "cli", "report", "assessment", "population", "hmm", "panel", "logbook", "catalogue", *BOTTOM,
-)  # fmt: skip
 
 
 class Import(NamedTuple):
@@ -71,7 +62,6 @@ class Import(NamedTuple):
     target: str  # imported, dotted
     line: int
     typing_only: bool
-    at_import: bool  # runs when the module is imported
 
 
 @cache
@@ -84,17 +74,16 @@ def modules(root: Path) -> dict[str, Path]:
     return found
 
 
-def _statements(node: ast.AST, typing: bool, top: bool) -> Iterator[tuple[ast.stmt, bool, bool]]:
-    # Each import, whether for types only, and whether it runs when the module is imported.
+def _statements(node: ast.AST, typing: bool) -> Iterator[tuple[ast.stmt, bool]]:
+    # Each import, and whether it is for types only.
     for child in ast.iter_child_nodes(node):
         if isinstance(child, ast.Import | ast.ImportFrom):
-            yield child, typing, top
+            yield child, typing
         elif isinstance(child, ast.If) and ast.unparse(child.test) in TYPING:
-            yield from _statements(ast.Module(child.body, []), True, top)
-            yield from _statements(ast.Module(child.orelse, []), typing, top)
+            yield from _statements(ast.Module(child.body, []), True)
+            yield from _statements(ast.Module(child.orelse, []), typing)
         else:
-            inside = isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda)
-            yield from _statements(child, typing, top and not inside)
+            yield from _statements(child, typing)
 
 
 @cache
@@ -104,7 +93,7 @@ def imports(root: Path) -> list[Import]:
     found = []
     for name, path in known.items():
         package = name if path.name == "__init__.py" else name.rpartition(".")[0]
-        for node, typing, top in _statements(ast.parse(path.read_text("utf-8")), False, True):
+        for node, typing in _statements(ast.parse(path.read_text("utf-8")), False):
             if isinstance(node, ast.Import):
                 targets = [alias.name for alias in node.names]
             else:
@@ -117,7 +106,7 @@ def imports(root: Path) -> list[Import]:
                 targets = [f"{base}.{alias.name}" for alias in node.names]
                 if base != root.name:
                     targets = [t if t in known else base for t in targets]
-            found += [Import(name, t, node.lineno, typing, top) for t in dict.fromkeys(targets)]
+            found += [Import(name, t, node.lineno, typing) for t in dict.fromkeys(targets)]
     return found
 
 
@@ -177,39 +166,8 @@ def circle(root: Path) -> list[str]:
     return []
 
 
-def weight_problems(root: Path, heavy: set[str], start: set[str]) -> list[str]:
-    """Say each heavy import that importing the modules of ``start`` would run."""
-    runs = arrows(root, lambda one: one.at_import and not one.typing_only)
-    for name, found in runs.items():
-        # Importing a module runs the packages that it is in.
-        found |= {p for m in (name, *found) for p in parents(m) if p in runs}
-    reached = reach(runs, start)
-    return [
-        f"{one.module}, line {one.line}: imports {one.target}"
-        for one in imports(root)
-        if one.module in reached and one.at_import and not one.typing_only
-        and one.target.split(".")[0] in heavy
-    ]  # fmt: skip
-
-
-def parents(dotted: str) -> Iterator[str]:
-    """Yield a module and the packages that importing it runs."""
-    parts = dotted.split(".")
-    for n in range(1, len(parts) + 1):
-        yield ".".join(parts[:n])
-
-
-def weekly_modules(root: Path) -> set[str]:
-    """Modules that the weekly command may load."""
-    return {name for name in modules(root) if layer(name) in {None, "__main__", *WEEKLY}}
-
-
 def test_arrows_point_down() -> None:
     assert arrow_problems(ROOT) == []
-
-
-def test_the_weekly_path_is_light() -> None:
-    assert weight_problems(ROOT, HEAVY, weekly_modules(ROOT)) == []
 
 
 def test_no_modules_import_one_another_in_a_circle() -> None:
@@ -270,7 +228,6 @@ def plant(tmp_path: Path, files: dict[str, str]) -> Path:
 def test_the_checker_lets_good_arrows_pass(tmp_path: Path) -> None:
     root = plant(tmp_path, {})
     assert arrow_problems(root) == circle(root) == []
-    assert weight_problems(root, HEAVY, weekly_modules(root)) == []
 
 
 @pytest.mark.parametrize(
@@ -301,21 +258,3 @@ def test_the_checker_sees_a_circle_through_types_and_late_imports(tmp_path: Path
         "hmm/d.py": "from .a import x",
     }
     assert set(circle(plant(tmp_path, files))) == {f"{PACKAGE}.hmm.{name}" for name in "abc"}
-
-
-@pytest.mark.parametrize(
-    "files",
-    [
-        {"report/a.py": "try:\n    import matplotlib.pyplot\nexcept ImportError:\n    pass"},
-        # Through a module of another layer, and through a package's __init__.
-        {"report/a.py": "from ..fitting import fit"},
-        {
-            "assessment/a.py": "from maturity_model.population.load import x",
-            "population/load.py": "",
-            "population/__init__.py": "import arviz",
-        },
-    ],
-)
-def test_the_checker_sees_weight(tmp_path: Path, files: dict[str, str]) -> None:
-    root = plant(tmp_path, files)
-    assert len(weight_problems(root, HEAVY, weekly_modules(root))) == 1

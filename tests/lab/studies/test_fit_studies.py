@@ -31,7 +31,6 @@ from maturity_model.lab.studies.replications import (
     OTHERS,
     Design,
     Replicator,
-    log_likelihood,
     ranks_of,
 )
 from maturity_model.lab.studies.settings import Calibration, Coverage
@@ -196,15 +195,6 @@ def test_given_pace_and_skill_agree_with_quadrature() -> None:
     ratio = np.exp(given - whole)
     assert ratio.mean() == pytest.approx(1.0, abs=4 * ratio.std() / np.sqrt(n))
     assert ratio.std() / np.sqrt(n) < 0.05
-
-
-def test_the_logs_likelihood_is_the_sum_over_tanks() -> None:
-    truth, panel = replicator().simulate(1)
-    each = [
-        filter_given(panel, n, truth, PRIORS, 1.0).log_likelihood[-1, 0]
-        for n in range(len(panel.tanks))
-    ]
-    assert log_likelihood(panel, truth, PRIORS) == pytest.approx([sum(each)])
 
 
 # What is committed -----------------------------------------------------------------------

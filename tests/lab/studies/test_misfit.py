@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import csv
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from maturity_model.lab.studies.misfit import LOOKS, false_alarms, look, page, summary
+from maturity_model.lab.studies.misfit import LOOKS, false_alarms, look, page
 from maturity_model.lab.studies.settings import Misfit
 from maturity_model.lab.validation.cases import cases
 from maturity_model.population import load_population
@@ -31,18 +30,14 @@ def test_a_tank_counts_once_however_often_it_is_said() -> None:
     assert false_alarms(four) == 0.5
 
 
-def test_page_and_table_say_what_was_found(tmp_path: Path) -> None:
+def test_page_and_table_say_what_was_found() -> None:
     own = found([[False] * 4, [True, False, False, False]])
     none = found([[False] * 4, [False] * 4])
-    setting = Misfit(seed=3, case=("own", "broken-x"))
-    page({"own": own, "broken-x": none}, setting).write(tmp_path)
-    text = (tmp_path / "README.md").read_text("utf-8")
-    assert "50.0 % of 2 tanks" in text
-    assert "**MISSED**" in text
-    options = "--seed 3 --case own --case broken-x"
-    assert f"Made by `maturity-model study misfit {options} --out reports/misfit`" in text
-    assert summary({"own": own}, setting) == ["false alarms: 50.0 % of tanks"]
-    rows = list(csv.DictReader((tmp_path / "misfit.csv").read_text("utf-8").splitlines()))
+    made = page({"own": own, "broken-x": none}, Misfit(seed=3, case=("own", "broken-x")))
+    assert "50.0 % of 2 tanks" in made.markdown()
+    assert "**MISSED**" in made.markdown()
+    assert "MISSED" not in page({"own": none}, Misfit()).markdown()
+    rows = list(csv.DictReader(made.files["misfit.csv"].splitlines()))
     assert [(r["case"], r["week"]) for r in rows] == [
         (c, str(w)) for c in ("own", "broken-x") for w in LOOKS
     ]
@@ -50,7 +45,6 @@ def test_page_and_table_say_what_was_found(tmp_path: Path) -> None:
     assert float(first["said_to_fit_badly"]) == 0.5
     assert (float(first["log_score_bad"]), float(first["log_score_other"])) == (-4.0, 0.0)
     assert (rows[4]["log_score_bad"], rows[4]["over_sure_bad"]) == ("", "")
-    assert "MISSED" not in page({"own": none}, setting).markdown()
 
 
 @pytest.mark.slow

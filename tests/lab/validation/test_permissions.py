@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from functools import cache
 
 import numpy as np
@@ -20,7 +19,6 @@ from maturity_model.lab.validation.permissions import (
     permission_weeks,
     refusals,
 )
-from maturity_model.lab.worlds import WORLDS, simulate
 from maturity_model.logbook import Event, Tank
 from maturity_model.population import load_population
 
@@ -136,27 +134,3 @@ def test_reasons_counted_by_hand() -> None:
     }
     assert rows["share"]["first animals", "phase"] == pytest.approx(1 / 3)
     assert rows["share"]["next animals", "last addition"] == pytest.approx(2 / 4)
-
-
-@pytest.mark.parametrize("world", WORLDS)
-def test_keepers_who_test_at_every_check_in(world: str) -> None:
-    usual, weekly = (
-        simulate(world, 6, 30, 3, weekly_tests=weekly_tests) for weekly_tests in (False, True)
-    )
-    if world != "model":
-        np.testing.assert_array_equal(usual.truth, weekly.truth)
-    for name in ("ammonia", "nitrite"):
-        tested = {
-            tank: [name in c.readings for c in weekly.logbook.checkins if c.tank == tank]
-            for tank in weekly.logbook.tanks
-        }
-        # Whoever lacks the kit never tests; somebody has it.
-        assert all(all(each) or not any(each) for each in tested.values())
-        assert any(map(any, tested.values()))
-        late = dt.timedelta(days=7 * 15)
-        seldom = [
-            name in c.readings
-            for c in usual.logbook.checkins
-            if c.date - usual.logbook.tanks[c.tank].started > late
-        ]
-        assert not all(seldom)

@@ -19,23 +19,24 @@ from maturity_model.lab.worlds.mechanistic.phases import (
 )
 
 DAYS = 400
+#: What all of it takes, from the first day.
+GOOD = {
+    "ammonia": 0.01, "nitrite": 0.01, "load": 0.2, "nitrate": 2.0, "temperature": 25.0,
+    "salinity": 35.0, "alkalinity": 2.7, "coralline": 0.5,
+}  # fmt: skip
+ALL = slice(None)
 
 
-def tank(days: int = DAYS) -> SimpleNamespace:
-    """One tank that has all it takes to be mature, from the first day."""
-    series = {
-        "ammonia": np.full((days, 1), 0.01),
-        "nitrite": np.full((days, 1), 0.01),
-        "load": np.full((days, 1), 0.2),
-        "nitrate": np.full((days, 1), 2.0),
-        "temperature": np.full((days, 1), 25.0),
-        "salinity": np.full((days, 1), 35.0),
-        "alkalinity": np.full((days, 1), 2.7),
-        "coralline": np.full((days, 1), 0.5),
-    }
-    return SimpleNamespace(
-        series=series, algae=np.full((days, 4, 1), 0.02), animals=np.full((days, 6, 1), 0.4)
+def tank(*changes: tuple[str, object, object]) -> SimpleNamespace:
+    """One tank that can be mature, but for changes: of what, when (or where), to which value."""
+    t = SimpleNamespace(
+        series={name: np.full((DAYS, 1), value) for name, value in GOOD.items()},
+        algae=np.full((DAYS, 4, 1), 0.02),
+        animals=np.full((DAYS, 6, 1), 0.4),
     )
+    for what, where, value in changes:
+        (t.series[what] if what in t.series else getattr(t, what))[where] = value
+    return t
 
 
 def phases(t: SimpleNamespace, arrives: tuple[bool, ...] = (True,) * 6) -> np.ndarray:
@@ -43,99 +44,73 @@ def phases(t: SimpleNamespace, arrives: tuple[bool, ...] = (True,) * 6) -> np.nd
 
 
 def test_the_best_of_tanks_still_has_to_show_it_for_a_month() -> None:
-    found = phases(tank())
+    found, r = phases(tank()), Rules()
     assert found[0] == CYCLING
     assert found[-1] == MATURE
-    r = Rules()
     assert np.argmax(found >= BLOOM) == r.cleared_days - 1
     assert np.argmax(found >= COLONISING) == r.days - 1
     assert np.argmax(found >= MATURE) == r.month + r.days - 1
 
 
-@pytest.mark.parametrize("what", ["ammonia", "nitrite"])
-def test_standing_ammonia_or_nitrite_is_cycling(what: str) -> None:
-    t = tank()
-    t.series[what][:60] = 1.0
-    found = phases(t)
-    assert (found[:60] == CYCLING).all()
-    assert found[64] > CYCLING
-    # A day's load that stands is not processed within the day, but nothing piles up.
-    t = tank()
-    t.series[what][:] = 0.2
-    assert (phases(t) == CYCLING).all()
+@pytest.mark.parametrize(
+    ("changes", "days", "phase"),
+    [
+        # Half a day's load that stands is not processed within the day, though none piles up.
+        ([("ammonia", ALL, 0.2)], slice(0, None), CYCLING),
+        ([("nitrite", ALL, 0.2)], slice(0, None), CYCLING),
+        ([("nitrite", slice(0, 60), 1.0)], slice(0, 60), CYCLING),
+        # Surfaces held by algae; between the two bounds nothing changes.
+        ([("algae", (ALL, 2), 0.6)], slice(10, None), BLOOM),
+        (
+            [("algae", (ALL, 2), 0.6), ("algae", (slice(100, None), 2), 0.44)],
+            slice(10, None),
+            BLOOM,
+        ),
+        ([("algae", (slice(150, None), 2), 0.44)], slice(170, None), COLONISING),
+        ([("algae", (slice(200, None), 2), 0.6)], slice(220, None), BLOOM),
+        # A haze on the glass is no bloom.
+        ([("algae", (ALL, 1), 0.35)], slice(-1, None), MATURE),
+        # Pods alone are two kinds, worms alone no grazers.
+        ([("animals", (ALL, slice(2, 6)), 0.0)], slice(10, None), BLOOM),
+        ([("animals", (ALL, slice(0, 2)), 0.0)], slice(10, None), BLOOM),
+        ([("animals", (ALL, [2, 3, 5]), 0.0)], slice(-1, None), MATURE),
+        # Losing the animals sets it back.
+        ([("animals", slice(200, None), 0.01)], slice(-1, None), BLOOM),
+        # Unsteady water, and coralline that neither spreads nor is everywhere.
+        ([("temperature", slice(None, None, 20), 29.0)], slice(100, None), COLONISING),
+        ([("salinity", slice(None, None, 20), 32.0)], slice(100, None), COLONISING),
+        ([("alkalinity", slice(None, None, 20), 1.2)], slice(100, None), COLONISING),
+        ([("nitrate", slice(None, None, 20), 30.0)], slice(100, None), COLONISING),
+        ([("coralline", ALL, 0.2)], slice(100, None), COLONISING),
+        ([("coralline", slice(300, None), 0.03)], slice(-1, None), COLONISING),
+    ],
+)
+def test_what_a_tank_does_decides(
+    changes: list[tuple[str, object, object]], days: slice, phase: int
+) -> None:
+    assert (phases(tank(*changes))[days] == phase).all()
 
 
 def test_a_short_spike_is_no_relapse_and_a_long_one_is() -> None:
     r = Rules()
     for days, relapse in ((r.fouled_days - 1, False), (r.fouled_days, True)):
-        t = tank()
-        t.series["ammonia"][200 : 200 + days] = 2.0
-        found = phases(t)
+        found = phases(tank(("ammonia", slice(200, 200 + days), 2.0)))
         assert (found[200:300] == CYCLING).any() == relapse
-        if relapse:
-            # It climbs again through every phase.
-            assert sorted(set(found[200:].tolist())) == [0, 1, 2, 3]
-            assert found[-1] == MATURE
-
-
-def test_algae_hold_the_surfaces_in_bloom() -> None:
-    t = tank()
-    t.algae[:, 2] = 0.6
-    found = phases(t)
-    assert (found[10:] == BLOOM).all()
-    # Between the two bounds nothing changes: what is bloom stays so, what is not stays too.
-    t.algae[100:, 2] = 0.44
-    assert (phases(t)[10:] == BLOOM).all()
-    t = tank()
-    t.algae[150:, 2] = 0.44
-    assert (phases(t)[170:] == COLONISING).all()
-    t.algae[200:, 2] = 0.6
-    assert phases(t)[200] == COLONISING
-    assert (phases(t)[220:] == BLOOM).all()
-
-
-def test_animals_make_the_difference_between_bloom_and_colonising() -> None:
-    t = tank()
-    t.animals[:, 2:] = 0.0
-    assert (phases(t)[10:] == BLOOM).all()  # pods alone are two kinds
-    t.animals[:, 4] = 0.3
-    assert phases(t)[-1] == MATURE
-    t.animals[:, :2] = 0.0  # worms alone are no grazers
-    t.animals[:, 2:] = 0.5
-    assert (phases(t)[10:] == BLOOM).all()
-    # Where pods can never live, nobody can ask for them.
-    assert phases(t, (False, False, True, True, True, True))[-1] == MATURE
-
-
-def test_losing_the_animals_is_a_setback() -> None:
-    t = tank()
-    t.animals[200:] = 0.01
-    found = phases(t)
-    assert found[199] == MATURE
-    assert found[-1] == BLOOM
-
-
-@pytest.mark.parametrize(
-    ("change", "value"),
-    [("temperature", 29.0), ("salinity", 32.0), ("alkalinity", 1.2), ("nitrate", 30.0)],
-)
-def test_unsteady_water_is_not_mature(change: str, value: float) -> None:
-    t = tank()
-    t.series[change][::20] = value
-    assert phases(t).max() == COLONISING
-
-
-def test_coralline_must_spread() -> None:
-    t = tank()
-    t.series["coralline"][:] = 0.2  # neither growing nor everywhere
-    assert phases(t).max() == COLONISING
-    t.series["coralline"][:, 0] = np.linspace(0.0, 0.35, DAYS)
-    found = phases(t)
+    # It climbs again through every phase.
+    assert sorted(set(found[200:].tolist())) == [0, 1, 2, 3]
     assert found[-1] == MATURE
-    # Not before it has passed a tenth of the surface, for so many days on end.
-    assert np.argmax(found == MATURE) == np.argmax(t.series["coralline"][:, 0] > 0.1) + 13
-    t.series["coralline"][300:] = 0.03
-    assert phases(t)[-1] == COLONISING
+
+
+def test_where_pods_can_never_live_they_are_not_asked_for() -> None:
+    podless = tank(("animals", (ALL, slice(0, 2)), 0.0))
+    assert phases(podless, (False, False, True, True, True, True))[-1] == MATURE
+
+
+def test_spreading_coralline_has_to_pass_a_tenth_of_the_surface() -> None:
+    cover = np.linspace(0.0, 0.35, DAYS)
+    found = phases(tank(("coralline", (ALL, 0), cover)))
+    # For fourteen days on end.
+    assert np.argmax(found == MATURE) == np.argmax(cover > 0.1) + 13
 
 
 def test_trailing_windows_match_a_plain_loop() -> None:
