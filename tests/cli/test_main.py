@@ -153,22 +153,6 @@ def test_an_out_that_cannot_be_written(small: Path, tmp_path: Path, capsys: Capt
 # -- exit code 3: the log ----------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    "tanks",
-    [None, "", "name,start\nA,2026-01-05\n", "\x00\x01"],
-    ids=["none", "empty", "other", "binary"],
-)
-def test_no_table_of_tanks(tanks: str | None, tmp_path: Path, capsys: Capture) -> None:
-    log = write_log(tmp_path / "log", tanks or "")
-    if tanks is None:
-        (log / "tanks.csv").unlink()
-    assert main(["weekly", str(log), "--out", str(tmp_path / "out")]) == 3
-    said = capsys.readouterr()
-    assert said.out == ""
-    assert "tanks" in said.err
-    assert not (tmp_path / "out").exists()
-
-
 def test_a_refused_tank_does_not_keep_the_others_from_being_written(
     tmp_path: Path, capsys: Capture
 ) -> None:
@@ -185,12 +169,6 @@ def test_a_refused_tank_does_not_keep_the_others_from_being_written(
     assert not (tmp_path / "out" / "Bad.html").exists()
     assert {r["tank"] for r in rows(tmp_path / "out" / "phase.csv")} == {"Good"}
     assert "Bad" in (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
-
-
-def test_no_tank_had_been_started(small: Path, tmp_path: Path, capsys: Capture) -> None:
-    words = ["weekly", str(small), "--out", str(tmp_path / "out"), "--as-of", "2020-01-01"]
-    assert main(words) == 3
-    assert "started" in capsys.readouterr().err
 
 
 def test_many_problems_are_counted_not_all_listed(tmp_path: Path, capsys: Capture) -> None:
@@ -336,18 +314,6 @@ def test_elicit_remakes_the_population_that_ships(tmp_path: Path, capsys: Captur
     assert made.evidence_weight == shipped.evidence_weight
     assert made.provenance == shipped.provenance
     assert (made.name, made.kind, made.signs) == (shipped.name, shipped.kind, shipped.signs)
-
-
-def test_elicit_with_options(tmp_path: Path) -> None:
-    path = tmp_path / "p.nc"
-    words = ["elicit", "--out", str(path), "--draws", "50", "--seed", "9"]
-    assert main([*words, "--evidence-weight", "0.3"]) == 0
-    found = load_population(path)
-    assert (found.n_draws, found.evidence_weight) == (50, 0.3)
-    assert found.provenance["seed"] == "9"
-
-
-# -- study -------------------------------------------------------------------------------
 
 
 def test_study_writes_what_it_found(

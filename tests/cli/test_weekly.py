@@ -236,6 +236,8 @@ def test_the_log_is_left_as_it_was(small: Path, tmp_path: Path) -> None:
     ("tanks", "why"),
     [
         (None, "has no table of tanks"),
+        ("", "is empty"),
+        ("\0\1", "is not a text file"),
         ("tank\nTest-1\n", "has no column started"),
         ("tank,started\nTest-1,2026-05-01\n", "no tank that had been started"),
     ],

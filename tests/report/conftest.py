@@ -60,14 +60,14 @@ def fresh(browser: Browser, page: Path, tmp_path: Path) -> Browser:
 
 @pytest.fixture(scope="session")
 def demo_reports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """Reports of the demo logbook: a usual week, a crash week, and one that nobody looked at."""
+    """Reports of the demo logbook: a usual week, a crash week, weeks after the last look, and no look at all."""
     folder = tmp_path_factory.mktemp("demo")
     logbook = read_logbook(DEMO, today=dt.date(2026, 11, 25))
     empty = replace(logbook, checkins=(), events=())
     cases = {
         "usual": (logbook, dt.date(2026, 11, 20)),
         "crash": (logbook, dt.date(2026, 5, 24)),
-        "stale": (logbook, dt.date(2026, 12, 30)),
+        "stale": (logbook, dt.date(2027, 1, 15)),
         "empty": (empty, dt.date(2026, 11, 20)),
     }
     for name, (log, day) in cases.items():

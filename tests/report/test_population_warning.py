@@ -26,50 +26,35 @@ def weekly(tmp_path: Path, provenance: dict[str, str], kind: str) -> tuple[str, 
     return page, json.loads(record.read_text("utf-8"))
 
 
+ROUGH = {"method": "approximate"}
+
+
 @pytest.mark.parametrize(
-    ("verdict", "said", "words"),
+    ("kind", "provenance", "standing", "words", "trusted"),
     [
-        (
-            "failed: <b>3</b> of 800 transitions diverged",
-            "failed: &lt;b&gt;3&lt;/b&gt; of 800",
-            "pooled fit that failed its checks",
-        ),
-        (
-            None,
-            "does not say whether the fit passed its checks",
-            "pooled fit whose checks are not known",
-        ),
+        ("fitted", {"diagnostics": "passed"}, "passed", "(pooled fit)", True),
+        ("elicited", {"diagnostics": "failed: x"}, "", "no pooled fit yet", True),
+        ("fitted", {"diagnostics": "failed: <b>3</b> diverged"}, "failed", "failed its", False),
+        ("fitted", {}, "unknown", "fit whose checks are not known", False),
+        ("fitted", {"diagnostics": "passed", **ROUGH}, "approximate", "for a first look", True),
+        ("fitted", {"diagnostics": "failed: <b>3</b>", **ROUGH}, "approximate, failed",
+         "approximate fit that failed its checks", False),
     ],
-    ids=["failed", "unknown"],
-)
-def test_a_failed_fit_is_said(tmp_path: Path, verdict: str | None, said: str, words: str) -> None:
-    provenance = {} if verdict is None else {"diagnostics": verdict}
-    page, record = weekly(tmp_path, provenance, "fitted")
-    assert said in page
-    assert words in record["statement"]
-    warning = record["provenance"]["population"]["warning"]
-    assert warning == (verdict or "its file does not say whether the fit passed its checks")
-
-
-@pytest.mark.parametrize(
-    ("provenance", "kind"),
-    [({"diagnostics": "passed"}, "fitted"), ({"diagnostics": "failed: x"}, "elicited")],
-)
-def test_otherwise_nothing_is_said(tmp_path: Path, provenance: dict[str, str], kind: str) -> None:
+)  # fmt: skip
+def test_a_page_says_how_far_its_population_can_be_trusted(
+    tmp_path: Path,
+    kind: str,
+    provenance: dict[str, str],
+    standing: str,
+    words: str,
+    trusted: bool,
+) -> None:
     page, record = weekly(tmp_path, provenance, kind)
-    assert "must not be trusted" not in page
-    assert record["provenance"]["population"]["warning"] is None
-
-
-@pytest.mark.parametrize("verdict", ["passed", "failed: Pareto k 1.9"])
-def test_an_approximation_is_called_one_for_ever(tmp_path: Path, verdict: str) -> None:
-    page, record = weekly(tmp_path, {"diagnostics": verdict, "method": "approximate"}, "fitted")
     found = record["provenance"]["population"]
-    failed = verdict != "passed"
-    words = "approximate fit that failed its checks" if failed else "approximate fit, for a first"
+    assert found["standing"] == standing or kind == "elicited"
     assert words in record["statement"]
-    assert words in page
-    assert found["standing"] == ("approximate, failed" if failed else "approximate")
-    assert found["warning"].startswith("an approximation, made for a first look")
-    assert ("Pareto k 1.9" in page) == failed
-    assert ("must not be trusted" in page) == failed
+    assert ("must not be trusted" not in page) == trusted
+    assert ("&lt;b&gt;3&lt;/b&gt;" in page) == ("<b>" in str(provenance))
+    assert (found["warning"] is None) == (standing in ("", "passed"))
+    if standing == "unknown":
+        assert found["warning"] == "its file does not say whether the fit passed its checks"

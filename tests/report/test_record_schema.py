@@ -1,14 +1,16 @@
-"""The records' schema: whatever a tank's record holds, it is written down there."""
+"""A tank's record holds every number of its answer, and its schema says what each key is."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
-from dataclasses import replace
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+import numpy as np
 import pytest
 from assessment.assessed import demo
 from report.example import AMMONIA, example_assessment, example_tank, problem
@@ -17,6 +19,8 @@ from report.question_example import asked_tank, example_questions
 
 from maturity_model.assessment.plan import Plan, Step
 from maturity_model.report import machine, report_json
+from maturity_model.report.machine import tank_record, to_json
+from maturity_model.report.question_record import QUESTIONS
 
 SCHEMA = Path(machine.__file__).with_name("record.schema.json")
 Check = Callable[[dict[str, Any]], None]
@@ -58,6 +62,39 @@ def test_records_of_every_kind_of_answer(check: Check) -> None:
     )
     for tank in tanks:
         check(record_of(tank))
+
+
+def numbers(value: object) -> Iterator[float]:
+    """Every number in an answer, or in a record, that is no count and finite."""
+    if isinstance(value, np.ndarray):
+        value = value.tolist()
+    if isinstance(value, (list, tuple)):
+        for item in value:
+            yield from numbers(item)
+    elif isinstance(value, dict):
+        yield from numbers(list(value.values()))
+    elif is_dataclass(value) and not isinstance(value, Plan):  # a plan stands there as text
+        yield from numbers([getattr(value, f.name) for f in fields(value)])
+    elif isinstance(value, float) and math.isfinite(value):
+        yield value
+
+
+def test_a_record_holds_every_number_of_the_answer() -> None:
+    _, assessment = demo()
+    for tank in assessment.tanks:
+        record = json.loads(to_json(tank_record(tank, assessment, "cmd", assessment.phases)))
+        # At the start there is nothing to slip to: null, with the reason.
+        untold = numbers((tank.regression_low, tank.regression_high)) if tank.at_start else ()
+        assert set(numbers(tank)) - set(numbers(record)) - set(untold) == set(), tank.tank.name
+
+
+def test_keys_are_null_where_nothing_was_asked() -> None:
+    found = record_of(example_tank())
+    assert all(found[k] is None for k in QUESTIONS)
+    questions = example_questions()
+    only = type(questions)(questions.risks, questions.first_passages)
+    found = record_of(replace(example_tank(), questions=only))
+    assert {k for k in QUESTIONS if found[k] is not None} == {"risk_if", "time_to_mature"}
 
 
 def test_a_key_that_is_not_written_down_is_found(check: Check) -> None:

@@ -46,44 +46,26 @@ def test_safe_names_are_kept(name: str) -> None:
     assert file_names([name]) == {name: name}
 
 
-def test_the_first_of_names_that_differ_in_case_keeps_its_own() -> None:
+def test_names_do_not_take_one_another() -> None:
+    # The first of names that differ in case keeps its own.
     names = file_names(["Reef", "reef", "Cube"])
-    assert names["Reef"] == "Reef"
-    assert names["Cube"] == "Cube"
+    assert (names["Reef"], names["Cube"]) == ("Reef", "Cube")
     assert names["reef"].startswith("reef-")
-
-
-def test_a_tank_named_like_another_ones_made_up_name_keeps_it() -> None:
     made = file_names(["a/b"])["a/b"]
     names = file_names(["a/b", made])
-    assert names[made] == made
-    assert names["a/b"] != made
-
-
-def test_a_name_does_not_depend_on_the_order_of_the_log() -> None:
-    assert file_names(["a/b", "ü"]) == {**file_names(["ü", "a/b"])}
-
-
-def test_links_need_no_more_than_a_space_escaped() -> None:
+    assert names[made] == made != names["a/b"]
+    assert file_names(["a/b", "ü"]) == file_names(["ü", "a/b"])
     assert href("Window reef") == "./Window%20reef"
 
 
 @pytest.mark.parametrize(
     ("text", "cell"),
     [
-        ("Reef", "Reef"),
-        ("=1+1", "'=1+1"),
-        ("+1", "'+1"),
-        ("-1", "'-1"),
-        ("@SUM(A1)", "'@SUM(A1)"),
-        ("\tx", "'\tx"),
-        ("\rx", '"\'\rx"'),
-        ("a,b", '"a,b"'),
-        ('say "x"', '"say ""x"""'),
-        ("=a,b", '"\'=a,b"'),
-        ("two\nlines", '"two\nlines"'),
+        ("Reef", "Reef"), ("=1+1", "'=1+1"), ("+1", "'+1"), ("-1", "'-1"),
+        ("@SUM(A1)", "'@SUM(A1)"), ("\tx", "'\tx"), ("\rx", '"\'\rx"'), ("a,b", '"a,b"'),
+        ('say "x"', '"say ""x"""'), ("=a,b", '"\'=a,b"'), ("two\nlines", '"two\nlines"'),
     ],
-)
+)  # fmt: skip
 def test_no_csv_cell_is_a_formula(text: str, cell: str) -> None:
     assert csv_text(text) == cell
     (row,) = csv.reader(io.StringIO(cell + "\n", newline=""), strict=True)
@@ -137,25 +119,15 @@ def _not_json(constant: str) -> None:
     raise AssertionError(f"{constant} is not JSON")
 
 
-def test_json_is_strict_and_complete(tmp_path: Path) -> None:
+def test_json_is_strict(tmp_path: Path) -> None:
     assessment = example_assessment()
     write_reports(assessment, tmp_path, "the command")
     for tank in assessment.tanks:
         text = (tmp_path / f"{tank.tank.name}.json").read_text(encoding="utf-8")
         record = json.loads(text, parse_constant=_not_json)
-        assert record["schema_version"] == 1
         assert record["tank"]["name"] == tank.tank.name
-        assert record["phases"] == list(PHASES)
-        assert record["filtered"] == tank.filtered.tolist()
-        assert record["smoothed"] == tank.smoothed.tolist()
-        assert record["regression"]["probability"] == tank.regression.tolist()
         assert record["provenance"]["command"] == "the command"
-        assert record["provenance"]["logbook_sha256"] == assessment.provenance.logbook_sha256
         assert record["statement"] == statement(tank, LABELS, assessment.provenance)
-        assert record["intervals"]["now_high"] == tank.now_high.tolist()
-        assert record["reweighting"]["khat_full"] == tank.reweighting.khat_full
-        assert len(record["checkins"]) == len(tank.checkins)
-        assert len(record["problems"]) == len(tank.problems)
     # A reading with no upper end: JSON can only say null.
     window = json.loads((tmp_path / "Window reef.json").read_text(encoding="utf-8"))
     highs = [r["high"] for c in window["checkins"] for r in c["readings"].values()]

@@ -80,13 +80,6 @@ def test_phases_differ_for_every_eye(
         assert library.deltaE(a, b, input_space=seen, uniform_space="CAM02-UCS") >= 15
 
 
-def test_no_type_on_a_screen_is_smaller_than_fourteen_pixels() -> None:
-    screen = KEEPER[: KEEPER.index("@media print")]
-    sizes = [float(x) for x in re.findall(r"font(?:-size)?:[^;}]*?(\d+(?:\.\d+)?)px", screen)]
-    assert len(sizes) > 15
-    assert min(sizes) >= 14
-
-
 def test_colours_of_a_keepers_page_are_named_once() -> None:
     rules = re.sub(r":root\{[^}]*\}", "", KEEPER)
     # Paper is white, whatever the scheme.
