@@ -316,30 +316,12 @@ def test_elicit_remakes_the_population_that_ships(tmp_path: Path, capsys: Captur
     assert (made.name, made.kind, made.signs) == (shipped.name, shipped.kind, shipped.signs)
 
 
-def test_study_writes_what_it_found(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture
-) -> None:
-    import pandas as pd
-
-    from maturity_model.lab.studies import surprise as study
-    from maturity_model.lab.studies.settings import Surprise
-
-    def counts(setting: Surprise, work: object, processes: int, say: object) -> pd.DataFrame:
-        assert (setting, work, processes) == (Surprise(tanks=12, weeks=20), None, 1)
-        row = {"shifts": "none", "tank_years": 20.0, "wrong": 3, "kit": 2, "new": 4}
-        for kind, collapses in (("logged", 9), ("unlogged", 4)):
-            row |= {kind: collapses, f"{kind}_flagged": collapses - 1}
-            row |= {f"{kind}_looked_at": collapses}
-        return pd.DataFrame([row])
-
-    monkeypatch.setattr(study, "run", counts)
-    words = ["study", "surprise", "--out", str(tmp_path / "s"), "--tanks", "12", "--weeks", "20"]
-    assert main(words) == 0
-    assert "shifts none: 0.25 false alarms per tank-year" in capsys.readouterr().out
-    assert len(rows(tmp_path / "s" / "counts.csv")) == 1
-    text = (tmp_path / "s" / "README.md").read_text(encoding="utf-8")
-    assert "8 of 9" in text
-    assert "Made by `maturity-model study surprise --tanks 12 --weeks 20 --out " in text
+def test_elicit_with_options(tmp_path: Path) -> None:
+    path = tmp_path / "p.nc"
+    words = ["elicit", "--out", str(path), "--draws", "50", "--seed", "9"]
+    assert main([*words, "--evidence-weight", "0.3"]) == 0
+    found = load_population(path)
+    assert (found.n_draws, found.evidence_weight, found.provenance["seed"]) == (50, 0.3, "9")
 
 
 def test_output_is_valid_where_stdout_is_a_string(small: Path, tmp_path: Path) -> None:

@@ -60,7 +60,7 @@ def fresh(browser: Browser, page: Path, tmp_path: Path) -> Browser:
 
 @pytest.fixture(scope="session")
 def demo_reports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """Reports of the demo logbook: a usual week, a crash week, weeks after the last look, and no look at all."""
+    """Reports of the demo: a usual week, a crash week, two months on, and no look at all."""
     folder = tmp_path_factory.mktemp("demo")
     logbook = read_logbook(DEMO, today=dt.date(2026, 11, 25))
     empty = replace(logbook, checkins=(), events=())

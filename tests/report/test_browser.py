@@ -111,7 +111,8 @@ def test_the_first_screen_of_a_phone(
     for page in pages[case]:
         browser.open(page, width=390, height=844)
         ends = browser.value(
-            "[...document.querySelectorAll('.tank, #do')].map(t => t.getBoundingClientRect().bottom)"
+            "[...document.querySelectorAll('.tank, #do')]"
+            ".map(t => t.getBoundingClientRect().bottom)"
         )
         seen = sum(0 < end <= 844 for end in ends)
         assert seen >= 3 if page.name == "index.html" else seen == 1, page.name
@@ -175,9 +176,7 @@ def test_the_smallest_type_has_fourteen_pixels(
         assert small == []
 
 
-def test_a_page_needs_no_script_and_its_sheet_passes_its_policy(
-    browser: Browser, odd: Path
-) -> None:
+def test_a_page_needs_no_script_and_its_sheet_is_let_in(browser: Browser, odd: Path) -> None:
     browser.call("Emulation.setScriptExecutionDisabled", value=True)
     try:
         for name in ("Window reef", "index"):
