@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import importlib
 import importlib.util
+import multiprocessing
 import os
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -154,14 +158,54 @@ def score(
 def _scored(
     job: Job, parts: list[Part], workers: int, threads: int | None, scheduler: str | None
 ) -> Iterator[FinishedPart]:
-    if not parts:
-        return iter(())
-    if scheduler is not None:
-        return _on_cluster(job, parts, scheduler)
+    """Score parts, in any order."""
     threads = max(1, threads or (os.cpu_count() or 1) // max(1, workers))
-    if workers > 1:
-        return _by_processes(job, parts, workers, threads)
-    return (score_part(job, part, threads) for part in parts)
+    if scheduler is None and workers <= 1:
+        yield from (score_part(job, part, threads) for part in parts)
+        return
+    with _executor(workers, scheduler) as executor:
+        # A cluster's workers have threads already.
+        threads = 1 if scheduler else threads
+        waiting = [executor.submit(score_part, job, part, threads) for part in parts]
+        try:
+            for future in as_completed(waiting):
+                yield future.result()
+        finally:
+            for future in waiting:
+                future.cancel()
+
+
+@contextmanager
+def _executor(workers: int, scheduler: str | None) -> Iterator[Executor]:
+    """Processes on this machine, or a Dask cluster."""
+    if scheduler is None:
+        context = multiprocessing.get_context("spawn")
+        try:
+            with ProcessPoolExecutor(workers, mp_context=context) as executor:
+                yield executor
+        except BrokenProcessPool:
+            raise ScoringError(
+                "a worker was killed, perhaps for lack of memory; run the same command again to "
+                "go on"
+            ) from None
+        return
+    try:
+        dask = importlib.import_module("distributed")
+    except ImportError:
+        raise ScoringError(
+            "Dask is not installed; a cluster needs the extra: "
+            "pip install 'maturity-model[cluster]'"
+        ) from None
+    try:
+        client = dask.Client(scheduler, timeout="20s", set_as_default=False)
+    except (OSError, ValueError, TypeError) as error:
+        raise ScoringError(f"no Dask scheduler answers at {scheduler}: {error}") from None
+    try:
+        with client:
+            # Parts that a lost worker had are given to another; each writes whole files.
+            yield client.get_executor(pure=False)
+    except dask.KilledWorker as error:
+        raise ScoringError(f"workers died again and again on one part: {error}") from None
 
 
 class _Progress:
@@ -181,49 +225,3 @@ class _Progress:
             f"{done:,} of {self.total:,} tanks, {rate:,.0f} a second, "
             f"about {(self.total - done) / rate / 60:,.0f} minutes left"
         )
-
-
-def _by_processes(
-    job: Job, parts: list[Part], workers: int, threads: int
-) -> Iterator[FinishedPart]:
-    import multiprocessing
-    from concurrent.futures import ProcessPoolExecutor, as_completed
-    from concurrent.futures.process import BrokenProcessPool
-
-    context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(min(workers, len(parts)), mp_context=context)
-    try:
-        waiting = [pool.submit(score_part, job, part, threads) for part in parts]
-        for future in as_completed(waiting):
-            yield future.result()
-    except BrokenProcessPool:
-        raise ScoringError(
-            "a worker was killed, perhaps for lack of memory; run the same command again to go on"
-        ) from None
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
-
-
-def _on_cluster(job: Job, parts: list[Part], address: str) -> Iterator[FinishedPart]:
-    try:
-        dask = importlib.import_module("distributed")
-    except ImportError:
-        raise ScoringError(
-            "Dask is not installed; a cluster needs the extra: "
-            "pip install 'maturity-model[cluster]'"
-        ) from None
-    try:
-        client = dask.Client(address, timeout="20s", set_as_default=False)
-    except (OSError, ValueError, TypeError) as error:
-        raise ScoringError(f"no Dask scheduler answers at {address}: {error}") from None
-    with client:
-        # Parts that a lost worker had are given to another; each writes whole files.
-        waiting = client.map(score_part, [job] * len(parts), parts, pure=False)
-        try:
-            for future in dask.as_completed(waiting, loop=client.loop):
-                yield future.result()
-                future.release()
-        except dask.KilledWorker as error:
-            raise ScoringError(f"workers died again and again on one part: {error}") from None
-        finally:
-            client.cancel(waiting)
