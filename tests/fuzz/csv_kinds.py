@@ -79,6 +79,18 @@ def some(rng: random.Random, made: dict[str, Table]) -> str:
     return rng.choice([*made, "checkins", "checkins"])
 
 
+def file_kind(function: Callable[[random.Random, bytes], bytes]) -> None:
+    """A kind that changes the bytes of one CSV file of a good logbook."""
+
+    def damage(rng: random.Random, case: Case) -> None:
+        made = tables(rng)
+        put(case, made)
+        name = f"{some(rng, made)}.csv"
+        rewrite(case, name, function(rng, case.csv[name]))
+
+    KINDS[function.__name__] = damage
+
+
 @kind
 def clean(rng: random.Random, case: Case) -> None:
     put(case, tables(rng), rng.choice(",,;\t"), rng.choice(("\n", "\r\n", "\r")))
@@ -125,14 +137,9 @@ def empty(rng: random.Random, case: Case) -> None:
         rewrite(case, f"{name}.csv", data)
 
 
-@kind
-def truncated(rng: random.Random, case: Case) -> None:
-    made = tables(rng)
-    spoil(rng, made, EVERYTHING, rng.choice((0.0, 0.05)))
-    put(case, made)
-    name = f"{some(rng, made)}.csv"
-    data = case.csv[name]
-    rewrite(case, name, data[: rng.randint(0, len(data))])
+@file_kind
+def truncated(rng: random.Random, content: bytes) -> bytes:
+    return content[: rng.randint(0, len(content))]
 
 
 @kind
@@ -160,7 +167,7 @@ def encodings(rng: random.Random, case: Case) -> None:
 
 @kind
 def control_bytes(rng: random.Random, case: Case) -> None:
-    """NUL and other bytes that no text holds."""
+    """NUL and other bytes that no text holds; they part no rows."""
     made = tables(rng)
     put(case, made)
     name = f"{some(rng, made)}.csv"
@@ -172,18 +179,15 @@ def control_bytes(rng: random.Random, case: Case) -> None:
     write(case, name, bytes(data))
 
 
-@kind
-def quotes(rng: random.Random, case: Case) -> None:
-    made = tables(rng)
-    put(case, made)
-    name = f"{some(rng, made)}.csv"
-    lines = case.csv[name].decode().split("\n")
+@file_kind
+def quotes(rng: random.Random, content: bytes) -> bytes:
+    lines = content.decode().split("\n")
     for _ in range(rng.randint(1, 4)):
         i = rng.randrange(len(lines))
         at = rng.choice((0, len(lines[i]), rng.randint(0, len(lines[i]))))
         mark = rng.choice(('"', '"', '""', '"a"b', ',"', '",', '"\n"', "“", "'"))
         lines[i] = lines[i][:at] + mark + lines[i][at:]
-    rewrite(case, name, "\n".join(lines))
+    return "\n".join(lines).encode()
 
 
 @kind
@@ -200,14 +204,10 @@ def separators(rng: random.Random, case: Case) -> None:
     rewrite(case, f"{name}.csv", rng.choice(("", "sep=;\n")) + "\n".join(lines))
 
 
-@kind
-def line_ends(rng: random.Random, case: Case) -> None:
-    made = tables(rng)
-    put(case, made)
-    name = f"{some(rng, made)}.csv"
+@file_kind
+def line_ends(rng: random.Random, content: bytes) -> bytes:
     ends = ("\n", "\r", "\r\n", "\n\r", "\n\n", "\r\r\n", "\x0b\n", "\x0c\n", "\x85\n", "\u2028\n")
-    lines = case.csv[name].decode().split("\n")
-    rewrite(case, name, "".join(line + rng.choice(ends) for line in lines))
+    return "".join(line + rng.choice(ends) for line in content.decode().split("\n")).encode()
 
 
 @kind
@@ -256,34 +256,28 @@ def ragged(rng: random.Random, case: Case) -> None:
     put(case, made)
 
 
-@kind
-def noise(rng: random.Random, case: Case) -> None:
+@file_kind
+def noise(rng: random.Random, content: bytes) -> bytes:
     """Bytes flipped, dropped, doubled, moved."""
-    made = tables(rng)
-    put(case, made)
-    for _ in range(rng.randint(1, 3)):
-        name = f"{some(rng, made)}.csv"
-        data = bytearray(case.csv[name])
-        for _ in range(rng.randint(1, 12)):
-            a = rng.randint(0, len(data))
-            b = min(len(data), a + rng.choice((1, 1, 2, 10, 60)))
-            match rng.randint(0, 4):
-                case 0 if a < len(data):
-                    data[a] ^= 1 << rng.randint(0, 7)
-                case 1:
-                    del data[a:b]
-                case 2:
-                    data[a:a] = data[a:b]
-                case 3:
-                    data[a:a] = rng.choice(
-                        (b'"', b",", b"\n", b"\r", b";", b"\xff", b"<", b"\\", b" ")
-                    )
-                case 4:
-                    piece = bytes(data[a:b])
-                    del data[a:b]
-                    c = rng.randint(0, len(data))
-                    data[c:c] = piece
-        rewrite(case, name, bytes(data))
+    data = bytearray(content)
+    for _ in range(rng.randint(1, 24)):
+        a = rng.randint(0, len(data))
+        b = min(len(data), a + rng.choice((1, 1, 2, 10, 60)))
+        match rng.randint(0, 4):
+            case 0 if a < len(data):
+                data[a] ^= 1 << rng.randint(0, 7)
+            case 1:
+                del data[a:b]
+            case 2:
+                data[a:a] = data[a:b]
+            case 3:
+                data[a:a] = rng.choice((b'"', b",", b"\n", b"\r", b";", b"\xff", b"<", b"\\", b" "))
+            case 4:
+                piece = bytes(data[a:b])
+                del data[a:b]
+                c = rng.randint(0, len(data))
+                data[c:c] = piece
+    return bytes(data)
 
 
 @kind

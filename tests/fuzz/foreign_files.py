@@ -8,7 +8,6 @@ A child process reads the damaged files, so that a crash of a library is one cas
 from __future__ import annotations
 
 import argparse
-import csv
 import hashlib
 import json
 import random
@@ -24,6 +23,7 @@ from typing import Any, NamedTuple
 
 import h5py
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 
 # Started by command, neither the tests nor the package stand on the path.
@@ -49,6 +49,7 @@ from maturity_model.population.netcdf import unpack
 MOST_MB, LIMIT = 1024, 4 * 2**30
 #: Seconds for all readings of one child.
 PATIENCE = 1800
+OUTCOMES = ("refused", "same_numbers", "other_numbers", "failed")
 TABLES = ("tanks", "checkins", "readings", "events", "kits")
 
 
@@ -281,15 +282,7 @@ def read_all(folder: Path, first: int, last: int) -> None:
 
 
 def run(count: int, seed: int) -> tuple[Counter[tuple[str, str]], int, list[str]]:
-    """Damage and read files.
-
-    Returns
-    -------
-    counts : Counter
-        Of (kind, outcome): refused, same_numbers, other_numbers, failed.
-    peak_mb : int
-    faults : list of str
-    """
+    """Damage and read files: how many of each kind ended how, the memory in MB, and faults."""
     counts: Counter[tuple[str, str]] = Counter()
     faults: list[str] = []
     peak = 0
@@ -302,8 +295,7 @@ def run(count: int, seed: int) -> tuple[Counter[tuple[str, str]], int, list[str]
             KINDS[number % len(KINDS)](rng, whole, folder / str(number))
         first = 0
         while first < count:
-            words = [sys.executable, __file__, "--read", str(folder)]
-            words += [str(first), str(count)]
+            words = [sys.executable, __file__, "--read", str(folder), str(first), str(count)]
             child = subprocess.run(words, capture_output=True, text=True, timeout=PATIENCE)
             lines = child.stdout.splitlines()
             if child.returncode == 0:
@@ -348,12 +340,13 @@ def main() -> int:
     counts, peak, faults = run(args.count, args.seed)
     print("\n".join(faults), file=sys.stderr)
     if args.out and not faults:
-        outcomes = ("refused", "same_numbers", "other_numbers", "failed")
-        with args.out.open("w", newline="") as handle:
-            rows = csv.writer(handle, lineterminator="\n")
-            rows.writerow(("seed", "kind", *outcomes, "peak_mb"))
-            for kind in (k.__name__ for k in KINDS):
-                rows.writerow((args.seed, kind, *(counts[kind, o] for o in outcomes), peak))
+        rows = [
+            {"seed": args.seed, "kind": k.__name__}
+            | {outcome: counts[k.__name__, outcome] for outcome in OUTCOMES}
+            | {"peak_mb": peak}
+            for k in KINDS
+        ]
+        pd.DataFrame(rows).to_csv(args.out, index=False)
     print(f"{args.count} files: {len(faults)} faults, {peak} MB")
     return 1 if faults else 0
 

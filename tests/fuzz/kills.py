@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import datetime as dt
 import os
 import random
@@ -47,47 +48,14 @@ def start(words: list[str], cwd: Path) -> subprocess.Popen[bytes]:
     )  # fmt: skip
 
 
-def _stamp(folder: Path) -> tuple[tuple[str, int], ...]:
+def _stamp(folder: Path) -> list[tuple[str, int]]:
+    """Names in a folder, and when they were last written."""
     try:
         # Closed also when a file goes while it is asked for its time.
         with os.scandir(folder) as entries:
-            return tuple(sorted((e.name, e.stat(follow_symlinks=False).st_mtime_ns)
-                                for e in entries))  # fmt: skip
+            return sorted((e.name, e.stat(follow_symlinks=False).st_mtime_ns) for e in entries)
     except OSError:
-        return ()
-
-
-def _half_written(folder: Path) -> bool:
-    try:
-        return any(n.endswith((".part", ".tmp")) for n in os.listdir(folder))
-    except OSError:
-        return False
-
-
-def kill(process: subprocess.Popen[bytes], folder: Path, rng: random.Random, took: float) -> bool:
-    """Kill a process at a random moment; two times in three as it writes into ``folder``."""
-    how = rng.random()
-    if how < 1 / 3:
-        end = time.monotonic() + rng.random() * took
-        while time.monotonic() < end and process.poll() is None:
-            time.sleep(0.002)
-    elif how < 2 / 3:
-        while process.poll() is None and not _half_written(folder):
-            pass
-        end = time.monotonic() + rng.choice((0.0, 0.0, 0.001, 0.003, 0.01)) * rng.random()
-        while time.monotonic() < end:
-            pass
-    else:
-        before, changes = _stamp(folder), rng.choice((1, 1, 2, 3, 5, 8, 20, 40))
-        while process.poll() is None and changes:
-            now = _stamp(folder)
-            changes -= now != before
-            before = now
-    running = process.poll() is None
-    if running:
-        process.send_signal(signal.SIGKILL)
-    process.wait()
-    return running and process.returncode == -signal.SIGKILL
+        return []
 
 
 def make_log(folder: Path, tanks: int, weeks: int) -> None:
@@ -116,18 +84,9 @@ def finished(words: list[str], work: Path, codes: tuple[int, ...] = (0,)) -> flo
 class Scene:
     """A command that changes the folder ``target``, killed as it writes into ``place``.
 
-    Attributes
-    ----------
-    kills : int
-        Processes killed while they ran.
-    too_late : int
-        Processes that had ended before the signal came; not counted as killed.
-    writing : int
-        Kills that left a half-written file beside its target, or some files old and some new.
-    unfinished : int
-        Kills before anything was new.
-    reruns : int
-    complaints : list of str
+    Of ``kills``, ``writing`` left a half-written file beside its target, or some files old and
+    some new, and ``unfinished`` came before anything was new. ``too_late`` processes had ended
+    before the signal came.
     """
 
     command: str
@@ -158,8 +117,24 @@ class Scene:
         return start(self.words, self.work)
 
     def kill(self, process: subprocess.Popen[bytes], place: Path | None = None) -> bool:
-        """Kill the command at a random moment; whether that was in time."""
-        killed = kill(process, place or self.place, self.rng, self.took)
+        """Kill the command at a random moment, two times in three as it writes; if in time."""
+        folder, rng, how = place or self.place, self.rng, self.rng.random()
+        if how < 1 / 3:
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                process.wait(rng.random() * self.took)
+        elif how < 2 / 3:
+            while process.poll() is None:
+                if any(name.endswith((".part", ".tmp")) for name, _ in _stamp(folder)):
+                    break
+            time.sleep(rng.choice((0.0, 0.0, 0.001, 0.003, 0.01)) * rng.random())
+        else:
+            before, changes = _stamp(folder), rng.choice((1, 1, 2, 3, 5, 8, 20, 40))
+            while process.poll() is None and changes:
+                now = _stamp(folder)
+                changes -= now != before
+                before = now
+        process.kill()
+        killed = process.wait() == -signal.SIGKILL
         self.kills += killed
         self.too_late += not killed
         return killed

@@ -81,6 +81,15 @@ def steps(monkeypatch: pytest.MonkeyPatch) -> Steps:
     return Steps(monkeypatch)
 
 
+@pytest.fixture
+def stored(tmp_path: Path, steps: Steps) -> Logbook:
+    """A log whose filters are saved in the test's folder, up to its last day."""
+    book = simulated(8)
+    run(book, last_day(book), tmp_path)
+    steps.taken()
+    return book
+
+
 # Week by week --------------------------------------------------------------------------------
 
 
@@ -102,26 +111,16 @@ def test_day_by_day_is_a_run_over_all(seed: int, tmp_path: Path, steps: Steps) -
         same(mine, run(book, as_of))
 
 
-def test_a_week_costs_a_step(tmp_path: Path, steps: Steps) -> None:
-    book = simulated(6)
-    end = last_day(book)
-    first = run(book, end - dt.timedelta(days=7), tmp_path)
-    weeks = sum(len(s.day) for s in first.values())
-    assert steps.taken() == (weeks, 0)
-    run(book, end - dt.timedelta(days=7), tmp_path)
-    assert steps.taken() == (0, 4)  # Each tank's open week.
-    mine = run(book, end, tmp_path)
-    assert steps.taken() == (0, 8)  # And the new one.
-    same(mine, run(book, end))
-
-
-def test_months_at_once(tmp_path: Path, steps: Steps) -> None:
+def test_new_weeks_cost_their_steps(tmp_path: Path, steps: Steps) -> None:
     book = simulated(7)
     end = last_day(book)
-    run(book, end - dt.timedelta(days=70), tmp_path)
-    steps.taken()
+    before = end - dt.timedelta(days=70)
+    first = run(book, before, tmp_path)
+    assert steps.taken() == (sum(len(s.day) for s in first.values()), 0)
+    run(book, before, tmp_path)
+    assert steps.taken() == (0, 4)  # Each tank's open week.
     mine = run(book, end, tmp_path)
-    assert steps.taken() == (0, 4 * 11)
+    assert steps.taken() == (0, 4 * 11)  # And ten new ones.
     same(mine, run(book, end))
     # Back to an earlier day: the saved messages are of a later one and must not be used.
     earlier = end - dt.timedelta(days=35)
@@ -216,27 +215,20 @@ def test_what_another_tank_says_of_water_changes(tmp_path: Path, steps: Steps) -
     assert np.abs(mine[first].values[:, :6] - before[first].values[:, :6]).max() > 1e-6
 
 
-def test_another_model_is_filtered_again(tmp_path: Path, steps: Steps) -> None:
-    book = simulated(8)
-    end = last_day(book)
-    run(book, end, tmp_path)
+def test_another_model_is_filtered_again(tmp_path: Path, steps: Steps, stored: Logbook) -> None:
+    end = last_day(stored)
     for drawn, weight in ((population(4), 0.7), (population(), 0.6), (population(3, 8), 0.7)):
+        mine = run(stored, end, tmp_path, drawn, weight)
+        assert steps.taken() == (sum(len(s.day) for s in mine.values()), 0)
+        same(mine, run(stored, end, None, drawn, weight))
         steps.taken()
-        mine = run(book, end, tmp_path, drawn, weight)
-        full, new = steps.taken()
-        assert (full, new) == (sum(len(s.day) for s in mine.values()), 0)
-        same(mine, run(book, end, None, drawn, weight))
 
 
-def test_notes_and_names_of_observers_change_nothing(tmp_path: Path, steps: Steps) -> None:
-    book = simulated(8)
-    end = last_day(book)
-    run(book, end, tmp_path)
-    steps.taken()
-    noted = replace(
-        book, checkins=tuple(replace(c, note="new", observer="x") for c in book.checkins)
-    )
-    run(noted, end, tmp_path)
+def test_notes_and_names_of_observers_change_nothing(
+    tmp_path: Path, steps: Steps, stored: Logbook
+) -> None:
+    looks = tuple(replace(c, note="new", observer="x") for c in stored.checkins)
+    run(replace(stored, checkins=looks), last_day(stored), tmp_path)
     assert steps.taken() == (0, 4)
 
 
@@ -311,17 +303,13 @@ def test_a_log_that_grows_too_long_for_all_draws(
     ],
 )
 def test_a_damaged_store_is_no_store(
-    harm: Callable[[bytearray], bytes], tmp_path: Path, steps: Steps
+    harm: Callable[[bytearray], bytes], tmp_path: Path, steps: Steps, stored: Logbook
 ) -> None:
-    book = simulated(8)
-    end = last_day(book)
-    whole = run(book, end, tmp_path)
     for path in tmp_path.glob("*/*.bin"):
         path.write_bytes(harm(bytearray(path.read_bytes())))
-    steps.taken()
-    mine = run(book, end, tmp_path)
+    mine = run(stored, last_day(stored), tmp_path)
     assert steps.taken() == (sum(len(s.day) for s in mine.values()), 0)
-    same(mine, whole)
+    same(mine, run(stored, last_day(stored)))
 
 
 def test_a_name_is_no_path(tmp_path: Path) -> None:
