@@ -10,9 +10,9 @@ import hashlib
 import json
 import warnings
 import zipfile
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,26 +23,19 @@ from maturity_model.population.netcdf import Attribute, Variable, pack, texts, u
 from maturity_model.population.types import DIMS, OPTIONAL_DIMS, Population
 from maturity_model.whole_files import write_file
 
-T = TypeVar("T")
 #: Version of the file's format; raised when an older program could not read it rightly.
 FORMAT_VERSION = 2
 #: Larger files are not read: in memory a population takes up to three times this.
 MAX_BYTES = 256 * 2**20
 #: Attribute with the digest, and what stands there while the digest is computed.
 DIGEST, UNSEALED = "sha256", "0" * 64
-_DOCUMENT = "origin_"
 _OLDER = (
     "{path} is of version 0.1 and carries no digest, so damage to it would go unnoticed; "
     "load_population and save_population make a file of today from it"
 )
+#: Names of the axes that have labels, and attributes of a population that hold these.
 COORDINATES = {
-    "phase": "phases",
-    "sign": "signs",
-    "analyte": "analytes",
-    "event": "events",
-    "covariate": "covariates",
-    "look": "looks",
-    "rock": "rocks",
+    dim: f"{dim}s" for dim in ("phase", "sign", "analyte", "event", "covariate", "look", "rock")
 }
 
 
@@ -141,7 +134,7 @@ def save_population(
         attributes |= more
         variables |= arrays
     for name, text in (documents or {}).items():
-        variables[_DOCUMENT + name] = _text((), text)
+        variables[f"origin_{name}"] = _text((), text)
     write_file(Path(path), seal(pack(attributes, variables)))
 
 
@@ -153,19 +146,6 @@ def seal(content: bytes) -> bytes:
 def _text(dims: tuple[str, ...], value: str | tuple[str, ...]) -> Variable:
     coded = value.encode() if isinstance(value, str) else [label.encode() for label in value]
     return Variable(dims, np.array(coded, dtype="S"), {"_Encoding": "utf-8"})
-
-
-def load_documents(path: str | Path) -> dict[str, str]:
-    """Read the JSON documents stored with a population; raises PopulationError."""
-    return _read(Path(path), _documents)
-
-
-def _documents(file: _File) -> dict[str, str]:
-    return {
-        name.removeprefix(_DOCUMENT): texts(values)[0]
-        for name, values in file.arrays.items()
-        if name.startswith(_DOCUMENT)
-    }
 
 
 class _File(NamedTuple):
@@ -198,25 +178,6 @@ def _open(path: Path) -> _File:
     if seal(content.replace(stated.encode(), UNSEALED.encode(), 1)) != content:
         raise PopulationError("is damaged or was changed, for its digest differs; fetch it again")
     return _File(sha256, False, attributes, arrays)
-
-
-def _read(path: Path, understand: Callable[[_File], T]) -> T:
-    """Read a file; whatever goes wrong becomes one line that names it."""
-    try:
-        file = _open(path)
-        found = understand(file)
-    except PopulationError as error:
-        raise PopulationError(f"{path}: {error}") from None
-    except (
-        OSError, KeyError, ValueError, TypeError, AttributeError, RuntimeError, MemoryError,
-        OverflowError, IndexError, zipfile.BadZipFile,
-    ) as error:  # fmt: skip
-        missing = "it has no " if isinstance(error, KeyError) else ""
-        why = missing + " ".join(str(error).split())[:200]
-        raise PopulationError(f"{path}: not a population file ({why})") from None
-    if file.older:
-        warnings.warn(_OLDER.format(path=path), PopulationWarning, stacklevel=3)
-    return found
 
 
 def _arrays(arrays: dict[str, NDArray[Any]]) -> dict[str, Any]:
@@ -276,7 +237,22 @@ def load_population(path: str | Path | None = None) -> Population:
         When it is of version 0.1, and so carries no digest.
     """
     path = Path(path) if path is not None else default_population_path()
-    return _read(path, _population)
+    try:
+        file = _open(path)
+        population = _population(file)
+    except PopulationError as error:
+        raise PopulationError(f"{path}: {error}") from None
+    except (
+        OSError, KeyError, ValueError, TypeError, AttributeError, RuntimeError, MemoryError,
+        OverflowError, IndexError, zipfile.BadZipFile,
+    ) as error:  # fmt: skip
+        # Damage shows in many ways; each becomes one line.
+        missing = "it has no " if isinstance(error, KeyError) else ""
+        why = missing + " ".join(str(error).split())[:200]
+        raise PopulationError(f"{path}: not a population file ({why})") from None
+    if file.older:
+        warnings.warn(_OLDER.format(path=path), PopulationWarning, stacklevel=2)
+    return population
 
 
 def _population(file: _File) -> Population:

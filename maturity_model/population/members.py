@@ -1,14 +1,12 @@
 """Members of the pool: keepers and tanks, recognised by keyed digests.
 
 A population holds no names. For each keeper of the pool it holds a digest of the name, keyed
-with a salt that is in the file, and that keeper's skill in each draw. (The draws of skill and
-of the population are joint, so they stay together.) Names are few and short, so anyone who
-has the file can try names against it; with a secret outside the file, only those who have
-the secret can.
+with a salt that is in the file, and that keeper's skill in each draw, as both were drawn
+together. Names are few and short, so anyone who has the file can try names against it; with a
+secret outside the file, only those who have the secret can.
 
-Tanks are recognised in the same way, and a digest of a tank's log up to the day of the fit
-shows whether it has changed since: what a population learned from a tank must not count
-again when that tank is assessed.
+A digest of a tank's log up to the day of the fit shows whether it has changed since: what a
+population learned from a tank must not count again when that tank is assessed.
 """
 
 from __future__ import annotations
@@ -174,6 +172,9 @@ def make_members(
 ) -> Members:
     """Collect what a file may hold about a pool.
 
+    Keepers who have no name, whose tanks others looked at too, or who share name and club with
+    another keeper are left out.
+
     Parameters
     ----------
     tanks : sequence of (Tank, str, check-ins, events)
@@ -185,26 +186,21 @@ def make_members(
         The day up to which the logs went into the fit.
     salt, secret : bytes
         Without a secret, only the salt in the file is used.
-
-    Returns
-    -------
-    Members
-        Without keepers who have no name, whose tanks others looked at too, or who share name
-        and club with another keeper.
     """
     key = derive_key(salt, secret)
-    alone: dict[str, bool] = {}
+    shared: set[str] = set()
     names: dict[str, set[str]] = {}
     for tank, keeper, checkins, _ in tanks:
         if tank.keeper and keeper in skill:
-            alone[keeper] = alone.get(keeper, True) and looks_alone(tank.keeper, checkins)
             names.setdefault(keeper, set()).add(keeper_key(key, tank.keeper, tank.club))
+            if not looks_alone(tank.keeper, checkins):
+                shared.add(keeper)
     owners = Counter(digest for digests in names.values() for digest in digests)
     known = {
         digest: skill[keeper]
         for keeper, digests in names.items()
         for digest in digests
-        if alone[keeper] and owners[digest] == 1
+        if keeper not in shared and owners[digest] == 1
     }
     order = sorted(known)
     draws = len(next(iter(skill.values()))) if skill else 0
@@ -261,7 +257,7 @@ def unpack_members(
     )
     skill = np.zeros((0, n_draws))
     if keepers:
-        skill = np.ascontiguousarray(np.asarray(arrays["member_skill"], dtype=np.float64).T)
+        skill = np.ascontiguousarray(arrays["member_skill"].T, dtype=np.float64)
     if skill.shape != (len(keepers), n_draws):
         raise ValueError(f"skill has the shape {skill.shape[::-1]}")
     if not (np.abs(skill) <= MAX_SKILL).all():

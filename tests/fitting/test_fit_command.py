@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 from fitting.fit_process import PATIENCE, start
+from population.edited_files import documents as documents_in
 
 xr = pytest.importorskip("xarray", reason="the extra 'fit' is not installed")
 pytest.importorskip("pymc")
@@ -21,7 +22,6 @@ pytest.importorskip("pymc")
 from maturity_model.cli import main
 from maturity_model.fitting.command import DIAGNOSTICS, idata_path
 from maturity_model.population import load_population
-from maturity_model.population.files import load_documents
 from maturity_model.population.types import DIMS
 
 pytestmark = [pytest.mark.fit, pytest.mark.slow]
@@ -75,7 +75,7 @@ def test_the_command_writes_everything(
     population = load_population(made.out)
     assert population.warning.startswith("failed: ")
     assert {"version_python", "logbook_sha256", "catalogue_sha256"} <= set(population.provenance)
-    assert set(load_documents(made.out)) == {"catalogue", "priors"}
+    assert set(documents_in(made.out)) == {"catalogue", "priors"}
     words = ["weekly", str(DEMO), "--population", str(made.out), "--out", str(tmp_path / "w")]
     assert main(words) == 0
     assert "pooled fit that failed its checks" in capsys.readouterr().out

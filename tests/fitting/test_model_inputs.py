@@ -8,12 +8,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from population.edited_files import documents as documents_in
 
 from maturity_model.catalogue import load_catalogue
 from maturity_model.fitting.model_inputs import documents, to_json
-from maturity_model.population import PopulationError, load_population, save_population
+from maturity_model.population import load_population, save_population
 from maturity_model.population.elicit import elicit_population
-from maturity_model.population.files import load_documents
 from maturity_model.population.priors import Spread, priors_from_catalogue
 
 CATALOGUE = load_catalogue()
@@ -39,8 +39,8 @@ def test_documents_lie_in_the_file(tmp_path: Path) -> None:
     kept = documents(CATALOGUE, PRIORS)
     save_population(made, tmp_path / "with.nc", kept)
     save_population(made, tmp_path / "without.nc")
-    assert load_documents(tmp_path / "with.nc") == kept
-    assert load_documents(tmp_path / "without.nc") == {}
+    assert documents_in(tmp_path / "with.nc") == kept
+    assert documents_in(tmp_path / "without.nc") == {}
     with_, without = (load_population(tmp_path / f"{n}.nc") for n in ("with", "without"))
     np.testing.assert_array_equal(with_.sign_logit, without.sign_logit)
     found = json.loads(kept["catalogue"])
@@ -49,10 +49,3 @@ def test_documents_lie_in_the_file(tmp_path: Path) -> None:
     assert [d["value"] for d in detection] == [d.value for d in sign.detection]
     assert [d["source"] for d in detection] == [d.source for d in sign.detection]
     assert set(found["sources"]) == set(CATALOGUE.sources)
-
-
-def test_a_damaged_file_is_said(tmp_path: Path) -> None:
-    (tmp_path / "x.nc").write_bytes(b"nothing of the kind")
-    for name in ("x.nc", "absent.nc"):
-        with pytest.raises(PopulationError):
-            load_documents(tmp_path / name)

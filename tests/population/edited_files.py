@@ -13,7 +13,7 @@ import numpy as np
 
 from maturity_model.population import Population
 from maturity_model.population.files import COORDINATES, DIGEST, UNSEALED, seal
-from maturity_model.population.netcdf import Variable, pack, unpack
+from maturity_model.population.netcdf import Variable, pack, texts, unpack
 from maturity_model.population.types import DIMS, OPTIONAL_DIMS
 
 
@@ -31,9 +31,14 @@ def edited(path: Path) -> Iterator[tuple[dict[str, Any], dict[str, np.ndarray]]]
     path.write_bytes(seal(pack(attributes, variables)))
 
 
-def save_older(
-    population: Population, path: Path, documents: Mapping[str, str] | None = None
-) -> None:
+def documents(path: Path) -> dict[str, str]:
+    """The JSON documents stored with a population."""
+    _, arrays = unpack(path.read_bytes())
+    stored = {name: values for name, values in arrays.items() if name.startswith("origin_")}
+    return {name.removeprefix("origin_"): texts(values)[0] for name, values in stored.items()}
+
+
+def save_older(population: Population, path: Path, stored: Mapping[str, str] | None = None) -> None:
     """Write a population as version 0.1 did."""
     text = h5py.string_dtype()
     with h5py.File(path, "w", track_order=True) as file:
@@ -58,5 +63,5 @@ def save_older(
             group["skill"] = members.skill.T
             for name, names in (("tank", members.tanks), ("tank_log", members.tanks.values())):
                 group.create_dataset(name, data=list(names), dtype=text)
-        for name, content in (documents or {}).items():
+        for name, content in (stored or {}).items():
             file.create_dataset(f"origin/{name}", data=content, dtype=text)
