@@ -196,18 +196,6 @@ def test_gradient_of_tanks(rng: np.random.Generator, stages: int) -> None:
     check(chain.make, {"hazards": chain.hazards, "rows": chain.rows})
 
 
-def test_impossible_data_have_no_gradient(rng: np.random.Generator) -> None:
-    chain = chain_inputs(rng, [4, 5])
-    chain.rows[2] = -np.inf
-    x = pt.matrix("x")
-    each = chain.make(chain.hazards, x)
-    ll, g = compiled([x], [each, pytensor.grad(each.sum(), x)])(chain.rows)
-    assert ll[0] == -np.inf
-    assert np.isfinite(ll[1])
-    assert (g[:4] == 0).all()
-    np.testing.assert_allclose(g[4:].sum(axis=1), 1, rtol=1e-12)
-
-
 @pytest.mark.parametrize("where", ["hazards", "rows"])
 def test_not_a_number_stays_none(rng: np.random.Generator, where: str) -> None:
     chain = chain_inputs(rng, [4, 5])

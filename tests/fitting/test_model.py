@@ -113,27 +113,6 @@ def test_likelihood_is_that_of_the_weekly_path() -> None:
         assert found[n] == pytest.approx(expected.log_likelihood[-1, 0], abs=1e-9)
 
 
-def test_gradient_of_the_whole_model() -> None:
-    model = small_model()
-    # One sum of many terms would be too long for NumPy, which runs it here.
-    logp = pt.stack([term.sum() for term in model.logp(sum=False)]).sum()
-    with plain():
-        value = pytensor.function(model.value_vars, logp)
-        slope = pytensor.function(model.value_vars, pytensor.grad(logp, model.value_vars))
-    names = [v.name for v in model.value_vars]
-    x = [point()[n] for n in names]
-    found = slope(*x)
-    rng = np.random.default_rng(8)
-    for i, name in enumerate(names):
-        # Along random directions of each variable, by central differences.
-        direction = rng.normal(size=np.shape(x[i]))
-        h = 1e-5
-        up = value(*[v + h * direction if j == i else v for j, v in enumerate(x)])
-        down = value(*[v - h * direction if j == i else v for j, v in enumerate(x)])
-        expected = (up - down) / (2 * h)
-        assert np.sum(found[i] * direction) == pytest.approx(expected, rel=1e-6, abs=1e-5), name
-
-
 def test_prior_draws_have_the_law_of_the_default_population() -> None:
     model, n = small_model(), 2000
     names = [k for k, dims in DIMS.items() if dims[-1] == "draw"]

@@ -52,18 +52,6 @@ def test_without_spread_tank_level_signs_are_the_plain_model() -> None:
     assert (np.abs(moved - by_tank(small, shared)) > 1e-3).all()
 
 
-def test_each_sign_has_a_spread_of_its_own() -> None:
-    model = build_model(small_panel(), PRIORS, evidence_weight=WEIGHT, options=TANK_SIGNS)
-    assert model.named_vars_to_dims["sign_tank_sd"] == ("sign",)
-    at, names = point_of(model), [v.name for v in model.value_vars]
-    with plain():
-        value = model.replace_rvs_by_values([model["tank_sign"]])
-        run = pytensor.function(model.value_vars, value, on_unused_input="ignore")
-    shift = run(*[at[n] for n in names])[0]
-    spread = np.exp(at["sign_tank_sd_log__"])
-    np.testing.assert_allclose(shift, at["tank_sign_z"] * spread)
-
-
 @pytest.mark.parametrize(
     ("options", "name", "value"),
     [(ModelOptions(persistence=False), "persistence_interval__", -60.0),

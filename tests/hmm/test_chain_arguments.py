@@ -49,19 +49,6 @@ def test_arguments_are_left_alone() -> None:
         np.testing.assert_array_equal(a, b)
 
 
-def test_any_layout_of_arrays_will_do() -> None:
-    model = random_model(np.random.default_rng(14), 3, 6)
-    other = Model(
-        np.repeat(model.initial, 2)[::2],
-        np.asfortranarray(model.transition),
-        np.asfortranarray(model.log_likelihood),
-    )
-    want = forward_backward(*model).smoothed
-    np.testing.assert_allclose(forward_backward(*other).smoothed, want, rtol=1e-13)
-    as_lists = [a.tolist() for a in model]
-    np.testing.assert_allclose(forward_backward(*as_lists).smoothed, want, rtol=1e-13)
-
-
 GOOD = Model(np.array([0.5, 0.5]), np.full((2, 2), 0.5), np.zeros((3, 2)))
 
 

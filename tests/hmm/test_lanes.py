@@ -136,14 +136,6 @@ def test_ten_thousand_weeks_stay_finite_and_normalised() -> None:
     np.testing.assert_allclose(smoothed.sum(axis=1), 1.0, rtol=0, atol=1e-9)
 
 
-def test_mix_nodes_is_a_weighted_sum() -> None:
-    rng = np.random.default_rng(9)
-    filtered, weight = rng.random((3, 2, 7, 4, 5)), rng.random((3, 2, 7, 5))
-    out = np.full((7, 4, 5), np.nan)
-    kernels.mix_nodes(filtered, weight, out)
-    np.testing.assert_allclose(out, np.einsum("pqtsd,pqtd->tsd", filtered, weight), rtol=1e-13)
-
-
 def slow_risk(initial: Floats, steps: list[Floats], phase_of: Floats) -> float:
     """P(some later phase is lower than the present one), over all paths."""
     total = 0.0

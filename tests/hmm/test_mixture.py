@@ -6,7 +6,7 @@ import itertools
 
 import numpy as np
 import pytest
-from hmm.lane_models import Lanes, random_hazards, random_lanes
+from hmm.lane_models import Lanes, random_lanes
 
 from maturity_model._typing import Floats
 from maturity_model.hmm.chain import forward_backward
@@ -22,24 +22,6 @@ def run(lanes: Lanes, weeks: int | None = None) -> FilteredMixture:
         lanes.chain, lanes.initial, lanes.moves[: weeks - 1], lanes.emission[:weeks],
         lanes.node_prior,
     )  # fmt: skip
-
-
-@pytest.mark.parametrize("chain", [StagedChain(2, 1), StagedChain(3, 2), StagedChain(4, 3)])
-@pytest.mark.parametrize("weeks", [1, 30])
-def test_one_draw_and_one_node_are_the_general_engine(chain: StagedChain, weeks: int) -> None:
-    lanes = random_lanes([*chain, weeks], chain, weeks, draws=1)
-    result = run(lanes)
-    truth = forward_backward(*lanes.dense(0, 0, 0))
-    np.testing.assert_allclose(result.states[:, :, 0], truth.filtered, **EXACT)
-    np.testing.assert_allclose(result.phases(), chain.by_phase(truth.filtered), **EXACT)
-    assert result.log_likelihood[-1, 0] == pytest.approx(truth.log_likelihood, rel=1e-12)
-    smoothed, down = result.smooth()
-    np.testing.assert_allclose(smoothed[:, :, 0], truth.smoothed, **EXACT)
-    np.testing.assert_allclose(
-        result.mix(smoothed, np.ones(1)), chain.by_phase(truth.smoothed), **EXACT
-    )
-    assert down.shape == (weeks, 1)
-    assert down[0, 0] == 0.0
 
 
 def dense_mixture(lanes: Lanes, d: int, weeks: int) -> tuple[float, Floats, Floats]:
@@ -152,31 +134,6 @@ def test_data_impossible_under_all_draws() -> None:
         assert np.isfinite(array).all()
     assert (result.trusted.power[3:] == 0).all()
     assert (result.phases()[3:] == 0).all()
-
-
-def test_risk_without_future_hazards_is_none_and_grows_with_them() -> None:
-    lanes = random_lanes(6, StagedChain(4, 3), 8, nodes=(2, 1), draws=5)
-    result = run(lanes)
-    rng = np.random.default_rng(7)
-    advance = random_hazards(rng, (8, 4, 2, 5))
-    factor = np.ones((8, 6, 1, 5))
-    nothing = np.zeros((8, 6, 4, 5))
-    np.testing.assert_allclose(
-        result.risk(advance, (factor, nothing, nothing), (2, 6)), 0.0, atol=1e-14
-    )
-    some = random_hazards(rng, (8, 6, 4, 5))
-    risk = result.risk(advance, (factor, some, nothing), (1, 2, 6))
-    assert (np.diff(risk, axis=1) > 0).all()
-    assert ((risk > 0) & (risk < 1)).all()
-    # One step ahead: a chance to move down, from phases above the first.
-    falls = np.zeros((8, 5))
-    for p, state in itertools.product(range(2), range(3, 12)):
-        k = state // 3
-        up = 0.0 if state == 11 else advance[:, k, p]
-        total = up + some[:, 0, k]
-        chance = -np.expm1(-total) * some[:, 0, k] / total
-        falls += result.node_weight[p, 0] * result.filtered[p, 0, :, state] * chance
-    np.testing.assert_allclose(risk[:, 0], falls, rtol=1e-10)
 
 
 def test_shapes_that_do_not_fit_are_refused() -> None:

@@ -11,7 +11,6 @@ from hmm.lane_models import Lanes, random_lanes
 from hmm.oracle import enumerate_paths, log_sum
 
 from maturity_model.hmm import native
-from maturity_model.hmm.chain import sample_paths
 from maturity_model.hmm.mixture import FilteredMixture, filter_mixture
 from maturity_model.hmm.staged import StagedChain
 
@@ -157,30 +156,3 @@ def test_long_stays_equal_the_enumeration(size: tuple[int, int, int], ruled_out:
         np.testing.assert_allclose(long_stays(found, phase, weeks + 2), wanted, **EXACT)
         # The same when less is asked for.
         np.testing.assert_allclose(long_stays(found, phase, 2), wanted[:2], **EXACT)
-
-
-# -- sampled paths, where there are too many to list --------------------------------------
-
-
-def test_slips_and_stays_agree_with_sampled_paths() -> None:
-    lanes, found = make((4, 3, 30), 8)
-    rng = np.random.default_rng(9)
-    n, d, start, horizon = 4000, 1, 12, 8
-    slipped = np.zeros(horizon)
-    stayed = np.zeros((4, 6))
-    for p, q in np.ndindex(NODES):
-        phases = sample_paths(*lanes.dense(p, q, d), n, rng) // 3
-        lower = phases[:, start + 1 : start + 1 + horizon] < phases[:, [start]]
-        weight = found.node_weight[p, q, -1, d]
-        first = np.where(lower.any(axis=1), lower.argmax(axis=1), horizon)
-        slipped += weight * np.bincount(first, minlength=horizon + 1)[:horizon] / n
-        for k in range(4):
-            for i in range(6):
-                stayed[k, i] += weight * (phases[:, 29 - i :] == k).all(axis=1).mean()
-    # Weighted over four nodes the error is at most that of one node's sample.
-    error = 4.5 * 0.5 / np.sqrt(n)
-    slips = first_slips(found, start, horizon)[:, :, d].sum(axis=0)
-    assert slips.sum() > 0.1
-    assert np.abs(slips - slipped).max() < error
-    for k in range(4):
-        assert np.abs(long_stays(found, k, 6)[:, d] - stayed[k]).max() < error

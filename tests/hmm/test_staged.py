@@ -74,15 +74,6 @@ def test_large_hazards_always_move() -> None:
     np.testing.assert_allclose(moves[[1, 3, 5, 7], 0], [0.0, 0.8, 0.1, 0.1], atol=1e-14)
 
 
-def test_hazards_broadcast_and_stay_unchanged() -> None:
-    setback = np.full((3, 1), 0.2)
-    moves = move_probabilities(np.full((6, 3, 5), 0.1), setback, 0.3)
-    assert moves.shape == (6, 15, 5)
-    assert (setback == 0.2).all()
-    whole = move_probabilities(*(np.full((6, 3, 5), x) for x in (0.1, 0.2, 0.3)))
-    np.testing.assert_array_equal(moves, whole)
-
-
 def test_by_phase_sums_stages() -> None:
     chain = StagedChain(3, 2)
     states = np.arange(12.0).reshape(6, 2)
