@@ -68,8 +68,8 @@ def save_posterior(result: FitResult, path: Path, loo: LeaveOneOut | None = None
     }
     if loo is not None:
         draws = thin(result.posterior)
-        values = loo.log_likelihood.T.reshape(draws.sizes["chain"], -1, len(loo.tanks))
-        coords = {"chain": draws.chain, "draw": draws.draw, "tank": list(loo.tanks)}
+        values = loo.log_likelihood.T.reshape(draws.sizes["chain"], -1, len(loo.table))
+        coords = {"chain": draws.chain, "draw": draws.draw, "tank": loo.table["tank"].tolist()}
         groups["/log_likelihood"] = xr.Dataset({"log": (tuple(coords), values)}, coords)
     tree = xr.DataTree.from_dict(groups)
     with new_file(path) as part:
@@ -202,8 +202,8 @@ def _summary(
     # Lines for stdout.
     record, kind = population.provenance, ", approximate" if loo is None else ""
     if loo is not None:
-        bad = len(loo.unreliable())
-        doubt = f"; Pareto k too high for {bad} of {len(loo.tanks)} tanks" if bad else ""
+        bad = loo.unreliable
+        doubt = f"; Pareto k too high for {bad} of {len(loo.table)} tanks" if bad else ""
         error = f"(standard error {loo.standard_error:.1f})"
         yield f"leaving one tank out: ELPD {loo.total:.1f} {error}{doubt}"
     for d in () if comparison is None else comparison.differences.itertuples():

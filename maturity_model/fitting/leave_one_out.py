@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import logsumexp
 
-from maturity_model._typing import Floats, Ints
+from maturity_model._typing import Floats
 from maturity_model.fitting.power_tables import checkins_by_tank, powers_of_fit
 from maturity_model.fitting.tank_likelihood import tank_log_likelihood
 from maturity_model.hmm.mixture import k_limit
@@ -31,61 +31,38 @@ class LeaveOneOut(NamedTuple):
 
     Attributes
     ----------
-    tanks : tuple of str
-    elpd : ndarray, shape (N,)
-        log p(log of the tank | logs of the others).
-    in_sample : ndarray, shape (N,)
-        log p(log of the tank | all logs, itself included).
-    khat : ndarray, shape (N,)
-        Pareto k; above ``limit`` the score is not to be trusted.
+    table : pandas.DataFrame
+        A ``tank`` a row: ``weeks_with_checkin``; ``elpd``, log p(log of the tank | logs of the
+        others); ``in_sample``, log p(log of the tank | all logs, itself included); ``khat``,
+        Pareto k: above ``limit`` the score is not to be trusted.
     limit : float
-    checkins : int ndarray, shape (N,)
-        Weeks with a check-in.
     log_likelihood : ndarray, shape (N, D)
         At the evidence weight of the fit.
     """
 
-    tanks: tuple[str, ...]
-    elpd: Floats
-    in_sample: Floats
-    khat: Floats
+    table: pd.DataFrame
     limit: float
-    checkins: Ints
     log_likelihood: Floats
 
     @property
     def total(self) -> float:
         """Sum of the scores (ELPD)."""
-        return float(self.elpd.sum())
+        return float(self.table["elpd"].sum())
 
     @property
     def standard_error(self) -> float:
         """Standard error of the sum, over tanks; NaN for one tank."""
-        n = len(self.elpd)
-        return float(np.sqrt(n) * self.elpd.std(ddof=1)) if n > 1 else float("nan")
+        return float(np.sqrt(len(self.table)) * self.table["elpd"].std())
 
     @property
     def effective_parameters(self) -> float:
         """Effective number: how much better tanks are described than predicted."""
-        return float((self.in_sample - self.elpd).sum())
+        return float((self.table["in_sample"] - self.table["elpd"]).sum())
 
     @property
-    def table(self) -> pd.DataFrame:
-        """Scores, a tank a row."""
-        return pd.DataFrame(
-            {
-                "tank": self.tanks,
-                "weeks_with_checkin": self.checkins,
-                "elpd": self.elpd,
-                "in_sample": self.in_sample,
-                "khat": self.khat,
-            }
-        )
-
-    def unreliable(self) -> tuple[str, ...]:
-        """Tanks whose Pareto k is above the limit."""
-        bad = ~(self.khat <= self.limit)
-        return tuple(t for t, b in zip(self.tanks, bad, strict=True) if b)
+    def unreliable(self) -> int:
+        """Number of tanks whose Pareto k is above the limit, or not a number."""
+        return int((~(self.table["khat"] <= self.limit)).sum())
 
 
 def log_mean(log_weight: Floats, log_value: Floats) -> Floats:
@@ -112,12 +89,11 @@ def loo_by_tank(panel: Panel, population: Population) -> LeaveOneOut:
     fitted = tank_log_likelihood(panel, population, powers)
     plain = fitted if set(powers) == {1.0} else tank_log_likelihood(panel, population, 1.0)
     elpd, in_sample, khat = leave_one_out(fitted, plain)
-    return LeaveOneOut(
-        tanks=tuple(t.name for t in panel.tanks),
-        elpd=elpd,
-        in_sample=in_sample,
-        khat=khat,
-        limit=float(k_limit(population.n_draws)),
-        checkins=checkins_by_tank(panel),
-        log_likelihood=fitted,
-    )
+    columns = {
+        "tank": [t.name for t in panel.tanks],
+        "weeks_with_checkin": checkins_by_tank(panel),
+        "elpd": elpd,
+        "in_sample": in_sample,
+        "khat": khat,
+    }
+    return LeaveOneOut(pd.DataFrame(columns), float(k_limit(population.n_draws)), fitted)

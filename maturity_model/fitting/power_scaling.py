@@ -48,11 +48,15 @@ class Sensitivity(NamedTuple):
         power of the prior, at power 1 (``prior_sensitivity``), and of the likelihood
         (``likelihood_sensitivity``), and what the two together say (``diagnosis``), or nothing.
     khat : float
-        Largest Pareto k of the weights.
+        Largest Pareto k of the weights, reliable up to ``limit``.
+    notable, limit : float
+        Limits of a sensitivity that is worth a look, and of ``khat``.
     """
 
     table: pd.DataFrame
     khat: float
+    notable: float = NOTABLE
+    limit: float = RELIABLE
 
 
 def diagnosis(prior: Floats, likelihood: Floats) -> list[str]:

@@ -74,8 +74,8 @@ def test_scores_of_the_whole_log_are_those_of_leave_one_out() -> None:
     of, population = panel(), near_truth(128, 0.05)
     elpd, khat = score_tanks(of, population, FULL)
     loo = loo_by_tank(of, population)
-    np.testing.assert_allclose(elpd["log"], loo.elpd)
-    np.testing.assert_allclose(khat, loo.khat)
+    np.testing.assert_allclose(elpd["log"], loo.table["elpd"])
+    np.testing.assert_allclose(khat, loo.table["khat"])
 
 
 def test_conditional_scores_are_ratios_of_predictives() -> None:

@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from maturity_model.fitting.power_scaling import NOTABLE, RELIABLE
-from maturity_model.fitting.report.comparison import ComparisonView
+from maturity_model.fitting.report.comparison import ComparisonView, comparison_view
 from maturity_model.fitting.report.figures import Figure, check_figure, interval_figure
-from maturity_model.fitting.report.learned import Learned
+from maturity_model.fitting.report.learned import Learned, learned_sections
+from maturity_model.fitting.report.provenance import fit_pairs
 from maturity_model.fitting.report.tables import signed, table
+from maturity_model.report.plain_text import cut
 from maturity_model.report.views.tables import Table
-from maturity_model.report.wording import plural
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from maturity_model.catalogue import Catalogue
     from maturity_model.fitting.diagnostics import Diagnostics
     from maturity_model.fitting.drift import Drift
     from maturity_model.fitting.leave_one_out import LeaveOneOut
     from maturity_model.fitting.power_scaling import Sensitivity
+    from maturity_model.fitting.report.analyses import Analyses
 
 #: Rows of tables that show the worst only; the CSV has all.
 MAX_WORST = 15
@@ -28,28 +30,45 @@ MAX_WORST = 15
 
 @dataclass(frozen=True)
 class FitView:
-    """The page; each section's part is named after it."""
+    """The page: words and figures; single numbers it takes from what was ``found``.
+
+    Attributes
+    ----------
+    title, name, foot : str
+    found : Analyses
+    drift : tuple of Table
+    learned : tuple of Learned
+    changes : Table
+    sensitivities : tuple of Table
+    checks : tuple of Figure
+    runs : Figure or None
+    loo : Table
+    comparison : ComparisonView or None
+    fit : tuple of (str, str)
+    worst : Table
+    little, prior_led, torn, outside : int
+        Parameters that kept more than 90 % of their prior; that the prior decides; on which prior
+        and data disagree. Statistics of the log outside what the fit draws.
+    """
 
     title: str
     name: str
-    size: str
-    problems: tuple[str, ...]
-    drift: tuple[Table, Table]
-    judged: str
+    foot: str
+    found: Analyses
+    drift: tuple[Table, ...]
     learned: tuple[Learned, ...]
-    changed: str
     changes: Table
-    scaling: str
     sensitivities: tuple[Table, ...]
-    outside: str
     checks: tuple[Figure, ...]
     runs: Figure | None
-    elpd: str
     loo: Table
     comparison: ComparisonView | None
     fit: tuple[tuple[str, str], ...]
     worst: Table
-    foot: str
+    little: int
+    prior_led: int
+    torn: int
+    outside: int
 
     @property
     def figures(self) -> Iterator[Figure]:
@@ -63,9 +82,44 @@ class FitView:
             yield from self.comparison.figures
 
 
-def drift_tables(drift: Drift, names: Mapping[str, str]) -> tuple[Table, Table]:
-    """How far each phase moved, and how far fitted phases are apart."""
+def fit_view(found: Analyses, command: str) -> FitView:
+    """What the page shows; it ends with the command that made the fit."""
+    fit, drift, checks = found.fit, found.fit.drift, found.checks
+    name, names = fit.population.name, _names(fit.panel.catalogue)
+    diagnosis = found.scaling.table["diagnosis"]
+    *others, last = (f"{file}.csv" for file in found.frames())
+    return FitView(
+        title=f"Pooled fit: {name}",
+        name=name,
+        foot=f"Made by {cut(command, 1000)}. Figures are in the folder figures; numbers are in "
+        f"{', '.join(others)} and {last}.",
+        found=found,
+        drift=_drift_tables(drift, names),
+        learned=tuple(learned_sections(found.quantities, names)),
+        changes=_changes(drift),
+        sensitivities=tuple(_sensitivities(found.scaling)),
+        checks=tuple(_check_figures(checks, names)),
+        runs=_runs(checks, names),
+        loo=_loo_table(found.loo),
+        comparison=None if found.comparison is None else comparison_view(found.comparison),
+        fit=tuple(fit_pairs(fit.population, fit.diagnostics)),
+        worst=_worst(fit.diagnostics),
+        little=int((drift.overlaps["overlap"] > 0.9).sum()),
+        prior_led=int((diagnosis == "the prior decides").sum()),
+        torn=int((diagnosis == "prior and data disagree").sum()),
+        outside=int((~checks["observed"].between(checks["q05"], checks["q95"])).sum()),
+    )
 
+
+def _names(catalogue: Catalogue) -> dict[str, str]:
+    # Labels of everything that the catalogue names.
+    parts = (catalogue.phases, catalogue.signs, catalogue.analytes, catalogue.events)
+    labels = {name: entry.label for part in parts for name, entry in part.items()}
+    return labels | {name: c.label for name, c in catalogue.husbandry.items()}
+
+
+def _drift_tables(drift: Drift, names: Mapping[str, str]) -> tuple[Table, ...]:
+    # How far each phase moved, and how far fitted phases are apart.
     def named(key: str) -> str:
         return names.get(key, key)
 
@@ -94,30 +148,8 @@ def drift_tables(drift: Drift, names: Mapping[str, str]) -> tuple[Table, Table]:
     return moved, apart
 
 
-def judged_words(drift: Drift) -> str:
-    """What signs and readings alone said of phases that were then judged."""
-    j = drift.judged
-    if j is None:
-        return "No phase was judged, so the log cannot say whether they kept their meaning."
-    return (
-        f"{plural(j.judgements, 'judgement')} of {plural(j.tanks, 'tank')}: signs and "
-        f"readings alone gave what was then judged {100 * j.observed:.0f} % on average, where "
-        f"{100 * j.expected:.0f} % was to be expected of judges as accurate as the catalogue "
-        f"has them (standard error {100 * j.standard_error:.1f})."
-    )
-
-
-def changed_words(drift: Drift) -> str:
-    """How many parameters the data hardly moved."""
-    little = int((drift.overlaps["overlap"] > 0.9).sum())
-    return (
-        f"Of {plural(len(drift.overlaps), 'shared parameter')}, {little} kept more than 90 % of "
-        "their prior: of those the log says next to nothing, and the answer is practice’s."
-    )
-
-
-def change_table(drift: Drift) -> Table:
-    """Parameters that the data changed most."""
+def _changes(drift: Drift) -> Table:
+    # Parameters that the data changed most.
     return table(
         "Changed most; all are in parameters.csv",
         drift.overlaps.nsmallest(MAX_WORST, "overlap"),
@@ -130,59 +162,23 @@ def change_table(drift: Drift) -> Table:
     )
 
 
-def scaling_words(sensitivity: Sensitivity) -> str:
-    """How many parameters rest on the prior, and whether that can be relied on."""
-    said = sensitivity.table["diagnosis"]
-    prior_led, torn = (
-        int((said == words).sum()) for words in ("the prior decides", "prior and data disagree")
-    )
-    # "not <=" also catches NaN.
-    doubt = (
-        f" Pareto k̂ of the weights is {sensitivity.khat:.2f}, above {RELIABLE:g}: do not rely on "
-        "this table."
-        if not sensitivity.khat <= RELIABLE
-        else ""
-    )
-    return (
-        "The prior, or the likelihood, of what tanks share was raised to a power slightly "
-        f"beside 1; a sensitivity is how fast a parameter then moves, and from {NOTABLE:g} on it "
-        f"is worth a look. Of {plural(len(said), 'parameter')}, the prior decides "
-        f"{prior_led}, and on {torn} prior and data disagree.{doubt}"
-    )
-
-
-def sensitivity_tables(sensitivity: Sensitivity) -> tuple[Table, ...]:
-    """Parameters most sensitive to the prior, and to the data."""
-    captions = {
-        "prior_sensitivity": "Most sensitive to the prior; all are in power_scaling.csv",
-        "likelihood_sensitivity": "Most sensitive to the data",
+def _sensitivities(sensitivity: Sensitivity) -> Iterator[Table]:
+    # Parameters most sensitive to the prior, and to the data.
+    columns: dict[str, Callable[[Any], str]] = {
+        "Parameter": lambda p: p.parameter,
+        "To the prior": lambda p: f"{p.prior_sensitivity:.2f}",
+        "To the data": lambda p: f"{p.likelihood_sensitivity:.2f}",
+        "Diagnosis": lambda p: p.diagnosis,
     }
-    return tuple(
-        table(
-            caption,
-            sensitivity.table.nlargest(MAX_WORST, by),
-            {
-                "Parameter": lambda p: p.parameter,
-                "To the prior": lambda p: f"{p.prior_sensitivity:.2f}",
-                "To the data": lambda p: f"{p.likelihood_sensitivity:.2f}",
-                "Diagnosis": lambda p: p.diagnosis,
-            },
-        )
-        for by, caption in captions.items()
-    )
+    for by, caption in (
+        ("prior_sensitivity", "Most sensitive to the prior; all are in power_scaling.csv"),
+        ("likelihood_sensitivity", "Most sensitive to the data"),
+    ):
+        yield table(caption, sensitivity.table.nlargest(MAX_WORST, by), columns)
 
 
-def outside_words(checks: pd.DataFrame) -> str:
-    """How many statistics of the log lie outside what the fit draws."""
-    outside = int((~checks["observed"].between(checks["q05"], checks["q95"])).sum())
-    return (
-        f"{outside} of {len(checks)} rings lie outside their bar; about {len(checks) / 10:.0f} "
-        "would if the model were true."
-    )
-
-
-def check_figures(checks: pd.DataFrame, names: Mapping[str, str]) -> Iterator[Figure]:
-    """Checks of each sign and analyte by age."""
+def _check_figures(checks: pd.DataFrame, names: Mapping[str, str]) -> Iterator[Figure]:
+    # Checks of each sign and analyte by age.
     for kind, unit in (("prevalence", "share seen"), ("reading", "median, mg/L")):
         by_item = checks[checks["check"] == kind].groupby("item", sort=False)
         for i, (item, by_age) in enumerate(by_item, start=1):
@@ -190,31 +186,16 @@ def check_figures(checks: pd.DataFrame, names: Mapping[str, str]) -> Iterator[Fi
             yield check_figure(f"{kind}_{i:02d}", names.get(item, item), unit, by_age)
 
 
-def run_figure(checks: pd.DataFrame, names: Mapping[str, str]) -> Figure | None:
-    """How many answers in a row see each sign."""
+def _runs(checks: pd.DataFrame, names: Mapping[str, str]) -> Figure | None:
+    # How many answers in a row see each sign.
     rows = checks[checks["check"] == "run_length"]
     rows = rows.assign(item=rows["item"].map(lambda name: names.get(name, name)))
     title = "How long signs are seen in a row"
     return interval_figure("run_lengths", title, "answers in a row", rows, {"Sign": "item"})
 
 
-def elpd_words(loo: LeaveOneOut) -> str:
-    """How well the others predict each tank, and whether that can be trusted."""
-    bad = loo.unreliable()
-    trust = (
-        f"For {plural(len(bad), 'tank')} Pareto k̂ is above {loo.limit:.2f}: its score cannot be "
-        "trusted, nor can the sum."
-        if bad
-        else f"Pareto k̂ is below {loo.limit:.2f} for every tank."
-    )
-    return (
-        f"ELPD {loo.total:.1f} (standard error {loo.standard_error:.1f} over tanks); "
-        f"effective parameters {loo.effective_parameters:.1f}. {trust}"
-    )
-
-
-def loo_table(loo: LeaveOneOut) -> Table:
-    """Scores of each tank."""
+def _loo_table(loo: LeaveOneOut) -> Table:
+    # Scores of each tank.
     return table(
         "Log predictive density of each tank’s log",
         loo.table,
@@ -228,8 +209,8 @@ def loo_table(loo: LeaveOneOut) -> Table:
     )
 
 
-def worst_table(diagnostics: Diagnostics) -> Table:
-    """Parameters that mixed worst."""
+def _worst(diagnostics: Diagnostics) -> Table:
+    # Parameters that mixed worst.
     return table(
         "Largest R-hat; all parameters are in parameters.csv",
         diagnostics.checks.nlargest(MAX_WORST, "r_hat"),
@@ -239,13 +220,4 @@ def worst_table(diagnostics: Diagnostics) -> Table:
             "Effective draws, middle": lambda c: f"{c.ess_bulk:.0f}",
             "Tails": lambda c: f"{c.ess_tail:.0f}",
         },
-    )
-
-
-def files_words(command: str, csv_files: Sequence[str]) -> str:
-    """How the page was made, and where its numbers are."""
-    *others, last = (f"{name}.csv" for name in csv_files)
-    return (
-        f"Made by {command}. Figures are in the folder figures; numbers are in "
-        f"{', '.join(others)} and {last}."
     )
