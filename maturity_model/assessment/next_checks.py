@@ -140,25 +140,33 @@ def _signs(tables: Tables, n: int, mixture: FilteredMixture, now: Floats) -> lis
     out = []
     for (_, name, look), column in zip(asked, phases.T, strict=True):
         joint = np.stack([column, np.maximum(total - column, 0.0)], axis=1)
-        last = contexts[name].last
-        out.append(
-            NextCheck(
-                "sign",
-                name,
-                look,
-                float(mutual_information(joint)),
-                panel.catalogue.signs[name].minutes,
-                float(column.sum()),
-                last,
-                _unchecked(last, day),
-                best_told_apart(joint),
-            )
-        )
+        minutes, chance = panel.catalogue.signs[name].minutes, float(column.sum())
+        out.append(_check("sign", name, look, joint, minutes, chance, contexts[name].last, day))
     return out
 
 
-def _unchecked(last: dt.date | None, day: dt.date) -> bool:
-    return last is None or (day - last).days >= UNCHECKED_DAYS
+def _check(
+    kind: Literal["sign", "reading"],
+    name: str,
+    how: str,
+    joint: Floats,
+    minutes: float,
+    seen: float | None,
+    last: dt.date | None,
+    day: dt.date,
+) -> NextCheck:
+    """A look or test, given P(phase now, outcome | log) and the day of its last answer."""
+    return NextCheck(
+        kind,
+        name,
+        how,
+        bits=float(mutual_information(joint)),
+        minutes=minutes,
+        seen=seen,
+        last=last,
+        unchecked=last is None or (day - last).days >= UNCHECKED_DAYS,
+        between=best_told_apart(joint),
+    )
 
 
 def keepers_kit(panel: Panel, n: int, analyte: Analyte) -> tuple[str, tuple[float, ...]]:
@@ -221,21 +229,9 @@ def _readings(tables: Tables, n: int, mixture: FilteredMixture, now: Floats) -> 
     joint = outcome_table(mixture, now, likelihood)
     out, at = [], 0
     for name, analyte, method, last, width in plan:
-        answers = joint[:, at : at + width]
         chart = analyte.charts.get(method) or analyte.charts[assumed_method(analyte)]
-        out.append(
-            NextCheck(
-                "reading",
-                name,
-                method,
-                float(mutual_information(answers)),
-                chart.minutes.value,
-                None,
-                last,
-                _unchecked(last, day),
-                best_told_apart(answers),
-            )
-        )
+        answers, minutes = joint[:, at : at + width], chart.minutes.value
+        out.append(_check("reading", name, method, answers, minutes, None, last, day))
         at += width
     return out
 

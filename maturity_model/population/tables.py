@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -53,37 +53,30 @@ def fit_to_catalogue(population: Population, catalogue: Catalogue) -> Population
     if population.signs == tuple(catalogue.signs):
         return population
     index = {name: i for i, name in enumerate(population.signs)}
-    logit, persistence, small = [], [], []
-    of_tanks = population.sign_tank_sd
-    spread = []
+    of_tanks, rows = population.sign_tank_sd, []
     for sign in catalogue.signs.values():
         if sign.name in index:
             i = index[sign.name]
-            logit.append(population.sign_logit[i])
-            persistence.append(population.persistence[i])
-            small.append(population.small[i])
-            spread.append(None if of_tanks is None else of_tanks[i])
+            spread = None if of_tanks is None else of_tanks[i]
+            chances = population.sign_logit[i], population.persistence[i], population.small[i]
         elif sign.own:
-            drawn = draw_sign(sign, population.n_draws)
-            logit.append(drawn[0])
-            persistence.append(drawn[1])
-            small.append(sign.small)
             # Tanks differ in it as they do in the other signs.
-            spread.append(None if of_tanks is None else of_tanks.mean(axis=0))
+            spread = None if of_tanks is None else of_tanks.mean(axis=0)
+            chances = *draw_sign(sign, population.n_draws), sign.small
         else:
             raise PopulationMismatch(
                 f"the population {population.name!r} knows no sign {sign.name!r}; "
                 "fit or make it again with this version"
             )
-    from dataclasses import replace
-
+        rows.append((*chances, spread))
+    logit, persistence, small, spreads = zip(*rows, strict=True)
     return replace(
         population,
         signs=tuple(catalogue.signs),
         sign_logit=np.array(logit),
         persistence=np.array(persistence),
         small=np.array(small),
-        sign_tank_sd=None if of_tanks is None else np.array(spread),
+        sign_tank_sd=None if of_tanks is None else np.array(spreads),
     )
 
 

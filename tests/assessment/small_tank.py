@@ -5,9 +5,9 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from functools import cache
 
 import numpy as np
+from assessment.assessed import practice
 from hmm.oracle import Model, enumerate_paths, log_sum
 from small_logs import START, day, look, make_log
 
@@ -16,16 +16,10 @@ from maturity_model.assessment.present import Present
 from maturity_model.hmm.staged import move_probabilities, transition_matrices
 from maturity_model.logbook import CheckIn, Event, Logbook, Tank
 from maturity_model.panel import build_panel
-from maturity_model.population import Population, load_population
+from maturity_model.population import Population
 from maturity_model.population.types import take_draws
 
 Array = np.ndarray
-
-
-@cache
-def practice() -> Population:
-    """The population that ships."""
-    return load_population()
 
 
 def lively(*index: int, stages: int = 1, **changes: object) -> Population:

@@ -80,16 +80,6 @@ def test_effects_equal_the_enumeration(draws: tuple[int, int]) -> None:
         assert effect.due.mean > 1e-3
 
 
-def test_the_own_loads_add_up_to_the_load_of_the_hazards() -> None:
-    # Two events of one kind, one of them after its week's look: what each is given is
-    # what the hazards hold.
-    here = present(a_log(6, EVENTS), lively(0), day(41))
-    e = here.population.events.index("overfeeding")
-    decay = np.exp(-1 / here.population.event_memory[e])
-    total = 3.0 * decay ** np.arange(4)[:, None] + 1.0 * decay ** np.arange(4)[:, None]
-    np.testing.assert_allclose(here.hazards.load[2:, e], total, rtol=1e-12)
-
-
 def test_without_effects_the_difference_is_exactly_nothing() -> None:
     pop = practice()
     none = np.zeros_like(pop.event_setback)

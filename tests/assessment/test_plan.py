@@ -199,17 +199,6 @@ def test_the_load_of_a_plan_is_that_of_a_log_that_goes_on_like_it() -> None:
         )
 
 
-def test_ahead_without_a_plan_is_the_last_row_of_what_is_seen_ahead_from_every_week() -> None:
-    log = a_log(6, [event(20, "deep_clean"), event(41, "overfeeding", 3.0)])
-    here = present(log, lively(0, 1))
-    assert here.hazards.pending[-1].any()
-    found = look_ahead(here, 4)
-    for one, every in zip(
-        (found.factor, found.setback, found.collapse), here.hazards.ahead(4), strict=True
-    ):
-        np.testing.assert_allclose(one[0], every[-1], rtol=1e-12)
-
-
 def test_an_empty_log_has_a_future_too() -> None:
     log = make_log([Tank("a", START, rock=None)])
     here = present(log, lively(0))

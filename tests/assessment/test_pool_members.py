@@ -14,7 +14,6 @@ from small_logs import day, look, make_log, member_rows, random_log
 
 from maturity_model.assessment import assess
 from maturity_model.assessment.filtering import Tables, filter_tank, make_tables
-from maturity_model.assessment.next_checks import rank_by_information_gain
 from maturity_model.assessment.pool_members import PoolLookup, with_skill
 from maturity_model.assessment.types import TankAssessment
 from maturity_model.catalogue import load_catalogue
@@ -83,28 +82,6 @@ def test_nobody_recognised_changes_nothing() -> None:
         assert (a.notes, b.skill, b.in_pool) == (b.notes, None, "no")
         for name in ("filtered", "smoothed", "regression", "slipped", "now_low", "forecast_only"):
             np.testing.assert_array_equal(getattr(a, name), getattr(b, name))
-
-
-def test_every_question_is_answered_of_a_recognised_tank() -> None:
-    logbook, as_of = random_log(2)
-    skill = np.random.default_rng(2).normal(0, 1, DRAWS)
-    panel = build_panel(logbook, as_of=as_of)
-    population = replace(practice(), members=members_of(logbook, {"k": skill}, day(30)))
-    found = assess(panel, population, questions=True)
-    shifted = replace(practice(), look_effect=practice().look_effect + skill)
-    for n, tank in enumerate(found.tanks):
-        assert tank.questions is not None
-        assert tank.in_pool == "same"
-        assert (tank.skill is not None) == (tank.tank.keeper == "k")
-        if tank.skill is not None:
-            # Those answers use the skill too: where to look comes from this tank's own tables.
-            only = replace(population, members=knows_nobody(population.members))
-            mine = assess(panel, only, questions=True).tanks[n].questions
-            tables = make_tables(panel, shifted, nodes=(5, 1))
-            want = rank_by_information_gain(tables, n, filter_tank(tables, n)[0])
-            for x, y in zip(mine.next_checks, want, strict=True):
-                assert (x.name, x.how) == (y.name, y.how)
-                assert x.bits == pytest.approx(y.bits, abs=1e-10)
 
 
 # -- the same as a refit -----------------------------------------------------------------

@@ -5,11 +5,10 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable
 from dataclasses import replace
-from functools import cache
 
 import numpy as np
 import pytest
-from assessment.assessed import practice
+from assessment.assessed import draws
 from small_logs import START, day, look, make_log, reading
 
 from maturity_model.assessment import TankAssessment, assess
@@ -18,16 +17,12 @@ from maturity_model.assessment.silence import is_silent, last_look
 from maturity_model.catalogue import load_catalogue
 from maturity_model.logbook import CheckIn, Event, Problem, Tank
 from maturity_model.panel import build_panel
-from maturity_model.population import Population
-from maturity_model.population.types import take_draws
 
 REEF = Tank("a", START, rock="dry")
 SAND_SIGNS = {"sand_worm_tubes", "sand_gas_bubbles"}
 
 
-@cache
-def few() -> Population:
-    return take_draws(practice(), np.arange(0, 256, 16))
+FEW = draws(*range(0, 256, 16))
 
 
 def assessed(
@@ -41,7 +36,7 @@ def assessed(
     log = replace(make_log([tank], checkins, events), problems=problems)
     plans = (parse_plan("sand_disturbed", log.catalogue),)
     panel = build_panel(log, as_of=day(ends))
-    (got,) = assess(panel, few(), plans=plans).tanks
+    (got,) = assess(panel, FEW, plans=plans).tanks
     return got
 
 
@@ -116,12 +111,12 @@ def test_a_tank_that_ended_is_not_assessed() -> None:
         [look(15, "diatoms=y"), look(30, "diatoms=y", tank="b")],
     )
     panel = build_panel(log, as_of=day(40))
-    alone = assess(build_panel(log.only({"b"}), as_of=day(40)), few(), questions=False).tanks[0]
-    got = assess(panel, few(), questions=False)
+    alone = assess(build_panel(log.only({"b"}), as_of=day(40)), FEW, questions=False).tanks[0]
+    got = assess(panel, FEW, questions=False)
     assert [t.name for t in got.ended] == ["a"]
     assert [t.tank.name for t in got.tanks] == ["b"]
     np.testing.assert_allclose(got.tanks[0].filtered, alone.filtered, rtol=0, atol=1e-12)
-    earlier = assess(panel, few(), day(19), questions=False)
+    earlier = assess(panel, FEW, day(19), questions=False)
     assert [t.tank.name for t in earlier.tanks] == ["a", "b"]
     assert earlier.ended == ()
 

@@ -94,11 +94,6 @@ def test_lagging_is_put_together_from_stays() -> None:
         assert share[n] > 1 - level >= share[n + 1]
 
 
-def test_a_tank_that_has_just_begun_does_not_lag() -> None:
-    found = check_sojourn(present(a_log(2), practice(), nodes=(5, 3)), PACE_WEIGHT)
-    assert found.lagging == (0.0, 0.0, 0.0)
-
-
 def test_lagging_begins_when_it_can() -> None:
     # With as many weeks behind it as are needed, only a tank in the phase since week 0 lags.
     pop = lively(0, 1)

@@ -52,25 +52,6 @@ def test_the_first_tank_that_fails_is_reported() -> None:
             map_in_threads(work, 12)
 
 
-def test_after_a_failure_the_rest_is_left_out(threads: int) -> None:
-    begun = []
-
-    def work(i: int) -> int:
-        begun.append(i)
-        if i == 0:
-            raise ValueError("no")
-        time.sleep(0.01)
-        return i
-
-    with pytest.raises(ValueError, match="no"):
-        map_in_threads(work, 200)
-    assert len(begun) < 100
-
-
-def test_no_tank_is_no_work(threads: int) -> None:
-    assert map_in_threads(lambda i: i, 0) == []
-
-
 def test_no_more_threads_than_cores_that_may_be_used(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("os.cpu_count", lambda: 8)
     monkeypatch.setattr("os.sched_getaffinity", lambda pid: {3, 5}, raising=False)
