@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from maturity_model.catalogue import METHODS, CatalogueError, Marked, add_sign, load_catalogue
-from maturity_model.catalogue.load import MAX_OWN_SIGNS, rows_of, sign_columns
+from maturity_model.catalogue.load import MAX_OWN_SIGNS, rows_of
 
 CATALOGUE = load_catalogue()
 PHASES = ("cycling", "bloom", "colonising", "mature")
@@ -102,38 +102,25 @@ def test_an_own_sign() -> None:
     ("change", "column"),
     [
         ({"sign": "Feather Worms"}, "sign"),
-        ({"sign": ""}, "sign"),
         ({"sign": "diatoms"}, "sign"),
         ({"sign": "ammonia"}, "sign"),
         ({"sign": "observer"}, "sign"),
-        ({"sign": "abc\n"}, None),
         ({"bloom": ""}, "bloom"),
-        ({"bloom": "often"}, "bloom"),
-        ({"bloom": "0"}, "bloom"),
         ({"bloom": "1"}, "bloom"),
         ({"bloom": "1e999"}, "bloom"),
         ({"bloom": "0.3 [nobody]"}, "bloom"),
         ({"minutes": "-1"}, "minutes"),
-        ({"small": "2"}, "small"),
         ({"persistence": "99"}, "persistence"),
         ({"certainty": "0"}, "certainty"),
         ({"aphia_id": "<b>"}, "aphia_id"),
         ({"how": "x" * 501}, "how"),
     ],
 )
-def test_a_bad_own_sign_is_refused(change: dict[str, str], column: str | None) -> None:
-    if column is None:  # stripped, so it is good
-        assert "abc" in add_sign(CATALOGUE, "signs.csv", 2, GOOD | change).signs
-        return
+def test_a_bad_own_sign_is_refused(change: dict[str, str], column: str) -> None:
     with pytest.raises(CatalogueError, match=r"signs\.csv, line 2") as refused:
         add_sign(CATALOGUE, "signs.csv", 2, GOOD | change)
     assert refused.value.column == column
     assert refused.value.mend
-
-
-def test_an_own_sign_with_a_source() -> None:
-    extended = add_sign(CATALOGUE, "signs.csv", 2, GOOD | {"bloom": "0.2 [P]"})
-    assert extended.signs["feather_worms"].detection[1] == Marked(0.2, "P")
 
 
 def test_own_signs_are_bounded_and_distinct() -> None:
@@ -146,7 +133,3 @@ def test_own_signs_are_bounded_and_distinct() -> None:
     extended = add_sign(CATALOGUE, "signs.csv", 2, GOOD)
     with pytest.raises(CatalogueError, match="in the catalogue already"):
         add_sign(extended, "signs.csv", 3, GOOD)
-
-
-def test_columns_of_a_sign_file() -> None:
-    assert {"sign", "where", "how", "minutes", *PHASES} <= set(sign_columns(CATALOGUE))

@@ -123,13 +123,6 @@ def test_two_weekly_looks_count_in_full_and_opposites_cancel() -> None:
     assert levels(build_panel(make_log([tank()], mixed)), "diatoms") == [0, 0.5, 0]
 
 
-def test_signs_keep_their_own_balance_and_blank_leaves_it() -> None:
-    rows = [look(0, "diatoms=y"), look(7, "hair_algae=n"), look(14, "diatoms=y hair_algae=n")]
-    panel = build_panel(make_log([tank()], rows))
-    assert levels(panel, "diatoms") == [0.0, 0.5]
-    assert levels(panel, "hair_algae") == [0.0, -0.5]
-
-
 def test_levels_are_odd_and_monotone() -> None:
     balance = np.linspace(-3, 3, 601)
     found = [balance_level(b) for b in balance]
@@ -259,16 +252,6 @@ def test_unknown_is_not_none() -> None:
     assert not build_panel(panel.logbook, as_of=day(14)).water_known[:4].any()
 
 
-def test_rock() -> None:
-    tanks = [tank(r or "?", rock=r) for r in ("dry", "mixed", "live", None)]
-    panel = build_panel(make_log(tanks))
-    live = list(panel.catalogue.husbandry).index("live_rock")
-    assert panel.husbandry[:, live].tolist() == [0, 0.5, 1, 0.5]
-    assert [list(panel.catalogue.starts)[i] for i in panel.rock] == [
-        "dry", "mixed", "live", "unknown",
-    ]  # fmt: skip
-
-
 # -- as of a day -------------------------------------------------------------------------
 
 
@@ -311,12 +294,6 @@ def test_the_last_day_of_the_log_is_the_default() -> None:
     assert build_panel(make_log([tank("a"), tank("b", 50)], [look(9)])).as_of == day(50)
     event = Event("a", day(60), "crash")
     assert build_panel(make_log([tank()], [look(9)], [event])).as_of == day(60)
-
-
-def test_an_empty_log_makes_an_empty_panel() -> None:
-    panel = build_panel(make_log([]))
-    assert panel.tanks == ()
-    assert panel.impulse.shape == (0, 7)
 
 
 @pytest.mark.parametrize("early", ["checkin", "event"])

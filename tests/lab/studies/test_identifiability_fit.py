@@ -127,11 +127,9 @@ def fitted(monkeypatch: pytest.MonkeyPatch) -> list[float]:
 def test_the_command_makes_its_files(
     tmp_path: Path, fitted: list[float], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    words = ["study", "identifiability", "--out", str(tmp_path / "r")]
-    words += ["--work", str(tmp_path / "w")]
-    sizes = {"clubs": 2, "tanks": 20, "weeks": 10, "longest": 13, "draws": 80, "tune": 150}
-    for name, n in sizes.items():
-        words += [f"--{name}", str(n)]
+    sizes = "--clubs 2 --tanks 20 --weeks 10 --longest 13 --draws 80 --tune 150".split()
+    words = ["study", "identifiability", *sizes, "--work", str(tmp_path / "w")]
+    words += ["--out", str(tmp_path / "r")]
     assert main(words) == 0
     assert "how long phases last (3): not within 20\n" in capsys.readouterr().out
     assert {p.name for p in (tmp_path / "r").iterdir()} == {p.name for p in COMMITTED.iterdir()}

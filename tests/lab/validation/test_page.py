@@ -103,25 +103,17 @@ def test_misses_are_loud_and_what_was_not_run_is_named(text: str) -> None:
     (line,) = (x for x in tried.splitlines() if x.startswith("NOT RUN"))
     assert {"mechanistic-wide", "mesocosm-busy"} < set(line.replace(",", " ").split())
     assert "mechanistic-typical" not in line
-    assert "three ecologies, each written without sight of the others" in tried
-    assert "mesocosm was never used for that" in tried
-    permissions, rest = rest.split("## Permissions")[1].split("## Causes")
+    permissions = rest.split("## Permissions")[1].split("## Causes")[0]
     misses = [x for x in permissions.splitlines() if x.startswith("- ")]
     # 3 of 53 permitted weeks, and half of those past cycling; 60 of 100 are enough.
     assert [x.partition(" (")[0] for x in misses] == [
         "- MISSED: mechanistic-typical: share of the permitted weeks that are cycling 0.057",
         "- MISSED: mechanistic-typical: share of the weeks past cycling with evidence enough 0.500",
     ]
-    causes, doubts = ("## Causes" + rest).split("## Where the tool should not be believed")
-    assert "bloom lasts 30.0 weeks where it was left (9 tanks, 1 more fell back" in causes
-    assert "seen at 90 % of looks, expected 20 % (500 looks)" in causes
+    doubts = rest.split("## Where the tool should not be believed")[1]
     assert "mislead: without them the log score is +0.500" in doubts
     assert "mechanistic-typical: calibration error" in doubts
     assert "own: calibration error" not in doubts
-
-
-def test_anybody_can_make_the_page_again_from_its_files(report: Path, text: str) -> None:
-    assert page_of(report).markdown() == text
 
 
 def test_parts_of_the_scores_add_up() -> None:
