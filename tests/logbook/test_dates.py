@@ -107,9 +107,3 @@ def test_every_date_comes_back(date: dt.date, form: str) -> None:
     found = parse_date(text)
     assert isinstance(found, Dated)
     assert found.date == date
-
-
-@given(st.text(max_size=50), st.sampled_from([None, "day-month-year", "month-day-year"]))
-@settings(max_examples=200, deadline=None)
-def test_never_raises(text: str, order: str | None) -> None:
-    assert isinstance(parse_date(text, order), Dated | Fault)

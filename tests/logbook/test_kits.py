@@ -152,17 +152,6 @@ def test_chart_steps_leave_no_gap() -> None:
                 assert high == low
 
 
-@given(st.sampled_from(sorted(ANALYTES)), st.text(min_size=1, max_size=12))
-@settings(max_examples=200, deadline=None)
-def test_any_text_is_a_reading_or_a_fault(analyte: str, text: str) -> None:
-    found = scale(analyte).read(text)
-    if isinstance(found, Reading):
-        assert found.low <= found.high
-        assert math.isfinite(found.best)
-    else:
-        assert found.what
-
-
 @given(
     st.sampled_from([(a, u) for a in ANALYTES for u in units_of(a)]),
     st.decimals(0, 60, places=2),

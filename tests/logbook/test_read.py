@@ -33,12 +33,9 @@ def test_a_decimal_comma_is_refused_whatever_the_separator(read: Read) -> None:
     assert "decimal,comma" in problem.mend
 
 
-@pytest.mark.parametrize(
-    "row", ["colour,blue", "date_order,ymd", "decimal,", "decimal,point\ndecimal,comma", ",x"]
-)
-def test_bad_settings(read: Read, row: str) -> None:
-    problem = only(errors(read(logbook=f"setting,value\n{row}\n")))
-    assert (problem.scope, problem.file) == ("row", "logbook.csv")
+def test_a_setting_that_is_set_twice(read: Read) -> None:
+    problem = only(errors(read(logbook="setting,value\ndecimal,point\ndecimal,comma\n")))
+    assert (problem.scope, problem.line, problem.column) == ("row", 3, "setting")
 
 
 def test_an_own_sign_is_used_the_same_day(read: Read) -> None:
