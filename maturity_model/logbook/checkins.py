@@ -60,8 +60,6 @@ class _CheckIns:
         columns = table.columns.items()
         self.signs = [(i, catalogue.signs[c]) for c, i in columns if c in catalogue.signs]
         self.readings = [(i, catalogue.analytes[c]) for c, i in columns if c in catalogue.analytes]
-        self.answers: dict[str, bool | None] = dict(ANSWERS)
-        self.scales: dict[tuple[str, str], dict[int, Scale | Fault]] = {}
         self.words = {"look": LOOKS, "judged_phase": tuple(catalogue.phases)}
         self.first_lines: dict[tuple[object, ...], int] = {}
 
@@ -101,15 +99,12 @@ class _CheckIns:
         return None
 
     def _signs(self, row: Row, tank: Tank) -> dict[str, bool]:
-        answers = self.answers
         out = {}
         for index, sign in self.signs:
             text = row.cells[index]
             if not text:
                 continue
-            if text not in answers:
-                answers[text] = ANSWERS.get(fold(text))
-            answer = answers[text]
+            answer = ANSWERS.get(fold(text))
             if answer is None:
                 row.report(sign.name, _NO_ANSWER)
             elif tank.can_have(sign.needs):
@@ -122,14 +117,11 @@ class _CheckIns:
 
     def _readings(self, row: Row, tank: Tank, observer: str) -> dict[str, Reading]:
         out = {}
-        scales = self.scales.setdefault((observer, tank.keeper), {})
         for index, analyte in self.readings:
             text = row.cells[index]
             if not text:
                 continue
-            scale = scales.get(index)
-            if scale is None:
-                scale = scales[index] = self.kits.scale(observer, tank.keeper, analyte)
+            scale = self.kits.scale(observer, tank.keeper, analyte)
             reading = scale if isinstance(scale, Fault) else scale.read(text)
             if isinstance(reading, Fault):
                 row.report(analyte.name, reading)

@@ -51,34 +51,20 @@ class Context:
         return other
 
 
-class DateColumn:
-    """Reads one date column; each text is parsed once. An end may be planned for later."""
-
-    def __init__(self, context: Context, column: str):
-        self._context, self._column = context, column
-        self._parsed: dict[str, tuple[dt.date | Fault, str]] = {}
-
-    def read(self, row: Row) -> dt.date | Fault:
-        """Return the date, or why the row cannot be used."""
-        text = row[self._column]
-        if text not in self._parsed:
-            self._parsed[text] = self._read(text)
-        date, form = self._parsed[text]
-        if form:
-            row.settle(self._column, form, "write dates as 2026-03-25")
-        return date
-
-    def _read(self, text: str) -> tuple[dt.date | Fault, str]:
-        if not text:
-            return Fault("is blank", "write the date as 2026-03-25"), ""
-        dated = parse_date(text, self._context.date_order)
-        if isinstance(dated, Fault):
-            return dated, ""
-        if dated.date > self._context.today and self._column != "ended":
-            return Fault(f"lies after today ({self._context.today})", "correct the date"), ""
-        if dated.date < EARLIEST:
-            return Fault(f"lies before {EARLIEST.year}", "correct the year"), ""
-        return dated.date, dated.form
+def read_date(context: Context, row: Row, column: str) -> dt.date | Fault:
+    """Return the date in a column, or why it cannot be used. An end may be planned for later."""
+    if not row[column]:
+        return Fault("is blank", "write the date as 2026-03-25")
+    dated = parse_date(row[column], context.date_order)
+    if isinstance(dated, Fault):
+        return dated
+    if dated.date > context.today and column != "ended":
+        return Fault(f"lies after today ({context.today})", "correct the date")
+    if dated.date < EARLIEST:
+        return Fault(f"lies before {EARLIEST.year}", "correct the year")
+    if dated.form:
+        row.settle(column, dated.form, "write dates as 2026-03-25")
+    return dated.date
 
 
 def read_name(text: str) -> str | Fault:
@@ -127,11 +113,10 @@ def optional_name(names: Names, row: Row, column: str) -> str:
 
 
 class DatedRows:
-    """Reads the tank and the date of the rows of a table; each text is looked up once."""
+    """Reads the tank and the date of the rows of a table; each name is looked up once."""
 
     def __init__(self, context: Context):
         self._context = context
-        self._dates = DateColumn(context, "date")
         self._tanks: dict[str, tuple[Tank | Fault, str]] = {}
 
     def read(self, row: Row) -> tuple[Tank, dt.date]:
@@ -153,7 +138,7 @@ class DatedRows:
         row.tank = tank.name
         if how:
             row.settle("tank", how, f"write {shown(tank.name)!r}, as there")
-        date = row.needed("date", self._dates.read(row))
+        date = row.needed("date", read_date(self._context, row, "date"))
         first = tank.earlier_start or tank.started
         if date < first:
             what = f"lies before the tank was started ({first})"

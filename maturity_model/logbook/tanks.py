@@ -11,7 +11,7 @@ from maturity_model.logbook.files import clean_name, normal
 from maturity_model.logbook.numbers import parse_number
 from maturity_model.logbook.plausible import doubt_size, refuse_size
 from maturity_model.logbook.problems import Fault
-from maturity_model.logbook.rows import YES_NO, Context, DateColumn, optional_name, read_name
+from maturity_model.logbook.rows import YES_NO, Context, optional_name, read_date, read_name
 from maturity_model.logbook.types import Tank
 
 TANK_COLUMNS = (
@@ -34,7 +34,6 @@ def read_tanks(context: Context, table: Table) -> None:
 class _Tanks:
     def __init__(self, context: Context, table: Table):
         self.context = context
-        self.dates = {c: DateColumn(context, c) for c in ("started", "ended", "restarted")}
         # A no counts also where it stands in a second such column, or under a misspelled name.
         self.consents = [
             i for i, name in enumerate(table.header) if look_alike(normal(name), "consent")
@@ -65,7 +64,7 @@ class _Tanks:
             raise RefusedRow("tank", Fault(what, "keep one of the two rows"))
         refused.setdefault(name, row.line)  # until the rest of the row can be used
         self._check_name(row, name)
-        first = row.needed("started", self.dates["started"].read(row))
+        first = row.needed("started", read_date(context, row, "started"))
         ended = self._date(row, "ended", first)
         again = self._date(row, "restarted", first)
         started = again or first
@@ -92,7 +91,7 @@ class _Tanks:
         """Read the day of an end or a restart; the tank is used without a bad one."""
         if not row[column]:
             return None
-        date = self.dates[column].read(row)
+        date = read_date(self.context, row, column)
         if not isinstance(date, Fault):
             if date >= start:
                 return date
