@@ -13,16 +13,6 @@ from typing import TYPE_CHECKING
 
 from maturity_model.lazy_exports import lazy_exports
 
-_MODULES = {
-    "BestPath": "maturity_model.hmm.chain",
-    "ForwardBackward": "maturity_model.hmm.chain",
-    "ImpossibleDataError": "maturity_model.hmm.chain",
-    "best_path": "maturity_model.hmm.chain",
-    "forecast": "maturity_model.hmm.chain",
-    "forward_backward": "maturity_model.hmm.chain",
-    "sample_paths": "maturity_model.hmm.chain",
-}
-
 __all__ = [
     "BestPath",
     "ForwardBackward",
@@ -32,6 +22,7 @@ __all__ = [
     "forward_backward",
     "sample_paths",
 ]
+_MODULES = dict.fromkeys(__all__, "maturity_model.hmm.chain")
 
 if TYPE_CHECKING:
     from maturity_model.hmm.chain import (

@@ -208,12 +208,11 @@ def _filter_from(
     flow = np.empty((chain.n_phases, d))
     native.filter_lanes(start, moves, emission, *chain, filtered, scale, flow)
     with np.errstate(divide="ignore"):
-        steps = np.log(scale)
+        so_far = np.log(scale)
         if before is not None:
             # In the order of a filter over all steps, so that even the rounding is the same.
-            steps[:, :, 0] += before
+            so_far[:, :, 0] += before
         # Equals np.cumsum over axis 2, which is slow against the layout of the memory.
-        so_far = steps
         for t in range(1, weeks):
             np.add(so_far[:, :, t], so_far[:, :, t - 1], out=so_far[:, :, t])
         # Within-lane cumulative log-likelihood plus log prior weight of the node.
@@ -272,26 +271,10 @@ def extend(
     node_prior: Floats,
     log_prior: Floats | None = None,
 ) -> FilteredMixture:
-    """Filter the steps after saved ones; equals those steps of a filter over all.
+    """Filter T steps after saved ones alone; equals those steps of a filter over all.
 
-    Parameters
-    ----------
-    moves : ndarray, shape (T, 4K+3, P, D)
-        Entry t moves into new step t.
-    emission : ndarray, shape (T, S, Q, D)
-    node_prior : ndarray, shape (P, Q)
-    log_prior : ndarray, shape (D,), optional
-
-    Returns
-    -------
-    FilteredMixture
-        Of the T new steps alone.
-
-    Raises
-    ------
-    ValueError
-        When shapes disagree, or there is no new step.
+    The arguments are those of :func:`filter_mixture`, except ``moves``,
+    of shape (T, 4K+3, P, D), whose entry t moves into new step t.
     """
-    start = np.ascontiguousarray(saved.filtered)
-    before = saved.log_likelihood
+    start, before = np.ascontiguousarray(saved.filtered), saved.log_likelihood
     return _filter_from(start, before, chain, moves, emission, node_prior, log_prior)

@@ -1,10 +1,9 @@
 """Machine code of the weekly kernels, cached between processes.
 
-Importing numba and reading its cache costs more than filtering a club's log does. So numba
-compiles the kernels in :data:`KERNELS` once per machine and version, their object code goes
-into a file of the user's cache folder, and later processes link it with llvmlite alone. This
-saves 56 to 60 % of the wall time of ``weekly data/demo``, measured 2026-11-30 against numba's
-own warm cache.
+Importing numba costs more than filtering a club's log does. So numba compiles the kernels in
+:data:`KERNELS` once per machine and version, their object code goes into a file of the user's
+cache folder, and later processes link it with llvmlite alone. This saves 56 to 60 % of the wall
+time of ``weekly data/demo``, measured 2026-11-30 against numba's own warm cache.
 
 A kernel listed here allocates nothing and raises nothing, so that its code needs nothing of
 numba's run time. ``native.filter_lanes`` and so on are attributes of this module; the first
@@ -84,11 +83,8 @@ class _ObjectCode(NamedTuple):
 def load_kernels() -> dict[str, Kernel]:
     """Link the kernels from cached machine code, or compile them.
 
-    Returns
-    -------
-    dict of str to callable
-        Each takes C-ordered arrays and numbers as in :data:`KERNELS`, and raises
-        TypeError for others. It does not check shapes.
+    Each takes C-ordered arrays and numbers as in :data:`KERNELS`, and raises TypeError for
+    others. It does not check shapes.
     """
     # Windows has no handle by which ctypes could look up all symbols of a process.
     if os.environ.get("MATURITY_MODEL_NATIVE") == "0" or sys.platform == "win32":

@@ -100,25 +100,18 @@ def move_probabilities(advance: ArrayLike, setback: ArrayLike, collapse: ArrayLi
     advance, setback, collapse = np.broadcast_arrays(
         np.asarray(advance, float), np.asarray(setback, float), np.asarray(collapse, float)
     )
-    k = advance.shape[-2]
-    out = np.empty((*advance.shape[:-2], 4 * k + 3, advance.shape[-1]))
-    setback, collapse = setback.copy(), collapse.copy()
-    setback[..., 0, :] = 0.0
-    collapse[..., 0, :] = 0.0
-    down = setback + collapse
-    _moves(out[..., : 4 * k, :], (advance, setback, collapse), down + advance)
-    last = (setback[..., -1:, :], collapse[..., -1:, :])
-    _moves(out[..., 4 * k :, :], last, down[..., -1:, :])
-    return out
+    upper = (np.arange(advance.shape[-2]) > 0)[:, None]
+    setback, collapse = (np.where(upper, x, 0.0) for x in (setback, collapse))
+    last = _competing(setback[..., -1:, :], collapse[..., -1:, :])
+    return np.concatenate([*_competing(advance, setback, collapse), *last], axis=-2)
 
 
-def _moves(out: Floats, hazards: tuple[Floats, ...], total: Floats) -> None:
-    n = total.shape[-2]
-    np.exp(-total, out=out[..., :n, :])
+def _competing(*hazards: Floats) -> list[Floats]:
+    """P(no move), and P(move m) of each."""
+    total = sum(hazards, np.zeros(()))
     # (1 - exp(-h)) / h -> 1 as h -> 0.
     share = np.where(total > 0, -np.expm1(-total) / np.where(total > 0, total, 1.0), 1.0)
-    for m, hazard in enumerate(hazards, start=1):
-        np.multiply(hazard, share, out=out[..., m * n : (m + 1) * n, :])
+    return [np.exp(-total), *(hazard * share for hazard in hazards)]
 
 
 def step_lanes(before: Floats, moves: Floats, chain: StagedChain) -> Floats:

@@ -89,27 +89,10 @@ def test_agrees_with_arviz(
         np.testing.assert_allclose(weight[row], want, rtol=1e-8, atol=1e-14)
 
 
-def test_a_known_tail_is_found() -> None:
-    # Quantiles of a Pareto distribution with k = 0.5 and 0.2.
-    u = (np.arange(10_000) + 0.5) / 10_000
-    _, khat = smooth_weights(-np.array([[0.5], [0.2]]) * np.log(u))
-    np.testing.assert_allclose(khat, [0.5, 0.2], atol=0.03)
-
-
 def test_a_constant_in_a_row_changes_nothing() -> None:
     weight, khat = smooth_weights(np.stack([bent(200), bent(200) - 5000.0]))
     np.testing.assert_allclose(weight[0], weight[1], rtol=1e-9)
     assert khat[0] == pytest.approx(khat[1], abs=1e-9)
-
-
-def test_only_the_tail_is_smoothed() -> None:
-    log_weight = bent(400)
-    weight, _ = smooth_weights(log_weight[None])
-    order = np.argsort(log_weight)
-    body = order[: 400 - 60]  # the tail is 3 sqrt(400) draws
-    plain = np.exp(log_weight[body])
-    np.testing.assert_allclose(weight[0, body] / weight[0, body].sum(), plain / plain.sum())
-    assert (np.diff(weight[0, order]) >= 0).all()
 
 
 def test_equal_weights() -> None:
