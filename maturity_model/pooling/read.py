@@ -112,9 +112,14 @@ class PoolReader:
             digests = {k.name: str(about["sha256"][f"{k.name}.parquet"]) for k in kinds}
         except (KeyError, TypeError):
             raise PoolError(f"{self.path} does not describe all of its tables") from None
-        if check:
-            for name, digest in digests.items():
-                self._check_digest(name, digest)
+        for name, digest in digests.items() if check else ():
+            with _reading(name):
+                found = file_sha256(self._file(name))
+            if found != digest:
+                raise PoolError(
+                    f"{self._file(name)} is not the file that {DESCRIPTOR} describes; fetch the "
+                    "pool again"
+                )
         stated = "".join(digests.values()) + str(about.get("digest", ""))
         self.sha256 = hashlib.sha256(stated.encode()).hexdigest()
         self._kinds = kinds
@@ -152,17 +157,6 @@ class PoolReader:
 
     def _file(self, name: str) -> Path:
         return self.path / f"{name}.parquet"
-
-    def _check_digest(self, name: str, expected: str) -> None:
-        path = self._file(name)
-        try:
-            digest = file_sha256(path)
-        except OSError as error:
-            raise PoolError(f"{path} cannot be read: {error.strerror or error}") from None
-        if digest != expected:
-            raise PoolError(
-                f"{path} is not the file that {DESCRIPTOR} describes; fetch the pool again"
-            )
 
     def _measure(self, kind: TableKind) -> tuple[int, int]:
         """Rows of a table, and bytes of its file and of what that says that it expands to."""

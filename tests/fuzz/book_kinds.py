@@ -1,4 +1,4 @@
-"""The ways in which workbooks are broken, one function each."""
+"""The ways in which workbooks are broken, one function each; ``KINDS`` holds all kinds."""
 
 from __future__ import annotations
 
@@ -6,8 +6,10 @@ import random
 
 from .account import Case, fold
 from .books import Sheet, pack, parts
-from .csv_kinds import Table, kind, spoil, tables
+from .csv_kinds import KINDS, Table, kind, spoil, tables
 from .nasty import EVERYTHING, HEADERS
+
+__all__ = ["KINDS"]
 
 SHEETS = "xl/worksheets/"
 FIRST = f"{SHEETS}sheet1.xml"

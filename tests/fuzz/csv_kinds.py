@@ -293,6 +293,22 @@ def long_lines(rng: random.Random, case: Case) -> None:
 
 
 @kind
+def old_dates(rng: random.Random, case: Case) -> None:
+    """Dates before the start, in the future, and tanks that started long ago."""
+    made = tables(rng)
+    days = ("1970-01-01", "1985-06-30", "2019-01-01", "2026-06-30", "2026-07-01", "2026-07-02",
+            "2099-01-01", "0001-01-01", "2025-12-19", "2025-12-31")  # fmt: skip
+    for name in ("tanks", "checkins", "events"):
+        if name in made:
+            header, rows = made[name]
+            at = header.index("started" if name == "tanks" else "date")
+            for row in rows:
+                if rng.random() < 0.5:
+                    row[at] = rng.choice(days)
+    put(case, made)
+
+
+@kind
 def files(rng: random.Random, case: Case) -> None:
     """Other files, folders and links where a table is looked for."""
     made = tables(rng)

@@ -8,6 +8,7 @@ import datetime as dt
 import io
 import json
 import os
+import random
 import resource
 import shutil
 import sys
@@ -24,12 +25,21 @@ from maturity_model.logbook import LogbookError, read_logbook
 from maturity_model.panel import build_panel
 
 from .account import Case, account, account_panel, message_faults
-from .kinds import KINDS, make
+from .book_kinds import KINDS
 
 TODAY = dt.date(2026, 7, 1)
 #: No small logbook may take more of a processor's time.
 SECONDS = 20.0
 CATALOGUE = load_catalogue()
+
+
+def make(kind_name: str, seed: tuple[object, ...], folder: Path) -> Case:
+    """Write one broken logbook into an empty folder."""
+    folder.mkdir(parents=True)
+    rng = random.Random(repr((kind_name, *seed)))
+    case = Case(kind_name, folder)
+    KINDS[kind_name](rng, case)
+    return case
 
 
 def examine(case: Case) -> tuple[str, list[str]]:

@@ -6,7 +6,6 @@ import os
 import resource
 import subprocess
 import sys
-import threading
 import traceback
 from dataclasses import replace
 from pathlib import Path
@@ -17,8 +16,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from fuzz.account import Case, account, csv_rows
+from fuzz.book_kinds import KINDS
 from fuzz.csv_kinds import write
-from fuzz.kinds import KINDS
 from fuzz.run import CATALOGUE, TODAY, examine, run_one
 from maturity_model.cli import main
 from maturity_model.logbook import Logbook, files, read_logbook
@@ -181,31 +180,6 @@ def test_a_file_that_changes_while_it_is_read(
     assert [p.what for p in book.problems if p.file == "checkins.csv"] == [
         "was changed while it was read"
     ]
-
-
-def test_a_file_that_another_program_saves_again_and_again(tmp_path: Path) -> None:
-    whole = looks(2, 4)
-    path = write_log(tmp_path, TANKS, whole) / "checkins.csv"
-    stop = threading.Event()
-
-    def rewrite() -> None:
-        while not stop.is_set():
-            with path.open("w") as handle:
-                for at in range(0, len(whole), 97):
-                    handle.write(whole[at : at + 97])
-                    handle.flush()
-
-    thread = threading.Thread(target=rewrite)
-    thread.start()
-    try:
-        for _ in range(40):
-            book = read_logbook(tmp_path, CATALOGUE, today=TODAY)
-            # Either refused, or what stood there: the first rows, none of them skipped.
-            lines = [c.line for c in book.checkins]
-            assert lines == list(range(2, len(lines) + 2))
-    finally:
-        stop.set()
-        thread.join()
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork there")
