@@ -123,25 +123,13 @@ class _Groups:
 
 
 def merge(arrays: LogbookArrays, key: bytes, *, consent_default: bool | None) -> Pool:
-    """Make a pool.
+    """Make a pool, with ``key`` for the pseudonyms.
 
-    Parameters
-    ----------
-    arrays : LogbookArrays
-        Finished.
-    key : bytes
-        Of the pseudonyms.
-    consent_default : bool or None
-        What a blank in the column ``consent`` means, and a missing column. None: where
-        keepers were asked, a blank is no consent; where the logbook has no such column, the
-        person who pools it answers for all its tanks.
-
-    Returns
-    -------
-    Pool
-        A tank that was refused in one logbook is left out of all, and so is every tank that
-        could be the same one; see :mod:`maturity_model.pooling.consent`. So are tanks without
-        check-ins.
+    A tank that was refused in one logbook is left out of all, and so is every tank that could
+    be the same one; see :mod:`maturity_model.pooling.consent`. So are tanks without check-ins.
+    ``consent_default`` says what a blank in the column ``consent`` means, and a missing column.
+    None: where keepers were asked, a blank is no consent; where the logbook has no such column,
+    the person who pools it answers for all its tanks.
     """
     return _Merge(arrays, key, consent_default).pool()
 

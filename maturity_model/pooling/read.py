@@ -84,13 +84,7 @@ def read_pool(
 class PoolReader:
     """A pool, whole or by some tanks at a time; raises what :func:`read_pool` raises.
 
-    Parameters
-    ----------
-    path : Path
-    catalogue : Catalogue, optional
-        Default: the one that ships with the package.
-    check : bool
-        Compare every file with the digest that the pool gives of it.
+    ``check`` compares every file with the digest that the pool gives of it.
 
     Attributes
     ----------

@@ -35,23 +35,10 @@ class ScoringError(ValueError):
 
 @dataclass(frozen=True)
 class Job:
-    """Everything a worker needs; it opens the files itself.
+    """Everything a worker needs, as in :func:`.score`; it opens the files itself.
 
-    Attributes
-    ----------
-    source, population, out : str
-        Pool or logbook; population; folder of the scores.
-    draws : int or None
-        Of the population, evenly spaced; None for all.
-    evidence_weight : float or None
-        None for the population's own.
-    part_tanks : int
-        Tanks in one file.
-    state : str or None
-        Folder of saved forward messages.
-    expected : str
-        Digest of the settings, where they are known: a worker refuses if its files give
-        another.
+    ``expected`` is the digest of the settings, where they are known: a worker refuses if its
+    files give another.
     """
 
     source: str

@@ -23,19 +23,10 @@ from maturity_model.whole_files import locked
 
 @dataclass(frozen=True)
 class ScoreReport:
-    """What was scored.
+    """What was scored: in ``parts`` files, of which an earlier run had finished ``kept``.
 
-    Attributes
-    ----------
-    tanks, tank_weeks, parts : int
-    kept : int
-        Parts that an earlier run had finished.
-    draws : int
-    seconds : float
-    logbook : Logbook, optional
-        What was scored, with its problems, unless it was a pool.
-    warning : str
-        As in :attr:`.Population.warning`.
+    ``logbook`` is what was scored, with its problems, unless it was a pool; ``warning`` is
+    :attr:`.Population.warning`.
     """
 
     tanks: int
@@ -90,10 +81,6 @@ def score(
     force : bool
         Replace scores of other settings.
     progress : callable, optional
-
-    Returns
-    -------
-    ScoreReport
 
     Raises
     ------

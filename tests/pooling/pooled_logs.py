@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
 import io
 import json
@@ -13,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from maturity_model.catalogue import load_catalogue
 from maturity_model.fitting.logs import pool_logbooks, read_logs
@@ -73,35 +73,25 @@ def write_log(
 
     tanks = [t for t in book.tanks.values() if only is None or t.name in only]
     inside = {t.name for t in tanks}
-    with (folder / "tanks.csv").open("w", newline="") as handle:
-        out = csv.writer(handle)
-        out.writerow("tank keeper club started volume_l rock sand_depth_mm consent".split())
-        for t in tanks:
-            keeper = f"{rename}{t.keeper}" if t.keeper else ""
-            club, said = f"{rename}{SECRET} club", (consent or {}).get(t.name, "yes")
-            out.writerow(
-                [name(t.name), keeper, club, t.started, t.volume_l, t.rock, t.sand_depth_mm, said]
-            )
-    signs, analytes = list(CATALOGUE.signs), list(CATALOGUE.analytes)
-    with (folder / "checkins.csv").open("w", newline="") as handle:
-        out = csv.writer(handle)
-        out.writerow(
-            ["tank", "date", "observer", "look", "judged_phase", *signs, *analytes, "note"]
-        )
-        for c in book.checkins:
-            if c.tank not in inside:
-                continue
-            answers = [{True: "y", False: "n", None: ""}[c.signs.get(s)] for s in signs]
-            readings = [c.readings[a].text if a in c.readings else "" for a in analytes]
-            how = f"{rename}{SECRET} eyes", c.look, c.judged_phase or ""
-            out.writerow([name(c.tank), c.date, *how, *answers, *readings, f"{SECRET} noted"])
-    with (folder / "events.csv").open("w", newline="") as handle:
-        out = csv.writer(handle)
-        out.writerow(["tank", "date", "event", "amount", "note"])
-        for i, e in enumerate(book.events):
-            if e.tank in inside:
-                amount = "" if e.amount is None else e.amount
-                out.writerow([name(e.tank), e.date, e.kind, amount, f"{SECRET} {i}"])
+    rows: dict[str, list[dict[str, object]]] = {"tanks": [], "checkins": [], "events": []}
+    for t in tanks:
+        row = {"tank": name(t.name), "keeper": f"{rename}{t.keeper}" if t.keeper else ""}
+        row |= {"club": f"{rename}{SECRET} club", "consent": (consent or {}).get(t.name, "yes")}
+        for column in ("started", "volume_l", "rock", "sand_depth_mm"):
+            row[column] = getattr(t, column)
+        rows["tanks"].append(row)
+    for c in book.checkins:
+        row = {"tank": name(c.tank), "date": c.date, "observer": f"{rename}{SECRET} eyes"}
+        row |= {"look": c.look, "judged_phase": c.judged_phase, "note": f"{SECRET} noted"}
+        row |= {s: {True: "y", False: "n", None: ""}[c.signs.get(s)] for s in CATALOGUE.signs}
+        row |= {a: c.readings[a].text if a in c.readings else "" for a in CATALOGUE.analytes}
+        rows["checkins"] += [row] * (c.tank in inside)
+    for i, e in enumerate(book.events):
+        row = {"tank": name(e.tank), "date": e.date, "event": e.kind, "amount": e.amount}
+        rows["events"] += [row | {"note": f"{SECRET} {i}"}] * (e.tank in inside)
+    for table, content in rows.items():
+        if content:
+            pd.DataFrame(content).to_csv(folder / f"{table}.csv", index=False)
     return folder
 
 
