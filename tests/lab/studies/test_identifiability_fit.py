@@ -11,15 +11,13 @@ pytest.importorskip("nutpie", reason="the extra 'fit' is not installed")
 
 from maturity_model.catalogue import load_catalogue
 from maturity_model.cli import main
-from maturity_model.fitting.sampling import SamplingPlan
 from maturity_model.lab.studies import contraction as c
 from maturity_model.lab.studies import identifiability as study
 from maturity_model.lab.studies import identifiability_fits as fits
 from maturity_model.lab.studies.identifiability_points import Point
 from maturity_model.lab.studies.parameters import draw_truth, shared_names
-from maturity_model.lab.studies.refit import Refitter, filter_given
+from maturity_model.lab.studies.refit import filter_given
 from maturity_model.lab.studies.settings import Identifiability
-from maturity_model.panel import Panel
 from maturity_model.population.priors import priors_from_catalogue
 
 pytestmark = pytest.mark.fit
@@ -101,31 +99,8 @@ def test_the_committed_parameters_are_todays() -> None:
 # A tiny run ------------------------------------------------------------------------------
 
 
-class Draws:
-    """Draws of the prior, as if nothing had been learned."""
-
-    chains, divergent, seconds = 1, 0, 1.0
-
-    def __init__(self, panel: Panel, seed: int):
-        truths = [draw_truth(panel, np.random.default_rng([seed, i])) for i in range(40)]
-        self.draws = {k: np.concatenate([t[k] for t in truths], axis=-1) for k in truths[0]}
-
-
-@pytest.fixture
-def fitted(monkeypatch: pytest.MonkeyPatch) -> list[float]:
-    """Evidence weights of all fits, none of which is made."""
-    weights: list[float] = []
-
-    def fit(self: Refitter, panel: Panel, plan: SamplingPlan) -> Draws:
-        weights.append(self.evidence_weight)
-        return Draws(panel, plan.seed)
-
-    monkeypatch.setattr(Refitter, "fit", fit)
-    return weights
-
-
 def test_the_command_makes_its_files(
-    tmp_path: Path, fitted: list[float], capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, prior_fits: list[float], capsys: pytest.CaptureFixture[str]
 ) -> None:
     sizes = "--clubs 2 --tanks 20 --weeks 10 --longest 13 --draws 80 --tune 150".split()
     words = ["study", "identifiability", *sizes, "--work", str(tmp_path / "w")]
@@ -142,9 +117,9 @@ def test_the_command_makes_its_files(
         *(Point(n, 10, w) for n in (5, 10, 20) for w in (0.4, 1.0)), Point(20, 13),
         Point(20, 10, judged=True),
     }  # fmt: skip
-    # Draws of the prior have learned nothing: its variance, from 40 draws.
+    # Draws of the prior have learned nothing: its variance, from 48 draws.
     assert abs(found["contraction"].mean()) < 0.05
-    assert len(fitted) == 2 * len(at) + 1
+    assert len(prior_fits) == 2 * len(at) + 1
     assert results.sampling["fits"].item() == 2 * len(at)
     assert len(results.checks) == len(NAMES)
     before = (tmp_path / "r" / "README.md").read_bytes()

@@ -1,9 +1,8 @@
-"""Studies that refit, very small: of what they take, nearly all is compiling, which they share."""
+"""Studies that refit, very small."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,7 +11,6 @@ import pytest
 pytest.importorskip("nutpie", reason="the extra 'fit' is not installed")
 
 from maturity_model.cli import main
-from maturity_model.fitting.options import ModelOptions
 from maturity_model.lab.studies import (
     agreement,
     pooling,
@@ -23,28 +21,12 @@ from maturity_model.lab.studies import (
 from maturity_model.lab.studies.pooling_scores import ALL, AS_USED, KEY, PRACTICE_MOVES
 from maturity_model.lab.studies.refit import Refitter
 from maturity_model.lab.studies.settings import Agreement
-from maturity_model.population.priors import Priors
 
-pytestmark = [pytest.mark.fit, pytest.mark.slow]
-
-COMPILED: dict[Any, dict[Any, Any]] = {}
+pytestmark = pytest.mark.fit
 
 
-class SharedRefitter(Refitter):
-    """Refitters of the same priors, weight and options share their compiled models.
-
-    Three models serve both tests: of five tanks, of six, and of six of which some are judged.
-    """
-
-    def __init__(self, priors: Priors, evidence_weight: float, options: ModelOptions | None = None):
-        super().__init__(priors, evidence_weight, options)
-        key = priors.sha256(), evidence_weight, options or ModelOptions()
-        self._compiled = COMPILED.setdefault(key, {})
-
-
+@pytest.mark.slow
 def test_a_tiny_agreement(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    # Five tanks and a new one: as many as in the pool below.
-    monkeypatch.setattr(agreement, "Refitter", SharedRefitter)
     setting = Agreement(tanks=2, pool=5, weeks=12, draws=150, seed=4)
     rows = agreement.run(setting, tmp_path / "work")
     assert rows["weeks"].tolist() == [6, 12]
@@ -58,10 +40,10 @@ def test_a_tiny_agreement(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
     pd.testing.assert_frame_equal(agreement.run(setting, tmp_path / "work"), rows)
 
 
+@pytest.mark.usefixtures("prior_fits")
 def test_a_tiny_study_goes_on_where_it_stopped(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(pooling_fits, "Refitter", SharedRefitter)
     monkeypatch.setattr(pooling_weight, "SHIFTS", ((0.0, 0.0), (1.5, 0.8)))
     monkeypatch.setattr(pooling_weight, "TANKS", 4)
     monkeypatch.setattr(pooling_scores, "WAYS", pooling_fits.WAYS[:2])
