@@ -12,19 +12,7 @@ def lazy_exports(
     """Make the ``__getattr__`` and ``__dir__`` of a package that imports its names lazily.
 
     Importing the package then costs nothing, and nobody pays for a dependency that the name
-    in use does not need.
-
-    Parameters
-    ----------
-    package : str
-        Dotted name of the package, its ``__name__``.
-    modules : mapping of str to str
-        Each public name, and the dotted name of the module that defines it.
-
-    Returns
-    -------
-    getattr_, dir_ : callable
-        For the package's namespace (PEP 562).
+    in use does not need (PEP 562). ``modules`` says which module defines each public name.
 
     Examples
     --------

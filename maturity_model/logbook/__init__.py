@@ -9,29 +9,23 @@ from maturity_model.logbook.read import read_logbook
 from maturity_model.logbook.types import (
     Account,
     CheckIn,
-    Entry,
     Event,
     Kit,
     Logbook,
     Problem,
     Reading,
-    RowCount,
-    Severity,
     Tank,
 )
 
 __all__ = [
     "Account",
     "CheckIn",
-    "Entry",
     "Event",
     "Kit",
     "Logbook",
     "LogbookError",
     "Problem",
     "Reading",
-    "RowCount",
-    "Severity",
     "Tank",
     "read_logbook",
 ]

@@ -42,12 +42,15 @@ def doubt_reading(analyte: Analyte, written: float, unit: Unit) -> Fault | None:
         return None
     tail = f" {analyte.display_unit}" if analyte.display_unit else ""
     as_read = "" if value == written else f" (read as {unit.name}, it is {value:.4g}{tail})"
-    # The same words for every unusual reading of a unit, so that they make one line.
-    what = f"is outside the usual {usual_words(analyte, unit)} {USED}"
     if value > bounds.high:
         what = f"is above {bounds.high:g}{tail}{as_read}"
     elif value < bounds.low:
         what = f"is below {bounds.low:g}{tail}{as_read}"
+    else:
+        # The same words for every unusual reading of a unit, so that they make one line.
+        low, high = in_unit(bounds.usual_low, unit), in_unit(bounds.usual_high, unit)
+        usual = f"{low:.4g} to {high:.4g} {said_unit(unit)}".rstrip()
+        what = f"is outside the usual {usual} {USED}"
     mend = _likely(analyte, written, unit)
     return Fault(what, mend or "check the unit in kits.csv, and correct the reading if it is wrong")
 
@@ -62,12 +65,6 @@ def in_unit(canonical: float, unit: Unit) -> float:
         middle = (low + high) / 2
         low, high = (middle, high) if unit.convert(middle) < canonical else (low, middle)
     return round(high, 6)
-
-
-def usual_words(analyte: Analyte, unit: Unit) -> str:
-    """The usual range, in the unit of the reading."""
-    low, high = (in_unit(x, unit) for x in (analyte.range.usual_low, analyte.range.usual_high))
-    return f"{low:.4g} to {high:.4g} {said_unit(unit)}".strip()
 
 
 def ranges_by_unit(analyte: Analyte) -> dict[str, dict[str, Any]]:
