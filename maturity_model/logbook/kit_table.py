@@ -52,53 +52,48 @@ class Kits:
             )
         return self._assumed[analyte.name]
 
-
-def read_kits(context: Context, table: Table) -> Kits:
-    """Read the kits table; every row is used or reported."""
-    kits = Kits(context)
-    kits.kits = table.read(_KitRows(context, kits).read)
-    return kits
-
-
-class _KitRows:
-    def __init__(self, context: Context, kits: Kits):
-        self.context, self.kits = context, kits
-
-    def read(self, row: Row) -> Kit:
-        """Understand one row, and add its scale to the kits."""
-        keeper = row.needed("keeper", known_name(self.context.people, row, "keeper"))
-        analytes = self.context.catalogue.analytes
+    def read_row(self, row: Row) -> Kit:
+        """Understand one row of the kits table, and add its scale."""
+        keeper = row.needed("keeper", known_name(self._context.people, row, "keeper"))
+        analytes = self._context.catalogue.analytes
         analyte = analytes.get(normal(row["analyte"]))
         if analyte is None:
             fault = Fault("is not an analyte", f"write one of {', '.join(analytes)}")
             raise RefusedRow("analyte", fault)
         key = (keeper, analyte.name)
-        first = self.kits.lines.setdefault(key, row.line)
+        first = self.lines.setdefault(key, row.line)
         if first != row.line:
             what = f"has a kit of this keeper in line {first} already"
             raise RefusedRow("analyte", Fault(what, "keep one of the two rows"))
         # For as long as the unit is not known, readings are not read in a wrong one.
-        self.kits.scales[key] = Fault(
+        self.scales[key] = Fault(
             f"was read with a kit whose row (line {row.line} of the kits table) cannot be used",
             "mend that row first",
         )
         unit = row.needed("unit", _unit(row, analyte))
         method = _method(row, analyte)
         steps = self._steps(row, analyte, unit, method)
-        decimal = self.context.decimal
-        self.kits.scales[key] = Scale(analyte, unit, method, steps, named=True, decimal=decimal)
+        decimal = self._context.decimal
+        self.scales[key] = Scale(analyte, unit, method, steps, named=True, decimal=decimal)
         return Kit(keeper, analyte.name, method, unit.name, steps)
 
     def _steps(self, row: Row, analyte: Analyte, unit: Unit, method: str) -> tuple[float, ...]:
         if not row["steps"]:
             return ()
-        steps = _parse_steps(self.context, analyte, unit, row["steps"])
+        steps = _parse_steps(self._context, analyte, unit, row["steps"])
         if method not in ("colour_chart", "strip"):
             steps = Fault(f"are colour steps, which a {method} does not have", "leave them out")
         if isinstance(steps, Fault):
             row.report("steps", steps)
             return ()
         return steps
+
+
+def read_kits(context: Context, table: Table) -> Kits:
+    """Read the kits table; every row is used or reported."""
+    kits = Kits(context)
+    kits.kits = table.read(kits.read_row)
+    return kits
 
 
 def _unit(row: Row, analyte: Analyte) -> Unit | Fault:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from logbook.read_logs import TODAY, Read, errors, fates
+from small_logs import make_log
 
 from maturity_model.catalogue import load_catalogue
-from maturity_model.logbook import Logbook, LogbookError, Problem, read_logbook
+from maturity_model.logbook import LogbookError, Problem, read_logbook
 from maturity_model.logbook.add import add_file
 from maturity_model.logbook.begin import NewTank, begin_logbook
 from maturity_model.logbook.entries import nearly_a_table
@@ -255,19 +257,7 @@ def test_the_days_that_count_are_those_of_the_permissions() -> None:
     def counts(days: int) -> bool:
         day = TODAY - dt.timedelta(days=days)
         row = Problem("error", "row", "events.csv", 2, None, "", "x", "y", date=day)
-        book = Logbook(
-            Path(),
-            None,
-            {},
-            (),
-            (),
-            (),
-            (row,),
-            (),
-            (),
-            "",  # type: ignore[arg-type]
-        )
-        return bool(book.refused_lately(TODAY))
+        return bool(replace(make_log([]), problems=(row,)).refused_lately(TODAY))
 
     assert counts(42)
     assert not counts(43)
