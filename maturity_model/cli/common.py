@@ -6,11 +6,13 @@ import argparse
 import datetime as dt
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 #: Exit codes, as documented in the README.
 DONE, USAGE, LOG_ERRORS, MISMATCH, DIAGNOSTICS, INTERRUPTED = 0, 2, 3, 4, 5, 130
+#: Lines of a list that are written to standard error.
+MAX_LISTED = 40
 
 
 def say(message: str) -> None:
@@ -21,6 +23,14 @@ def say(message: str) -> None:
     except OSError:
         # The disk behind it is full, say. The exit code still tells how the command ended.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())
+
+
+def say_first(lines: Sequence[object], rest: str = "more") -> None:
+    """Write lines to standard error: the first :data:`MAX_LISTED`, and how many are left."""
+    for line in lines[:MAX_LISTED]:
+        say(str(line))
+    if len(lines) > MAX_LISTED:
+        say(f"... and {len(lines) - MAX_LISTED} {rest}")
 
 
 def progress() -> Callable[[str], None]:

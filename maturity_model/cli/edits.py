@@ -5,10 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from maturity_model.cli.common import DONE, LOG_ERRORS, USAGE, cannot_write, refuse, say
-
-#: Reasons that are listed on stderr.
-MAX_LISTED = 40
+from maturity_model.cli.common import DONE, LOG_ERRORS, USAGE, cannot_write, refuse, say_first
 
 
 def run_edit(edit: Callable[[], None], logbook: Path, nothing_done: str) -> int:
@@ -19,10 +16,7 @@ def run_edit(edit: Callable[[], None], logbook: Path, nothing_done: str) -> int:
     try:
         edit()
     except EditError as error:
-        for line in error.lines[:MAX_LISTED]:
-            say(line)
-        if len(error.lines) > MAX_LISTED:
-            say(f"... and {len(error.lines) - MAX_LISTED} more")
+        say_first(error.lines)
         return refuse(nothing_done, LOG_ERRORS)
     except LockedError as error:
         return refuse(error, USAGE)

@@ -11,7 +11,7 @@ import shlex
 import sys
 import warnings
 from collections.abc import Sequence
-from typing import TextIO
+from typing import Any
 
 from maturity_model import __version__
 from maturity_model.cli.common import DONE, INTERRUPTED, USAGE, say
@@ -103,15 +103,10 @@ _show_warning_of_python = warnings.showwarning
 
 
 def _show_warning(
-    message: Warning | str,
-    category: type[Warning],
-    filename: str,
-    lineno: int,
-    file: TextIO | None = None,
-    line: str | None = None,
+    message: Warning | str, category: type[Warning], *where: Any, **more: Any
 ) -> None:
     """Show a warning of this package as one line, like every other message."""
     if category.__module__.startswith("maturity_model."):
         say(f"maturity-model: {message}")
     else:
-        _show_warning_of_python(message, category, filename, lineno, file, line)
+        _show_warning_of_python(message, category, *where, **more)

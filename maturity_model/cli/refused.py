@@ -6,13 +6,11 @@ import datetime as dt
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from maturity_model.cli.common import DONE, LOG_ERRORS, refuse, say
+from maturity_model.cli.common import DONE, LOG_ERRORS, MAX_LISTED, refuse, say_first
 
 if TYPE_CHECKING:
     from maturity_model.logbook import Logbook, Problem
 
-#: Problems listed on stderr; the rest is counted.
-MAX_LISTED = 40
 #: Columns of names: one that is read although it is written differently is listed too.
 _NAMES = ("tank", "keeper", "observer", "club")
 
@@ -20,22 +18,11 @@ _NAMES = ("tank", "keeper", "observer", "club")
 def list_problems(logbook: Logbook) -> None:
     """List errors, and names that are read although they are written differently."""
     problems = [p for p in logbook.problems if p.severity == "error" or p.column in _NAMES]
-    for problem in problems[:MAX_LISTED]:
-        say(str(problem))
-    if len(problems) > MAX_LISTED:
-        say(f"... and {len(problems) - MAX_LISTED} more problems; the command weekly lists all")
+    say_first(problems, "more problems; the command weekly lists all")
 
 
 def log_errors(logbook: Logbook, as_of: dt.date, done: str) -> int:
-    """Say what the answers lack; the exit code.
-
-    Parameters
-    ----------
-    logbook : Logbook
-    as_of : date
-    done : str
-        What was not done with the refused tanks, such as ``scored``.
-    """
+    """Say what the answers lack; the exit code. Refused tanks were not ``done``, say 'scored'."""
     if logbook.refused_tanks:
         names = ", ".join(logbook.refused_tanks[:MAX_LISTED])
         return refuse(f"not {done}, because of errors in the log: {names}", LOG_ERRORS)

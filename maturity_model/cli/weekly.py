@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from maturity_model.cli.common import (
-    DONE,
     LOG_ERRORS,
     MISMATCH,
     USAGE,
@@ -100,6 +99,7 @@ def run(args: argparse.Namespace, command: str) -> int:
     from maturity_model.panel import build_panel
     from maturity_model.population import PopulationError, PopulationMismatch
     from maturity_model.population.members import SecretError
+    from maturity_model.report import write_reports
 
     if args.out is None and not (args.json or args.only_news):
         return refuse("--out is needed: where to write the pages", USAGE)
@@ -131,9 +131,12 @@ def run(args: argparse.Namespace, command: str) -> int:
         return refuse(f"--key-file: {error}", USAGE)
     except (PopulationError, PopulationMismatch) as error:
         return _withdraw(args.out, error, MISMATCH, command)
-    if args.out is not None and (code := _write(assessment, args.out, command)) != DONE:
-        return code
-    _print(assessment, args, command)
+    try:
+        if args.out is not None:
+            write_reports(assessment, args.out, command)
+    except OSError as error:
+        return cannot_write(args.out, error)
+    print(_summary(assessment, args, command), end="")
     return log_errors(logbook, assessment.provenance.as_of, "assessed")
 
 
@@ -170,25 +173,13 @@ def _population(path: Path | None, key_file: Path | None) -> Population:
     return population
 
 
-def _write(assessment: Assessment, out: Path, command: str) -> int:
-    """Write the report; the exit code."""
-    from maturity_model.report import write_reports
-
-    try:
-        write_reports(assessment, out, command)
-    except OSError as error:
-        return cannot_write(out, error)
-    return DONE
-
-
-def _print(assessment: Assessment, args: argparse.Namespace, command: str) -> None:
-    """Say to standard output what was asked for."""
+def _summary(assessment: Assessment, args: argparse.Namespace, command: str) -> str:
+    """What standard output says: what was asked for."""
     from maturity_model.report import report_json, text_summary
 
     if args.json:
-        print(report_json(assessment, command), end="")
-    elif args.only_news:
-        print(text_summary(assessment, only_news=True), end="")
-    else:
-        print(text_summary(assessment, verbose=args.verbose))
-        print(f"Report: {args.out / 'index.html'}")
+        return report_json(assessment, command)
+    if args.only_news:
+        return text_summary(assessment, only_news=True)
+    place = f"\nReport: {args.out / 'index.html'}\n"
+    return text_summary(assessment, verbose=args.verbose) + place

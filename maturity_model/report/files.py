@@ -27,16 +27,8 @@ RECORD_START = b'{"schema_version":'
 def file_names(tanks: Iterable[str]) -> dict[str, str]:
     """Give each tank a file name (without extension) that cannot leave its folder.
 
-    Parameters
-    ----------
-    tanks : iterable of str
-        Tank names, free text, all different.
-
-    Returns
-    -------
-    dict of str to str
-        Letters, digits, space, ``_ . -`` are kept as they are; a name with anything else,
-        too long, reserved, or equal to an earlier one but for case gets a short hash.
+    Letters, digits, space, ``_ . -`` are kept as they are; a name with anything else,
+    too long, reserved, or equal to an earlier one but for case gets a short hash.
     """
     names = list(dict.fromkeys(tanks))
     out: dict[str, str] = {}

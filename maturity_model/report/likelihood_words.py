@@ -41,19 +41,7 @@ _FITS = {
 
 
 class Worded(NamedTuple):
-    """A probability in words.
-
-    Attributes
-    ----------
-    word : str
-        IPCC likelihood word.
-    number : str
-        For example '93 %', 'about 85 %', 'more than 99 %'.
-    frequency : str
-        For example 'about 93 of 100'.
-    interval : str
-        '81–97 %'.
-    """
+    """A probability in words: 'very likely', '93 %', 'about 93 of 100', '81–97 %'."""
 
     word: str
     number: str

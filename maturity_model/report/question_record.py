@@ -31,18 +31,9 @@ QUESTIONS = (
 
 
 def question_record(questions: Questions | None, assessment: Assessment) -> dict[str, Any]:
-    """The answers of one tank, ready for JSON.
+    """The answers of one tank, ready for JSON: an entry for each of :data:`QUESTIONS`.
 
-    Parameters
-    ----------
-    questions : Questions or None
-        None for a report of phase and risk alone.
-
-    Returns
-    -------
-    dict
-        One entry for each of :data:`QUESTIONS`. A probability mixed over draws is an
-        object with ``mean``, ``low`` and ``high`` (5 % and 95 %).
+    A probability mixed over draws is an object with ``mean``, ``low`` and ``high`` (5 % and 95 %).
     """
     out: dict[str, Any] = dict.fromkeys(QUESTIONS)
     if questions is None:

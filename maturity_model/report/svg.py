@@ -35,18 +35,10 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """A picture without text.
+    """A picture without text, ``width`` by ``height`` units of its paths.
 
-    Attributes
-    ----------
-    look : str
-        Class, which gives it its size.
-    label : str
-        What it shows, in a sentence; empty for one that only repeats the text beside it.
-    width, height : float
-        Units of the paths.
-    paths : tuple of Path
-    marks : tuple of Mark
+    ``look`` is its class, which gives it its size; ``label`` says what it shows in a sentence, and
+    is empty where that only repeats the text beside it.
     """
 
     look: str

@@ -83,7 +83,7 @@ def test_new_entries_are_listed_and_nothing_new_has_no_part() -> None:
     assert "Seen for the first time: syconoid sponges." in text
     assert "Seen last time, not this time: amphipods." in text
     assert "odd & new" in text
-    assert "Overfeeding, 5 Jun, 3 x." in text
+    assert "Overfed, 5 Jun, 3 x." in text
 
 
 def test_the_three_answers_of_a_sign_are_told_apart() -> None:

@@ -319,8 +319,7 @@ def test_time_to_mature_is_twenty_dots_with_a_table() -> None:
 def test_every_dot_stands_in_the_picture_and_apart(median: int | None) -> None:
     for already in (0.0, 0.3, 0.99):
         questions = replace(example_questions(), first_passages=(waiting(None, median, already),))
-        (shown,) = waiting_of(questions, ("Cycling", "Mature"))
-        assert shown.dots is not None
+        shown = waiting_of(questions, ("Cycling", "Mature"))
         assert len(shown.dots.marks) == 20
         for mark in shown.dots.marks:
             assert 4 <= mark.y <= 86

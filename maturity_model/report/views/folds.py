@@ -70,7 +70,7 @@ class Waiting:
     """When the last phase is reached."""
 
     words: str
-    dots: svg.Figure | None
+    dots: svg.Figure
     held_up: str
 
 
@@ -141,12 +141,10 @@ def impossible_of(questions: Questions, assessment: Assessment) -> tuple[str, ..
     )
 
 
-def waiting_of(questions: Questions, labels: Sequence[str]) -> tuple[Waiting, ...]:
+def waiting_of(questions: Questions, labels: Sequence[str]) -> Waiting:
     """The time to the last phase, as things stand."""
-    return tuple(
-        Waiting(_waiting_words(w, labels[-1].lower()), _dots(w), _held_up(questions))
-        for w in questions.first_passages[:1]
-    )
+    found = questions.first_passages[0]
+    return Waiting(_waiting_words(found, labels[-1].lower()), _dots(found), _held_up(questions))
 
 
 def _waiting_words(waiting: FirstPassage, last: str) -> str:

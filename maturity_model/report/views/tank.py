@@ -100,7 +100,7 @@ class TankView:
     ifs: tuple[If, ...]
     impossible: tuple[str, ...]
     at_start: bool
-    waiting: tuple[Waiting, ...]
+    waiting: Waiting | None
     did: tuple[str, ...]
     looks: tuple[tuple[str, str], ...]
     entries: tuple[str, ...]
@@ -148,7 +148,7 @@ def tank_view(tank: TankAssessment, assessment: Assessment, command: str) -> Tan
         ifs=_ifs(tank, assessment),
         impossible=impossible_of(questions, assessment) if questions else (),
         at_start=tank.at_start,
-        waiting=waiting_of(questions, labels) if questions else (),
+        waiting=waiting_of(questions, labels) if questions else None,
         did=did_of(tank, assessment),
         looks=looks_of(questions, assessment) if questions else (),
         entries=new_entries(tank, assessment),
