@@ -15,9 +15,9 @@ from maturity_model.catalogue import Catalogue
 from maturity_model.catalogue.load import CHECKIN_COLUMNS
 from maturity_model.identity import fold
 from maturity_model.logbook.columns import Table
-from maturity_model.logbook.entries import TABLES, TEXTS, WORKBOOKS
+from maturity_model.logbook.entries import REQUIRED, TABLES, TEXTS, WORKBOOKS
 from maturity_model.logbook.events import EVENT_COLUMNS
-from maturity_model.logbook.files import read_csv
+from maturity_model.logbook.files import RawTable
 from maturity_model.logbook.formulas import without_formula
 from maturity_model.logbook.kit_table import KIT_COLUMNS
 from maturity_model.logbook.problems import Collector
@@ -60,10 +60,8 @@ def check_tank(row: NewTank, catalogue: Catalogue, today: dt.date) -> Tank:
     """
     problems = Collector()
     context = Context(catalogue, problems, today)
-    data = _csv([TANK_COLUMNS, _cells(row)]).encode()
-    raw = read_csv("tanks", "tanks.csv", data, frozenset(TANK_COLUMNS), problems)
-    if raw is not None:
-        read_tanks(context, Table(raw, TANK_COLUMNS, ("tank", "started"), problems))
+    raw = RawTable("tanks", "tanks.csv", 1, list(TANK_COLUMNS), iter([(2, _cells(row))]))
+    read_tanks(context, Table(raw, TANK_COLUMNS, REQUIRED["tanks"], problems))
     for problem in problems.all():
         if problem.severity == "error":
             value = f" {problem.value!r}" if problem.value else ""
@@ -98,21 +96,9 @@ def table_columns(catalogue: Catalogue) -> dict[str, tuple[str, ...]]:
 def begin_logbook(
     folder: Path, rows: list[NewTank], catalogue: Catalogue, today: dt.date
 ) -> list[Path]:
-    """Make a logbook.
+    """Make a logbook of at least one tank; return the files made.
 
-    Parameters
-    ----------
-    folder : Path
-        Made if it is not there; may hold other files, but no table of a logbook.
-    rows : list of NewTank
-        At least one.
-    catalogue : Catalogue
-    today : date
-
-    Returns
-    -------
-    list of Path
-        The files made.
+    The folder is made if it is not there. It may hold other files, but no table of a logbook.
 
     Raises
     ------
