@@ -14,14 +14,13 @@ from pathlib import Path
 from maturity_model.catalogue import Catalogue
 from maturity_model.catalogue.load import CHECKIN_COLUMNS
 from maturity_model.identity import fold
-from maturity_model.logbook.columns import Table
-from maturity_model.logbook.entries import REQUIRED, TABLES, TEXTS, WORKBOOKS
+from maturity_model.logbook.columns import Context, Table
+from maturity_model.logbook.entries import TABLES, TEXTS, WORKBOOKS
 from maturity_model.logbook.events import EVENT_COLUMNS
 from maturity_model.logbook.files import RawTable
 from maturity_model.logbook.formulas import without_formula
 from maturity_model.logbook.kit_table import KIT_COLUMNS
 from maturity_model.logbook.problems import Collector
-from maturity_model.logbook.rows import Context
 from maturity_model.logbook.tanks import TANK_COLUMNS, read_tanks
 from maturity_model.logbook.types import Tank
 from maturity_model.whole_files import create_file
@@ -61,7 +60,7 @@ def check_tank(row: NewTank, catalogue: Catalogue, today: dt.date) -> Tank:
     problems = Collector()
     context = Context(catalogue, problems, today)
     raw = RawTable("tanks", "tanks.csv", 1, list(TANK_COLUMNS), iter([(2, _cells(row))]))
-    read_tanks(context, Table(raw, TANK_COLUMNS, REQUIRED["tanks"], problems))
+    read_tanks(context, Table(raw, TANK_COLUMNS, context))
     for problem in problems.all():
         if problem.severity == "error":
             value = f" {problem.value!r}" if problem.value else ""

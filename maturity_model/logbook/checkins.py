@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from maturity_model.catalogue import LOOKS
 from maturity_model.identity import fold
-from maturity_model.logbook.columns import RefusedRow, Row, Table
+from maturity_model.logbook.columns import Context, RefusedRow, Row, Table
 from maturity_model.logbook.files import normal
 from maturity_model.logbook.formulas import as_typed
 from maturity_model.logbook.kit_table import Kits
 from maturity_model.logbook.kits import Scale
 from maturity_model.logbook.problems import Fault
-from maturity_model.logbook.rows import YES_NO, Context, DatedRows, optional_name
+from maturity_model.logbook.rows import YES_NO, DatedRows, optional_name
 from maturity_model.logbook.types import CheckIn, Reading, Tank
 
 #: Columns of events, which the form's files also have, and why no cell may stand there.

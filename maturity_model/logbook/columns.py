@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import copy
 import datetime as dt
 import re
 from collections.abc import Callable, Iterable, Iterator
 from difflib import get_close_matches
 from typing import Any, TypeVar
 
-from maturity_model.identity import look_alike
+from maturity_model.catalogue import Catalogue
+from maturity_model.identity import Names, look_alike
 from maturity_model.logbook.dates import parse_date
+from maturity_model.logbook.entries import REQUIRED
 from maturity_model.logbook.files import MAX_CELL, BadRow, RawTable, normal
 from maturity_model.logbook.problems import Collector, Fault, shown
-from maturity_model.logbook.types import RowCount
+from maturity_model.logbook.types import RowCount, Tank
 
 T = TypeVar("T")
 #: A file with more problems than this is read no further.
@@ -117,59 +120,65 @@ def _may_be_meant(name: str, known: frozenset[str], measured: frozenset[str]) ->
     )
 
 
+class Context:
+    """Shared by all tables of a logbook while they are read.
+
+    ``refused`` holds the line of the unusable row of each refused tank. ``tank_names``,
+    ``people`` and ``clubs`` hold names as they were first written, ``consent_refused`` the
+    tank and keeper of each row of the tanks table that says no but cannot be used. With
+    ``tanks_unknown`` no such table can be used, and any name is taken for a tank's.
+    """
+
+    def __init__(self, catalogue: Catalogue, problems: Collector, today: dt.date):
+        self.catalogue, self.problems, self.today = catalogue, problems, today
+        self.date_order: str | None = None
+        self.decimal: str | None = None
+        self.tanks: dict[str, Tank] = {}
+        self.tanks_unknown = False
+        self.asks_consent = False
+        self.refused: dict[str, int] = {}
+        self.tank_names, self.people, self.clubs = Names(), Names(), Names()
+        self.consent_refused: list[tuple[str, str]] = []
+
+    def reporting_to(self, problems: Collector) -> Context:
+        """The same, to read further rows with problems of their own."""
+        other = copy.copy(self)
+        other.problems = problems
+        return other
+
+
 class Table:
     """A table whose columns are known; :meth:`read` gives its rows that can be used.
 
-    ``columns`` holds the place of each column.
-
-    Parameters
-    ----------
-    raw : RawTable
-    known : iterable of str
-        Columns that the table may have.
-    required : tuple of str
-        Columns without which none of its rows is used; ``missing`` lists those that it lacks.
-    problems : Collector
-    comma : bool
-        Whether numbers of a sheet are shown with a decimal comma.
-    date_order : str, optional
-        The order in which the logbook writes dates.
-    measured : iterable of str
-        Names of readings, signs and events: an unknown column may be meant for one of them.
+    ``columns`` holds the place of each column, ``missing`` those without which none of its rows
+    is used.
     """
 
-    def __init__(
-        self,
-        raw: RawTable,
-        known: Iterable[str],
-        required: tuple[str, ...],
-        problems: Collector,
-        *,
-        comma: bool = False,
-        date_order: str | None = None,
-        measured: Iterable[str] = (),
-    ):
-        self.name, self.file, self.problems = raw.name, raw.file, problems
-        self._raw, self._comma, self.date_order = raw, comma, date_order
-        problems.begin(raw.file, raw.name)
+    def __init__(self, raw: RawTable, known: Iterable[str], context: Context):
+        self.name, self.file, self.problems = raw.name, raw.file, context.problems
+        self.date_order = context.date_order
+        self._raw = raw
+        #: Whether numbers of a sheet are shown with a decimal comma.
+        self._comma = context.decimal == "comma"
+        self.problems.begin(raw.file, raw.name)
         self._read = self._used = self._set_aside = 0
         self.header = [cell_text(c, False).strip() for c in raw.header]
         self._nameless: set[int] = set()
-        self.columns = self._resolve(frozenset(known), required, frozenset(measured))
-        self.missing = tuple(c for c in required if c not in self.columns)
+        catalogue = context.catalogue
+        measured = frozenset((*catalogue.analytes, *catalogue.signs, *catalogue.events))
+        self.columns = self._resolve(frozenset(known), measured)
+        self.missing = [c for c in REQUIRED[self.name] if c not in self.columns]
         for column in self.missing if self.columns else ():
             what = f"has no column {column}, so none of its rows is used"
-            problems.file(self.file, what, f"add the column {column}", line=raw.header_line)
+            self.problems.file(self.file, what, f"add the column {column}", line=raw.header_line)
 
-    def _resolve(
-        self, known: frozenset[str], required: tuple[str, ...], measured: frozenset[str]
-    ) -> dict[str, int]:
+    def _resolve(self, known: frozenset[str], measured: frozenset[str]) -> dict[str, int]:
         hint = "; a sign of your own needs a line in signs.csv" if self.name == "checkins" else ""
         columns: dict[str, int] = {}
         if known.isdisjoint(map(normal, self.header)):
             # Most likely its first row.
             what = "has no line of column names, so none of its rows is used"
-            mend = "the first line must hold the column names: " + ", ".join(required)
+            mend = "the first line must hold the column names: " + ", ".join(REQUIRED[self.name])
             self.problems.file(self.file, what, mend, line=self._raw.header_line)
             return columns
         for index, text in enumerate(self.header):

@@ -148,7 +148,7 @@ class TableEdit:
         problems = Collector()
         context = self._reader.context.reporting_to(problems)
         raw = RawTable(self._name, file, line, self.text.header, iter([(line, list(cells))]))
-        one = Table(raw, self._known, REQUIRED[self._name], problems, date_order=context.date_order)
+        one = Table(raw, self._known, context)
         entries: Sequence[CheckIn | Event]
         if self._name == "events":
             entries = read_events(context, one)

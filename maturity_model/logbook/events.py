@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from maturity_model.catalogue import EventKind
-from maturity_model.logbook.columns import RefusedRow, Row, Table
+from maturity_model.logbook.columns import Context, RefusedRow, Row, Table
 from maturity_model.logbook.files import normal
 from maturity_model.logbook.formulas import as_typed
 from maturity_model.logbook.numbers import parse_number
 from maturity_model.logbook.problems import Fault
-from maturity_model.logbook.rows import Context, DatedRows
+from maturity_model.logbook.rows import DatedRows
 from maturity_model.logbook.types import Event
 
 EVENT_COLUMNS = ("tank", "date", "event", "amount", "note")

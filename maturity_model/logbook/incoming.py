@@ -13,13 +13,11 @@ from typing import Any, NamedTuple
 
 from maturity_model.catalogue.load import CHECKIN_COLUMNS
 from maturity_model.logbook.checkins import read_checkins
-from maturity_model.logbook.columns import Table
-from maturity_model.logbook.entries import REQUIRED
+from maturity_model.logbook.columns import Context, Table
 from maturity_model.logbook.events import EVENT_COLUMNS, read_events
 from maturity_model.logbook.files import BadRow, RawTable, normal, read_csv
 from maturity_model.logbook.kit_table import Kits
 from maturity_model.logbook.problems import Collector, Fault
-from maturity_model.logbook.rows import Context
 from maturity_model.logbook.types import CheckIn, Event, Problem
 
 
@@ -59,13 +57,11 @@ def read_incoming(file: str, data: bytes, book: Context, kits: Kits) -> Incoming
         return Incoming((), 0, problems.all())
     parts = _Parts(raw, problems)
 
-    def table(rows: _Rows, required: tuple[str, ...]) -> Table:
-        return Table(raw._replace(rows=iter(rows)), known, required, problems)
-
-    looks = table(parts.looks, REQUIRED["checkins"])
+    looks = Table(raw._replace(rows=iter(parts.looks)), known, context)
     entries: list[CheckIn | Event] = list(read_checkins(context, looks, kits))
     if parts.events:
-        entries += read_events(context, table(parts.events, REQUIRED["events"]))
+        events = raw._replace(name="events", rows=iter(parts.events))
+        entries += read_events(context, Table(events, known, context))
     if not looks.missing and not parts.looks and not parts.events:
         mend = "write one row for each check-in"
         problems.file(file, "holds no row", mend, line=raw.header_line)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from maturity_model.catalogue import METHODS, Analyte
-from maturity_model.logbook.columns import RefusedRow, Row, Table
+from maturity_model.logbook.columns import Context, RefusedRow, Row, Table
 from maturity_model.logbook.files import normal
 from maturity_model.logbook.kits import Scale, assumed_method
 from maturity_model.logbook.numbers import parse_number
 from maturity_model.logbook.problems import Fault
-from maturity_model.logbook.rows import Context, known_name
+from maturity_model.logbook.rows import known_name
 from maturity_model.logbook.types import Kit
 from maturity_model.logbook.units import Unit, default_unit, find_unit, units_of
 

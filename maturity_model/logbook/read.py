@@ -9,15 +9,14 @@ from pathlib import Path
 from maturity_model.catalogue import Catalogue, load_catalogue
 from maturity_model.catalogue.load import CHECKIN_COLUMNS, sign_columns
 from maturity_model.logbook.checkins import IN_EVENTS, read_checkins
-from maturity_model.logbook.columns import Table
+from maturity_model.logbook.columns import Context, Table
 from maturity_model.logbook.days import merge_days
-from maturity_model.logbook.entries import REQUIRED, TABLES
+from maturity_model.logbook.entries import TABLES
 from maturity_model.logbook.events import EVENT_COLUMNS, read_events
 from maturity_model.logbook.files import RawTable, read_csv
 from maturity_model.logbook.folder import LogbookFiles
 from maturity_model.logbook.kit_table import KIT_COLUMNS, Kits, read_kits, report_unused
 from maturity_model.logbook.problems import Collector, LogbookError, shown
-from maturity_model.logbook.rows import Context
 from maturity_model.logbook.settings import SETTING_COLUMNS, read_settings, read_signs
 from maturity_model.logbook.tanks import TANK_COLUMNS, read_tanks
 from maturity_model.logbook.types import CheckIn, Logbook
@@ -143,13 +142,7 @@ class Reader:
         raw = self._raw(name, names)
         if raw is None:
             return None
-        comma = self.context.decimal == "comma" and name in ("tanks", "kits", "checkins", "events")
-        catalogue = self.context.catalogue
-        table = Table(
-            raw, names, REQUIRED[name], self.problems,
-            comma=comma, date_order=self.context.date_order,
-            measured=(*catalogue.analytes, *catalogue.signs, *catalogue.events),
-        )  # fmt: skip
+        table = Table(raw, names, self.context)
         self.tables.append(table)
         return table
 

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import copy
 import datetime as dt
 import unicodedata
 
-from maturity_model.catalogue import Catalogue
 from maturity_model.identity import Names, fold, look_alike
-from maturity_model.logbook.columns import RefusedRow, Row, SetAsideRow
+from maturity_model.logbook.columns import Context, RefusedRow, Row, SetAsideRow
 from maturity_model.logbook.dates import parse_date
 from maturity_model.logbook.files import clean_name
-from maturity_model.logbook.problems import Collector, Fault, shown
+from maturity_model.logbook.problems import Fault, shown
 from maturity_model.logbook.types import Tank
 
 #: How yes and no may be written in any table, lower case.
@@ -22,33 +20,6 @@ YES_NO = {
 MAX_NAME = 80
 #: Aquarium logs do not reach further back; an older year is a slip.
 EARLIEST = dt.date(1970, 1, 1)
-
-
-class Context:
-    """Shared by all tables of a logbook while they are read.
-
-    ``refused`` holds the line of the unusable row of each refused tank. ``tank_names``,
-    ``people`` and ``clubs`` hold names as they were first written, ``consent_refused`` the
-    tank and keeper of each row of the tanks table that says no but cannot be used. With
-    ``tanks_unknown`` no such table can be used, and any name is taken for a tank's.
-    """
-
-    def __init__(self, catalogue: Catalogue, problems: Collector, today: dt.date):
-        self.catalogue, self.problems, self.today = catalogue, problems, today
-        self.date_order: str | None = None
-        self.decimal: str | None = None
-        self.tanks: dict[str, Tank] = {}
-        self.tanks_unknown = False
-        self.asks_consent = False
-        self.refused: dict[str, int] = {}
-        self.tank_names, self.people, self.clubs = Names(), Names(), Names()
-        self.consent_refused: list[tuple[str, str]] = []
-
-    def reporting_to(self, problems: Collector) -> Context:
-        """The same, to read further rows with problems of their own."""
-        other = copy.copy(self)
-        other.problems = problems
-        return other
 
 
 def read_date(context: Context, row: Row, column: str) -> dt.date | Fault:

@@ -6,12 +6,12 @@ import datetime as dt
 
 from maturity_model.catalogue import ROCKS, load_ranges
 from maturity_model.identity import fold, look_alike
-from maturity_model.logbook.columns import RefusedRow, Row, Table
+from maturity_model.logbook.columns import Context, RefusedRow, Row, Table
 from maturity_model.logbook.files import clean_name, normal
 from maturity_model.logbook.numbers import parse_number
 from maturity_model.logbook.plausible import doubt_size, refuse_size
 from maturity_model.logbook.problems import Fault
-from maturity_model.logbook.rows import YES_NO, Context, optional_name, read_date, read_name
+from maturity_model.logbook.rows import YES_NO, optional_name, read_date, read_name
 from maturity_model.logbook.types import Tank
 
 TANK_COLUMNS = (
