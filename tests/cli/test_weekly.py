@@ -6,7 +6,6 @@ import datetime as dt
 import json
 import shutil
 import subprocess
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -104,22 +103,6 @@ def test_another_population(small: Path, tmp_path: Path) -> None:
     provenance = json.loads((tmp_path / "o" / "A.json").read_text())["provenance"]
     assert provenance["population"]["name"] == "other"
     assert provenance["evidence_weight"] == 0.25
-
-
-def test_a_workbook_is_a_logbook(
-    small: Path, tmp_path: Path, need: Callable[[str], object]
-) -> None:
-    xlsxwriter = need("xlsxwriter")
-    book = xlsxwriter.Workbook(str(tmp_path / "log.xlsx"))  # type: ignore[attr-defined]
-    for name in ("tanks", "checkins"):
-        sheet = book.add_worksheet(name)
-        for i, line in enumerate((small / f"{name}.csv").read_text().splitlines()):
-            sheet.write_row(i, 0, line.split(","))
-    book.close()
-    assert main(["weekly", str(tmp_path / "log.xlsx"), "--out", str(tmp_path / "a")]) == 0
-    assert main(["weekly", str(small), "--out", str(tmp_path / "b")]) == 0
-    for name in ("phase.csv", "regression.csv"):
-        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
 
 
 def test_a_second_run_gives_the_same_bytes(small: Path, tmp_path: Path) -> None:

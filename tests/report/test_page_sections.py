@@ -30,14 +30,14 @@ def paths_of(row: Node) -> dict[str, str]:
 
 
 def test_tempered_weights_are_admitted() -> None:
-    text = plain(by_id(page_of(example_tank(share=0.6)), "researchers"))
-    assert "The plain weights were unreliable (Pareto k̂ 0.94, above the limit 0.70)" in text
-    assert "so only 60.0 % of this tank’s likelihood was used" in text
     tank = example_tank()
     none = replace(tank, reweighting=replace(tank.reweighting, share=0.0, khat_full=1.2))
-    assert "not reweighted at all" in plain(by_id(page_of(none), "researchers"))
-    said = plain(by_id(page_of(tank), "researchers"))
-    assert "reweighted by all of this tank’s likelihood" in said
+    for shown, said in (
+        (example_tank(share=0.6), "(Pareto k̂ 0.94, above the limit 0.70), so only 60.0 % of"),
+        (none, "not reweighted at all"),
+        (tank, "reweighted by all of this tank’s likelihood"),
+    ):
+        assert said in plain(by_id(page_of(shown), "researchers"))
 
 
 def test_an_elicited_population_is_called_so_and_a_fitted_one_not() -> None:

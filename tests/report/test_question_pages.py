@@ -192,9 +192,8 @@ def test_lines_are_three_at_most_and_permit_only_on_a_verdict() -> None:
     assert calm[0].startswith("MayAdd animals. One at a time")
     assert calm[1].startswith("LeaveThe sand. Stirring sets tanks back. Otherwise the usual round.")
     bloom = todo(asked_tank(mature=False))
-    assert [line.split("A")[0].split("C")[0].split("T")[0] for line in bloom] == [
-        "Do", "Wait", "Leave",
-    ]  # fmt: skip
+    for line, tag in zip(bloom, ("Do", "Wait", "Leave"), strict=True):
+        assert line.startswith(tag)
     assert "It is too early for them." in bloom[1]
     slipped = with_rules(asked_tank(mature=False), stop_adding="yes")
     assert any(line.startswith("StopAdd no animals.") for line in todo(slipped))
@@ -315,9 +314,9 @@ def test_time_to_mature_is_twenty_dots_with_a_table() -> None:
     assert row[-2] == "83.5"
 
 
-@pytest.mark.parametrize("median", [1, 3, 13, 40, 100, None])
-def test_every_dot_stands_in_the_picture_and_apart(median: int | None) -> None:
-    for already in (0.0, 0.3, 0.99):
+@pytest.mark.parametrize("median", [1, 40, None])
+def test_every_dot_stands_in_the_picture(median: int | None) -> None:
+    for already in (0.0, 0.99):
         questions = replace(example_questions(), first_passages=(waiting(None, median, already),))
         shown = waiting_of(questions, ("Cycling", "Mature"))
         assert len(shown.dots.marks) == 20

@@ -130,6 +130,12 @@ def test_at_the_start_no_risk_of_slipping_back_is_stated() -> None:
     assert isinstance(later, dict)
     assert later["now"] == later["probability"][-1]
     assert later["reason"] is None
+    asked = asked_tank("Reef")
+    assert asked.questions is not None
+    start = np.eye(len(asked.phases))[[0] * len(asked.weeks)]
+    asked = replace(asked, filtered=start, questions=replace(asked.questions, risks=()))
+    assert "It is in the lowest phase" in plain(by_id(page_of(asked), "if"))
+    assert record_of(asked)["risk_if"] is None
 
 
 def test_after_a_probable_slip_no_small_risk_of_slipping_back_is_stated() -> None:
@@ -160,23 +166,6 @@ def test_a_what_if_that_cannot_be_says_why() -> None:
     assert f"  {why}" in summary_of(tank)
 
 
-def test_when_all_tanks_have_ended_it_says_so() -> None:
-    gone = Tank("Old", dt.date(2025, 1, 1), ended=dt.date(2026, 3, 1))
-    assessment = replace(example_assessment(()), ended=(gone,), refused_tanks=())
-    assert "All tanks of this log have ended." in plain(all_pages(assessment)[-1].find("main")[0])
-    assert "All tanks of this log have ended." in text_summary(assessment)
-
-
-def test_what_ifs_at_the_start() -> None:
-    tank = asked_tank("Reef")
-    assert tank.questions is not None
-    start = np.zeros_like(tank.filtered)
-    start[:, 0] = 1.0
-    tank = replace(tank, filtered=start, questions=replace(tank.questions, risks=()))
-    assert "It is in the lowest phase" in plain(by_id(page_of(tank), "if"))
-    assert record_of(tank)["risk_if"] is None
-
-
 def test_tanks_that_have_ended_are_folded_away() -> None:
     gone = Tank("Old <reef>", dt.date(2025, 1, 1), ended=dt.date(2026, 3, 1))
     assessment = replace(example_assessment((example_tank("Reef"),)), ended=(gone,))
@@ -184,6 +173,9 @@ def test_tanks_that_have_ended_are_folded_away() -> None:
     assert "Old <reef>, 1 March 2026" in folded(by_id(index, "ended"))
     assert "Old" not in unfolded(index)
     assert "Old <reef>: ended on 2026-03-01." in text_summary(assessment)
+    nothing = replace(assessment, tanks=(), refused_tanks=())
+    for said in (plain(all_pages(nothing)[-1].find("main")[0]), text_summary(nothing)):
+        assert "All tanks of this log have ended." in said
 
 
 def test_form_and_report_count_the_same_weeks(tmp_path: Path) -> None:

@@ -102,10 +102,3 @@ def test_marks_keep_their_shape_and_a_picture_without_words_is_hidden() -> None:
     _, stretched, *rest = parse(str(svg.draw(both))).find("svg")
     assert stretched.attributes["viewbox"] == "0 0 5 1"
     assert len(rest) == 2
-
-
-@pytest.mark.parametrize(
-    ("value", "text"), [(0, "0"), (10, "10"), (1.5, "1.5"), (100, "100"), (2 / 3, "0.67")]
-)
-def test_coordinates_are_short(value: float, text: str) -> None:
-    assert svg.number(value) == text
