@@ -38,12 +38,6 @@ def test_new_tanks_are_of_every_age() -> None:
             assert (x == y).all()
 
 
-def test_total_variation_by_hand() -> None:
-    assert agreement.total_variation([0.5, 0.5, 0.0], np.array([0.2, 0.5, 0.3])) == pytest.approx(
-        0.3
-    )
-
-
 def test_the_committed_updates_agree_with_refits() -> None:
     rows = agreement.read(REPORTS / "agreement")
     weekly, refit = (rows[[f"{how}_{p}" for p in PRIORS.phases]] for how in ("weekly", "refit"))
