@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -29,6 +30,8 @@ from maturity_model.logbook.types import (
 
 AS_OF = dt.date(2026, 6, 5)
 PHASES = ("cycling", "bloom", "colonising", "mature")
+CATALOGUE = load_catalogue()
+CHARTS = {"ammonia": (0, 0.25, 0.5, 1, 2, 4, 8), "nitrate": (0, 5, 10, 20, 40, 80)}
 #: Weeks in which each phase starts, for each course a tank may take.
 COURSES: dict[str, tuple[float, ...]] = {
     "well": (0, 5, 17, 41),
@@ -47,12 +50,21 @@ def _phase_probabilities(course: str, weeks: int, blur: float) -> np.ndarray:
     return p / p.sum(axis=1, keepdims=True)
 
 
+def _reading(analyte: str, value: float) -> Reading:
+    """A value as a colour chart shows it, or a photometer where there is no chart."""
+    unit, steps = CATALOGUE.analytes[analyte].unit, CHARTS.get(analyte)
+    if steps is None:
+        low = max(0.0, round(value, 2) - 0.005)
+        return Reading(f"{value:.2f}", low, low + 0.01, low + 0.005, unit, "photometer")
+    i = int(np.argmin([abs(value - s) for s in steps]))
+    edges = (0.0, *((a + b) / 2 for a, b in pairwise(steps)), float("inf"))
+    text, best = f"{steps[i]:g}", float(steps[i])
+    return Reading(text, edges[i], edges[i + 1], best, unit, "colour_chart")
+
+
 def _checkins(
     name: str, started: dt.date, weeks: int, smoothed: np.ndarray, rng: np.random.Generator
 ) -> tuple[CheckIn, ...]:
-    catalogue = load_catalogue()
-    signs = list(catalogue.signs.values())
-    charts = {"ammonia": (0, 0.25, 0.5, 1, 2, 4, 8), "nitrate": (0, 5, 10, 20, 40, 80)}
     out = []
     for week in range(weeks):
         last = week == weeks - 1
@@ -62,28 +74,16 @@ def _checkins(
         k = int(rng.choice(4, p=smoothed[week]))
         answers = {
             s.name: bool(rng.random() < s.detection[k].value)
-            for s in signs
+            for s in CATALOGUE.signs.values()
             if rng.random() < 0.75 and s.name != "syconoid_sponges"
         }
-        readings = {}
-        for analyte in ("ammonia", "nitrite", "nitrate", "phosphate"):
-            if rng.random() > 0.4:
-                continue
-            entry = catalogue.analytes[analyte]
-            value = entry.typical[k].value * float(np.exp(0.7 * rng.normal()))
-            if analyte in charts:
-                steps = charts[analyte]
-                i = int(np.argmin([abs(value - s) for s in steps]))
-                top = float("inf") if i + 1 == len(steps) else (steps[i] + steps[i + 1]) / 2
-                low = 0.0 if i == 0 else (steps[i - 1] + steps[i]) / 2
-                readings[analyte] = Reading(
-                    f"{steps[i]:g}", low, top, float(steps[i]), entry.unit, "colour_chart"
-                )
-            else:
-                low = max(0.0, round(value, 2) - 0.005)
-                readings[analyte] = Reading(
-                    f"{value:.2f}", low, low + 0.01, low + 0.005, entry.unit, "photometer"
-                )
+        readings = {
+            analyte: _reading(
+                analyte, CATALOGUE.analytes[analyte].typical[k].value * float(rng.lognormal(0, 0.7))
+            )
+            for analyte in ("ammonia", "nitrite", "nitrate", "phosphate")
+            if rng.random() < 0.4
+        }
         if rng.random() < 0.5:
             s = 33 + 2 * float(rng.random())
             readings["salinity"] = Reading(f"{s:.1f}", s - 0.5, s + 0.5, s, "1", "probe")
@@ -91,41 +91,24 @@ def _checkins(
             readings["temperature"] = Reading(f"{d:.1f}", d - 0.05, d + 0.05, d, "Cel", "probe")
         if week == 3:
             readings["ammonia"] = Reading(">8", 8, float("inf"), 8, "mg/L NH4", "colour_chart")
+        note = "Glass wiped before the look" if last else ""
         out.append(
             CheckIn(
-                name,
-                date,
-                observer="A",
-                note="Glass wiped before the look" if last else "",
-                signs=answers,
-                readings=readings,
-                file="checkins.csv",
-                line=week + 2,
+                name, date, "A", "careful", None, note, answers, readings, "checkins.csv", week + 2
             )
         )
     return tuple(out)
 
 
 def _events(name: str, started: dt.date, weeks: int, *, rough: bool) -> tuple[Event, ...]:
-    out = [
-        Event(name, started + dt.timedelta(weeks=w, days=2), "water_change", 20.0)
-        for w in range(1, weeks, 2)
-    ]
-    out += [
-        Event(name, started + dt.timedelta(weeks=w, days=4), "livestock_added", 2.0)
-        for w in (9, 14, 27)
-        if w < weeks
-    ]
+    def event(week: int, day: int, kind: str, amount: float | None = None) -> Event:
+        return Event(name, started + dt.timedelta(weeks=week, days=day), kind, amount, "sorry")
+
+    out = [event(w, 2, "water_change", 20.0) for w in range(1, weeks, 2)]
+    out += [event(w, 4, "livestock_added", 2.0) for w in (9, 14, 27)]
     if rough:
-        for kind, week in (
-            ("overfeeding", 22),
-            ("crash", 25),
-            ("sand_disturbed", 33),
-            ("deep_clean", 40),
-            ("medication", 41),
-        ):
-            if week < weeks:
-                out.append(Event(name, started + dt.timedelta(weeks=week), kind, None, "sorry"))
+        kinds = ("overfeeding", "crash", "sand_disturbed", "deep_clean", "medication")
+        out += [event(w, 0, k) for k, w in zip(kinds, (22, 25, 33, 40, 41), strict=True)]
     return tuple(sorted((e for e in out if e.date <= AS_OF), key=lambda e: e.date))
 
 
@@ -154,7 +137,6 @@ def example_tank(
     smoothed[-1] = filtered[-1]
     checkins = _checkins(name, started, weeks, smoothed, rng)
     logged = {(c.date - started).days // 7 for c in checkins}
-    signs = load_catalogue().signs
     later = filtered[:, 1:].sum(axis=1)
     regression = np.stack([0.04 * later + 0.01, 0.08 * later + 0.015], axis=1)
     dates = [started + dt.timedelta(weeks=w, days=6) for w in range(weeks)]
@@ -184,7 +166,8 @@ def example_tank(
             weeks_with_checkin=len(logged),
             last_checkin=checkins[-1].date,
             weeks_since_checkin=(AS_OF - checkins[-1].date).days // 7,
-            share_signs_checked=sum(len(c.signs) for c in checkins) / (len(signs) * len(checkins)),
+            share_signs_checked=sum(len(c.signs) for c in checkins)
+            / (len(CATALOGUE.signs) * len(checkins)),
             readings=sum(len(c.readings) for c in checkins),
             unchecked_signs=("syconoid_sponges",),
             last_look=checkins[-1].date,
@@ -280,7 +263,7 @@ def example_assessment(tanks: tuple[TankAssessment, ...] | None = None) -> Asses
         mend="write the day the tank was filled",
     )
     return Assessment(
-        catalogue=load_catalogue(),
+        catalogue=CATALOGUE,
         tanks=tanks,
         problems=(*own, refused),
         account=Account(

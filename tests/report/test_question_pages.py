@@ -10,16 +10,13 @@ from report.example import AMMONIA, AS_OF, example_assessment, example_tank
 from report.page_tree import (
     ALWAYS,
     ASKED,
-    EVIL,
     PLANS_ONLY,
     Node,
     all_pages,
     by_id,
     check_page,
-    check_text,
     folds,
     page_of,
-    parse,
     plain,
     table_of,
 )
@@ -27,8 +24,6 @@ from report.question_example import (
     LAST,
     asked_tank,
     example_questions,
-    nitrate,
-    sign,
     waiting,
 )
 
@@ -36,12 +31,11 @@ from maturity_model.assessment.cautions import Caution
 from maturity_model.assessment.course import Course
 from maturity_model.assessment.evidence import Missing
 from maturity_model.assessment.plan import Plan, Step
-from maturity_model.assessment.surprise import RecentSlip, Surprise
+from maturity_model.assessment.surprise import RecentSlip
 from maturity_model.assessment.types import TankAssessment
 from maturity_model.catalogue import load_course
 from maturity_model.logbook.types import Reading
 from maturity_model.report import text_summary
-from maturity_model.report.pages import tank_page
 from maturity_model.report.views.folds import best_looks, waiting_of
 
 PLAN = Plan("overfeeding=3", (Step("overfeeding", 3.0),))
@@ -365,35 +359,3 @@ def test_the_summary_has_the_same_one_thing() -> None:
     assert news.split() == lines[0].split()
     assert news.endswith("\n")
     assert text_summary(example_assessment(tanks[:1]), only_news=True) == ""
-
-
-def test_text_from_log_and_plan_stays_text() -> None:
-    evil = Plan(EVIL, (Step("overfeeding", 3.0),))
-    tank = asked_tank(alarm="something is wrong", mature=False, plans=(evil,), note=EVIL)
-    questions = tank.questions
-    assert questions is not None
-    assert questions.evidence is not None
-    assert questions.surprises is not None
-    nasty = nitrate(EVIL, EVIL)
-    item = Surprise(nasty, 0.001, False, True, True)
-    judged = replace(nasty, kind="judgement", name="judged_phase", reading=None, phase=EVIL)
-    groups = tuple(
-        replace(g, kind=o.kind, name=o.name, latest=o)
-        for g, o in zip(questions.evidence.towards, (nasty, judged, sign(EVIL, True)), strict=True)
-    )
-    pushes = tuple(replace(p, what=nasty) for p in questions.evidence.singles)
-    looks = tuple(replace(x, name=EVIL, how=EVIL) for x in questions.next_checks)
-    effect = questions.event_effects[1]
-    event = replace(effect.event, kind=EVIL, note=EVIL)
-    questions = replace(
-        questions,
-        evidence=replace(questions.evidence, towards=groups, singles=pushes),
-        surprises=replace(questions.surprises, items=(item, *questions.surprises.items)),
-        next_checks=looks,
-        event_effects=(replace(effect, event=event),),
-    )
-    tank = replace(tank, questions=questions)
-    assessment = example_assessment((tank,))
-    source = tank_page(tank, assessment, "cmd")
-    check_text(parse(source), source, 8)
-    assert "\x07" not in text_summary(assessment)

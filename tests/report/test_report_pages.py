@@ -24,8 +24,12 @@ from report.page_tree import (
     plain,
     table_of,
 )
+from report.question_example import asked_tank, nitrate, sign
 
 from maturity_model.assessment.cautions import Caution
+from maturity_model.assessment.plan import Plan, Step
+from maturity_model.assessment.questions import Questions
+from maturity_model.assessment.surprise import Surprise
 from maturity_model.assessment.types import Assessment, Reach, TankAssessment
 from maturity_model.logbook.types import Account, CheckIn, Entry, Event, Reading
 from maturity_model.report import file_names, text_summary
@@ -84,13 +88,40 @@ def test_pages_run_and_fetch_nothing(pages: list[Node]) -> None:
         assert page.find("html")[0].attributes["lang"] == "en-GB"
 
 
+def evil_answers(tank: TankAssessment) -> Questions:
+    """Answers about what a log and a what-if call by evil names."""
+    questions = tank.questions
+    assert questions is not None
+    assert questions.evidence is not None
+    assert questions.surprises is not None
+    nasty = nitrate(EVIL, EVIL)
+    item = Surprise(nasty, 0.001, False, True, True)
+    judged = replace(nasty, kind="judgement", name="judged_phase", reading=None, phase=EVIL)
+    groups = tuple(
+        replace(g, kind=o.kind, name=o.name, latest=o)
+        for g, o in zip(questions.evidence.towards, (nasty, judged, sign(EVIL, True)), strict=True)
+    )
+    pushes = tuple(replace(p, what=nasty) for p in questions.evidence.singles)
+    effect = questions.event_effects[1]
+    event = replace(effect.event, kind=EVIL, note=EVIL)
+    return replace(
+        questions,
+        evidence=replace(questions.evidence, towards=groups, singles=pushes),
+        surprises=replace(questions.surprises, items=(item, *questions.surprises.items)),
+        next_checks=tuple(replace(x, name=EVIL, how=EVIL) for x in questions.next_checks),
+        event_effects=(replace(effect, event=event),),
+        impossible=(Plan(EVIL, (Step("sand_disturbed", None),)),),
+    )
+
+
 def hostile() -> Assessment:
-    tank = example_tank(EVIL, weeks=6, course="new", notes=(EVIL,), cautions=(
-        Caution("urgent", EVIL, EVIL, EVIL), Caution("care", EVIL, EVIL, EVIL),
-    ), problems=(
-        problem(None, file=EVIL, column=EVIL, value=EVIL, what=EVIL, mend=EVIL),
-        problem(EVIL, file=EVIL, column=EVIL, value=EVIL, what=EVIL, mend=EVIL),
-    ))  # fmt: skip
+    plan = Plan(EVIL, (Step("overfeeding", 3.0),))
+    tank = asked_tank(EVIL, alarm="something is wrong", mature=False, plans=(plan,), note=EVIL)
+    cautions = tuple(Caution(level, EVIL, EVIL, EVIL) for level in ("urgent", "care"))
+    problems = tuple(
+        problem(name, file=EVIL, column=EVIL, value=EVIL, what=EVIL, mend=EVIL)
+        for name in (None, EVIL)
+    )
     reading = Reading(EVIL, 0.0, 0.2, 0.1, EVIL, EVIL)
     checkin = CheckIn(
         EVIL, AS_OF, observer=EVIL, look=EVIL, judged_phase=EVIL, note=EVIL,
@@ -100,6 +131,10 @@ def hostile() -> Assessment:
     tank = replace(
         tank,
         tank=replace(tank.tank, keeper=EVIL, club=EVIL, rock=EVIL),
+        notes=(EVIL,),
+        cautions=cautions,
+        problems=problems,
+        questions=evil_answers(tank),
         checkins=(*tank.checkins[:-1], checkin),
         events=(*tank.events, Event(EVIL, AS_OF, EVIL, 2.0, EVIL, EVIL, 4),
                 Event(EVIL, AS_OF, "crash", None, EVIL, EVIL, 5)),
@@ -136,7 +171,7 @@ def test_text_from_a_log_stays_text() -> None:
         tank_page(assessment.tanks[0], assessment, EVIL),
         index_page(assessment, names, EVIL),
     ]
-    for source, least in zip(sources, (30, 20), strict=True):
+    for source, least in zip(sources, (38, 20), strict=True):
         check_text(parse(source), source, least)
     summary = text_summary(assessment)
     assert "\u202e" not in summary
