@@ -272,7 +272,7 @@ def mix_nodes(filtered, node_weight, out):
 
 
 @njit(**JIT)
-def fill_moves(advance, p, factor, setback, collapse, moves, to):
+def fill_moves(advance, p, factor, setback, collapse, lowest, moves, to):
     """Competing hazards of one step to probabilities of moves, at one node.
 
     Parameters
@@ -282,11 +282,13 @@ def fill_moves(advance, p, factor, setback, collapse, moves, to):
     factor : ndarray, shape (K or 1, D)
         Factor on them by events, by phase or for all.
     setback, collapse : ndarray, shape (K, D)
+    lowest : int
+        Phases below it are left out.
     moves : ndarray, shape (4 K + 3, any number of nodes, D), output
         Rows as in :mod:`.staged`; node ``to`` is filled.
     """
     n_phases, n_d = setback.shape
-    for k in range(n_phases + 1):
+    for k in range(lowest, n_phases + 1):
         end = k == n_phases
         phase = n_phases - 1 if end else k
         use = 0.0 if end else 1.0
@@ -324,4 +326,4 @@ def move_lanes(advance, factor, setback, collapse, moves):
     """
     for t in range(1, advance.shape[0]):
         for p in range(advance.shape[2]):
-            fill_moves(advance[t], p, factor[t], setback[t], collapse[t], moves[t - 1], p)
+            fill_moves(advance[t], p, factor[t], setback[t], collapse[t], 0, moves[t - 1], p)

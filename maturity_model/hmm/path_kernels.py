@@ -191,7 +191,7 @@ def first_passage(start, advance, factor, setback, collapse, target, n_stages, o
             for d in range(n_d):
                 v[d] = a[d] if below else 0.0
         for h in range(out.shape[0]):
-            fill_moves(advance, p, factor[h], setback[h], collapse[h], moves, 0)
+            fill_moves(advance, p, factor[h], setback[h], collapse[h], 0, moves, 0)
             _step(now, moves, 0, n_phases, n_stages, flow, then)
             # Only its first state can be reached from below; what has arrived is not followed.
             a, arrived = then[target * n_stages], out[h]

@@ -43,7 +43,9 @@ def downward_risk(
     for t in range(n_t):
         for p in range(n_p):
             for h in range(steps):
-                fill_moves(advance[t], p, factor[t, h], setback[t, h], collapse[t, h], moves[h], 0)
+                fill_moves(
+                    advance[t], p, factor[t, h], setback[t, h], collapse[t, h], 1, moves[h], 0
+                )
             for start in range(1, n_phases):
                 # now[j]: P(node, state j, no phase below `start` since t).
                 now, then = work[:n_s], work[n_s : 2 * n_s]
@@ -69,5 +71,6 @@ def downward_risk(
                             target = out[t, m]
                             for d in range(n_d):
                                 target[d] += gone[d]
-                    _inflow(now, moves[h], 0, n_phases, n_stages, start, flow, then)
-                    now, then = then, now
+                    if h < steps - 1:
+                        _inflow(now, moves[h], 0, n_phases, n_stages, start, flow, then)
+                        now, then = then, now
