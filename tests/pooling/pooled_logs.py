@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import io
 import json
@@ -51,6 +52,17 @@ def simulated(seed: int, tanks: int = 4, weeks: int = 20) -> Logbook:
         sand = 20.0 * i + 10.0
         made[name] = replace(tank, keeper=keeper, volume_l=40.0 + 60 * i, sand_depth_mm=sand)
     return replace(book, tanks=made)
+
+
+def moved(book: Logbook, days: int) -> Logbook:
+    """The same log, begun some days later."""
+    by = dt.timedelta(days=days)
+    return replace(
+        book,
+        tanks={name: replace(t, started=t.started + by) for name, t in book.tanks.items()},
+        checkins=tuple(replace(c, date=c.date + by) for c in book.checkins),
+        events=tuple(replace(e, date=e.date + by) for e in book.events),
+    )
 
 
 def write_log(

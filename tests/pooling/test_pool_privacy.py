@@ -16,6 +16,7 @@ from pooling.pooled_logs import (
     SECRET,
     contents,
     likelihood,
+    moved,
     pool,
     simulated,
     write_log,
@@ -69,38 +70,17 @@ def test_nothing_secret_in_any_byte(tmp_path: Path) -> None:
     assert b"notDetected" in found
 
 
-def test_dates_are_ranges_that_tell_no_more_than_the_month(tmp_path: Path) -> None:
-    # Two starts in one month give the same ranges for the same days.
-    for day in (0, 3, 27, 400):
-        ranges = {date_range(dt.date(2025, 2, d), day) for d in (1, 14, 28)}
-        (found,) = ranges
-        first, last = (dt.date.fromisoformat(part) for part in found.split("/"))
-        assert first == dt.date(2025, 2, 1) + dt.timedelta(days=day)
-        assert last == dt.date(2025, 2, 28) + dt.timedelta(days=day)
-    assert date_range(dt.date(2024, 12, 9), 0) == "2024-12-01/2024-12-31"
-
-
 def test_two_starts_in_a_month_cannot_be_told_apart(tmp_path: Path) -> None:
     book = simulated(1)
     name = next(iter(book.tanks))
-    start = book.tanks[name].started
-    assert start.day < 28
-    shift = dt.timedelta(days=1)
-
-    def moved(by: dt.timedelta) -> Logbook:
-        return replace(
-            book,
-            tanks={name: replace(book.tanks[name], started=start + by)},
-            checkins=tuple(replace(c, date=c.date + by) for c in book.checkins if c.tank == name),
-            events=tuple(replace(e, date=e.date + by) for e in book.events if e.tank == name),
-        )
-
-    pools = []
-    for i, by in enumerate((shift * 0, shift)):
-        club = write_log(tmp_path / str(i) / "club", moved(by))
-        pool(tmp_path / f"pool{i}", club)
-        pools.append(contents(tmp_path / f"pool{i}"))
-    assert pools[0] == pools[1]
+    assert book.tanks[name].started.day < 28
+    for run, days in (("a", 0), ("b", 1)):
+        club = write_log(tmp_path / run / "club", moved(book.only({name}), days))
+        pool(tmp_path / f"pool {run}", club)
+    assert contents(tmp_path / "pool a") == contents(tmp_path / "pool b")
+    # Days of the archive are ranges that a month leaves open.
+    assert date_range(dt.date(2024, 12, 9), 0) == "2024-12-01/2024-12-31"
+    assert date_range(dt.date(2025, 2, 14), 27) == "2025-02-28/2025-03-27"
 
 
 def test_pseudonyms_hang_on_the_key(tmp_path: Path) -> None:
@@ -212,40 +192,32 @@ def test_consent(word: str, default: bool, inside: bool, tmp_path: Path) -> None
 # Doubles ------------------------------------------------------------------------------
 
 
-def halves(book: Logbook, name: str) -> tuple[Logbook, Logbook]:
+@pytest.fixture
+def halves() -> tuple[Logbook, Logbook]:
     """Two logs of one tank that overlap in the middle."""
-    own = [c for c in book.checkins if c.tank == name]
-    third = len(own) // 3
-
-    def part(kept: list[CheckIn]) -> Logbook:
-        span = (kept[0].date, kept[-1].date)
-        return replace(
-            book,
-            tanks={name: book.tanks[name]},
-            checkins=tuple(kept),
-            events=tuple(e for e in book.events if e.tank == name and span[0] <= e.date <= span[1]),
-        )
-
-    return part(own[: 2 * third]), part(own[third:])
-
-
-def test_a_tank_in_two_logbooks_is_one(tmp_path: Path) -> None:
     book = simulated(3, 4, 30)
-    name = next(iter(book.tanks))
-    one, two = halves(book, name)
+    book = book.only({next(iter(book.tanks))})
+    third = len(book.checkins) // 3
+
+    def part(kept: tuple[CheckIn, ...]) -> Logbook:
+        first, last = kept[0].date, kept[-1].date
+        events = tuple(e for e in book.events if first <= e.date <= last)
+        return replace(book, checkins=kept, events=events)
+
+    return part(book.checkins[: 2 * third]), part(book.checkins[third:])
+
+
+def test_a_tank_in_two_logbooks_is_one(tmp_path: Path, halves: tuple[Logbook, Logbook]) -> None:
+    one, two = halves
     a = write_log(tmp_path / "a", one)
     b = write_log(tmp_path / "b", two, rename="other ")
     report = pool(tmp_path / "pool", a, b)
     assert len(report.pool.tanks) == 1
     assert [p.verdict for p in report.pool.merged_pairs] == ["same"]
     # The likelihood of the whole log.
+    checkins = one.checkins + tuple(c for c in two.checkins if c not in one.checkins)
     events = one.events + tuple(e for e in two.events if e not in one.events)
-    whole = replace(
-        book,
-        tanks={name: book.tanks[name]},
-        checkins=tuple(c for c in book.checkins if c.tank == name),
-        events=tuple(sorted(events, key=lambda e: e.date)),
-    )
+    whole = replace(one, checkins=checkins, events=tuple(sorted(events, key=lambda e: e.date)))
     direct, _ = likelihood([write_log(tmp_path / "whole", whole)])
     pooled, panel = likelihood([tmp_path / "pool"])
     assert pooled == pytest.approx(direct, rel=1e-12)
@@ -263,10 +235,10 @@ def test_the_keepers_of_one_tank_are_one(tmp_path: Path) -> None:
     assert len({t.keeper for t in found.tanks.values()}) == 1
 
 
-def test_conflicting_doubles_are_kept_apart_and_told(tmp_path: Path) -> None:
-    book = simulated(3, 4, 30)
-    name = next(iter(book.tanks))
-    one, two = halves(book, name)
+def test_conflicting_doubles_are_kept_apart_and_reported(
+    tmp_path: Path, halves: tuple[Logbook, Logbook]
+) -> None:
+    one, two = halves
     middle = two.checkins[1]
     sign = next(iter(middle.signs))
     turned = replace(middle, signs={**middle.signs, sign: not middle.signs[sign]})
@@ -278,16 +250,17 @@ def test_conflicting_doubles_are_kept_apart_and_told(tmp_path: Path) -> None:
     (pair,) = report.pool.kept_apart
     assert pair.contradicting == 1
     # Who refuses one of them refuses what may be the same tank.
-    c = write_log(tmp_path / "c", two, rename="third ", consent={name: "no"})
+    c = write_log(tmp_path / "c", two, rename="third ", consent=dict.fromkeys(two.tanks, "no"))
     report = pool(tmp_path / "other", a, c)
     assert report.pool.refused == [1, 1]
     assert not report.pool.tanks
 
 
-def test_a_silent_double_goes_with_the_one_that_said_yes(tmp_path: Path) -> None:
-    one, two = halves(simulated(3, 4, 30), next(iter(simulated(3, 4, 30).tanks)))
-    name = next(iter(one.tanks))
-    a = write_log(tmp_path / "a", one, consent={name: ""})
+def test_a_silent_double_goes_with_the_one_that_said_yes(
+    tmp_path: Path, halves: tuple[Logbook, Logbook]
+) -> None:
+    one, two = halves
+    a = write_log(tmp_path / "a", one, consent=dict.fromkeys(one.tanks, ""))
     b = write_log(tmp_path / "b", two)
     assert len(pool(tmp_path / "pool", a, b, default=False).pool.tanks) == 1
 
@@ -295,14 +268,7 @@ def test_a_silent_double_goes_with_the_one_that_said_yes(tmp_path: Path) -> None
 def test_other_tanks_are_not_doubles(tmp_path: Path) -> None:
     # Same start and names, other answers; and the same answers a day later.
     a, b = write_log(tmp_path / "a", simulated(1)), write_log(tmp_path / "b", simulated(2))
-    later = dt.timedelta(days=1)
-    moved = replace(
-        simulated(1),
-        tanks={n: replace(t, started=t.started + later) for n, t in simulated(1).tanks.items()},
-        checkins=tuple(replace(c, date=c.date + later) for c in simulated(1).checkins),
-        events=tuple(replace(e, date=e.date + later) for e in simulated(1).events),
-    )
-    c = write_log(tmp_path / "c", moved)
+    c = write_log(tmp_path / "c", moved(simulated(1), 1))
     report = pool(tmp_path / "pool", a, b, c)
     assert len(report.pool.tanks) == 12
     assert report.pool.merged_pairs == report.pool.kept_apart == ()
