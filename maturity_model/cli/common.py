@@ -81,6 +81,23 @@ def share_or_auto(text: str) -> float | None:
     return None if text == "auto" else share(text)
 
 
+def add_population(parser: argparse.ArgumentParser) -> None:
+    """Add the option that names a population."""
+    parser.add_argument(
+        "--population", type=Path, metavar="FILE", help="a population (default: practice alone)"
+    )
+
+
+def add_evidence_weight(parser: argparse.ArgumentParser) -> None:
+    """Add the option that weighs the evidence in place of the population."""
+    parser.add_argument(
+        "--evidence-weight",
+        type=share,
+        metavar="W",
+        help="power on the likelihood of signs and readings, 0 to 1 (default: the population's)",
+    )
+
+
 def integer(low: int, high: int) -> Callable[[str], int]:
     """Argument type: an integer from ``low`` to ``high``."""
 

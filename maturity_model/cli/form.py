@@ -6,7 +6,15 @@ import argparse
 import datetime as dt
 from pathlib import Path
 
-from maturity_model.cli.common import DONE, LOG_ERRORS, MISMATCH, USAGE, cannot_write, refuse
+from maturity_model.cli.common import (
+    DONE,
+    LOG_ERRORS,
+    MISMATCH,
+    USAGE,
+    add_population,
+    cannot_write,
+    refuse,
+)
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -27,9 +35,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     who = parser.add_mutually_exclusive_group()
     who.add_argument("--keeper", metavar="NAME", help="only this keeper's tanks (default: all)")
     who.add_argument("--each", action="store_true", help="one form for each keeper")
-    parser.add_argument(
-        "--population", type=Path, metavar="FILE", help="a population (default: practice alone)"
-    )
+    add_population(parser)
 
 
 def run(args: argparse.Namespace, command: str) -> int:

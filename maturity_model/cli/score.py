@@ -12,13 +12,14 @@ from maturity_model.cli.common import (
     LOG_ERRORS,
     MISMATCH,
     USAGE,
+    add_evidence_weight,
+    add_population,
     cannot_write,
     folder,
     integer,
     progress,
     refuse,
     say,
-    share,
 )
 from maturity_model.cli.refused import list_problems, log_errors
 
@@ -39,27 +40,16 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("source", type=Path, metavar="POOL", help="a pool, or a logbook")
     parser.add_argument("--out", type=folder, required=True, metavar="SCORES")
-    parser.add_argument(
-        "--population", type=Path, metavar="FILE", help="a population (default: practice alone)"
-    )
+    add_population(parser)
     parser.add_argument(
         "--draws",
         type=integer(1, 100_000),
         metavar="N",
         help="use N draws of the population, evenly spaced (default: all)",
     )
+    add_evidence_weight(parser)
     parser.add_argument(
-        "--evidence-weight",
-        type=share,
-        metavar="W",
-        help="power on the likelihood of signs and readings, 0 to 1 (default: the population's)",
-    )
-    parser.add_argument(
-        "--workers",
-        type=integer(1, 1024),
-        default=1,
-        metavar="N",
-        help="processes (default: 1)",
+        "--workers", type=integer(1, 1024), default=1, metavar="N", help="processes (default: 1)"
     )
     parser.add_argument(
         "--threads",

@@ -11,12 +11,13 @@ from maturity_model.cli.common import (
     LOG_ERRORS,
     MISMATCH,
     USAGE,
+    add_evidence_weight,
+    add_population,
     cannot_write,
     date,
     folder,
     refuse,
     say,
-    share,
 )
 from maturity_model.cli.refused import list_problems, log_errors
 
@@ -47,21 +48,14 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         metavar="DATE",
         help="ignore everything later than YYYY-MM-DD (default: today)",
     )
-    parser.add_argument(
-        "--population", type=Path, metavar="FILE", help="a population (default: practice alone)"
-    )
+    add_population(parser)
     parser.add_argument(
         "--key-file",
         type=Path,
         metavar="FILE",
         help="the secret that the population was made with, to recognise keepers of its pool",
     )
-    parser.add_argument(
-        "--evidence-weight",
-        type=share,
-        metavar="W",
-        help="power on the likelihood of signs and readings, 0 to 1 (default: the population's)",
-    )
+    add_evidence_weight(parser)
     parser.add_argument(
         "--brief",
         action="store_true",

@@ -11,16 +11,11 @@ import numpy as np
 
 
 def as_json(value: object, *leave_out: str) -> Any:
-    """Turn a value into what JSON can hold.
+    """Turn a value into what JSON can hold, without the fields named in ``leave_out``.
 
-    Parameters
-    ----------
-    value : object
-        A dataclass or named tuple becomes an object with its fields as keys, an array or
-        tuple a list, and so all the way down; a date becomes its ISO text. JSON knows neither
-        infinity nor NaN: they are null.
-    leave_out : str
-        Fields of ``value`` itself that are not wanted.
+    A dataclass or named tuple becomes an object with its fields as keys, an array or tuple a
+    list, and so all the way down; a date becomes its ISO text. JSON knows neither infinity nor
+    NaN: they are null.
     """
     if isinstance(value, float):
         return float(value) if math.isfinite(value) else None

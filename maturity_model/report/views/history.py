@@ -36,15 +36,7 @@ MARKS = SETBACKS | {"livestock_added": "add"}
 
 
 def history(tank: TankAssessment, calendar: Calendar, look: str, lane: float) -> svg.Figure:
-    """Draw the smoothed phases of a tank on a calendar, the last phase on top.
-
-    Parameters
-    ----------
-    look : str
-        Class of the figure.
-    lane : float
-        Height of a phase's lane, pixels.
-    """
+    """Draw the smoothed phases of a tank on a calendar, the last on top, ``lane`` pixels each."""
     phases = len(tank.phases)
     height, width = lane * phases, calendar.width
     start = max(calendar.x(tank.tank.started) - 0.5 / 7, 0.0)
@@ -56,10 +48,8 @@ def history(tank: TankAssessment, calendar: Calendar, look: str, lane: float) ->
         return svg.Figure(look, f"No history of {tank.tank.name} yet.", width, height, tuple(paths))
     if ties := _ties(tank, calendar, lane):
         paths.append(svg.Path("tie", ties))
-    for k in range(phases):
-        ribbon = _ribbon(tank, calendar, k, lane)
-        if ribbon:
-            paths.append(svg.Path(f"p{k}", ribbon))
+    ribbons = ((k, _ribbon(tank, calendar, k, lane)) for k in range(phases))
+    paths += [svg.Path(f"p{k}", ribbon) for k, ribbon in ribbons if ribbon]
     last = tank.reach.last_look
     if last is not None and (calendar.last - last).days > _PALE_DAYS:
         since = max(calendar.x(last) + 0.5 / 7, 0.0)

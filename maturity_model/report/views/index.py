@@ -83,13 +83,7 @@ class IndexView:
 
 
 def index_view(assessment: Assessment, names: Mapping[str, str], command: str) -> IndexView:
-    """What the page of all tanks shows.
-
-    Parameters
-    ----------
-    names : mapping of str to str
-        File name, without extension, by tank name.
-    """
+    """What the page of all tanks shows; ``names`` are files, without extension, by tank name."""
     as_of = assessment.provenance.as_of
     calendar = common_calendar(assessment)
     labels = phase_labels(assessment)

@@ -50,13 +50,12 @@ def chance(estimate: Estimate) -> str:
 
 def known(reading: Reading) -> str:
     """The interval of a reading, canonical unit."""
+    low, high = f"{reading.low:.4g}", f"{reading.high:.4g}"
     if math.isinf(reading.high):
-        return f"{reading.low:.4g} or more"
+        return f"{low} or more"
     if math.isinf(reading.low):
-        return f"{reading.high:.4g} or less"
-    if reading.low == reading.high:
-        return f"{reading.low:.4g}"
-    return f"{reading.low:.4g}–{reading.high:.4g}"
+        return f"{high} or less"
+    return low if reading.low == reading.high else f"{low}–{high}"
 
 
 def history_table(tank: TankAssessment, catalogue: Catalogue, labels: Sequence[str]) -> Table:
