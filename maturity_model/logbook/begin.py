@@ -60,7 +60,7 @@ def check_tank(row: NewTank, catalogue: Catalogue, today: dt.date) -> Tank:
     problems = Collector()
     context = Context(catalogue, problems, today)
     raw = RawTable("tanks", "tanks.csv", 1, list(TANK_COLUMNS), iter([(2, _cells(row))]))
-    read_tanks(context, Table(raw, TANK_COLUMNS, context))
+    read_tanks(Table(raw, TANK_COLUMNS, context))
     for problem in problems.all():
         if problem.severity == "error":
             value = f" {problem.value!r}" if problem.value else ""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from maturity_model.catalogue import LOOKS
 from maturity_model.identity import fold
-from maturity_model.logbook.columns import Context, RefusedRow, Row, Table
+from maturity_model.logbook.columns import RefusedRow, Row, Table
 from maturity_model.logbook.files import normal
 from maturity_model.logbook.formulas import as_typed
 from maturity_model.logbook.kit_table import Kits
@@ -47,16 +47,16 @@ _ASSUMED = {
 }
 
 
-def read_checkins(context: Context, table: Table, kits: Kits) -> list[CheckIn]:
+def read_checkins(table: Table, kits: Kits) -> list[CheckIn]:
     """Read the check-ins; every row is used or reported."""
-    return table.read(_CheckIns(context, table, kits).read)
+    return table.read(_CheckIns(table, kits).read)
 
 
 class _CheckIns:
-    def __init__(self, context: Context, table: Table, kits: Kits):
-        self.kits, self.people = kits, context.people
-        catalogue = context.catalogue
-        self.rows = DatedRows(context)
+    def __init__(self, table: Table, kits: Kits):
+        self.kits, self.people = kits, table.context.people
+        catalogue = table.context.catalogue
+        self.rows = DatedRows(table.context)
         columns = table.columns.items()
         self.signs = [(i, catalogue.signs[c]) for c, i in columns if c in catalogue.signs]
         self.readings = [(i, catalogue.analytes[c]) for c, i in columns if c in catalogue.analytes]

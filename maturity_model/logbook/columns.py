@@ -63,7 +63,7 @@ class Row:
 
     def date(self) -> dt.date | None:
         """Return the day that it is about, where that can be read."""
-        date = parse_date(self["date"], self.table.date_order)
+        date = parse_date(self["date"], self.table.context.date_order)
         return None if isinstance(date, Fault) else date.date
 
     def needed(self, column: str, value: T | Fault) -> T:
@@ -156,8 +156,7 @@ class Table:
 
     def __init__(self, raw: RawTable, known: Iterable[str], context: Context):
         self.name, self.file, self.problems = raw.name, raw.file, context.problems
-        self.date_order = context.date_order
-        self._raw = raw
+        self.context, self._raw = context, raw
         #: Whether numbers of a sheet are shown with a decimal comma.
         self._comma = context.decimal == "comma"
         self.problems.begin(raw.file, raw.name)
@@ -242,10 +241,10 @@ class Table:
                 return
             if isinstance(raw, BadRow):
                 if raw.last:
-                    self.problems.file(self.file, *raw.fault, line=line, value=raw.value)
+                    self.problems.file(self.file, *raw.fault, line=line)
                 else:
                     self._read += 1
-                    self.problems.row(self.file, line, None, raw.value, raw.fault)
+                    self.problems.row(self.file, line, None, "", raw.fault)
                 continue
             if sheet:
                 raw = [cell_text(c, self._comma) for c in raw]

@@ -151,9 +151,9 @@ class TableEdit:
         one = Table(raw, self._known, context)
         entries: Sequence[CheckIn | Event]
         if self._name == "events":
-            entries = read_events(context, one)
+            entries = read_events(one)
         else:
-            entries = read_checkins(context, one, self._reader.kits)
+            entries = read_checkins(one, self._reader.kits)
         found = problems.all()
         faults = [p for p in found if p.severity == "error" and (
             p.scope == "row" or (p.scope == "cell" and p.column in stated))]  # fmt: skip

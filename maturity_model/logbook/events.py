@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from maturity_model.catalogue import EventKind
-from maturity_model.logbook.columns import Context, RefusedRow, Row, Table
+from maturity_model.logbook.columns import RefusedRow, Row, Table
 from maturity_model.logbook.files import normal
 from maturity_model.logbook.formulas import as_typed
 from maturity_model.logbook.numbers import parse_number
@@ -14,10 +14,10 @@ from maturity_model.logbook.types import Event
 EVENT_COLUMNS = ("tank", "date", "event", "amount", "note")
 
 
-def read_events(context: Context, table: Table) -> list[Event]:
+def read_events(table: Table) -> list[Event]:
     """Read the events; every row is used or reported."""
-    kinds = context.catalogue.events
-    rows = DatedRows(context)
+    context = table.context
+    kinds, rows = context.catalogue.events, DatedRows(context)
     first_lines: dict[tuple[object, ...], int] = {}
 
     def understand(row: Row) -> Event:

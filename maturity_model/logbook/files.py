@@ -26,7 +26,6 @@ _SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
 class BadRow(NamedTuple):
     """A row that cannot be cut into cells; with ``last``, reading ends there."""
 
-    value: str
     fault: Fault
     last: bool = False
 
@@ -129,7 +128,7 @@ def read_csv(
     rows = _cut(text, separator)
     for line, cells in rows:
         if isinstance(cells, BadRow):
-            problems.file(file, *cells.fault, line=line, value=cells.value)
+            problems.file(file, *cells.fault, line=line)
             return None
         if any(cells) and not states_separator(cells, separator):
             return raw_table(name, file, line, cells, rows, problems)
@@ -241,7 +240,7 @@ def _cut(text: str, separator: str) -> Iterator[tuple[int, list[Any] | BadRow]]:
 def too_many_rows() -> BadRow:
     """Return the end of a table that is too long."""
     what = f"is beyond {MAX_ROWS:,} rows; nothing from here on is read"
-    return BadRow("", Fault(what, "split the logbook"), last=True)
+    return BadRow(Fault(what, "split the logbook"), last=True)
 
 
 def _bad_row(record: Record) -> BadRow:
@@ -249,9 +248,9 @@ def _bad_row(record: Record) -> BadRow:
     lines = f"lines {first} to {last}" if last > first else "the line"
     if "field limit" in error:
         what = "holds a cell that is far too long; nothing from here on is read"
-        return BadRow("", Fault(what, "look for a quotation mark that is never closed"), last=True)
+        return BadRow(Fault(what, "look for a quotation mark that is never closed"), last=True)
     if "unexpected end" in error:
         what = f"has a quotation mark that is never closed; {lines} cannot be told apart"
-        return BadRow("", Fault(what, "close it, or remove it"))
+        return BadRow(Fault(what, "close it, or remove it"))
     what = f"has a quotation mark in the middle of a cell; {lines} cannot be cut into cells"
-    return BadRow("", Fault(what, 'write each quotation mark inside a cell twice, as ""'))
+    return BadRow(Fault(what, 'write each quotation mark inside a cell twice, as ""'))

@@ -58,10 +58,10 @@ def read_incoming(file: str, data: bytes, book: Context, kits: Kits) -> Incoming
     parts = _Parts(raw, problems)
 
     looks = Table(raw._replace(rows=iter(parts.looks)), known, context)
-    entries: list[CheckIn | Event] = list(read_checkins(context, looks, kits))
+    entries: list[CheckIn | Event] = list(read_checkins(looks, kits))
     if parts.events:
         events = raw._replace(name="events", rows=iter(parts.events))
-        entries += read_events(context, Table(events, known, context))
+        entries += read_events(Table(events, known, context))
     if not looks.missing and not parts.looks and not parts.events:
         mend = "write one row for each check-in"
         problems.file(file, "holds no row", mend, line=raw.header_line)

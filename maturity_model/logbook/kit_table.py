@@ -89,9 +89,9 @@ class Kits:
         return steps
 
 
-def read_kits(context: Context, table: Table) -> Kits:
+def read_kits(table: Table) -> Kits:
     """Read the kits table; every row is used or reported."""
-    kits = Kits(context)
+    kits = Kits(table.context)
     kits.kits = table.read(kits.read_row)
     return kits
 

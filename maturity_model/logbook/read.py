@@ -90,10 +90,10 @@ class Reader:
         self._tanks()
         kit_table = self._table("kits", KIT_COLUMNS)
         if kit_table is not None:
-            self.kits = read_kits(context, kit_table)
+            self.kits = read_kits(kit_table)
         checkins = self._checkins()
         event_table = self._table("events", EVENT_COLUMNS)
-        events = [] if event_table is None else read_events(context, event_table)
+        events = [] if event_table is None else read_events(event_table)
         if context.tanks_unknown:
             raise LogbookError(self.problems.all())
         if kit_table is not None:
@@ -168,7 +168,7 @@ class Reader:
             mend += ", ".join(f"{t}.csv" for t in TABLES)
             self.problems.logbook(shown(self.path.name), "has no table of tanks", mend)
             return
-        read_tanks(self.context, table)
+        read_tanks(table)
         if not self.context.tanks and not table.missing:
             what = "holds no tank that can be used"
             self.problems.file(table.file, what, "add one row for each tank")
@@ -183,4 +183,4 @@ class Reader:
                 what = "has no table of check-ins"
                 self.problems.settle_file(shown(self.path.name), what, mend)
             return []
-        return read_checkins(self.context, table, self.kits)
+        return read_checkins(table, self.kits)

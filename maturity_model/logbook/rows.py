@@ -22,8 +22,9 @@ MAX_NAME = 80
 EARLIEST = dt.date(1970, 1, 1)
 
 
-def read_date(context: Context, row: Row, column: str) -> dt.date | Fault:
+def read_date(row: Row, column: str) -> dt.date | Fault:
     """Return the date in a column, or why it cannot be used. An end may be planned for later."""
+    context = row.table.context
     if not row[column]:
         return Fault("is blank", "write the date as 2026-03-25")
     dated = parse_date(row[column], context.date_order)
@@ -109,7 +110,7 @@ class DatedRows:
         row.tank = tank.name
         if how:
             row.settle("tank", how, f"write {shown(tank.name)!r}, as there")
-        date = row.needed("date", read_date(self._context, row, "date"))
+        date = row.needed("date", read_date(row, "date"))
         first = tank.earlier_start or tank.started
         if date < first:
             what = f"lies before the tank was started ({first})"

@@ -6,7 +6,7 @@ import datetime as dt
 
 from maturity_model.catalogue import ROCKS, load_ranges
 from maturity_model.identity import fold, look_alike
-from maturity_model.logbook.columns import Context, RefusedRow, Row, Table
+from maturity_model.logbook.columns import RefusedRow, Row, Table
 from maturity_model.logbook.files import clean_name, normal
 from maturity_model.logbook.numbers import parse_number
 from maturity_model.logbook.plausible import doubt_size, refuse_size
@@ -24,20 +24,19 @@ MAX_TANKS = 10_000
 MAX_TANK_WEEKS = 5_000_000
 
 
-def read_tanks(context: Context, table: Table) -> None:
-    """Read the tanks into ``context``; every row is used or reported."""
-    rows = _Tanks(context, table)
-    context.asks_consent = bool(rows.consents)
-    table.read(rows.read)
+def read_tanks(table: Table) -> None:
+    """Read the tanks into the table's context; every row is used or reported."""
+    table.read(_Tanks(table).read)
 
 
 class _Tanks:
-    def __init__(self, context: Context, table: Table):
-        self.context = context
+    def __init__(self, table: Table):
+        self.context = table.context
         # A no counts also where it stands in a second such column, or under a misspelled name.
         self.consents = [
             i for i, name in enumerate(table.header) if look_alike(normal(name), "consent")
         ]
+        self.context.asks_consent = bool(self.consents)
         self.weeks = 0
 
     def read(self, row: Row) -> None:
@@ -64,7 +63,7 @@ class _Tanks:
             raise RefusedRow("tank", Fault(what, "keep one of the two rows"))
         refused.setdefault(name, row.line)  # until the rest of the row can be used
         self._check_name(row, name)
-        first = row.needed("started", read_date(context, row, "started"))
+        first = row.needed("started", read_date(row, "started"))
         ended = self._date(row, "ended", first)
         again = self._date(row, "restarted", first)
         started = again or first
@@ -91,7 +90,7 @@ class _Tanks:
         """Read the day of an end or a restart; the tank is used without a bad one."""
         if not row[column]:
             return None
-        date = read_date(self.context, row, column)
+        date = read_date(row, column)
         if not isinstance(date, Fault):
             if date >= start:
                 return date
