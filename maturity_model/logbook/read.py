@@ -85,18 +85,20 @@ class Reader:
         """Read everything; once."""
         self._workbooks()
         context = self.context
-        self._settings()
-        self._signs()
+        if settings := self._table("logbook", SETTING_COLUMNS):
+            read_settings(settings)
+        if signs := self._table("signs", sign_columns(context.catalogue)):
+            read_signs(signs)
         self._tanks()
         kit_table = self._table("kits", KIT_COLUMNS)
-        if kit_table is not None:
+        if kit_table:
             self.kits = read_kits(kit_table)
         checkins = self._checkins()
         event_table = self._table("events", EVENT_COLUMNS)
-        events = [] if event_table is None else read_events(event_table)
+        events = read_events(event_table) if event_table else []
         if context.tanks_unknown:
             raise LogbookError(self.problems.all())
-        if kit_table is not None:
+        if kit_table:
             people = {t.keeper for t in context.tanks.values()} | {c.observer for c in checkins}
             report_unused(kit_table, self.kits, people)
         if self.one_look_a_day:
@@ -145,19 +147,6 @@ class Reader:
         table = Table(raw, names, self.context)
         self.tables.append(table)
         return table
-
-    def _settings(self) -> None:
-        table = self._table("logbook", SETTING_COLUMNS)
-        if table is not None:
-            settings = read_settings(table)
-            self.context.date_order = settings.get("date_order")
-            self.context.decimal = settings.get("decimal")
-
-    def _signs(self) -> None:
-        context = self.context
-        table = self._table("signs", sign_columns(context.catalogue))
-        if table is not None:
-            context.catalogue = read_signs(table, context.catalogue, context.decimal)
 
     def _tanks(self) -> None:
         table = self._table("tanks", TANK_COLUMNS)

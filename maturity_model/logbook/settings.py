@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from maturity_model.catalogue import Catalogue
 from maturity_model.catalogue.load import CatalogueError, add_sign
 from maturity_model.logbook.columns import RefusedRow, Row, Table
 from maturity_model.logbook.dates import DATE_ORDERS
@@ -14,8 +13,8 @@ SETTING_COLUMNS = ("setting", "value")
 SETTINGS = {"date_order": DATE_ORDERS, "decimal": ("comma", "point")}
 
 
-def read_settings(table: Table) -> dict[str, str]:
-    """Read ``logbook.csv``; every row is used or reported."""
+def read_settings(table: Table) -> None:
+    """Read ``logbook.csv`` into the table's context; every row is used or reported."""
     settings: dict[str, str] = {}
 
     def understand(row: Row) -> None:
@@ -32,23 +31,23 @@ def read_settings(table: Table) -> dict[str, str]:
         settings[setting] = value
 
     table.read(understand)
-    return settings
+    table.context.date_order = settings.get("date_order")
+    table.context.decimal = settings.get("decimal")
 
 
-def read_signs(table: Table, catalogue: Catalogue, decimal: str | None) -> Catalogue:
-    """Add a club's own signs to the catalogue; every row is used or reported."""
-    numbers = {*catalogue.phases, "minutes", "small", "persistence", "certainty"}
+def read_signs(table: Table) -> None:
+    """Add a club's own signs to the context's catalogue; every row is used or reported."""
+    context = table.context
+    numbers = {*context.catalogue.phases, "minutes", "small", "persistence", "certainty"}
 
     def text(column: str, cell: str) -> str:
-        return cell.replace(",", ".") if decimal == "comma" and column in numbers else cell
+        return cell.replace(",", ".") if context.decimal == "comma" and column in numbers else cell
 
     def understand(row: Row) -> None:
-        nonlocal catalogue
         cells = {column: text(column, row[column]) for column in table.columns}
         try:
-            catalogue = add_sign(catalogue, table.file, row.line, cells)
+            context.catalogue = add_sign(context.catalogue, table.file, row.line, cells)
         except CatalogueError as error:
             raise RefusedRow(error.column, Fault(error.what, error.mend)) from None
 
     table.read(understand)
-    return catalogue
