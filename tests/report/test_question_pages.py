@@ -299,7 +299,7 @@ def test_time_to_mature_is_twenty_dots_with_a_table() -> None:
     label = by_id(page, "mature").find("svg")[0].attributes["aria-label"]
     assert "0 now, 3 later than two years" in label
     said = text(page, "mature")
-    assert "Half of tanks with a log like this one are mature within 9 months." in said
+    assert "Half the tanks with a log like this one are mature within 9 months." in said
     assert "One in twenty takes longer than two years." in said
     assert "It may be held up." in said
     assert "It is probably mature already." in text(page_of(asked_tank()), "mature")

@@ -156,7 +156,7 @@ def _waiting_words(waiting: FirstPassage, last: str) -> str:
     if waiting.high is not None:
         late = f"{weeks_words(waiting.high)} or more"
     return (
-        f"Half of tanks with a log like this one are {last} within {weeks_words(waiting.median)}. "
+        f"Half the tanks with a log like this one are {last} within {weeks_words(waiting.median)}. "
         f"One in twenty takes {late}."
     )
 
