@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
 import tracemalloc
 from dataclasses import replace
 from pathlib import Path
@@ -81,24 +80,3 @@ def test_a_page_that_cannot_be_built_late_leaves_the_whole_old_report(
     with pytest.raises(RuntimeError, match="cannot build"):
         write_reports(club(3), tmp_path, "second")
     assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
-
-
-def test_nothing_takes_its_place_before_all_is_written_and_the_index_comes_last(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    write_reports(club(3), tmp_path, "first")
-    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
-    order, move = [], os.replace
-
-    def seen(source: Path, target: Path) -> None:
-        if not order:
-            now = {p.name: p.read_bytes() for p in tmp_path.iterdir() if p.is_file()}
-            assert now == before
-            assert {p.name for p in source.parent.iterdir()} == set(before)
-        order.append(target.name)
-        move(source, target)
-
-    monkeypatch.setattr(os, "replace", seen)
-    write_reports(club(3), tmp_path, "second")
-    assert order[-1] == "index.html"
-    assert set(order) == set(before)
