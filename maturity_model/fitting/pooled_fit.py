@@ -14,7 +14,7 @@ import numpy as np
 
 from maturity_model import __version__
 from maturity_model._typing import Floats
-from maturity_model.fitting.diagnostics import Diagnostics, diagnose, flatten
+from maturity_model.fitting.diagnostics import UNIT_LEVEL, Diagnostics, diagnose, flatten
 from maturity_model.fitting.model_inputs import to_json
 from maturity_model.fitting.options import ModelOptions
 from maturity_model.fitting.sampling import (
@@ -56,6 +56,8 @@ class FitResult:
     priors : Priors
     prior : dict of str to ndarray, shape (D, ...)
         Draws of the shared parameters without data.
+    log_prior : ndarray, shape (D,)
+        From :func:`log_prior`, of the population's draws.
     drift : Drift
     panel : Panel
     """
@@ -66,6 +68,7 @@ class FitResult:
     stats: xr.Dataset
     priors: Priors
     prior: dict[str, Floats]
+    log_prior: Floats
     drift: Drift
     panel: Panel
 
@@ -147,6 +150,23 @@ def prior_draws(model: Any, names: list[str], seed: int) -> dict[str, Floats]:
         [model[n] for n in names], draws=PRIOR_DRAWS, random_seed=seed, mode="FAST_COMPILE"
     )
     return {n: np.asarray(v, dtype=np.float64) for n, v in zip(names, values, strict=True)}
+
+
+def log_prior(model: Any, posterior: xr.Dataset) -> Floats:
+    """Log prior density of what tanks share, by draw, shape (D,).
+
+    In the model's own parameters; those of single tanks and keepers do not count.
+    """
+    import pymc as pm
+    import pytensor
+
+    of_units = {f"{name}_z" for name in UNIT_LEVEL}
+    shared = [v for v in model.free_RVs if v.name not in of_units]
+    values = [v.type() for v in shared]
+    total = sum(pm.logp(v, x).sum() for v, x in zip(shared, values, strict=True))
+    density = pytensor.function(values, total, mode="FAST_COMPILE")
+    draws = stack_chains(posterior, [v.name for v in shared])
+    return np.array([float(density(*draw)) for draw in zip(*draws.values(), strict=True)])
 
 
 def draw_chains(
@@ -290,6 +310,7 @@ def run_fit(
             method = {"made_by": "maturity-model fit"} | settings | versions(plan.sampler)
         names = shared_names(posterior)
         prior = prior_draws(model, names, plan.seed)
+        densities = log_prior(model, thin(posterior))
     provenance = method | _what_was_fitted(panel, priors, options)
     provenance |= {"inputs_sha256": inputs, "seed": str(plan.seed)}
     population = population_from(
@@ -301,4 +322,6 @@ def run_fit(
     diagnostics = replace(diagnostics, problems=diagnostics.problems + drift.problems)
     provenance["diagnostics"] = diagnostics.verdict()
     population = replace(population, provenance=provenance)
-    return FitResult(population, diagnostics, posterior, stats, priors, prior, drift, panel)
+    return FitResult(
+        population, diagnostics, posterior, stats, priors, prior, densities, drift, panel
+    )

@@ -108,7 +108,10 @@ def fitted(drawn: Population, of: Panel) -> FitResult:
     drift = check_drift(of, population, PRIORS, found)
     judged = diagnose(posterior, stats, 12.0)
     judged = replace(judged, problems=judged.problems + drift.problems)
-    return FitResult(population, judged, posterior, stats, PRIORS, prior, drift, of)
+    # As if how fast tanks advance were all that had a prior.
+    z = (population.log_advance.T - PRIORS.log_advance) / PRIORS.log_advance_sd
+    density = -0.5 * (z**2).sum(axis=1)
+    return FitResult(population, judged, posterior, stats, PRIORS, prior, density, drift, of)
 
 
 @cache

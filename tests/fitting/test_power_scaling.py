@@ -13,11 +13,11 @@ from maturity_model.fitting.power_scaling import (
     DELTA,
     cumulative_distance,
     diagnosis,
-    log_prior,
     power_scaling,
     sensitivity,
     shared_values,
 )
+from maturity_model.population.constants import READING_SD_SD
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.priors import priors_from_catalogue
 
@@ -89,7 +89,8 @@ def test_what_a_posterior_leans_on_is_told_apart() -> None:
     # Data that know all about one thing, and nothing of the first phase.
     population = replace(population, outlier=1 / (1 + np.exp(-noise)))
     likelihood = np.stack([-0.5 * noise**2, np.zeros(2000)])
-    found = power_scaling(population, PRIORS, likelihood)
+    z = (population.log_advance[0] - PRIORS.log_advance[0]) / PRIORS.log_advance_sd[0]
+    found = power_scaling(population, -0.5 * z**2, likelihood)
     by_name = found.table.set_index("parameter")
     advance = by_name.loc["log_advance[cycling]"]
     assert advance.prior_sensitivity > 0.05 > advance.likelihood_sensitivity
@@ -113,54 +114,42 @@ def test_what_differs_between_draws_is_named_as_elsewhere() -> None:
     assert all(np.isfinite(x).all() and np.ptp(x) > 0 for x in values.values())
 
 
-def test_each_parameter_has_a_prior() -> None:
-    """Moving a learned one away from its centre makes a draw less probable."""
-    population = elicit_population(load_catalogue(), 1.0, n_draws=4, seed=3)
-    base = log_prior(population, PRIORS)
-    for name in ("log_advance", "log_setback", "log_collapse", "event_advance", "event_setback",
-                 "event_collapse", "husbandry", "pace_sd", "skill_sd", "sign_logit",
-                 "persistence", "look_effect", "reading_mean"):  # fmt: skip
-        far = replace(population, **{name: getattr(population, name) + 30.0})
-        assert (log_prior(far, PRIORS) < base - 10).all(), name
-    for name in ("event_memory", "reading_sd"):
-        far = replace(population, **{name: getattr(population, name) * 50})
-        assert (log_prior(far, PRIORS) < base - 10).all(), name
-    by_tank = replace(population, sign_tank_sd=np.full((len(PRIORS.signs), 4), 0.5))
-    far = replace(by_tank, sign_tank_sd=np.full((len(PRIORS.signs), 4), 50.0))
-    assert (log_prior(far, PRIORS) < log_prior(by_tank, PRIORS) - 10).all()
-    for name in ("carry", "outlier", "judge_accuracy", "judge_repeat"):
-        far = replace(population, **{name: 0 * getattr(population, name) + 1 - 1e-9})
-        assert (log_prior(far, PRIORS) < base - 10).all(), name
-
-
 @pytest.mark.fit
-def test_the_log_prior_is_the_models() -> None:
+def test_the_log_prior_of_a_fit_is_that_of_its_priors() -> None:
     import pymc as pm
     import pytensor
+    import xarray as xr
+    from scipy.stats import beta, lognorm, norm
     from small_logs import random_log
 
     from maturity_model.fitting.model import build_model
-    from maturity_model.fitting.to_population import make_population
+    from maturity_model.fitting.pooled_fit import log_prior
     from maturity_model.panel import build_panel
-    from maturity_model.population.types import DIMS
 
     book, end = random_log(1)
     with pytensor.config.change_flags(mode="NUMBA", cxx=""):
         model = build_model(build_panel(book, as_of=end), PRIORS, evidence_weight=1.0)
-        shared = [v for v in model.free_RVs if v.name not in ("pace_z", "skill_z")]
-        kept = [n for n, d in DIMS.items() if d[-1] == "draw"]
-        values = [*shared, *(model[n] for n in kept)]
-        drawn = dict(
-            zip([v.name for v in values],
-                pm.draw(values, draws=6, random_seed=4, mode="FAST_COMPILE"), strict=True)
+        names = [v.name for v in model.free_RVs]
+        values = pm.draw([model[n] for n in names], random_seed=4, mode="FAST_COMPILE")
+        point = dict(zip(names, values, strict=True))
+        # One draw, and five that differ from it in one parameter each.
+        moved = {
+            "log_advance": norm(PRIORS.log_advance, PRIORS.log_advance_sd),
+            "sign_logit_z": norm(0, 1),
+            "reading_sd": lognorm(READING_SD_SD, scale=PRIORS.reading_sd),
+            "outlier": beta(*PRIORS.outlier.beta()),
+            "pace_z": None,
+        }
+        draws = [point, *(point | {n: 0.9 * point[n]} for n in moved)]
+        posterior = xr.Dataset(
+            {n: (("chain", "draw", *(f"{n}_{i}" for i in range(np.ndim(point[n])))),
+                 np.array([[d[n] for d in draws]])) for n in names}
         )  # fmt: skip
-        inputs = [v.type() for v in shared]
-        total = sum(pm.logp(v, x).sum() for v, x in zip(shared, inputs, strict=True))
-        density = pytensor.function(inputs, total, mode="FAST_COMPILE")
-        theirs = np.array([density(*(drawn[v.name][i] for v in shared)) for i in range(6)])
-    draws = {n: np.moveaxis(np.asarray(drawn[n], float), 0, -1) for n in kept}
-    population = make_population(
-        draws, PRIORS, name="x", kind="fitted", evidence_weight=1.0, provenance={}
-    )
-    ours = log_prior(population, PRIORS)
-    assert ours - ours[0] == pytest.approx(theirs - theirs[0], abs=1e-6)
+        found = log_prior(model, posterior)
+    expected = [
+        0.0 if law is None else np.sum(law.logpdf(0.9 * point[n]) - law.logpdf(point[n]))
+        for n, law in moved.items()
+    ]
+    # What a single tank is like does not count.
+    assert expected[-1] == 0
+    np.testing.assert_allclose(found[1:] - found[0], expected, rtol=1e-8, atol=1e-8)

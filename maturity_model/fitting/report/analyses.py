@@ -68,7 +68,7 @@ def analyse(fit: FitResult, loo: LeaveOneOut, comparison: Comparison | None) -> 
         fit,
         summarise(draws, fit.prior, fit.priors, keepers),
         predictive_checks(fit.panel, fit.priors, draws),
-        power_scaling(fit.population, fit.priors, loo.log_likelihood),
+        power_scaling(fit.population, fit.log_prior, loo.log_likelihood),
         loo,
         comparison,
     )
