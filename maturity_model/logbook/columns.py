@@ -35,7 +35,7 @@ _SYNONYMS = frozenset(
 class RefusedRow(Exception):
     """Why a row cannot be used, and in which column.
 
-    None is the row as a whole, with a ``value`` that tells which it is.
+    None is the row as a whole; ``value`` then says which it is.
     """
 
     def __init__(self, column: str | None, fault: Fault, value: str = ""):
@@ -48,7 +48,7 @@ class SetAsideRow(Exception):
 
 
 class Row:
-    """A row of a table, and what is wrong with it; ``row[column]`` is blank for a missing column.
+    """A row of a table, which reports its faults; ``row[column]`` is blank for a missing column.
 
     ``tank`` is the tank that it is about, once that is known.
     """

@@ -150,7 +150,7 @@ class Reader:
 
     def _tanks(self) -> None:
         table = self._table("tanks", TANK_COLUMNS)
-        # The other tables are still read, so that one run lists what is wrong in all of them.
+        # The other tables are still read, so that one run lists the faults of all.
         self.context.tanks_unknown = table is None or bool(table.missing)
         if table is None:
             mend = "add a tanks.csv with the columns tank and started; the tables are "

@@ -174,7 +174,7 @@ def said_unit(unit: Unit) -> str:
 def default_unit(analyte: str) -> Unit:
     """Return the unit that is assumed for a reading without a kit."""
     known = units_of(analyte)
-    # Alkalinity is mostly told in dKH; anything else in its canonical unit, the first.
+    # Keepers give alkalinity in dKH, anything else in its canonical unit, the first.
     return known["[dKH]"] if "[dKH]" in known else next(iter(known.values()), Unit("", _same))
 
 

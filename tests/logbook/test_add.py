@@ -68,7 +68,7 @@ def test_a_row_said_in_other_words_is_there_already(make: Make) -> None:
         ("Reef,2026-03-02,,,,water_change,30,", "amount: '30' stands against '20'"),
     ],
 )
-def test_a_row_that_says_otherwise_is_told(make: Make, row: str, odds: str) -> None:
+def test_a_row_that_says_otherwise_is_refused(make: Make, row: str, odds: str) -> None:
     log = make()
     (line,) = log.refused(f"{FILE}Nook,2026-03-09,ann,y,,,,\n{row}\n")
     assert line.startswith(f"in.csv, line 3, column {odds} in ")
@@ -179,7 +179,7 @@ def test_nothing_goes_behind_an_open_quotation_mark(make: Make) -> None:
         ),
     ],
 )  # fmt: skip
-def test_what_cannot_be_used_is_told_and_nothing_added(
+def test_what_cannot_be_used_is_reported_and_nothing_added(
     make: Make, text: str | bytes, said: tuple[str, ...]
 ) -> None:
     lines = make().refused(text)
