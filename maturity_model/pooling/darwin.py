@@ -15,8 +15,9 @@ from pathlib import Path
 
 from maturity_model.catalogue import LOOKS
 from maturity_model.catalogue.standards import Measure, Taxon, load_measures, load_taxa
+from maturity_model.logbook import Reading
 from maturity_model.logbook.units import units_of
-from maturity_model.pooling.logbook_arrays import LogbookArrays, PlainReading
+from maturity_model.pooling.logbook_arrays import LogbookArrays, as_written
 from maturity_model.pooling.merge import Pool, PooledTank
 
 _DWC = "http://rs.tdwg.org/dwc/terms/"
@@ -151,16 +152,17 @@ def _facts(arrays: LogbookArrays, pool: Pool) -> Iterator[tuple[str, ...]]:
                 yield event, f"{event}:{analyte}", *readings[analyte, code]
 
 
-def fact(measure: Measure, reading: PlainReading) -> tuple[str, ...]:
+def fact(measure: Measure, reading: Reading) -> tuple[str, ...]:
     """Type, value, unit, method and remarks of one reading, in the exchanged unit."""
     one = units_of(measure.analyte)[measure.unit].convert(1.0)
 
     def shown(x: float) -> str:
         return f"{x / one:.6g}"
 
-    if reading.qualifier == "<":
+    sign, _ = as_written(reading)
+    if sign == "<":
         value = f"<{shown(reading.high)}"
-    elif reading.qualifier == ">":
+    elif sign == ">":
         value = f">{shown(reading.low)}"
     else:
         value = shown(reading.best)

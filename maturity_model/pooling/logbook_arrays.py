@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -21,30 +22,11 @@ MOST = {"clubs": 1_000, "tanks": 100_000, "check-ins": 2_000_000, "events": 2_00
 Int32s = NDArray[np.int32]
 
 
-class PlainReading(NamedTuple):
-    """A reading without its spelling: sign, number and unit as written, and the interval.
-
-    ``qualifier`` is '', '<' or '>', ``value`` is in ``unit``, and the rest is that of
-    :class:`maturity_model.logbook.Reading`.
-    """
-
-    qualifier: str
-    value: float
-    unit: str
-    method: str
-    low: float
-    high: float
-    best: float
-
-
-def plain_reading(reading: Reading) -> PlainReading:
-    """Drop the spelling of a reading: ``0.250`` and ``,25`` become 0.25."""
+def as_written(reading: Reading) -> tuple[str, float]:
+    """Sign of a reading ('', '<' or '>') and its number, in the reading's unit."""
     sign = reading.text[:1] if reading.text[:1] in ("<", ">") else ""
     # The reader took it for a number already, with one decimal mark at most.
-    value = float(reading.text[len(sign) :].strip().replace(",", "."))
-    return PlainReading(
-        sign, value, reading.unit, reading.method, reading.low, reading.high, reading.best
-    )
+    return sign, float(reading.text[len(sign) :].strip().replace(",", "."))
 
 
 class Book(NamedTuple):
@@ -89,8 +71,8 @@ class LogbookArrays:
         Logbook and name of those who looked.
     own : dict of str to Sign
         The clubs' own signs.
-    readings : list of PlainReading
-        The distinct ones.
+    readings : list of Reading
+        The distinct ones, without their spelling.
     tank, day, look, judged, observer : int32 ndarray, shape (C,)
         Per check-in, by tank, then date, then place in the log: index of the tank, ordinal
         of the date, index of the look, of the phase (-1 none), and of the observer
@@ -111,7 +93,7 @@ class LogbookArrays:
         self.events: list[list[Event]] = []
         self.people: list[tuple[int, str]] = []
         self.own: dict[str, Sign] = {}
-        self._codes: dict[PlainReading, int] = {}
+        self._codes: dict[Reading, int] = {}
         self._own_of: dict[str, str] = {}
         self._sizes: Counter[str] = Counter()
         # The arrays exist even if no logbook can be read.
@@ -158,7 +140,7 @@ class LogbookArrays:
         self.observer: Int32s = stack("observer")
         self.signs: NDArray[np.int8] = stack("signs")
         self.read: Int32s = stack("read")
-        self.readings: list[PlainReading] = list(self._codes)
+        self.readings: list[Reading] = list(self._codes)
         self.first: Ints = np.searchsorted(self.tank, np.arange(len(self.tanks) + 1))
 
     def _by_checkin(
@@ -181,7 +163,9 @@ class LogbookArrays:
                 signs[i, sign_index[name]] = seen
             for name, reading in c.readings.items():
                 if id(reading) not in known:
-                    plain = plain_reading(reading)
+                    # Without its spelling: "0.250" and ",25" become "0.25".
+                    sign, value = as_written(reading)
+                    plain = replace(reading, text=f"{sign}{value!r}", first_step=0.0)
                     known[id(reading)] = self._codes.setdefault(plain, len(self._codes))
                 read[i, analyte_index[name]] = known[id(reading)]
         names = dict.fromkeys(c.observer for c in checkins if c.observer)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +11,11 @@ import numpy as np
 
 from maturity_model.catalogue import LOOKS, Sign
 from maturity_model.catalogue.standards import load_measures
+from maturity_model.logbook import Reading
 from maturity_model.pooling.anonymity import PUBLISHED, note
 from maturity_model.pooling.darwin import write_archive
 from maturity_model.pooling.descriptor import DESCRIPTOR, digest_of
-from maturity_model.pooling.logbook_arrays import LogbookArrays
+from maturity_model.pooling.logbook_arrays import LogbookArrays, as_written
 from maturity_model.pooling.merge import Pool
 from maturity_model.pooling.tables import ARROW, FORMAT, TableKind, codes, tables
 from maturity_model.whole_files import file_sha256
@@ -110,22 +111,22 @@ def _readings(
 ) -> dict[str, Any]:
     row, analyte = np.nonzero(read >= 0)
 
-    def column(field: str, dtype: Any) -> np.ndarray:
-        values = np.array([getattr(r, field) for r in arrays.readings], dtype=dtype)
-        return values[read[row, analyte]]
+    def column(value: Callable[[Reading], object], dtype: Any = np.float64) -> np.ndarray:
+        return np.array(list(map(value, arrays.readings)), dtype=dtype)[read[row, analyte]]
 
-    high, qualifier = column("high", np.float64), column("qualifier", object)
+    high = column(lambda r: r.high)
+    sign = column(lambda r: as_written(r)[0], object)
     return {
         "tank": tank[row],
         "look_number": number[row],
         "analyte": np.array(list(arrays.catalogue.analytes), dtype=object)[analyte],
-        "qualifier": np.ma.MaskedArray(qualifier, mask=qualifier == ""),
-        "value": column("value", np.float64),
-        "unit": column("unit", object),
-        "method": column("method", object),
-        "low": column("low", np.float64),
+        "qualifier": np.ma.MaskedArray(sign, mask=sign == ""),
+        "value": column(lambda r: as_written(r)[1]),
+        "unit": column(lambda r: r.unit, object),
+        "method": column(lambda r: r.method, object),
+        "low": column(lambda r: r.low),
         "high": np.ma.MaskedArray(high, mask=np.isinf(high)),
-        "best": column("best", np.float64),
+        "best": column(lambda r: r.best),
     }
 
 

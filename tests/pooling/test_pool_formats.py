@@ -17,10 +17,9 @@ import pytest
 from pooling.pooled_logs import CATALOGUE, DEMO, pool
 
 from maturity_model.catalogue.standards import load_measures, load_taxa
-from maturity_model.logbook import read_logbook
+from maturity_model.logbook import Reading, read_logbook
 from maturity_model.logbook.units import ATOMIC_WEIGHT, find_unit
 from maturity_model.pooling.darwin import fact
-from maturity_model.pooling.logbook_arrays import PlainReading
 
 pytestmark = pytest.mark.reference
 DWC = "http://rs.tdwg.org/dwc/terms/"
@@ -191,14 +190,14 @@ def test_readings_in_exchanged_units() -> None:
     # 62.004 mg/L of nitrate is 1 mmol/L (IUPAC 2021 weights).
     molar = ATOMIC_WEIGHT["N"] + 3 * ATOMIC_WEIGHT["O"]
     measures = load_measures()
-    one = PlainReading("", molar, "mg/L NO3", "photometer", molar * 0.9, molar * 1.1, molar)
+    one = Reading(str(molar), molar * 0.9, molar * 1.1, molar, "mg/L NO3", "photometer")
     kind, value, unit, method, remarks = fact(measures["nitrate"], one)
     assert (kind, value) == ("mole_concentration_of_nitrate_in_sea_water", "1000")
     assert (unit, method) == ("umol/L", "photometer")
     assert remarks == "nitrate; true value at least 900, at most 1100"
-    below = PlainReading("<", 0.25, "mg/L NH4", "colour_chart", 0.0, 0.25, 0.125)
+    below = Reading("<0.25", 0.0, 0.25, 0.125, "mg/L NH4", "colour_chart")
     assert fact(measures["ammonia"], below)[1].startswith("<13.8")
-    above = PlainReading(">", 8.0, "[pH]", "strip", 8.0, float("inf"), 8.0)
+    above = Reading(">8", 8.0, float("inf"), 8.0, "[pH]", "strip")
     kind, value, _, _, remarks = fact(measures["ph"], above)
     assert kind.startswith("pH, NBS scale")
     assert (value, remarks[-14:]) == (">8", "no upper bound")
