@@ -103,9 +103,7 @@ def _pointer(group: GroupContribution, assessment: Assessment) -> Pointer:
     return Pointer("●" * dots + "○" * (3 - dots), _STRENGTH[dots], said)
 
 
-def ifs_of(
-    questions: Questions, assessment: Assessment, *, slipped: bool = False
-) -> tuple[If, ...]:
+def ifs_of(questions: Questions, assessment: Assessment, *, slipped: bool) -> tuple[If, ...]:
     """The slip risk as it stands and if something happened today, the lowest first.
 
     ``slipped``: the tank has just slipped, so that the risk as it stands would mislead.

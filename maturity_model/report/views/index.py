@@ -85,7 +85,9 @@ class IndexView:
 def index_view(assessment: Assessment, names: Mapping[str, str], command: str) -> IndexView:
     """What the page of all tanks shows; ``names`` are files, without extension, by tank name."""
     as_of = assessment.provenance.as_of
-    calendar = common_calendar(assessment)
+    # From the start of the oldest tank, so that a young tank looks young.
+    oldest = min((t.tank.started for t in assessment.tanks), default=as_of)
+    calendar = Calendar(max(oldest, as_of - dt.timedelta(weeks=MAX_WEEKS)), as_of)
     labels = phase_labels(assessment)
     rows: list[tuple[str, Row]] = []
     urgent: list[Urgent] = []
@@ -146,13 +148,6 @@ def _nothing_words(assessment: Assessment) -> str:
     if assessment.ended and not assessment.refused_tanks:
         return "All tanks of this log have ended."
     return "No tank of this log can be assessed; the problems below say why."
-
-
-def common_calendar(assessment: Assessment) -> Calendar:
-    """From the start of the oldest tank to now, so that a young tank looks young."""
-    as_of = assessment.provenance.as_of
-    oldest = min((t.tank.started for t in assessment.tanks), default=as_of)
-    return Calendar(max(oldest, as_of - dt.timedelta(weeks=MAX_WEEKS)), as_of)
 
 
 def _row(

@@ -124,7 +124,7 @@ def tank_view(tank: TankAssessment, assessment: Assessment, command: str) -> Tan
     look = look_of(tank, as_of)
     marks = event_marks(tank, calendar, MARKS)
     said = event_words(tank, catalogue, calendar, MARKS)
-    questions = tank.questions
+    questions, slipped = tank.questions, tank.slipped_before is not None
     own = [p for p in tank.problems if p.tank is not None]
     return TankView(
         title=f"{cut(tank.tank.name, 120)} on {day(as_of)}",
@@ -145,7 +145,7 @@ def tank_view(tank: TankAssessment, assessment: Assessment, command: str) -> Tan
         signs=sign_rows(tank, catalogue, calendar),
         readings=reading_rows(tank, catalogue, calendar),
         why=why_of(questions, assessment, labels) if questions else None,
-        ifs=_ifs(tank, assessment),
+        ifs=ifs_of(questions, assessment, slipped=slipped) if questions else (),
         impossible=impossible_of(questions, assessment) if questions else (),
         at_start=tank.at_start,
         waiting=waiting_of(questions, labels) if questions else None,
@@ -162,11 +162,6 @@ def tank_view(tank: TankAssessment, assessment: Assessment, command: str) -> Tan
         notes=tuple(cut(note, 600) for note in tank.notes),
         foot=foot_words(assessment.provenance),
     )
-
-
-def _ifs(tank: TankAssessment, assessment: Assessment) -> tuple[If, ...]:
-    slipped = tank.slipped_before is not None
-    return ifs_of(tank.questions, assessment, slipped=slipped) if tank.questions else ()
 
 
 def _lanes(tank: TankAssessment, labels: tuple[str, ...]) -> tuple[Lane, ...]:
