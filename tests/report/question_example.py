@@ -202,3 +202,17 @@ def asked_tank(name: str = "Window reef", **options: object) -> TankAssessment:
     mature = bool(options.pop("mature", True))
     tank = example_tank(name, course="well" if mature else "stuck")
     return replace(tank, questions=example_questions(mature=mature, **options))  # type: ignore[arg-type]
+
+
+def answering(tank: TankAssessment, **changes: object) -> TankAssessment:
+    """The tank with other answers."""
+    assert tank.questions is not None
+    return replace(tank, questions=replace(tank.questions, **changes))  # type: ignore[arg-type]
+
+
+def slipping(tank: TankAssessment, chance: float) -> TankAssessment:
+    """The tank with another chance of having slipped lately."""
+    assert tank.questions is not None
+    assert tank.questions.surprises is not None
+    recent = RecentSlip(chance, chance)
+    return answering(tank, surprises=replace(tank.questions.surprises, recent=recent))

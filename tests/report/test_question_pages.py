@@ -22,8 +22,10 @@ from report.page_tree import (
 )
 from report.question_example import (
     LAST,
+    answering,
     asked_tank,
     example_questions,
+    slipping,
     waiting,
 )
 
@@ -31,7 +33,6 @@ from maturity_model.assessment.cautions import Caution
 from maturity_model.assessment.course import Course
 from maturity_model.assessment.evidence import Missing
 from maturity_model.assessment.plan import Plan, Step
-from maturity_model.assessment.surprise import RecentSlip
 from maturity_model.assessment.types import TankAssessment
 from maturity_model.catalogue import load_course
 from maturity_model.logbook.types import Reading
@@ -68,7 +69,7 @@ def with_rules(tank: TankAssessment, **changes: object) -> TankAssessment:
             if change is True
             else replace(rule, verdict=change)  # type: ignore[arg-type]
         )
-    return replace(tank, questions=replace(tank.questions, decisions=tuple(decisions)))
+    return answering(tank, decisions=tuple(decisions))
 
 
 def test_unasked_pages_hold_none_of_it() -> None:
@@ -148,20 +149,15 @@ def test_a_blurred_answer_asks_for_a_look_unless_something_weighs_more() -> None
 
 
 def test_what_is_missing_for_leaving_it_be_is_what_to_do() -> None:
-    tank = asked_tank()
-    assert tank.questions is not None
-
     def lacking(need: str, do: str) -> TankAssessment:
         missing = (Missing(need, "It was on 2026-05-17", do),)  # type: ignore[arg-type]
-        questions = tank.questions
-        assert questions is not None
         decisions = tuple(
             replace(d, verdict="not now", overruled=True, missing=missing)
             if d.rule.permission
             else d
-            for d in questions.decisions
+            for d in example_questions().decisions
         )
-        return replace(tank, questions=replace(questions, decisions=decisions))
+        return answering(asked_tank(), decisions=decisions)
 
     assert card(lacking("both readings", "Measure both.")) == "Test ammonia and nitrite"
     assert card(lacking("refused row", "Mend it.")) == "Mend the log, a row could not be read"
@@ -201,24 +197,18 @@ def test_lines_are_three_at_most_and_permit_only_on_a_verdict() -> None:
 
 def test_the_worst_day_does_not_say_unlikely() -> None:
     tank = asked_tank(alarm="something is wrong", mature=False)
-    assert tank.questions is not None
-    assert tank.questions.surprises is not None
 
-    def slipping(chance: float) -> str:
-        recent = RecentSlip(chance, chance)
-        said = replace(tank.questions.surprises, recent=recent)  # type: ignore[union-attr]
-        return text(
-            page_of(replace(tank, questions=replace(tank.questions, surprises=said))), "now"
-        )  # type: ignore[type-var]
+    def now(chance: float) -> str:
+        return text(page_of(slipping(tank, chance)), "now")
 
-    worst = slipping(0.5)
+    worst = now(0.5)
     assert "Just slipped" in worst
     assert "risk" not in worst
     assert "Back to bloom" in worst
-    perhaps = slipping(0.2)
+    perhaps = now(0.2)
     assert "Slipping?Perhaps" in perhaps
     assert "risk, 8 weeks" in perhaps
-    assert "Slipping?No sign" in slipping(0.19)
+    assert "Slipping?No sign" in now(0.19)
 
 
 @pytest.mark.parametrize(

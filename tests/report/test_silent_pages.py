@@ -10,11 +10,10 @@ from pathlib import Path
 import numpy as np
 from report.example import AS_OF, example_assessment, example_tank
 from report.page_tree import Node, all_pages, by_id, page_of, plain, record_of
-from report.question_example import asked_tank
+from report.question_example import answering, asked_tank, slipping
 
 from maturity_model.assessment.course import Course
 from maturity_model.assessment.plan import Plan, Step
-from maturity_model.assessment.surprise import RecentSlip
 from maturity_model.assessment.types import TankAssessment
 from maturity_model.cli.main import main
 from maturity_model.logbook import Tank
@@ -84,11 +83,7 @@ def test_of_a_silent_tank_neither_a_way_nor_a_calm_is_claimed() -> None:
 
 def test_a_tank_that_has_just_slipped_comes_before_others_as_urgent() -> None:
     at_risk = silent(asked_tank("At risk", mature=False), 12)
-    slipped = asked_tank("Slipped", alarm="something is wrong")
-    assert slipped.questions is not None
-    assert slipped.questions.surprises is not None
-    said = replace(slipped.questions.surprises, recent=RecentSlip(0.9, 0.9))
-    slipped = replace(slipped, questions=replace(slipped.questions, surprises=said))
+    slipped = slipping(asked_tank("Slipped", alarm="something is wrong"), 0.9)
     lines = text_summary(example_assessment((at_risk, slipped))).splitlines()
     assert [line.split("  ")[0] for line in lines[:2]] == ["Slipped", "At risk"]
 
@@ -130,20 +125,15 @@ def test_at_the_start_no_risk_of_slipping_back_is_stated() -> None:
     assert isinstance(later, dict)
     assert later["now"] == later["probability"][-1]
     assert later["reason"] is None
-    asked = asked_tank("Reef")
-    assert asked.questions is not None
-    start = np.eye(len(asked.phases))[[0] * len(asked.weeks)]
-    asked = replace(asked, filtered=start, questions=replace(asked.questions, risks=()))
+    asked = answering(asked_tank("Reef"), risks=())
+    asked = replace(asked, filtered=np.eye(len(asked.phases))[[0] * len(asked.weeks)])
     assert "It is in the lowest phase" in plain(by_id(page_of(asked), "if"))
     assert record_of(asked)["risk_if"] is None
 
 
 def test_after_a_probable_slip_no_small_risk_of_slipping_back_is_stated() -> None:
     tank = asked_tank("Reef", alarm="something is wrong")
-    assert tank.questions is not None
-    assert tank.questions.surprises is not None
-    said = replace(tank.questions.surprises, recent=RecentSlip(0.87, 0.1))
-    slipped = replace(tank, questions=replace(tank.questions, surprises=said))
+    slipped = slipping(tank, 0.87)
     for shown in (plain(by_id(page_of(slipped), "now")), plain(card_of(slipped))):
         assert "just slipped" in shown.lower()
         assert "risk" not in shown
@@ -157,10 +147,8 @@ def test_after_a_probable_slip_no_small_risk_of_slipping_back_is_stated() -> Non
 
 
 def test_a_what_if_that_cannot_be_says_why() -> None:
-    tank = asked_tank("Reef")
-    assert tank.questions is not None
     sand = Plan("sand_disturbed", (Step("sand_disturbed", None),))
-    tank = replace(tank, questions=replace(tank.questions, impossible=(sand,)))
+    tank = answering(asked_tank("Reef"), impossible=(sand,))
     why = "Sand disturbed today: not reckoned, because this tank has no sand."
     assert why in plain(by_id(page_of(tank), "if"))
     assert f"  {why}" in summary_of(tank)
