@@ -12,7 +12,6 @@ import pytest
 from pooling.pooled_logs import pool, population, simulated, write_log
 
 from maturity_model.fitting.tank_likelihood import tank_log_likelihood
-from maturity_model.lab.benchmarks import scoring
 from maturity_model.lab.benchmarks.scoring import enlarge
 from maturity_model.lab.benchmarks.timing import exponent, in_turn, ratios
 from maturity_model.panel import build_panel
@@ -40,19 +39,6 @@ def test_ratios_are_within_rounds() -> None:
 def test_exponent() -> None:
     assert exponent([1, 10, 100], [3, 30, 300]) == pytest.approx(1)
     assert exponent([2, 4, 8], [1, 4, 16]) == pytest.approx(2)
-
-
-def test_growth_is_that_beyond_the_start_of_a_process() -> None:
-    runs = [scoring.Run(n, 60 * n, 1.0, 0.5 + 0.01 * n, 300.0) for n in (100, 1000, 3000)]
-    by_draws, by_weeks = [1.5, 2.5, 4.5, 8.5], [1.0] * 4
-    *_, linear, memory, million = scoring.report(runs, by_draws, by_weeks, 0.5).splitlines()
-    assert linear.endswith("1.000, met.")
-    assert memory.endswith("300 MB, met.")
-    assert f": {10**6 * 0.01 / 3600:,.1f} hours" in million
-    runs[-1] = runs[-1]._replace(processor=60.5, megabytes=1200.0)
-    *_, linear, memory, _ = scoring.report(runs, by_draws, by_weeks, 0.5).splitlines()
-    assert linear.endswith("NOT MET.")
-    assert memory.endswith("NOT MET.")
 
 
 def test_an_enlarged_pool_is_the_pool_again_and_again(

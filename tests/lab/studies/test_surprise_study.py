@@ -11,20 +11,16 @@ import numpy as np
 import pytest
 
 from maturity_model.assessment.surprise import RecentSlip, Surprises
-from maturity_model.catalogue import load_catalogue
 from maturity_model.lab.studies.settings import Surprise
 from maturity_model.lab.studies.surprise import (
-    CRASH_HAZARD,
     count_caught,
     count_quiet,
     page,
     rates,
     read,
     run,
-    with_collapses,
 )
 from maturity_model.logbook import Event, Tank
-from maturity_model.population import elicit_population
 
 REPORT = Path(__file__).parents[3] / "reports" / "surprise"
 #: Wanted: fewer false alarms per tank-year, and at least this share of collapses flagged.
@@ -96,10 +92,3 @@ def test_a_collapse_is_flagged_within_two_weeks(
         mine, other = ("logged", "unlogged") if logged else ("unlogged", "logged")
         counts = {mine: 1, f"{mine}_flagged": flagged, f"{mine}_looked_at": looked_at}
         assert both == counts | dict.fromkeys((other, f"{other}_flagged", f"{other}_looked_at"), 0)
-
-
-def test_crashes_bring_collapses() -> None:
-    population = with_collapses(elicit_population(load_catalogue(), 1.0, n_draws=16))
-    crash = population.events.index("crash")
-    hazard = np.exp(population.log_collapse[1:] + population.event_collapse[crash])
-    assert (hazard >= CRASH_HAZARD * (1 - 1e-12)).all()

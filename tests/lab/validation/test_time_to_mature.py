@@ -88,14 +88,10 @@ def test_outcomes_by_hand() -> None:
     assert o["covered"][0] == 1
     assert np.isnan(o["covered"][1])
     assert o["width"].tolist() == [5, 5]
-
-
-def test_an_interval_that_was_outlived_is_a_miss() -> None:
-    c = club([[2] * 20], 3)
-    stated = np.minimum(0.5 + 0.25 * np.arange(105), 1.0)[None]
-    assert verify_times(c, np.array([[0, 0]]), stated, 0, until_event=False)[
-        "covered"
-    ].tolist() == [0]
+    # An interval that was outlived is a miss.
+    sure = np.minimum(0.5 + 0.25 * np.arange(105), 1.0)[None]
+    long = verify_times(club([[2] * 20], 3), np.array([[0, 0]]), sure, 0, until_event=False)
+    assert long["covered"].tolist() == [0]
 
 
 def test_events_end_what_is_followed() -> None:
