@@ -9,16 +9,18 @@ scaled, as that paper advises for hierarchical models.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
 from scipy.special import rel_entr
 
 from maturity_model._typing import Floats
+from maturity_model.fitting.diagnostics import flatten
 from maturity_model.hmm.psis import smooth_weights
-from maturity_model.population.files import COORDINATES
-from maturity_model.population.types import DIMS, OPTIONAL_DIMS, Population
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 #: Powers are 1 / (1 + DELTA) and 1 + DELTA.
 DELTA = 0.01
@@ -104,34 +106,26 @@ def sensitivity(values: Floats, log_density: Floats) -> tuple[Floats, float]:
     return np.asarray(moved.sum(axis=1) / (2 * np.log2(1 + DELTA))), float(khat.max())
 
 
-def shared_values(population: Population) -> dict[str, Floats]:
-    """Every scalar that varies between a population's draws, by name, each of shape (D,)."""
-    out = {}
-    for name, dims in (DIMS | OPTIONAL_DIMS).items():
-        values = getattr(population, name)
-        if values is None or dims[-1] != "draw":
-            continue
-        coordinates = [getattr(population, COORDINATES[d]) for d in dims[:-1]]
-        for where in np.ndindex(*values.shape[:-1]):
-            x = values[where]
-            if np.isfinite(x).all() and np.ptp(x) > 0:
-                label = ", ".join(c[i] for c, i in zip(coordinates, where, strict=True))
-                out[f"{name}[{label}]" if label else name] = x
-    return out
+def power_scaling(posterior: xr.Dataset, log_prior: Floats, log_likelihood: Floats) -> Sensitivity:
+    """Sensitivity of everything that tanks share to its prior and to its data.
 
-
-def power_scaling(population: Population, log_prior: Floats, log_likelihood: Floats) -> Sensitivity:
-    """Sensitivity of everything that a fit learned to its prior and to its data.
-
-    By draw of the population: the log prior, (D,), of what tanks share, and the log-likelihood of
-    each tank, (N, D), at the fit's evidence weight (:class:`.leave_one_out.LeaveOneOut`).
+    Parameters
+    ----------
+    posterior : xarray.Dataset
+        D draws of what tanks share, in all chains together.
+    log_prior : ndarray, shape (D,)
+        Of them.
+    log_likelihood : ndarray, shape (N, D)
+        Of each tank, at the fit's evidence weight (:class:`.leave_one_out.LeaveOneOut`).
     """
-    values = shared_values(population)
-    table = np.stack(list(values.values()))
-    prior, prior_k = sensitivity(table, log_prior)
-    data, data_k = sensitivity(table, log_likelihood.sum(axis=0))
+    labels, draws = flatten(posterior, list(posterior))
+    values = draws.reshape(-1, len(labels)).T
+    # What does not vary is not sensitive.
+    varies = np.isfinite(values).all(axis=1) & (np.ptp(values, axis=1) > 0)
+    prior, prior_k = sensitivity(values[varies], log_prior)
+    data, data_k = sensitivity(values[varies], log_likelihood.sum(axis=0))
     columns = {
-        "parameter": list(values),
+        "parameter": np.array(labels)[varies],
         "prior_sensitivity": prior,
         "likelihood_sensitivity": data,
         "diagnosis": diagnosis(prior, data),

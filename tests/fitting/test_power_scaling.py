@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
+import xarray as xr
 
 from maturity_model.catalogue import load_catalogue
 from maturity_model.fitting.power_scaling import (
@@ -15,10 +15,8 @@ from maturity_model.fitting.power_scaling import (
     diagnosis,
     power_scaling,
     sensitivity,
-    shared_values,
 )
 from maturity_model.population.constants import READING_SD_SD
-from maturity_model.population.elicit import elicit_population
 from maturity_model.population.priors import priors_from_catalogue
 
 PRIORS = priors_from_catalogue(load_catalogue())
@@ -83,14 +81,21 @@ def test_a_conjugate_model(part: str) -> None:
 
 
 def test_what_a_posterior_leans_on_is_told_apart() -> None:
-    population = elicit_population(load_catalogue(), 1.0, n_draws=2000, seed=3)
+    # A prior that knows all about the first phase, data that know all about one other thing, and
+    # one that never varies.
     rng = np.random.default_rng(2)
-    noise = rng.normal(size=2000)
-    # Data that know all about one thing, and nothing of the first phase.
-    population = replace(population, outlier=1 / (1 + np.exp(-noise)))
-    likelihood = np.stack([-0.5 * noise**2, np.zeros(2000)])
-    z = (population.log_advance[0] - PRIORS.log_advance[0]) / PRIORS.log_advance_sd[0]
-    found = power_scaling(population, -0.5 * z**2, likelihood)
+    advance, other = rng.normal(size=(2, 2000))
+    posterior = xr.Dataset(
+        {
+            "log_advance": (("chain", "draw", "phase"), advance.reshape(2, 1000, 1)),
+            "outlier": (("chain", "draw"), 1 / (1 + np.exp(-other.reshape(2, 1000)))),
+            "event_memory": (("chain", "draw"), np.ones((2, 1000))),
+        },
+        {"phase": ["cycling"]},
+    )
+    likelihood = np.stack([-0.5 * other**2, np.zeros(2000)])
+    found = power_scaling(posterior, -0.5 * advance**2, likelihood)
+    assert found.table["parameter"].tolist() == ["log_advance[cycling]", "outlier"]
     by_name = found.table.set_index("parameter")
     advance = by_name.loc["log_advance[cycling]"]
     assert advance.prior_sensitivity > 0.05 > advance.likelihood_sensitivity
@@ -100,25 +105,10 @@ def test_what_a_posterior_leans_on_is_told_apart() -> None:
     assert diagnosis(strong, weak) == ["prior and data disagree", "the prior decides", ""]
 
 
-def test_what_differs_between_draws_is_named_as_elsewhere() -> None:
-    population = elicit_population(load_catalogue(), 1.0, n_draws=5, seed=3)
-    values = shared_values(population)
-    signs, phases = population.signs, population.phases
-    np.testing.assert_array_equal(
-        values[f"sign_logit[{signs[2]}, {phases[1]}]"], population.sign_logit[2, 1]
-    )
-    np.testing.assert_array_equal(values["pace_sd"], population.pace_sd)
-    # Nothing falls out of the first phase: there is nothing to be sensitive.
-    assert f"log_setback[{phases[0]}]" not in values
-    assert f"log_setback[{phases[1]}]" in values
-    assert all(np.isfinite(x).all() and np.ptp(x) > 0 for x in values.values())
-
-
 @pytest.mark.fit
 def test_the_log_prior_of_a_fit_is_that_of_its_priors() -> None:
     import pymc as pm
     import pytensor
-    import xarray as xr
     from scipy.stats import beta, lognorm, norm
     from small_logs import random_log
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import pandas as pd
 
-from maturity_model.fitting.pooled_fit import shared_names, stack_chains
+from maturity_model.fitting.pooled_fit import shared_names, stack_chains, thin
 from maturity_model.fitting.power_scaling import Sensitivity, power_scaling
 from maturity_model.fitting.predictive_checks import predictive_checks
 from maturity_model.fitting.summary import summarise
@@ -62,13 +62,14 @@ class Analyses(NamedTuple):
 def analyse(fit: FitResult, loo: LeaveOneOut, comparison: Comparison | None) -> Analyses:
     """Work out what the report says, besides the scores that are given."""
     units = [n for n in ("pace", "skill", "tank_sign") if n in fit.posterior]
-    draws = stack_chains(fit.posterior, [*shared_names(fit.posterior), *units])
+    shared = shared_names(fit.posterior)
+    draws = stack_chains(fit.posterior, [*shared, *units])
     keepers = tuple(map(str, fit.posterior["keeper"].values)) if "skill" in units else ()
     return Analyses(
         fit,
         summarise(draws, fit.prior, fit.priors, keepers),
         predictive_checks(fit.panel, fit.priors, draws),
-        power_scaling(fit.population, fit.log_prior, loo.log_likelihood),
+        power_scaling(thin(fit.posterior)[shared], fit.log_prior, loo.log_likelihood),
         loo,
         comparison,
     )
