@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from maturity_model.report.views.actions import lines_of, urgent_words
 from maturity_model.report.views.brief import Brief, briefs
 from maturity_model.report.views.folds import impossible_of
+from maturity_model.report.views.provenance import population_sentence
 from maturity_model.report.wording import problem_counts, unused_words
 
 if TYPE_CHECKING:
@@ -76,8 +77,10 @@ def _more(tank: TankAssessment, brief: Brief, assessment: Assessment) -> list[st
 
 
 def _rest(assessment: Assessment) -> list[str]:
-    """Tanks without an answer, and what of the log was not used."""
+    """A fit not to be trusted, tanks without an answer, and what of the log was not used."""
     out = []
+    if assessment.provenance.population_warning:
+        out.append(_plain(population_sentence(assessment.provenance), 1200))
     if assessment.ended and not assessment.tanks and not assessment.refused_tanks:
         out.append("All tanks of this log have ended.")
     out += [f"{_plain(gone.name)}: ended on {gone.ended}." for gone in assessment.ended]

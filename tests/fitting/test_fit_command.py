@@ -65,7 +65,9 @@ def test_failed_gates_are_said_and_stay_in_the_file(made: Made) -> None:
         assert set(tree.children) == {"posterior", "sample_stats", "log_likelihood"}
 
 
-def test_the_command_writes_everything(made: Made, tmp_path: Path) -> None:
+def test_the_command_writes_everything(
+    made: Made, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert "leaving one tank out: ELPD" in made.stdout
     assert str(made.report / "index.html") in made.stdout
     assert (made.report / "index.html").is_file()
@@ -76,6 +78,7 @@ def test_the_command_writes_everything(made: Made, tmp_path: Path) -> None:
     assert set(documents_in(made.out)) == {"catalogue", "priors"}
     words = ["weekly", str(DEMO), "--population", str(made.out), "--out", str(tmp_path / "w")]
     assert main(words) == 0
+    assert "must not be trusted" in capsys.readouterr().out
     page = (tmp_path / "w" / "Breakwater-200.html").read_text("utf-8")
     assert "pooled fit that failed its checks" in page
     assert "must not be trusted" in page
