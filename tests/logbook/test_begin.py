@@ -80,26 +80,22 @@ def test_other_files_are_left_alone(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("row", "said"),
+    ("rows", "said"),
     [
-        (NewTank("Reef", "03/04/2026"), "started: '03/04/2026' may be"),
-        (NewTank("Reef", "2027-01-01"), "lies after today"),
-        (NewTank("", "2026-01-01"), "tank: is blank"),
-        (NewTank("x" * 81, "2026-01-01"), "longer than 80"),
-        (NewTank("Reef", "2026-01-01", rock="wet"), "rock: 'wet' is not a kind of rock"),
-        (NewTank("Reef", "2026-01-01", volume_l="0"), "volume_l: '0' cannot be"),
-        (NewTank("Reef", "2026-01-01", sand_depth_mm="deep"), "sand_depth_mm: 'deep' is not a"),
+        ([NewTank("Reef", "03/04/2026")], "started: '03/04/2026' may be"),
+        ([NewTank("Reef", "2027-01-01")], "lies after today"),
+        ([NewTank("", "2026-01-01")], "tank: is blank"),
+        ([NewTank("x" * 81, "2026-01-01")], "longer than 80"),
+        ([NewTank("Reef", "2026-01-01", rock="wet")], "rock: 'wet' is not a kind of rock"),
+        ([NewTank("Reef", "2026-01-01", volume_l="0")], "volume_l: '0' cannot be"),
+        ([NewTank("Reef", "2026-01-01", sand_depth_mm="deep")], "sand_depth_mm: 'deep' is not a"),
+        ([NewTank("Reef", "2026-01-01")] * 2, "one name"),
     ],
 )
-def test_a_row_that_cannot_be_used_makes_nothing(tmp_path: Path, row: NewTank, said: str) -> None:
+def test_a_row_that_cannot_be_used_makes_nothing(
+    tmp_path: Path, rows: list[NewTank], said: str
+) -> None:
     with pytest.raises(BeginError) as caught:
-        begin(tmp_path / "log", row)
+        begin(tmp_path / "log", *rows)
     assert said in str(caught.value)
-    assert not (tmp_path / "log").exists()
-
-
-def test_two_tanks_of_one_name_are_refused(tmp_path: Path) -> None:
-    row = NewTank("Reef", "2026-01-01")
-    with pytest.raises(BeginError, match="one name"):
-        begin(tmp_path / "log", row, row)
     assert not (tmp_path / "log").exists()

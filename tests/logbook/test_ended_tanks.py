@@ -20,55 +20,45 @@ def book(folder: Path, tank: str, checkins: list[str], columns: str = "diatoms")
     return read_logbook(folder, today=TODAY)
 
 
-def days(book: Logbook) -> list[str]:
-    return [c.date.isoformat() for c in book.checkins]
-
-
 DATES = ["2026-01-10", "2026-03-01", "2026-03-02", "2026-05-01", "2026-06-01"]
 ROWS = [f"Reef,{d},y" for d in DATES]
 
 
-def test_rows_after_the_end_are_refused(tmp_path: Path) -> None:
-    got = book(tmp_path, "Reef,2026-01-01,2026-03-01,,", ROWS)
+@pytest.mark.parametrize(
+    ("ended", "restarted", "used", "refused", "set_aside", "gone"),
+    [
+        ("2026-03-01", "", DATES[:2], 3, 0, True),
+        ("", "2026-05-01", DATES[3:], 0, 3, False),
+        # Between an end and a restart there is no tank.
+        ("2026-03-01", "2026-05-01", DATES[3:], 1, 2, False),
+        # Started again, and ended since.
+        ("2026-05-20", "2026-05-01", DATES[3:4], 1, 3, True),
+    ],
+)
+def test_a_tank_has_rows_from_its_last_start_to_its_end(
+    tmp_path: Path, ended: str, restarted: str, used: list[str], refused: int, set_aside: int,
+    gone: bool,
+) -> None:  # fmt: skip
+    got = book(tmp_path, f"Reef,2026-01-01,{ended},{restarted},", ROWS)
     tank = got.tanks["Reef"]
-    assert days(got) == DATES[:2]
-    refused = [p for p in got.problems if p.scope == "row"]
-    assert [p.line for p in refused] == [4, 5, 6]
-    assert all("after the tank ended (2026-03-01)" in p.what for p in refused)
-    assert not tank.gone(dt.date(2026, 2, 28))
-    assert tank.gone(dt.date(2026, 3, 1))
-
-
-def test_a_restarted_tank_begins_at_that_day_and_earlier_rows_are_set_aside(tmp_path: Path) -> None:
-    got = book(tmp_path, "Reef,2026-01-01,,2026-05-01,", ROWS)
-    tank = got.tanks["Reef"]
-    assert (tank.started, tank.earlier_start) == (dt.date(2026, 5, 1), dt.date(2026, 1, 1))
-    assert days(got) == DATES[3:]
-    assert not tank.gone(TODAY)
+    assert [c.date.isoformat() for c in got.checkins] == used
     count = got.rows[1]
-    assert (count.read, count.used, count.refused, count.set_aside) == (5, 2, 0, 3)
-    (said,) = [p for p in got.problems if "set aside" in p.what]
-    assert said.severity == "settled"
-    assert "(3 times, here first)" in said.what
-
-
-def test_between_an_end_and_a_restart_there_is_no_tank(tmp_path: Path) -> None:
-    got = book(tmp_path, "Reef,2026-01-01,2026-03-01,2026-05-01,", ROWS)
-    assert days(got) == DATES[3:]
-    assert not got.tanks["Reef"].gone(TODAY)
-    count = got.rows[1]
-    assert (count.used, count.refused, count.set_aside) == (2, 1, 2)
-    # Started again, and ended since.
-    got = book(tmp_path / "b", "Reef,2026-01-01,2026-05-20,2026-05-01,", ROWS)
-    assert days(got) == ["2026-05-01"]
-    assert got.tanks["Reef"].gone(TODAY)
-    assert (got.rows[1].refused, got.rows[1].set_aside) == (1, 3)
+    assert (count.read, count.refused, count.set_aside) == (5, refused, set_aside)
+    assert tank.gone(TODAY) == gone
+    assert str(tank.started) == (restarted or "2026-01-01")
+    assert tank.earlier_start == (dt.date(2026, 1, 1) if restarted else None)
+    rows = [p for p in got.problems if p.scope == "row" and p.severity == "error"]
+    assert len(rows) == refused
+    assert all(f"after the tank ended ({ended})" in p.what for p in rows)
+    said = [p for p in got.problems if "set aside" in p.what]
+    assert [p.severity for p in said] == ["settled"] * bool(set_aside)
+    assert all(f"({set_aside} times, here first)" in p.what for p in said)
 
 
 @pytest.mark.parametrize("cells", ["2025-12-31,", ",2025-12-31", "2026-13-01,", ",2027-01-01"])
 def test_a_bad_end_or_restart_is_not_used_and_withholds(tmp_path: Path, cells: str) -> None:
     got = book(tmp_path, f"Reef,2026-01-01,{cells},", ROWS)
-    assert days(got) == DATES
+    assert [c.date.isoformat() for c in got.checkins] == DATES
     tank = got.tanks["Reef"]
     assert (tank.started, tank.ended, tank.earlier_start) == (dt.date(2026, 1, 1), None, None)
     (problem,) = got.problems
@@ -104,5 +94,7 @@ def test_the_grid_of_a_tank_stops_at_its_end(tmp_path: Path) -> None:
     panel = build_panel(got, as_of=TODAY)
     assert len(panel.checked) == 9
     assert panel.week_ends(0)[-1] == dt.date(2026, 3, 1)
+    assert got.tanks["Reef"].gone(dt.date(2026, 3, 1))
     # On a day before its end it still runs.
+    assert not got.tanks["Reef"].gone(dt.date(2026, 2, 28))
     assert build_panel(got, as_of=dt.date(2026, 2, 1)).week_ends(0)[-1] == dt.date(2026, 2, 1)

@@ -25,63 +25,46 @@ def scale(analyte: str, method: str = "", unit: str = "", steps: tuple[float, ..
     return Scale(entry, found, method or assumed_method(entry), steps, named=bool(method))
 
 
-def interval(found: Reading | Fault) -> tuple[float, float, float]:
-    assert isinstance(found, Reading), found
-    return found.low, found.high, found.best
+OWN = scale("nitrate", "colour_chart", "mg/L NO3-N", (0.0, 1.0, 2.5))
+#: From mg/L of NO3-N to mg/L of NO3, by the molar masses.
+N = 62.004 / 14.007
 
 
 @pytest.mark.parametrize(
-    ("text", "expected"),
+    ("kit", "text", "expected"),
     [
-        ("0", (0, 0.125, 0)),
-        ("0.25", (0.125, 0.375, 0.25)),
-        ("0.03", (0, 0.25, 0.03)),
-        ("3", (2, 4, 3)),
-        ("8", (6, math.inf, 8)),
-        ("12", (8, math.inf, 12)),
-        ("<0.25", (0, 0.25, 0.125)),
-        ("< 0.25", (0, 0.25, 0.125)),
-        (">8", (8, math.inf, 8)),
+        # The generic ammonia chart is 0;0.25;0.5;1;2;4;8.
+        (scale("ammonia"), "0", (0, 0.125, 0)),
+        (scale("ammonia"), "0.25", (0.125, 0.375, 0.25)),
+        (scale("ammonia"), "0.03", (0, 0.25, 0.03)),
+        (scale("ammonia"), "3", (2, 4, 3)),
+        (scale("ammonia"), "8", (6, math.inf, 8)),
+        (scale("ammonia"), "12", (8, math.inf, 12)),
+        (scale("ammonia"), "<0.25", (0, 0.25, 0.125)),
+        (scale("ammonia"), "< 0.25", (0, 0.25, 0.125)),
+        (scale("ammonia"), ">8", (8, math.inf, 8)),
+        # A chart that does not begin at zero, where "less than" is not halved.
+        (scale("ph", "colour_chart"), "7.0", (4, 7.4, 7.0)),
+        (scale("ph", "colour_chart"), "7.4", (4, 7.6, 7.4)),
+        (scale("ph"), "<7.4", (4, 7.4, 7.4)),
+        # Own steps are in the kit's unit.
+        (OWN, "1", (0.5 * N, 1.75 * N, N)),
+        (OWN, "2.5", (1.75 * N, math.inf, 2.5 * N)),
+        # The resolution of a named kit stands, though zeros are missing.
+        (scale("ammonia", "photometer"), "0.1", (0.095, 0.105, 0.1)),
+        (scale("ammonia", "photometer"), "0", (0, 0.005, 0)),
+        # An assumed probe, or another unit, is not trusted beyond the written digits.
+        (scale("temperature"), "25", (24.5, 25.5, 25)),
+        (scale("temperature"), "25.0", (24.95, 25.05, 25)),
+        (scale("ph"), "8.2", (8.15, 8.25, 8.2)),
+        (scale("nitrate", "photometer", "mg/L NO3-N"), "0.7", (0.65 * N, 0.75 * N, 0.7 * N)),
     ],
 )
-def test_colour_chart(text: str, expected: tuple[float, float, float]) -> None:
-    # The generic ammonia chart is 0;0.25;0.5;1;2;4;8.
-    assert interval(scale("ammonia").read(text)) == pytest.approx(expected)
-
-
-def test_own_steps_are_in_the_kits_unit() -> None:
-    own = scale("nitrate", "colour_chart", "mg/L NO3-N", (0.0, 1.0, 2.5))
-    factor = 62.004 / 14.007
-    assert interval(own.read("1")) == pytest.approx((0.5 * factor, 1.75 * factor, factor))
-    assert interval(own.read("2.5")) == pytest.approx((1.75 * factor, math.inf, 2.5 * factor))
-    found = own.read("1")
-    assert isinstance(found, Reading)
-    assert (found.unit, found.method, found.text) == ("mg/L NO3-N", "colour_chart", "1")
-
-
-def test_a_chart_that_does_not_begin_at_zero() -> None:
-    assert interval(scale("ph", "colour_chart").read("7.0")) == pytest.approx((4, 7.4, 7.0))
-    assert interval(scale("ph", "colour_chart").read("7.4")) == pytest.approx((4, 7.6, 7.4))
-
-
-def test_resolution_of_a_named_kit_stands_though_zeros_are_missing() -> None:
-    meter = scale("ammonia", "photometer")
-    assert interval(meter.read("0.1")) == pytest.approx((0.095, 0.105, 0.1))
-    assert interval(meter.read("0")) == pytest.approx((0, 0.005, 0))
-
-
-def test_an_assumed_probe_is_not_trusted_beyond_the_written_digits() -> None:
-    assert interval(scale("temperature").read("25")) == pytest.approx((24.5, 25.5, 25))
-    assert interval(scale("temperature").read("25.0")) == pytest.approx((24.95, 25.05, 25))
-    assert interval(scale("ph").read("8.2")) == pytest.approx((8.15, 8.25, 8.2))
-
-
-def test_another_unit_is_not_trusted_beyond_the_written_digits() -> None:
-    meter = scale("nitrate", "photometer", "mg/L NO3-N")
-    factor = 62.004 / 14.007
-    assert interval(meter.read("0.7")) == pytest.approx(
-        (0.65 * factor, 0.75 * factor, 0.7 * factor)
-    )
+def test_intervals(kit: Scale, text: str, expected: tuple[float, float, float]) -> None:
+    found = kit.read(text)
+    assert isinstance(found, Reading), found
+    assert (found.low, found.high, found.best) == pytest.approx(expected)
+    assert (found.unit, found.method, found.text) == (kit.unit.name, kit.method, text)
 
 
 def test_a_salinity_that_can_only_be_a_specific_gravity() -> None:
@@ -97,10 +80,6 @@ def test_a_salinity_that_can_only_be_a_specific_gravity() -> None:
     named = scale("salinity", "probe", "PSU").read("1.026")
     assert isinstance(named, Fault)
     assert "specific gravity" in named.what
-
-
-def test_less_than_is_not_halved_where_zero_is_not_none() -> None:
-    assert interval(scale("ph").read("<7.4")) == pytest.approx((4, 7.4, 7.4))
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ HEADS = {
     "checkins": "tank,date,look,judged_phase,observer,ammonia\n",
     "events": "tank,date,event,amount\n",
     "kits": "keeper,analyte,method,unit,steps\n",
-    "logbook": "setting,value\n",
+    "logbook": "setting,value\ndecimal,point\n",
 }
 
 
@@ -53,7 +53,8 @@ HEADS = {
         ("logbook", "colour,blue", "setting", "not a setting"),
         ("logbook", ",x", "setting", "not a setting"),
         ("logbook", "date_order,ymd", "value", "not a value of date_order"),
-        ("logbook", "decimal,", "value", "not a value of decimal"),
+        ("logbook", "date_order,", "value", "not a value of date_order"),
+        ("logbook", "decimal,comma", "setting", "set already"),
     ],
 )
 def test_a_row_that_cannot_be_used(read: Read, table: str, row: str, column: str, why: str) -> None:
@@ -113,19 +114,6 @@ def test_a_bad_cell_costs_only_itself(read: Read, table: str, row: str, column: 
 # Tanks
 
 
-def test_a_whole_tank(read: Read) -> None:
-    book = read(
-        tanks="tank,keeper,club,started,volume_l,rock,sand_depth_mm\n"
-        " Reef ,west-bench,Corner shelf,2026-01-01,120.5,Live,0\nLagoon,,,2026-01-02,,,\n"
-    )
-    reef, lagoon = book.tanks.values()
-    assert (reef.name, reef.keeper, reef.club) == ("Reef", "west-bench", "Corner shelf")
-    assert (reef.volume_l, reef.rock, reef.sand_depth_mm) == (120.5, "live", 0.0)
-    assert (lagoon.volume_l, lagoon.rock, lagoon.sand_depth_mm) == (None, None, None)
-    assert lagoon.line == 3
-    assert not book.problems
-
-
 def test_a_name_in_another_normal_form_is_the_same(read: Read) -> None:
     book = read(
         tanks="tank,started\nRiff \u00e4,2026-01-01\n",
@@ -158,11 +146,6 @@ def test_a_good_row_after_a_bad_one_keeps_the_tank(read: Read) -> None:
     assert list(book.tanks) == ["Reef"]
     assert book.refused_tanks == ()
     assert only(errors(book)).line == 2
-
-
-def test_no_usable_tank(read: Read) -> None:
-    book = read(tanks="tank,started\n")
-    assert "no tank" in only(errors(book)).what
 
 
 @pytest.mark.parametrize(
@@ -221,14 +204,6 @@ def test_checkins_come_by_date_then_line(read: Read) -> None:
     assert [c.line for c in read(checkins=text).checkins] == [3, 2, 4]
 
 
-def test_a_missing_column(read: Read) -> None:
-    book = read(checkins="tank,diatoms\nReef,y\nReef,n\n")
-    problem = only(errors(book))
-    assert problem.scope == "file"
-    assert "date" in problem.what
-    assert (book.rows[-1].read, book.rows[-1].refused) == (2, 2)
-
-
 def test_one_line_for_a_whole_file_in_another_form(read: Read) -> None:
     rows = "".join(f"Reef,{d}/02/2026\n" for d in range(13, 20))
     book = read(checkins="tank,date\n" + rows)
@@ -246,6 +221,7 @@ def test_events(read: Read) -> None:
         events="tank,date,event,amount,note\n"
         "Reef,2026-02-03,water_change,25 %,\nReef,2026-02-02,Overfeeding,3x,\n"
         "Reef,2026-02-04,livestock added,2,snails\nReef,2026-02-05,crash,,\n"
+        "Reef,2026-02-05,crash,,\nReef,2026-02-05,crash,,again\n"
         "Reef,2026-02-06,overfeeding,,\nReef,2026-02-07,overfeeding,,\n"
     )
     assert [(e.kind, e.amount, e.line) for e in book.events] == [
@@ -253,21 +229,14 @@ def test_events(read: Read) -> None:
         ("water_change", 25, 2),
         ("livestock_added", 2, 4),
         ("crash", None, 5),
-        ("overfeeding", 2, 6),
-        ("overfeeding", 2, 7),
+        ("crash", None, 7),
+        ("overfeeding", 2, 8),
+        ("overfeeding", 2, 9),
     ]
-    problem = only(list(book.problems))
-    assert (problem.severity, problem.line, problem.column) == ("settled", 6, "amount")
+    assert only(errors(book)).line == 6  # it repeats line 5
+    problem = only(settled(book))
+    assert (problem.line, problem.column) == (8, "amount")
     assert "2 times" in problem.what
-
-
-def test_repeated_events(read: Read) -> None:
-    book = read(
-        events="tank,date,event,note\nReef,2026-02-01,crash,\nReef,2026-02-01,crash,\n"
-        "Reef,2026-02-01,crash,again\n"
-    )
-    assert [e.line for e in book.events] == [2, 4]
-    assert only(errors(book)).line == 3
 
 
 def test_kits_of_keeper_observer_and_everybody(read: Read) -> None:
