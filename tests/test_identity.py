@@ -18,27 +18,17 @@ def test_the_examples_of_the_docstrings() -> None:
     assert not found.failed
 
 
-@pytest.mark.parametrize(
-    "text",
-    ["Tank\u00a01", "Tank\u200b 1", "TANK  1", " tank\t1", "\uff34ank 1", "\ufeffTank 1",
-     "Ta\u00adnk 1", "Tank \u20601", "tank \uff11"],
-)  # fmt: skip
+SAME = ["Tank\u00a01", "Tank\u200b 1", "TANK  1", " tank\t1", "\uff34ank 1", "\ufeffTank 1",
+        "Ta\u00adnk 1", "Tank \u20601", "tank \uff11"]  # fmt: skip
+ALIKE = ["T\u0430nk 1", "\u0422ank 1", "Tan\u03ba 1", "T\u0410NK 1", "Tank l", "Tank I"]
+OTHER = ["Tank 2", "Tank1", "Tank", "Tanks 1", "Tank 1a"]
+
+
+@pytest.mark.parametrize("text", [*SAME, *ALIKE, *OTHER])
 def test_what_nobody_means_makes_no_other_name(text: str) -> None:
-    assert fold(text) == fold("Tank 1") == "tank 1"
-    assert look_alike(text, "Tank 1")
-
-
-@pytest.mark.parametrize(
-    "text", ["T\u0430nk 1", "\u0422ank 1", "Tan\u03ba 1", "T\u0410NK 1", "Tank l", "Tank I"]
-)
-def test_letters_that_only_look_alike_are_another_name(text: str) -> None:
-    assert fold(text) != fold("Tank 1")
-    assert look_alike(text, "Tank 1")
-
-
-@pytest.mark.parametrize("text", ["Tank 2", "Tank1", "Tank", "Tanks 1", "Tank 1a"])
-def test_other_names_are_other_names(text: str) -> None:
-    assert not look_alike(text, "Tank 1")
+    """Other case and blanks are the same name, letters that only look alike another one."""
+    assert (fold(text) == fold("Tank 1")) == (text in SAME)
+    assert look_alike(text, "Tank 1") == (text not in OTHER)
 
 
 def test_case_and_look_alikes_together() -> None:

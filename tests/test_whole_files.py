@@ -46,42 +46,43 @@ def hidden(folder: Path) -> list[str]:
 # Without a kill -------------------------------------------------------------------------
 
 
-def test_the_old_file_is_replaced(tmp_path: Path) -> None:
+def test_text_and_bytes_are_written(tmp_path: Path) -> None:
     path = tmp_path / "a.txt"
-    write_file(path, "one")
-    write_file(path, b"two\r\n", durable=True)
+    write_file(path, b"two\r\n")
     assert path.read_bytes() == b"two\r\n"
     write_file(path, "µ\ud800")
     assert path.read_bytes() == "µ?".encode()
-    assert [p.name for p in tmp_path.iterdir()] == ["a.txt"]
+    for write in (write_file, create_file):
+        with pytest.raises(FileNotFoundError):
+            write(tmp_path / "no" / "a.txt", "new")
 
 
-def test_an_error_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    path = tmp_path / "a.txt"
-    write_file(path, "old")
+def test_an_error_leaves_what_was_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where a kill leaves a hidden file, an error leaves none."""
+    (tmp_path / "d").mkdir()
+    (tmp_path / "a").write_text("old")
+    (tmp_path / "d" / "b").write_text("old")
 
-    def half() -> None:
-        with new_file(path) as part:
-            part.write_text("ha")
-            raise KeyboardInterrupt
+    def stop_after(_: object) -> None:
+        raise KeyboardInterrupt
 
-    with pytest.raises(KeyboardInterrupt):
-        half()
+    with pytest.raises(KeyboardInterrupt), new_file(tmp_path / "a") as part:
+        stop_after(part.write_text("ne"))
+    with pytest.raises(KeyboardInterrupt), staged_files(tmp_path) as staged:
+        stop_after(staged.write("a", ["ne", "w"]))
+    with pytest.raises(KeyboardInterrupt), new_folder(tmp_path / "d") as part:
+        stop_after((part / "c").write_text("new"))
+    with pytest.raises(FileExistsError), staged_files(tmp_path) as staged:
+        stop_after([staged.write("a", "new") for _ in range(2)])
 
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "replace", full)
     with pytest.raises(OSError, match="No space"):
-        write_file(path, "new")
-    assert path.read_text() == "old"
-    assert [p.name for p in tmp_path.iterdir()] == ["a.txt"]
-
-
-def test_a_folder_that_does_not_exist_is_an_error(tmp_path: Path) -> None:
-    for write in (write_file, create_file):
-        with pytest.raises(FileNotFoundError):
-            write(tmp_path / "no" / "a.txt", "new")
+        write_file(tmp_path / "a", "new")
+    assert files(tmp_path) == {"a": "old", "d/b": "old"}
+    assert hidden(tmp_path) == []
 
 
 @pytest.mark.parametrize("links", [True, False])
@@ -126,16 +127,20 @@ def test_permissions(tmp_path: Path) -> None:
 
 
 @POSIX
-def test_a_link_is_replaced_not_followed(tmp_path: Path) -> None:
-    outside = tmp_path / "outside.txt"
-    outside.write_text("mine")
-    outside.chmod(0o604)
-    link = tmp_path / "a.txt"
-    link.symlink_to(outside)
-    write_file(link, "new")
-    assert outside.read_text() == "mine"
-    assert not link.is_symlink()
-    assert stat.S_IMODE(link.stat().st_mode) != 0o604
+def test_a_link_is_replaced_or_removed_but_not_followed(tmp_path: Path) -> None:
+    mine, out = tmp_path / "mine", tmp_path / "out"
+    mine.mkdir()
+    out.mkdir()
+    (mine / "file").write_text("mine")
+    (mine / "file").chmod(0o604)
+    (out / "a.txt").symlink_to(mine / "file")
+    (out / ".staged.12.part").symlink_to(mine)
+    write_file(out / "a.txt", "new")
+    assert not (out / "a.txt").is_symlink()
+    assert stat.S_IMODE((out / "a.txt").stat().st_mode) != 0o604
+    remove_leftovers(out)
+    assert files(mine) == {"file": "mine"}
+    assert hidden(out) == []
 
 
 @POSIX
@@ -152,50 +157,6 @@ def test_only_a_file_replaces_a_file_and_a_folder_a_folder(tmp_path: Path) -> No
             pass
     assert stat.S_ISFIFO(pipe.stat().st_mode)
     assert file.read_text() == "old"
-
-
-def test_staged_files_take_their_places_together(tmp_path: Path) -> None:
-    (tmp_path / "a").write_text("old")
-    with staged_files(tmp_path) as staged:
-        staged.write("b", ["one ", "two"])
-        staged.write("a", "new")
-        with pytest.raises(FileExistsError):
-            staged.write("a", "twice")
-        assert files(tmp_path) == {"a": "old"}
-    assert files(tmp_path) == {"a": "new", "b": "one two"}
-
-    def fail() -> None:
-        with staged_files(tmp_path) as staged:
-            staged.write("a", "newer")
-            raise KeyError
-
-    with pytest.raises(KeyError):
-        fail()
-    assert files(tmp_path) == {"a": "new", "b": "one two"}
-    assert hidden(tmp_path) == []
-
-
-@pytest.mark.parametrize("exchange", [True, False], ids=["in one step", "in two renames"])
-def test_the_folder_is_replaced_whole(
-    exchange: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    if not exchange:
-        monkeypatch.setattr(whole_files, "_exchange", lambda a, b: False)
-    target = tmp_path / "out"
-    for text in ("one", "two"):
-        with new_folder(target) as part:
-            (part / text).write_text(text)
-        assert [p.name for p in target.iterdir()] == [text]
-
-    def fail() -> None:
-        with new_folder(target) as part:
-            (part / "three").write_text("three")
-            raise KeyError
-
-    with pytest.raises(KeyError):
-        fail()
-    assert [p.name for p in target.iterdir()] == ["two"]
-    assert hidden(tmp_path) == []
 
 
 def test_one_process_at_a_time_replaces_a_folder(tmp_path: Path) -> None:
@@ -238,18 +199,6 @@ def test_a_leftover_folder_goes_but_not_a_running_or_somebodys_own_one(tmp_path:
         remove_leftovers(tmp_path, older_than=60)
         assert hidden(tmp_path) == sorted([".staged.2.part", running.part.name])
     assert files(tmp_path) == {"a.html": "one two"}
-
-
-@POSIX
-def test_a_link_in_place_of_a_leftover_is_not_followed(tmp_path: Path) -> None:
-    mine, out = tmp_path / "mine", tmp_path / "out"
-    mine.mkdir()
-    out.mkdir()
-    (mine / "file").write_text("mine")
-    (out / ".staged.12.part").symlink_to(mine)
-    remove_leftovers(out)
-    assert files(mine) == {"file": "mine"}
-    assert hidden(out) == []
 
 
 # The lock -------------------------------------------------------------------------------

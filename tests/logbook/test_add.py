@@ -37,6 +37,19 @@ def test_rows_are_appended_and_read_back(make: Make) -> None:
     assert {(log.folder / b).read_text() for b in added.backups} == {CHECKINS, EVENTS}
 
 
+@pytest.mark.parametrize(
+    ("rows", "checkins", "already"),
+    [
+        ("Reef,2026-03-01,bob,n,0.5,,,\n", 1, 0),  # another observer: a second look
+        ("Reef,2026-03-08,ann,n,,,,\n" * 2, 1, 1),
+        ("Reef,1 March 2026,ann,Yes,0.250,,,ok\n", 0, 1),
+    ],
+)
+def test_a_row_counts_once(make: Make, rows: str, checkins: int, already: int) -> None:
+    added = make().add(FILE + rows)
+    assert (added.checkins, added.already) == (checkins, already)
+
+
 def test_adding_twice_changes_nothing(make: Make) -> None:
     log = make()
     text = FILE + "Reef,2026-03-08,ann,n,<0.25,,,=1+1\nNook,2026-03-08,,,,overfeeding,,\n"
@@ -49,13 +62,6 @@ def test_adding_twice_changes_nothing(make: Make) -> None:
     assert sorted(log.backup.iterdir()) == backups
     # A note that a spreadsheet would run is text.
     assert ",'=1+1\n" in log.text("checkins")
-
-
-def test_a_row_said_in_other_words_is_there_already(make: Make) -> None:
-    log = make()
-    text = "Tank,Date,Observer,Diatoms,Ammonia\nReef,1 March 2026,ann,Yes,0.250\n"
-    assert log.add(text).already == 1
-    assert log.text("checkins") == CHECKINS
 
 
 @pytest.mark.parametrize(
@@ -79,10 +85,6 @@ def test_a_row_that_says_otherwise_is_refused(make: Make, row: str, odds: str) -
     assert added.checkins + added.events == 1
     used = {r.file: r.used for r in log.read().rows}
     assert used["checkins.csv"] + used["events.csv"] == 3
-
-
-def test_another_observer_is_a_second_look(make: Make) -> None:
-    assert make().add(FILE + "Reef,2026-03-01,bob,n,0.5,,,\n").checkins == 1
 
 
 def test_replacing_keeps_the_other_cells(make: Make) -> None:
@@ -193,11 +195,6 @@ def test_an_unusual_reading_is_added_with_a_remark(make: Make) -> None:
     added = make().add("tank,date,temperature\nReef,2026-02-01,18\n")
     assert added.checkins == 1
     assert "usual 20 to 30 °C and is used as written" in added.remarks[0]
-
-
-def test_a_row_given_twice_in_the_file_counts_once(make: Make) -> None:
-    added = make().add(LOOK + "Reef,2026-03-08,ann,n,,,,\n")
-    assert (added.checkins, added.already) == (1, 1)
 
 
 def test_tables_that_are_not_there_are_made(make: Make) -> None:
@@ -349,25 +346,20 @@ def test_another_observers_kit_does_not_lose_a_reading(make: Make) -> None:
 
 
 @pytest.mark.parametrize("length", [79, 80])
-def test_an_observer_that_begins_like_a_formula(make: Make, length: int) -> None:
+def test_names_that_begin_like_a_formula_are_written_so_that_nothing_runs(
+    make: Make, length: int
+) -> None:
     name = "=" + "x" * (length - 1)
-    log = make()
-    text = f"tank,date,observer,note\nReef,2026-03-08,{name},=1+1\n"
+    log = make(tanks="tank,started\n=cmd|x,2026-01-01\n", checkins="tank,date,observer,note\n")
+    text = f"tank,date,observer,note\n=cmd|x,2026-03-08,{name},=1+1\n"
     assert log.add(text).checkins == 1
-    assert f",'{name}," in log.text("checkins")
-    found = log.read().checkins[-1]
-    assert (found.observer, found.note) == (name, "=1+1")
+    assert log.text("checkins").splitlines()[1] == f"'=cmd|x,2026-03-08,'{name},'=1+1"
+    (found,) = log.read().checkins
+    assert (found.tank, found.observer, found.note) == ("=cmd|x", name, "=1+1")
     assert log.add(text).already == 1
-    (line,) = log.refused(f"tank,date,observer\nReef,2026-03-09,={name}x\n")
+    (line,) = log.refused(f"tank,date,observer\n=cmd|x,2026-03-09,={name}x\n")
     assert line.startswith("in.csv, line 2, column observer")
     assert "is longer than 80 characters" in line
-
-
-def test_a_tank_that_begins_like_a_formula_is_written_so_that_nothing_runs(make: Make) -> None:
-    log = make(tanks="tank,started\n=cmd|x,2026-01-01\n", checkins="tank,date\n")
-    assert log.add("tank,date,diatoms\n=cmd|x,2026-03-08,y\n").checkins == 1
-    assert log.text("checkins") == "tank,date,diatoms\n'=cmd|x,2026-03-08,y\n"
-    assert log.read().checkins[0].tank == "=cmd|x"
 
 
 def test_a_tank_in_other_case_is_added_under_its_own_name(make: Make) -> None:

@@ -40,36 +40,37 @@ def test_workbooks_of_other_programs(tmp_path: Path, name: str) -> None:
     }
 
 
-def test_a_workbook_named_like_a_table_without_its_sheet(read: Read, tmp_path: Path) -> None:
-    shutil.copy(WORKBOOKS / "log.xls", tmp_path / "whatever.xls")
-    (tmp_path / "events.ods").write_bytes(ods('<table:table table:name="Sheet1"/>'))
-    (tmp_path / "dosing.ods").write_bytes(ods('<table:table table:name="Sheet1"/>'))
-    book = read()
-    assert fates(book)["events.ods"] == "refused"
-    assert fates(book)["dosing.ods"] == "set aside"
-    assert "call its sheet events" in next(p for p in errors(book) if "ods" in p.file).mend
-
-
-def ods(sheets: str) -> bytes:
+def zipped(content: str | bytes, name: str = "content.xml") -> bytes:
+    """A spreadsheet of OpenDocument with this text for its content."""
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr(
             "mimetype", "application/vnd.oasis.opendocument.spreadsheet", zipfile.ZIP_STORED
         )
-        namespaces = " ".join(f'xmlns:{n}="urn:{n}"' for n in ("table", "office", "text"))
-        archive.writestr("content.xml", f"<office:body {namespaces}>{sheets}</office:body>")
+        archive.writestr(name, content)
     return out.getvalue()
 
 
-def ods_tanks(row: str = "") -> bytes:
+def ods(title: str, header: tuple[str, ...] = (), rows: str = "") -> bytes:
+    """A workbook of one sheet."""
+    namespaces = " ".join(f'xmlns:{n}="urn:{n}"' for n in ("table", "office", "text"))
     cells = "".join(
         f'<table:table-cell office:value-type="string"><text:p>{c}</text:p></table:table-cell>'
-        for c in ("tank", "started")
+        for c in header
     )
-    return ods(
-        f'<table:table table:name="tanks"><table:table-row>{cells}</table:table-row>{row}'
-        "</table:table>"
+    return zipped(
+        f'<office:body {namespaces}><table:table table:name="{title}"><table:table-row>{cells}'
+        f"</table:table-row>{rows}</table:table></office:body>"
     )
+
+
+def test_a_workbook_named_like_a_table_without_its_sheet(read: Read, tmp_path: Path) -> None:
+    (tmp_path / "events.ods").write_bytes(ods("Sheet1"))
+    (tmp_path / "dosing.ods").write_bytes(ods("Sheet1"))
+    book = read()
+    assert fates(book)["events.ods"] == "refused"
+    assert fates(book)["dosing.ods"] == "set aside"
+    assert "call its sheet events" in next(p for p in errors(book) if "ods" in p.file).mend
 
 
 TAIL = (
@@ -84,7 +85,7 @@ WIDE = (
 
 
 def test_blank_cells_to_the_end_of_a_sheet_cost_nothing(tmp_path: Path) -> None:
-    (tmp_path / "tanks.ods").write_bytes(ods_tanks(TAIL))
+    (tmp_path / "tanks.ods").write_bytes(ods("tanks", ("tank", "started"), TAIL))
     assert [r.read for r in read_logbook(tmp_path, today=TODAY).rows] == [0]
 
 
@@ -97,42 +98,37 @@ def test_blank_cells_to_the_end_of_a_sheet_cost_nothing(tmp_path: Path) -> None:
     ],
 )
 def test_repeated_cells_are_bounded(tmp_path: Path, rows: str) -> None:
-    (tmp_path / "tanks.ods").write_bytes(ods_tanks(rows))
+    (tmp_path / "tanks.ods").write_bytes(ods("tanks", ("tank", "started"), rows))
     with pytest.raises(LogbookError, match="more than 10,000,000 cells"):
         read_logbook(tmp_path, today=TODAY)
 
 
-@pytest.mark.parametrize("content", ["<", "<!DOCTYPE x [<!ENTITY a 'b'>]><x>&a;</x>"])
-def test_an_ods_that_cannot_be_parsed(tmp_path: Path, content: str) -> None:
-    (tmp_path / "tanks.ods").write_bytes(ods("").replace(b"content.xml", b"content.xmm"))
-    with pytest.raises(LogbookError, match=r"content\.xml"):
-        read_logbook(tmp_path, today=TODAY)
-    data = io.BytesIO()
-    with zipfile.ZipFile(data, "w") as archive:
-        archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
-        archive.writestr("content.xml", content)
-    (tmp_path / "tanks.ods").write_bytes(data.getvalue())
-    with pytest.raises(LogbookError, match=r"encrypted|entities"):
+@pytest.mark.parametrize(
+    ("data", "why"),
+    [
+        (zipped("", "other.xml"), r"content\.xml"),
+        (zipped("<"), "encrypted"),
+        (zipped("<!DOCTYPE x [<!ENTITY a 'b'>]><x>&a;</x>"), "entities"),
+    ],
+)
+def test_an_ods_that_cannot_be_parsed(tmp_path: Path, data: bytes, why: str) -> None:
+    (tmp_path / "tanks.ods").write_bytes(data)
+    with pytest.raises(LogbookError, match=why):
         read_logbook(tmp_path, today=TODAY)
 
 
-@pytest.mark.parametrize("name", ["log.ods", "log.xls"])
+@pytest.mark.parametrize("name", ["log.ods", "log.xls", "content.xml"])
 def test_a_damaged_workbook_is_read_or_refused(tmp_path: Path, name: str) -> None:
-    data = (WORKBOOKS / name).read_bytes()
-    for at in range(0, len(data), 97):
-        (tmp_path / name).write_bytes(data[:at] + b"\xff\x00\xff" + data[at + 3 :])
-        check_reads_or_says_why(tmp_path / name)
-
-
-def test_a_damaged_content_of_an_ods_is_read_or_refused(tmp_path: Path) -> None:
-    content = zipfile.ZipFile(WORKBOOKS / "log.ods").read("content.xml")
-    for at in range(0, len(content), 29):
-        out = io.BytesIO()
-        with zipfile.ZipFile(out, "w") as archive:
-            archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
-            archive.writestr("content.xml", content[:at] + b"9" + content[at + 1 :])
-        (tmp_path / "log.ods").write_bytes(out.getvalue())
-        check_reads_or_says_why(tmp_path / "log.ods")
+    if inside := name == "content.xml":
+        data = zipfile.ZipFile(WORKBOOKS / "log.ods").read(name)
+    else:
+        data = (WORKBOOKS / name).read_bytes()
+    bad, step = (b"9", 29) if inside else (b"\xff\x00\xff", 97)
+    path = tmp_path / ("log.ods" if inside else name)
+    for at in range(0, len(data), step):
+        damaged = data[:at] + bad + data[at + len(bad) :]
+        path.write_bytes(zipped(damaged) if inside else damaged)
+        check_reads_or_says_why(path)
 
 
 def test_a_large_xls(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -7,7 +7,6 @@ import io
 import re
 import struct
 import zipfile
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -117,13 +116,8 @@ def test_a_formula_without_a_stored_result_is_no_blank(read: Read) -> None:
     data = without_result(workbook({"tanks": TANKS, "checkins": rows}), "C2", "E2", "B3", "A6")
     book = read(data=data)
     found = [(p.line, p.column, p.value) for p in errors(book)]
-    want = NO_RESULT
-    assert found == [
-        (2, "diatoms", want),
-        (2, "nitrate", want),
-        (3, "date", want),
-        (6, "tank", want),
-    ]
+    places = [(2, "diatoms"), (2, "nitrate"), (3, "date"), (6, "tank")]
+    assert found == [(*place, NO_RESULT) for place in places]
     assert [c.line for c in book.checkins] == [2, 4, 5]
     # A formula that was worked out is a value, and one whose result is blank is blank.
     assert book.checkins[1].readings["nitrate"].text == "10"
@@ -135,15 +129,13 @@ def test_openpyxl_writes_formulas_without_results(read: Read) -> None:
     out, book = io.BytesIO(), openpyxl.Workbook()
     book.active.title = "tanks"
     checkins = book.create_sheet("checkins")
-    for sheet, rows in (
-        (book.active, TANKS),
-        (checkins, [HEAD, ["Reef", "2026-02-01", "y", "=1+1"]]),
-    ):
-        for row in rows:
-            sheet.append(row)
+    for row in TANKS:
+        book.active.append(row)
+    checkins.append(HEAD)
+    checkins.append(["Reef", "2026-02-01", "y", "=1+1"])
     book.save(out)
-    found = [p for p in read(data=out.getvalue()).problems if p.severity == "error"]
-    assert [(p.line, p.column, p.value) for p in found] == [(2, "hair_algae", NO_RESULT)]
+    (problem,) = errors(read(data=out.getvalue()))
+    assert (problem.line, problem.column, problem.value) == (2, "hair_algae", NO_RESULT)
 
 
 def test_the_workbook_itself(tmp_path: Path) -> None:
@@ -211,67 +203,63 @@ def test_several_workbooks(read: Read, tmp_path: Path) -> None:
     assert fates["~$log.xlsx"] == "set aside"
 
 
-def _rezip(data: bytes, change: Callable[[str, bytes], bytes], level: int = 9) -> bytes:
+GOOD = workbook({"tanks": TANKS, "checkins": [HEAD, ["Reef", dt.date(2026, 2, 1), "y"]]})
+END = b"</sheetData>"
+
+
+def changed(*changes: tuple[str, bytes, bytes]) -> bytes:
+    """A good workbook in which a text of a part (by the end of its name) is another one."""
     out = io.BytesIO()
     with (
-        zipfile.ZipFile(io.BytesIO(data)) as old,
-        zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=level) as new,
+        zipfile.ZipFile(io.BytesIO(GOOD)) as old,
+        zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as new,
     ):
         for name in old.namelist():
-            new.writestr(name, change(name, old.read(name)))
+            part = old.read(name)
+            for of, text, other in changes:
+                if name.endswith(of):
+                    assert text in part
+                    part = part.replace(text, other)
+            new.writestr(name, part)
     return out.getvalue()
 
 
-GOOD = workbook({"tanks": TANKS, "checkins": [HEAD, ["Reef", dt.date(2026, 2, 1), "y"]]})
-
-
-def _bomb(name: str, part: bytes) -> bytes:
-    return part + b" " * (20 << 20) if name.endswith("sheet1.xml") else part
-
-
-def _far_cell(name: str, part: bytes) -> bytes:
-    cell = b'<row r="1048576"><c r="XFD1048576"><v>1</v></c></row></sheetData>'
-    return part.replace(b"</sheetData>", cell) if name.endswith("sheet1.xml") else part
-
-
-def _far_cells_in_quotes(name: str, part: bytes) -> bytes:
-    cell = b"<row x='>' r = '9999999'><c\nx='>' r='XFD1' ><v>1</v></c></row></sheetData>"
-    return part.replace(b"</sheetData>", cell) if name.endswith("sheet1.xml") else part
-
-
-def _odd_name(name: str, part: bytes) -> bytes:
-    cell = b'<row r="9"><c r="&#65;1"><v>1</v></c></row></sheetData>'
-    return part.replace(b"</sheetData>", cell) if name.endswith("sheet1.xml") else part
-
-
-def _long_text(name: str, part: bytes) -> bytes:
-    if name.endswith("sharedStrings.xml"):
-        return part.replace(b"<t>Reef</t>", b"<t>" + b"ab" * 1_000_000 + b"</t>")
-    if name.endswith("sheet2.xml"):
-        rows = b"".join(
-            b'<row r="%d">%s</row>'
-            % (r, b"".join(b'<c r="%c%d" t="s"><v>2</v></c>' % (65 + c, r) for c in range(20)))
-            for r in range(3, 60)
-        )
-        return part.replace(b"</sheetData>", rows + b"</sheetData>")
-    return part
+LONG_TEXTS = b"".join(
+    b'<row r="%d">%s</row>' % (r, b'<c t="s"><v>2</v></c>' * 20) for r in range(3, 60)
+)
 
 
 @pytest.mark.parametrize(
-    ("change", "why"),
+    ("data", "why"),
     [
-        (_bomb, "expands more than"),
-        (_far_cell, "reaches over"),
-        (_far_cells_in_quotes, "reaches over"),
-        (_odd_name, "cannot be understood"),
-        (_long_text, "repeats long texts"),
+        (changed(("sheet1.xml", END, END + b" " * (20 << 20))), "expands more than"),
+        (
+            changed(("sheet1.xml", END, b'<row r="1048576"><c r="XFD1048576"/></row>' + END)),
+            "reaches over",
+        ),
+        (
+            changed(
+                ("sheet1.xml", END, b"<row x='>' r = '9999999'><c\nx='>' r='XFD1' /></row>" + END)
+            ),
+            "reaches over",
+        ),
+        (
+            changed(("sheet1.xml", END, b'<row r="9"><c r="&#65;1"/></row>' + END)),
+            "cannot be understood",
+        ),
+        (
+            changed(
+                ("sharedStrings.xml", b"<t>Reef</t>", b"<t>" + b"ab" * 1_000_000 + b"</t>"),
+                ("sheet2.xml", END, LONG_TEXTS + END),
+            ),
+            "repeats long texts",
+        ),
     ],
+    ids=["spaces", "far cell", "quoted", "odd name", "long texts"],
 )
-def test_bombs_are_refused_before_opening(
-    read: Read, change: Callable[[str, bytes], bytes], why: str
-) -> None:
+def test_bombs_are_refused_before_opening(read: Read, data: bytes, why: str) -> None:
     with pytest.raises(LogbookError, match=why):
-        read(data=_rezip(GOOD, change))
+        read(data=data)
 
 
 def test_expanded_size(read: Read, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -297,38 +285,25 @@ def test_a_directory_that_lies(read: Read, size: int) -> None:
 
 
 def test_a_large_declared_dimension_is_harmless(read: Read) -> None:
-    def change(name: str, part: bytes) -> bytes:
-        return part.replace(b'<dimension ref="A1:B2"/>', b'<dimension ref="A1:XFD1048576"/>')
-
-    data = _rezip(GOOD, change)
-    assert data != _rezip(GOOD, lambda _, part: part)
+    data = changed(("sheet1.xml", b'<dimension ref="A1:B2"/>', b'<dimension ref="A1:XFD1048576"/>'))
     assert len(read(data=data).checkins) == 1
 
 
 @pytest.mark.parametrize(
-    "data", [b"x", b"PK\x03\x04", GOOD[:-30], GOOD[:500], b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" * 64]
-)
+    "data",
+    [b"x", b"PK\x03\x04", GOOD[:-30], GOOD[:500], b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" * 64,
+     b"PK\x05\x06" + bytes(18)],
+)  # fmt: skip
 def test_what_is_no_workbook(read: Read, data: bytes) -> None:
     with pytest.raises(LogbookError) as caught:
         read(data=data)
-    assert caught.value.problems[0].file == "log.xlsx" or caught.value.problems[1].mend
-
-
-def test_a_plain_zip_is_no_workbook(read: Read) -> None:
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w") as archive:
-        archive.writestr("a.txt", "x")
-    with pytest.raises(LogbookError, match=r"not an \.xlsx"):
-        read(data=out.getvalue())
+    first = caught.value.problems[0]
+    assert first.file == "log.xlsx"
+    assert first.mend
 
 
 def test_error_values_without_a_value_are_looked_for_once(read: Read) -> None:
     # Looking 10,000 bytes ahead for each of them would take minutes.
-    def change(name: str, part: bytes) -> bytes:
-        if not name.endswith("sheet2.xml"):
-            return part
-        cells = b'<c r="D9" t="e"></c>' * 200_000 + b'<c r="E9" t="e"><v>#REF!</v></c>'
-        return part.replace(b"</sheetData>", b'<row r="9">' + cells + b"</row></sheetData>")
-
-    book = read(data=_rezip(GOOD, change))
+    cells = b'<c r="D9" t="e"></c>' * 200_000 + b'<c r="E9" t="e"><v>#REF!</v></c>'
+    book = read(data=changed(("sheet2.xml", END, b'<row r="9">' + cells + b"</row>" + END)))
     assert [p.line for p in errors(book)] == [9]
