@@ -8,8 +8,20 @@ from pathlib import Path
 
 import pytest
 from report.browser import Browser
-from report.example import AMMONIA, SAND, example_assessment, example_tank, problem
-from report.question_example import asked_tank
+from report.example import (
+    AMMONIA,
+    BLOOM,
+    CRASHED,
+    MATURE,
+    SAND,
+    alarmed,
+    answering,
+    asked_tank,
+    example_assessment,
+    example_tank,
+    lasting,
+    problem,
+)
 
 from maturity_model.assessment.plan import Plan, Step
 from maturity_model.report import write_reports
@@ -26,26 +38,22 @@ def odd(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Words without a break, which must not widen a page, and logs of one to three years."""
     folder = tmp_path_factory.mktemp("report")
     word = "W" * 400
-    long = example_tank(
-        "Long words",
-        notes=(word,),
-        problems=(problem(file=word, value=word, what=word, mend=word, column=word),),
-        cautions=(AMMONIA, SAND),
-    )
     plan = Plan(word[:200], (Step("water_change", 20.0, 14), Step("livestock_added", 3.0)))
-    answers = asked_tank(
-        "Long answers", alarm="check the kit", mature=False, plans=(plan, plan), note=word
-    )
+    long = answering(alarmed(asked_tank("Long words", BLOOM), "check the kit"), impossible=(plan,))
     tanks = (
-        *example_assessment().tanks,
-        example_tank("Eighteen months", weeks=78, seed=6),
-        example_tank("Three years", weeks=156, rough=True, seed=7),
-        long,
-        asked_tank("Calm"),
-        asked_tank("Wrong", alarm="something is wrong", mature=False),
-        replace(answers, cautions=(AMMONIA, SAND)),
+        asked_tank("Window reef"),
+        lasting(example_tank("Eighteen months"), 78),
+        lasting(example_tank("Three years", CRASHED), 156),
+        alarmed(asked_tank("Wrong", BLOOM), "something is wrong"),
+        replace(
+            long,
+            notes=(word,),
+            problems=(problem(file=word, value=word, what=word, mend=word, column=word),),
+            cautions=(AMMONIA, SAND),
+        ),
     )
-    write_reports(example_assessment(tanks), folder, f"maturity-model weekly {word[:100]}")
+    assessment = replace(example_assessment(tanks), problems=tanks[-1].problems)
+    write_reports(assessment, folder, f"maturity-model weekly {word[:100]}")
     return folder
 
 
@@ -53,7 +61,7 @@ def odd(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def club(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Sixty tanks of seven keepers."""
     folder = tmp_path_factory.mktemp("club")
-    tanks = (asked_tank(f"Tank {n}", mature=n % 2 == 0) for n in range(60))
+    tanks = (asked_tank(f"Tank {n}", (BLOOM, MATURE)[n % 2]) for n in range(60))
     kept = tuple(
         replace(tank, tank=replace(tank.tank, keeper=f"Keeper {n % 7}"))
         for n, tank in enumerate(tanks)
@@ -212,7 +220,7 @@ def test_light_dark_and_paper(browser: Browser, odd: Path, name: str) -> None:
 def test_a_page_prints_on_one_sheet(
     browser: Browser, pages: dict[str, list[Path]], odd: Path, case: str
 ) -> None:
-    for page in (*pages[case], odd / "Window reef.html", odd / "Calm.html"):
+    for page in (*pages[case], odd / "Window reef.html"):
         browser.open(page, width=1200, dark=case == "crash")
         pdf = browser.pdf()
         assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) == 1, page.name

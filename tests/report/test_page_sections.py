@@ -9,7 +9,15 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from report.example import AS_OF, example_assessment, example_tank, problem
+from report.example import (
+    AS_OF,
+    CRASHED,
+    STARTING,
+    example_assessment,
+    example_tank,
+    lasting,
+    problem,
+)
 from report.page_tree import Node, by_id, page_of, plain, table_of
 
 from maturity_model.logbook.types import CheckIn, Event, Reading
@@ -31,13 +39,16 @@ def paths_of(row: Node) -> dict[str, str]:
 
 def test_tempered_weights_are_admitted() -> None:
     tank = example_tank()
-    none = replace(tank, reweighting=replace(tank.reweighting, share=0.0, khat_full=1.2))
-    for shown, said in (
-        (example_tank(share=0.6), "(Pareto k̂ 0.94, above the limit 0.70), so only 60.0 % of"),
-        (none, "not reweighted at all"),
-        (tank, "reweighted by all of this tank’s likelihood"),
+    own = tank.reweighting
+    assert own.khat_full > own.limit
+    limit = f"(Pareto k̂ {own.khat_full:.2f}, above the limit {own.limit:.2f})"
+    for share, said in (
+        (own.share, f"{limit}, so only {100 * own.share:.1f} % of"),
+        (0.0, "not reweighted at all"),
+        (1.0, "reweighted by all of this tank’s likelihood"),
     ):
-        assert said in plain(by_id(page_of(shown), "researchers"))
+        page = page_of(replace(tank, reweighting=replace(own, share=share)))
+        assert said in plain(by_id(page, "researchers"))
 
 
 def test_an_elicited_population_is_called_so_and_a_fitted_one_not() -> None:
@@ -69,25 +80,21 @@ def test_problems_show_place_value_fault_and_mend() -> None:
 
 def test_new_entries_are_listed_and_nothing_new_has_no_part() -> None:
     tank = example_tank()
-    old = tuple(c for c in tank.checkins if c.date <= tank.dates[-2])
-    quiet = replace(
-        tank, checkins=old, events=tuple(e for e in tank.events if e.date <= tank.dates[-2])
-    )
-    assert "New in the log" not in page_of(quiet).text
-    never = {"syconoid_sponges": True, "amphipods": False}
-    last = replace(old[-1], signs={"amphipods": True})
-    fresh = CheckIn(tank.tank.name, AS_OF, signs=never, note="odd & new")
-    event = Event(tank.tank.name, AS_OF, "overfeeding", 3.0)
-    loud = replace(tank, checkins=(*old[:-1], last, fresh), events=(event,))
-    text = by_id(page_of(loud), "change").text
+    name, before = tank.tank.name, AS_OF - dt.timedelta(days=9)
+    old = CheckIn(name, before, signs={"amphipods": True})
+    assert "New in the log" not in page_of(replace(tank, checkins=(old,), events=())).text
+    signs = {"syconoid_sponges": True, "amphipods": False}
+    fresh = CheckIn(name, AS_OF, signs=signs, note="odd & new")
+    event = Event(name, AS_OF, "overfeeding", 3.0)
+    text = by_id(page_of(replace(tank, checkins=(old, fresh), events=(event,))), "change").text
     assert "Seen for the first time: syconoid sponges." in text
     assert "Seen last time, not this time: amphipods." in text
     assert "odd & new" in text
-    assert "Overfed, 5 Jun, 3 x." in text
+    assert "Overfed, 20 Nov, 3 x." in text
 
 
 def test_the_three_answers_of_a_sign_are_told_apart() -> None:
-    tank = example_tank(weeks=4, course="new")
+    tank = example_tank(like=STARTING)
     start = tank.tank.started
     days = (0, 8, 15, 16, 17)
     answers = (True, False, None, False, True)
@@ -135,7 +142,7 @@ def test_week_ranges() -> None:
 
 
 def test_a_reading_is_drawn_as_its_interval() -> None:
-    tank = example_tank(weeks=10, course="new")
+    tank = example_tank(like=STARTING)
     start = tank.tank.started
     readings = (
         Reading("<0.25", 0.0, 0.25, 0.125, "mg/L NH4", "colour_chart"),
@@ -185,11 +192,13 @@ def test_ribbons_are_as_thick_as_the_phase_was_likely() -> None:
         assert own == pytest.approx(0.92 * 12 * tank.smoothed[:, k].sum(), rel=0.05, abs=6)
         area += own
     assert area == pytest.approx(0.92 * 12 * calendar.width, rel=0.03)
-    assert figure.label.startswith("History of Window reef: cycling from May 2025, then bloom")
+    assert figure.label.startswith(
+        "History of Lagoon-60: cycling from October 2025, then bloom from "
+    )
 
 
 def test_a_crash_is_an_upright_step() -> None:
-    tank = example_tank(rough=True)
+    tank = example_tank(like=CRASHED)
     (crash,) = [e.date for e in tank.events if e.kind == "crash"]
     calendar = Calendar(tank.tank.started, AS_OF)
     smoothed = np.zeros_like(tank.smoothed)
@@ -207,7 +216,7 @@ def test_a_crash_is_an_upright_step() -> None:
 
 
 def test_what_a_long_log_leaves_out_can_be_had() -> None:
-    page = page_of(example_tank(weeks=1200))
+    page = page_of(lasting(example_tank(), 1200))
     assert "the last 104 weeks, all in phase.csv" in plain(by_id(page, "researchers"))
     # The axis of the open part begins a year ago; the whole life is folded.
     box = by_id(page, "history").find("svg")
@@ -215,7 +224,7 @@ def test_what_a_long_log_leaves_out_can_be_had() -> None:
     assert float(wide.split()[2]) == pytest.approx(52.14, abs=0.01)
     (whole,) = by_id(page, "life").find("svg")
     assert float(whole.attributes["viewbox"].split()[2]) > 1190
-    young = page_of(example_tank(weeks=40))
+    young = page_of(lasting(example_tank(), 40))
     assert "life" not in [d.attributes.get("id") for d in young.find("details")]
 
 

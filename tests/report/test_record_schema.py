@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import fields, is_dataclass, replace
+from dataclasses import fields, is_dataclass
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -13,11 +13,21 @@ from typing import Any
 import numpy as np
 import pytest
 from assessment.assessed import demo
-from report.example import AMMONIA, example_assessment, example_tank, problem
+from report.example import (
+    AMMONIA,
+    BLOOM,
+    MATURE,
+    alarmed,
+    asked_tank,
+    example_assessment,
+    example_tank,
+    lasting,
+    problem,
+)
 from report.page_tree import record_of
-from report.question_example import asked_tank, example_questions
 
-from maturity_model.assessment.plan import Plan, Step
+from maturity_model.assessment.plan import Plan
+from maturity_model.assessment.questions import Questions
 from maturity_model.report import machine, report_json
 from maturity_model.report.machine import tank_record, to_json
 from maturity_model.report.question_record import QUESTIONS
@@ -52,16 +62,13 @@ def test_records_of_the_demo(check: Check) -> None:
 
 
 def test_records_of_every_kind_of_answer(check: Check) -> None:
-    plan = Plan("overfeeding=3", (Step("overfeeding", 3.0),))
-    questions = example_questions(plans=(plan,))
+    bloom = asked_tank(like=BLOOM)
     tanks = (
-        example_tank(weeks=1, course="new"),
-        example_tank(cautions=(AMMONIA,), problems=(problem(), problem("Window reef"))),
-        asked_tank(alarm="something is wrong", mature=False, plans=(plan,)),
-        asked_tank(alarm="check the kit"),
-        replace(
-            example_tank(), questions=type(questions)(questions.risks, questions.first_passages)
-        ),
+        lasting(example_tank(), 1),
+        example_tank(cautions=(AMMONIA,), problems=(problem(), problem(MATURE))),
+        alarmed(bloom, "something is wrong"),
+        alarmed(bloom, "check the kit"),
+        asked_tank(questions=plans_alone()),
     )
     for tank in tanks:
         check(record_of(tank))
@@ -91,12 +98,16 @@ def test_a_record_holds_every_number_of_the_answer() -> None:
         assert set(numbers(tank)) - set(numbers(record)) - set(untold) == set(), tank.tank.name
 
 
+def plans_alone() -> Questions:
+    questions = asked_tank().questions
+    assert questions is not None
+    return Questions(questions.risks, questions.first_passages)
+
+
 def test_keys_are_null_where_nothing_was_asked() -> None:
     found = record_of(example_tank())
     assert all(found[k] is None for k in QUESTIONS)
-    questions = example_questions()
-    only = type(questions)(questions.risks, questions.first_passages)
-    found = record_of(replace(example_tank(), questions=only))
+    found = record_of(asked_tank(questions=plans_alone()))
     assert {k for k in QUESTIONS if found[k] is not None} == {"risk_if", "time_to_mature"}
 
 

@@ -4,13 +4,27 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from dataclasses import replace
+from dataclasses import fields, replace
+from pathlib import Path
 
 import numpy as np
 import pytest
-from report.example import AMMONIA, AS_OF, example_assessment, example_tank, problem
+from assessment.assessed import practice
+from report.example import (
+    AMMONIA,
+    AS_OF,
+    CRASHED,
+    STARTING,
+    answering,
+    example_assessment,
+    example_tank,
+    lasting,
+    problem,
+)
+from report.form_example import evil_log
 from report.page_tree import (
     ALWAYS,
+    ASKED,
     EVIL,
     OPEN,
     Node,
@@ -24,14 +38,14 @@ from report.page_tree import (
     plain,
     table_of,
 )
-from report.question_example import asked_tank, nitrate, sign
 
+from maturity_model.assessment import assess
 from maturity_model.assessment.cautions import Caution
 from maturity_model.assessment.plan import Plan, Step
-from maturity_model.assessment.questions import Questions
-from maturity_model.assessment.surprise import Surprise
 from maturity_model.assessment.types import Assessment, Reach, TankAssessment
-from maturity_model.logbook.types import Account, CheckIn, Entry, Event, Reading
+from maturity_model.logbook import read_logbook
+from maturity_model.logbook.types import CheckIn, Entry
+from maturity_model.panel import build_panel
 from maturity_model.report import file_names, text_summary
 from maturity_model.report.pages import index_page, tank_page
 
@@ -44,11 +58,13 @@ def pages() -> list[Node]:
 def test_pages_are_whole_and_their_parts_in_order(pages: list[Node]) -> None:
     for page in pages:
         check_page(page)
-    for page in pages[:-1]:
+    for page, tank in zip(pages, example_assessment().tanks, strict=False):
         (main,) = page.find("main")
         ids = [s.attributes.get("id") for s in main.find("section")]
         assert tuple(i for i in ids if i) == OPEN
-        assert tuple(f for f in folds(page) if f not in ("change", "life")) == ALWAYS
+        nothing_happened = tank.tank.name == STARTING
+        expected = [f for f in (*ASKED, *ALWAYS) if f != "did" or not nothing_happened]
+        assert [f for f in folds(page) if f not in ("change", "life")] == expected
 
 
 def test_every_picture_says_what_it_shows_and_has_its_numbers(pages: list[Node]) -> None:
@@ -88,90 +104,39 @@ def test_pages_run_and_fetch_nothing(pages: list[Node]) -> None:
         assert page.find("html")[0].attributes["lang"] == "en-GB"
 
 
-def evil_answers(tank: TankAssessment) -> Questions:
-    """Answers about what a log and a what-if call by evil names."""
-    questions = tank.questions
-    assert questions is not None
-    assert questions.evidence is not None
-    assert questions.surprises is not None
-    nasty = nitrate(EVIL, EVIL)
-    item = Surprise(nasty, 0.001, False, True, True)
-    judged = replace(nasty, kind="judgement", name="judged_phase", reading=None, phase=EVIL)
-    groups = tuple(
-        replace(g, kind=o.kind, name=o.name, latest=o)
-        for g, o in zip(questions.evidence.towards, (nasty, judged, sign(EVIL, True)), strict=True)
-    )
-    pushes = tuple(replace(p, what=nasty) for p in questions.evidence.singles)
-    effect = questions.event_effects[1]
-    event = replace(effect.event, kind=EVIL, note=EVIL)
-    return replace(
-        questions,
-        evidence=replace(questions.evidence, towards=groups, singles=pushes),
-        surprises=replace(questions.surprises, items=(item, *questions.surprises.items)),
-        next_checks=tuple(replace(x, name=EVIL, how=EVIL) for x in questions.next_checks),
-        event_effects=(replace(effect, event=event),),
-        impossible=(Plan(EVIL, (Step("sand_disturbed", None),)),),
-    )
-
-
-def hostile() -> Assessment:
-    plan = Plan(EVIL, (Step("overfeeding", 3.0),))
-    tank = asked_tank(EVIL, alarm="something is wrong", mature=False, plans=(plan,), note=EVIL)
-    cautions = tuple(Caution(level, EVIL, EVIL, EVIL) for level in ("urgent", "care"))
-    problems = tuple(
-        problem(name, file=EVIL, column=EVIL, value=EVIL, what=EVIL, mend=EVIL)
-        for name in (None, EVIL)
-    )
-    reading = Reading(EVIL, 0.0, 0.2, 0.1, EVIL, EVIL)
-    checkin = CheckIn(
-        EVIL, AS_OF, observer=EVIL, look=EVIL, judged_phase=EVIL, note=EVIL,
-        signs={"evil": True, "hair_algae": True}, readings={"ammonia": reading, EVIL: reading},
-        file=EVIL, line=3,
-    )  # fmt: skip
-    tank = replace(
-        tank,
-        tank=replace(tank.tank, keeper=EVIL, club=EVIL, rock=EVIL),
+def hostile(folder: Path) -> Assessment:
+    """A log with markup wherever it takes text, under a population file of the same kind."""
+    logbook = read_logbook(evil_log(folder))
+    found = assess(build_panel(logbook), practice())
+    names = {f.name: EVIL for f in fields(found.provenance) if f.type == "str"}
+    tank = found.tanks[0]
+    risky = replace(
+        answering(tank, impossible=(Plan(EVIL, (Step("sand_disturbed", None),)),)),
+        tank=replace(tank.tank, name=EVIL, keeper=EVIL, club=EVIL, rock=EVIL),
         notes=(EVIL,),
-        cautions=cautions,
-        problems=problems,
-        questions=evil_answers(tank),
-        checkins=(*tank.checkins[:-1], checkin),
-        events=(*tank.events, Event(EVIL, AS_OF, EVIL, 2.0, EVIL, EVIL, 4),
-                Event(EVIL, AS_OF, "crash", None, EVIL, EVIL, 5)),
-        reach=replace(tank.reach, unchecked_signs=("evil",)),
-    )  # fmt: skip
-    base = example_assessment((tank,))
-    sign = replace(
-        base.catalogue.signs["diatoms"], name="evil", label=EVIL, group=EVIL, where=EVIL, how=EVIL
+        cautions=tuple(Caution(level, EVIL, EVIL, EVIL) for level in ("urgent", "care")),
+        problems=tuple(
+            problem(name, file=EVIL, column=EVIL, value=EVIL, what=EVIL, mend=EVIL)
+            for name in (None, EVIL)
+        ),
     )
     return replace(
-        base,
-        catalogue=replace(base.catalogue, signs={**base.catalogue.signs, "evil": sign}),
+        found,
+        tanks=(risky,),
         refused_tanks=(EVIL, EVIL + "2"),
-        account=Account(
-            (Entry(EVIL, "refused", EVIL), Entry(EVIL, "set aside", EVIL)),
-            tuple(replace(r, file=EVIL) for r in base.account.rows),
-            base.account.refused_rows,
-        ),
-        provenance=replace(
-            base.provenance,
-            version=EVIL,
-            population_name=EVIL,
-            population_kind=EVIL,
-            population_sha256=EVIL,
-            logbook_sha256=EVIL,
-        ),
+        account=replace(found.account, entries=(Entry(EVIL, "refused", EVIL),)),
+        provenance=replace(found.provenance, **names),  # type: ignore[arg-type]
     )
 
 
-def test_text_from_a_log_stays_text() -> None:
-    assessment = hostile()
+def test_text_from_a_log_stays_text(tmp_path: Path) -> None:
+    assessment = hostile(tmp_path / "log")
     names = file_names([EVIL])
     sources = [
         tank_page(assessment.tanks[0], assessment, EVIL),
         index_page(assessment, names, EVIL),
     ]
-    for source, least in zip(sources, (38, 20), strict=True):
+    for source, least in zip(sources, (25, 14), strict=True):
         check_text(parse(source), source, least)
     summary = text_summary(assessment)
     assert "\u202e" not in summary
@@ -179,7 +144,7 @@ def test_text_from_a_log_stays_text() -> None:
 
 
 def test_long_text_is_cut() -> None:
-    tank = example_tank(weeks=4, course="new", notes=("n" * 10_000,))
+    tank = example_tank(like=STARTING, notes=("n" * 10_000,))
     checkins = tuple(replace(c, note="w" * 10_000) for c in tank.checkins)
     page = page_of(replace(tank, checkins=checkins))
     assert "n" * 601 not in page.text
@@ -195,7 +160,7 @@ def test_urgent_cautions_stand_at_the_top_and_in_their_part() -> None:
     )
     page = page_of(example_tank(cautions=(care, alarm, crash)))
     red = [plain(p) for p in page.find("p") if p.attributes.get("class") == "urgent"]
-    assert red == ["Urgent. Ammonia is high.", "Urgent. Crash on 5 Jun. Test ammonia."]
+    assert red == ["Urgent. Ammonia is high.", "Urgent. Crash on 20 Nov. Test ammonia."]
     said = [plain(li) for li in by_id(page, "cautions").find("li")][:3]
     assert said[0].startswith("Urgent: Ammonia is high. Change water. (WAC 173-201A-240)")
     assert said[2].startswith("Mind the sand. Small parts.")
@@ -216,29 +181,28 @@ def test_general_cautions_are_always_there(pages: list[Node]) -> None:
 
 
 def test_the_index_lists_tanks_refusals_rows_and_every_problem() -> None:
-    tanks = (
-        example_tank("Second", problems=tuple(problem("Second", line=n) for n in range(100))),
-        example_tank("First", seed=7, cautions=(AMMONIA,)),
-    )
-    assessment = example_assessment(tanks)
+    problems = tuple(problem("Second", line=n) for n in range(100))
+    tanks = (example_tank("Second"), example_tank("First", cautions=(AMMONIA,)))
+    assessment = replace(example_assessment(tanks), problems=problems, refused_tanks=("No start",))
     page = all_pages(assessment)[-1]
     # The urgent one comes first, whatever the order of the log.
     (rows,) = page.find("ol")
     assert [h.text for h in rows.find("h2")] == ["First", "Second"]
     assert rows.find("a")[0].attributes["href"] == "./First.html"
-    assert "write the day the tank was filled" in plain(by_id(page, "refused"))
     assert "No start" in plain(by_id(page, "refused"))
     *listed, aside = by_id(page, "problems").find("li")
-    assert len(listed) == 101
-    assert aside.text.strip() == "photo.jpg"
+    assert len(listed) == len(assessment.problems)
+    assert aside.text.strip().startswith("README.md")
     cells = [[c.text for c in r.find("td")] for r in by_id(page, "problems").find("tr")[1:]]
-    assert cells == [["6", "5", "1", "0"], ["212", "211", "1", "0"]]
+    assert cells == [
+        [str(n) for n in (r.read, r.used, r.refused, r.set_aside)] for r in assessment.account.rows
+    ]
     (link,) = [a for a in page.find("a") if a.attributes["href"] == "#problems"]
     assert plain(link).startswith("Not used of the log:")
 
 
 def test_last_answers_stand_side_by_side() -> None:
-    bare, sandy = example_tank("Bare"), example_tank("Sandy", seed=7)
+    bare, sandy = example_tank("Bare"), example_tank("Sandy")
     looks = (
         CheckIn("Sandy", AS_OF - dt.timedelta(days=40), signs={"diatoms": True}),
         CheckIn("Sandy", AS_OF, signs={"hair_algae": False, "copepods": True}),
@@ -263,7 +227,7 @@ def test_a_club_of_many_keepers_stands_under_their_names() -> None:
     keepers = ["Ann", "Ben", ""]
     tanks = tuple(
         replace(tank, tank=replace(tank.tank, name=f"Tank {n}", keeper=keepers[n % 3]))
-        for n, tank in enumerate([example_tank(weeks=6, course="new")] * 13)
+        for n, tank in enumerate([example_tank()] * 13)
     )
     tanks = (*tanks[:4], replace(tanks[4], cautions=(AMMONIA,)), *tanks[5:])
     page = all_pages(example_assessment(tanks))[-1]
@@ -291,25 +255,25 @@ def _nothing_logged() -> TankAssessment:
 
 
 def _certain() -> TankAssessment:
-    tank = example_tank(weeks=5, course="new")
+    tank = example_tank(like=STARTING)
     one = np.zeros_like(tank.filtered)
     one[:, 0] = 1.0
     return replace(
         tank,
         filtered=one, smoothed=one, smoothed_low=one, smoothed_high=one, forecast_only=one,
-        now_low=one[-1], now_high=one[-1],
-        regression=np.zeros((5, 2)), regression_low=np.zeros(2), regression_high=np.zeros(2),
+        now_low=one[-1], now_high=one[-1], regression=np.zeros_like(tank.regression),
+        regression_low=np.zeros(2), regression_high=np.zeros(2),
     )  # fmt: skip
 
 
 @pytest.mark.parametrize(
     "tank",
     [
-        example_tank(weeks=1, course="new"),
-        example_tank(weeks=2, course="new"),
+        lasting(example_tank(), 1),
+        lasting(example_tank(), 2),
         _nothing_logged(),
         _certain(),
-        example_tank(weeks=1200, rough=True),
+        lasting(example_tank(like=CRASHED), 1200),
     ],
     ids=["first week", "second week", "nothing logged", "certain", "very long"],
 )
@@ -328,16 +292,17 @@ def test_unusual_logs_make_whole_pages(tank: TankAssessment) -> None:
 
 
 def test_the_summary_is_a_line_a_tank() -> None:
-    assessment = example_assessment()
+    urgent = example_tank("Nursery", STARTING, cautions=(AMMONIA,))
+    tanks = (*example_assessment().tanks, urgent)
+    assessment = replace(example_assessment(tanks), refused_tanks=("No start",))
     lines = text_summary(assessment).splitlines()
     # The urgent one first, then by the risk of slipping back.
-    assert lines[0].startswith("Nursery 4 ")
+    assert lines[0].startswith("Nursery ")
     assert lines[0].endswith("Rescue first, un-ionised ammonia above the criterion")
-    assert {line.split("  ")[0] for line in lines[1:5]} == {
-        "Window reef", "Hair garden", "Crashed cube", "Old lagoon",
-    }  # fmt: skip
-    assert any("Very likely mature 96 %" in line for line in lines)
-    assert lines[5] == "No start: not assessed; the log's problems say why."
+    names = {t.tank.name for t in tanks} - {"Nursery"}
+    assert {line.split("  ")[0].strip() for line in lines[1:7]} == names
+    assert any("Very likely mature 90 %" in line for line in lines)
+    assert lines[7] == "No start: not assessed; the log's problems say why."
     more = text_summary(assessment, verbose=True).splitlines()
     assert "  URGENT: Un-ionised ammonia above the criterion." in more
     assert [line for line in more if not line.startswith("  ")] == lines

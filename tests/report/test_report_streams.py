@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import tracemalloc
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 import pytest
-from report.example import example_assessment, example_tank
+from report.example import example_assessment, example_tank, lasting
 
 import maturity_model.report as report
 from maturity_model.assessment.types import Assessment
@@ -20,18 +18,7 @@ MIB = 2**20
 
 def club(n: int, weeks: int = 3) -> Assessment:
     """Tanks that share their arrays, so that nothing but the report takes memory."""
-    one = example_tank("A", weeks=3, course="new")
-    if weeks > len(one.weeks):
-        again = np.arange(weeks) % 3
-        one = replace(
-            one,
-            weeks=np.arange(weeks),
-            dates=tuple(dt.date(2020, 1, 1) + dt.timedelta(days=7 * t) for t in range(weeks)),
-            **{
-                name: getattr(one, name)[again]
-                for name in ("filtered", "smoothed", "forecast_only", "regression")
-            },
-        )
+    one = lasting(example_tank(), weeks)
     tanks = tuple(replace(one, tank=replace(one.tank, name=f"Tank {i}")) for i in range(n))
     return example_assessment(tanks)
 

@@ -7,12 +7,18 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
-from report.example import AS_OF, example_assessment, example_tank
+from report.example import (
+    AS_OF,
+    BLOOM,
+    STARTING,
+    alarmed,
+    answering,
+    asked_tank,
+    example_assessment,
+    example_tank,
+)
 from report.page_tree import Node, all_pages, by_id, page_of, plain, record_of
-from report.question_example import answering, asked_tank, slipping
 
-from maturity_model.assessment.course import Course
 from maturity_model.assessment.plan import Plan, Step
 from maturity_model.assessment.types import TankAssessment
 from maturity_model.cli.main import main
@@ -70,20 +76,20 @@ def test_a_silent_tank_is_advised_nothing_but_to_look() -> None:
 
 
 def test_of_a_silent_tank_neither_a_way_nor_a_calm_is_claimed() -> None:
-    now = np.array([0.0, 0.0, 0.5, 0.5])
-    moved = Course(AS_OF, AS_OF - dt.timedelta(days=9), now, now, now, 0.4, 0.0, 0.3)
-    tank = replace(asked_tank("Reef"), course=moved)
+    tank = asked_tank("Reef")
+    assert tank.course is not None
+    tank = replace(tank, course=replace(tank.course, later=0.4, earlier=0.0))
     assert "forward" in plain(card_of(tank))
     quiet = silent(tank, 12)
     for said in (plain(card_of(quiet)), plain(by_id(page_of(quiet), "now"))):
         assert "forward" not in said.lower()
         assert "No sign" not in said
-    assert "  Slipping? Not known: 9 % risk, 8 weeks" in summary_of(quiet, verbose=True)
+    assert "  Slipping? Not known: 3 % risk, 8 weeks" in summary_of(quiet, verbose=True)
 
 
 def test_a_tank_that_has_just_slipped_comes_before_others_as_urgent() -> None:
-    at_risk = silent(asked_tank("At risk", mature=False), 12)
-    slipped = slipping(asked_tank("Slipped", alarm="something is wrong"), 0.9)
+    at_risk = silent(asked_tank("At risk", BLOOM), 12)
+    slipped = alarmed(asked_tank("Slipped"), "something is wrong", 0.9)
     lines = text_summary(example_assessment((at_risk, slipped))).splitlines()
     assert [line.split("  ")[0] for line in lines[:2]] == ["Slipped", "At risk"]
 
@@ -109,7 +115,7 @@ def test_a_log_without_a_look_has_no_answer() -> None:
 
 
 def test_at_the_start_no_risk_of_slipping_back_is_stated() -> None:
-    tank = example_tank("Reef", weeks=6, course="new")
+    tank = example_tank("Reef", STARTING)
     assert tank.at_start
     assert "lowest phase" in plain(card_of(tank))
     assert "Lowest phase" in plain(by_id(page_of(tank), "now"))
@@ -125,21 +131,20 @@ def test_at_the_start_no_risk_of_slipping_back_is_stated() -> None:
     assert isinstance(later, dict)
     assert later["now"] == later["probability"][-1]
     assert later["reason"] is None
-    asked = answering(asked_tank("Reef"), risks=())
-    asked = replace(asked, filtered=np.eye(len(asked.phases))[[0] * len(asked.weeks)])
+    asked = asked_tank("Reef", STARTING)
     assert "It is in the lowest phase" in plain(by_id(page_of(asked), "if"))
     assert record_of(asked)["risk_if"] is None
 
 
 def test_after_a_probable_slip_no_small_risk_of_slipping_back_is_stated() -> None:
-    tank = asked_tank("Reef", alarm="something is wrong")
-    slipped = slipping(tank, 0.87)
+    tank = alarmed(asked_tank("Reef"), "something is wrong", 0.42)
+    slipped = alarmed(tank, "something is wrong", 0.87)
     for shown in (plain(by_id(page_of(slipped), "now")), plain(card_of(slipped))):
         assert "just slipped" in shown.lower()
         assert "risk" not in shown
     assert "As it stands" not in plain(by_id(page_of(slipped), "if"))
     assert "  Slipping? Just slipped" in summary_of(slipped, verbose=True)
-    why = "It has probably slipped in the three weeks before 3 Jun"
+    why = "It has probably slipped in the three weeks before 15 Nov"
     assert why in plain(by_id(page_of(slipped), "researchers"))
     # 42 % is no reason yet.
     assert "risk, 8 weeks" in plain(by_id(page_of(tank), "now"))

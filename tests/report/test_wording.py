@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from report.example import PHASES, example_assessment
+from report.example import example_assessment
 
 from maturity_model.report import likelihood_words, wording
 from maturity_model.report.views.provenance import practice_words
@@ -105,9 +105,10 @@ def test_the_sentence_has_word_number_and_natural_frequency() -> None:
 
 def test_the_statement_says_what_it_is_given() -> None:
     assessment = example_assessment()
-    said = likelihood_words.statement(assessment.tanks[0], PHASES, assessment.provenance)
+    said = likelihood_words.statement(assessment.tanks[0], assessment.phases, assessment.provenance)
     assert said.endswith(
-        "given the log up to 5 June 2026 and the practice population (elicited, no pooled fit yet)."
+        "given the log up to 20 November 2026 and the practice population "
+        "(elicited, no pooled fit yet)."
     )
     fitted = replace(assessment.provenance, population_kind="fitted", population_name="Harbour")
     assert likelihood_words.population_words(fitted) == "population Harbour (pooled fit)"
