@@ -154,16 +154,15 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.fuzz", description=__doc__)
     parser.add_argument("--count", type=int, default=1_000)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--start", type=int, default=0, metavar="NUMBER")
     said = "also run the whole weekly command on every Nth logbook"
     parser.add_argument("--weekly-every", type=int, default=101, metavar="N", help=said)
     said = "append results here by the thousand, and go on behind them"
     parser.add_argument("--out", type=Path, metavar="CSV", help=said)
     args = parser.parse_args()
-    start, failed = args.start, 0
+    start, failed = 0, 0
     if args.out and args.out.exists():
         done = pd.read_csv(args.out)
-        start = max(start, *done["last"][done["seed"] == args.seed] + 1)
+        start = max(0, *done["last"][done["seed"] == args.seed] + 1)
     with tempfile.TemporaryDirectory() as folder:
         while start < args.count:
             numbers = range(start, min(start + 1_000, args.count))
@@ -171,9 +170,8 @@ def main() -> int:
             counts, bad = run_block(numbers, args.seed, Path(folder), args.weekly_every)
             took = time.monotonic() - began
             start = numbers.stop
-            print(
-                f"{start} of {args.count}: {bad} bad, {peak_mb():.0f} MB, {took:.0f} s", flush=True
-            )
+            said = f"{start} of {args.count}: {bad} bad, {peak_mb():.0f} MB, {took:.0f} s"
+            print(said, flush=True)
             failed += bad
             if args.out and bad:
                 break  # Not written down, so that the next run begins with it.

@@ -15,22 +15,20 @@ pytestmark = [
 
 
 @pytest.mark.parametrize(
-    ("command", "kills"), [("weekly", 16), ("add", 18), ("pair", 6), ("pool", 10)]
+    ("command", "kills"),
+    [
+        ("weekly", 16),
+        ("add", 18),
+        ("pair", 6),
+        ("pool", 10),
+        pytest.param("fit", 3, marks=[pytest.mark.fit, pytest.mark.long]),
+    ],
 )
 def test_killed(command: str, kills: int) -> None:
-    if command == "pool":
-        pytest.importorskip("pyarrow")
+    if library := {"pool": "pyarrow", "fit": "pymc"}.get(command):
+        pytest.importorskip(library)
     seen = run(command, kills, seed=5)
     assert seen.complaints == []
     assert seen.kills == kills
     # Otherwise nothing was tested: some kills must fall into the writing.
-    assert command == "pair" or seen.writing > 0
-
-
-@pytest.mark.fit
-@pytest.mark.long
-def test_killed_fit() -> None:
-    pytest.importorskip("pymc")
-    seen = run("fit", 3, seed=5)
-    assert seen.complaints == []
-    assert seen.kills == 3
+    assert command in ("pair", "fit") or seen.writing > 0

@@ -285,17 +285,6 @@ def test_two_at_once_lose_nothing(make: Make) -> None:
     assert all(c.read == c.used for c in book.rows)
 
 
-def test_a_half_written_backup_of_a_killed_add_goes(make: Make) -> None:
-    log = make()
-    log.backup.mkdir()
-    (log.backup / ".checkins-2026-01-01-120000-0a1b2c3d.csv.123.part").write_text("tank,da")
-    (log.backup / "mine.part").write_text("somebody's own")
-    log.add(LOOK)
-    names = {p.name for p in log.backup.iterdir()}
-    assert "mine.part" in names
-    assert not any(name.startswith(".") for name in names)
-
-
 # The final row is composed first, and read as the log will.
 
 
@@ -325,24 +314,23 @@ def test_a_blank_observer_reads_with_the_kit_of_the_row_that_it_replaces(make: M
     assert log.add(text).already == 1
 
 
-def test_a_reading_that_the_replaced_rows_kit_cannot_give_is_refused(make: Make) -> None:
-    log = make(
-        kits=KITS + "furlongs\n", checkins="tank,date,observer,diatoms\nReef,2026-03-01,bob,y\n"
-    )
-    (line,) = log.refused("tank,date,nitrate\nReef,2026-03-01,2\n", conflict="replace")
-    assert line.startswith("in.csv, line 2, column nitrate: '2' was read with a kit whose row")
+@pytest.mark.parametrize(
+    ("there", "text", "reading"),
+    [
+        ("diatoms\nReef,2026-03-01,bob,y", "tank,date,nitrate\nReef,2026-03-01,2\n", "2"),
+        # The name of the other observer would lose the reading that is there.
+        ("nitrate\nReef,2026-03-01,,5", "tank,date,observer\nReef,2026-03-01,bob\n", "5"),
+    ],
+)
+def test_a_reading_that_the_final_rows_kit_cannot_give_is_refused(
+    make: Make, there: str, text: str, reading: str
+) -> None:
+    log = make(kits=KITS + "furlongs\n", checkins=f"tank,date,observer,{there}\n")
+    (line,) = log.refused(text, conflict="replace")
+    assert line.startswith(f"in.csv, line 2, column nitrate: '{reading}' was read with a kit whose")
     assert "mend that row first" in line
-    # As a separate row it is read with the keeper's kit.
-    added = log.add("tank,date,observer,nitrate\nReef,2026-03-01,,2\n", conflict="beside")
-    assert added.checkins == 1
-
-
-def test_another_observers_kit_does_not_lose_a_reading(make: Make) -> None:
-    log = make(
-        kits=KITS + "furlongs\n", checkins="tank,date,observer,nitrate\nReef,2026-03-01,,5\n"
-    )
-    (line,) = log.refused("tank,date,observer\nReef,2026-03-01,bob\n", conflict="replace")
-    assert line.startswith("in.csv, line 2, column nitrate: '5' was read with a kit")
+    # As a separate row it stands for itself.
+    assert log.add(text, conflict="beside").checkins == 1
 
 
 @pytest.mark.parametrize("length", [79, 80])

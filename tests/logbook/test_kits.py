@@ -108,21 +108,6 @@ def test_refused(analyte: str, text: str, why: str) -> None:
     assert found.mend
 
 
-@given(
-    st.floats(0, 300),
-    st.lists(st.floats(0, 200), min_size=2, max_size=9, unique=True).map(
-        lambda s: tuple(sorted(s))
-    ),
-)
-@settings(max_examples=200, deadline=None)
-def test_a_chart_interval_holds_what_was_read(value: float, steps: tuple[float, ...]) -> None:
-    low, high = between_steps(value, steps, 0.0)
-    slack = 1e-9 * max(1.0, value)
-    assert low <= value + slack
-    assert value <= high + slack
-    assert low < high or steps[0] == 0
-
-
 def test_chart_steps_leave_no_gap() -> None:
     for entry in ANALYTES.values():
         for chart in entry.charts.values():

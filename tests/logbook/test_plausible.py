@@ -71,10 +71,10 @@ def test_what_is_unusual_is_used_and_said(
     assert book.checkins[0].readings[analyte].text == text
 
 
-def test_fahrenheit_is_a_unit_that_kits_may_name(read_cells: Read) -> None:
-    book = read_cells(kit("temperature", "°F"), temperature="78")
-    assert not errors(book)
-    assert not unusual(settled(book))
+def test_what_is_usual_needs_no_remark(read_cells: Read) -> None:
+    sizes = "tank,started,volume_l,sand_depth_mm\nReef,2026-01-01,208,0\n"
+    book = read_cells({"tanks": sizes, **kit("temperature", "°F")}, temperature="78")
+    assert not book.problems
     # (78 - 32) / 1.8
     assert book.checkins[0].readings["temperature"].best == pytest.approx(25.5556, abs=1e-4)
 
@@ -106,11 +106,6 @@ def test_sizes_of_a_tank(
     assert (problem.severity, problem.column) == (severity, column)
     assert mend in problem.mend
     assert getattr(book.tanks["Reef"], column) == value
-
-
-def test_usual_sizes_and_a_bare_bottom_need_no_remark(read: Read) -> None:
-    book = read(tanks="tank,started,volume_l,sand_depth_mm\nReef,2026-01-01,208,0\n")
-    assert not book.problems
 
 
 def test_every_quantity_has_a_range_that_every_unit_can_reach() -> None:

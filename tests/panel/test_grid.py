@@ -81,23 +81,6 @@ def test_sign_codes() -> None:
     assert codes.tolist() == [0]
 
 
-def test_rows_ascend_whatever_the_order() -> None:
-    for seed in range(5):
-        logbook, as_of = random_log(seed)
-        panel = build_panel(logbook, as_of=as_of)
-        for kind in (panel.signs, panel.readings, panel.judgements):
-            assert (np.diff(kind.row) >= 0).all()
-            assert len(np.unique(kind.codes)) == len(kind.codes)
-            assert set(kind.code) == set(range(len(kind.codes)))
-        used = [c for c in logbook.checkins if c.date <= as_of]
-        assert len(panel.signs.row) == sum(len(c.signs) for c in used)
-        informative = panel.catalogue.informative
-        assert len(panel.readings.row) == sum(
-            name in informative for c in used for name in c.readings
-        )
-        assert set(panel.signs.codes["level"]) <= set(BALANCE_LEVELS)
-
-
 # -- balance of past sightings -----------------------------------------------------------
 
 
