@@ -35,8 +35,13 @@ def rows(path: Path) -> list[dict[str, str]]:
 
 def run(*words: object, **environment: str) -> subprocess.CompletedProcess[str]:
     """Run the command in its own process."""
+    return python("-m", "maturity_model", *words, **environment)
+
+
+def python(*words: object, **environment: str) -> subprocess.CompletedProcess[str]:
+    """Run Python in its own process."""
     return subprocess.run(
-        [sys.executable, "-m", "maturity_model", *map(str, words)],
+        [sys.executable, *map(str, words)],
         capture_output=True,
         text=True,
         encoding="utf-8",

@@ -74,17 +74,6 @@ def test_it_is_sparse_and_messy(logbook):
     assert text.index("two days\nfed less") < text.index(",-10,")
 
 
-def test_stories(logbook):
-    happened = Counter((e.tank, e.kind) for e in logbook.events)
-    keeper = {name: t.keeper for name, t in logbook.tanks.items()}
-    assert keeper["Pier-120"] == keeper["Breakwater-200"]
-    assert happened["Pier-120", "water_change"] == 0
-    assert happened["Breakwater-200", "water_change"] > 10
-    assert happened["Breakwater-200", "overfeeding"] == 6
-    assert happened["Drift-40", "crash"] == 1
-    assert (END - logbook.tanks["Tidepool-30"].started).days == 21
-
-
 def test_cautions_on_the_last_day(logbook):
     def titles(name, day=END):
         tank = logbook.tanks[name]

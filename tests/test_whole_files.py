@@ -11,6 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
+from command_logs import ROOT, python
 
 from maturity_model import whole_files
 from maturity_model.whole_files import (
@@ -224,7 +225,7 @@ def test_the_lock_is_waited_for_and_then_given_up(tmp_path: Path) -> None:
 def test_a_lock_ends_with_its_process(tmp_path: Path) -> None:
     path = tmp_path / ".lock"
     words = [sys.executable, "-c", HOLD, str(path)]
-    with subprocess.Popen(words, stdout=subprocess.PIPE, env=environment()) as process:
+    with subprocess.Popen(words, stdout=subprocess.PIPE, cwd=ROOT) as process:
         assert process.stdout is not None
         assert process.stdout.readline().strip() == b"held"
         with pytest.raises(LockedError), locked(path, LockedError("busy"), 0.05):
@@ -305,18 +306,13 @@ NEW: dict[str, Files] = {
 }
 
 
-def environment() -> dict[str, str]:
-    return {**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}
-
-
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork here")
 @pytest.mark.parametrize("action", NEW)
 def test_a_kill_at_any_line(action: str, tmp_path: Path) -> None:
     (tmp_path / "old" / "d").mkdir(parents=True)
     for name, text in OLD.items():
         (tmp_path / "old" / name).write_text(text)
-    words = [sys.executable, "-c", KILLER, action, str(tmp_path)]
-    done = subprocess.run(words, capture_output=True, text=True, env=environment())
+    done = python("-c", KILLER, action, tmp_path)
     assert done.returncode == 0, done.stderr
     kills = int(done.stdout)
     assert kills > 10
