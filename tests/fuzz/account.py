@@ -24,25 +24,14 @@ class Row:
 
 @dataclass
 class Case:
-    """One logbook that was written, and the rows it should hold.
+    """One logbook that was written, and the rows it should hold, by the name of the file."""
 
-    Attributes
-    ----------
-    kind : str
-    path : Path
-    tables : dict of str to list of Row
-        By the name that problems give the file: every row with anything in it, header first.
-        A table whose rows are not known is left out.
-    csv : dict of str to bytes
-        CSV files, whose rows are counted here.
-    written : dict of str to int
-        Rows that the generator wrote, where nothing was broken that could merge or cut them.
-    """
-
-    kind: str
     path: Path
+    #: Every row with anything in it, header first; not of a table whose rows are not known.
     tables: dict[str, list[Row]] = field(default_factory=dict)
+    #: CSV files, whose rows are counted here.
     csv: dict[str, bytes] = field(default_factory=dict)
+    #: Rows that the generator wrote, where nothing was broken that could merge or cut them.
     written: dict[str, int] = field(default_factory=dict)
 
 

@@ -77,7 +77,7 @@ def incoming_row(rng: random.Random, log: Case, tanks: list[str]) -> dict[str, s
 def make_log(rng: random.Random, folder: Path) -> tuple[Case, list[str]]:
     """A logbook with kits in several units; its tanks."""
     folder.mkdir()
-    case = Case("log", folder)
+    case = Case(folder)
     made = tables(rng)
     header, rows = made["checkins"]
     if "observer" in header and rng.random() < 0.5:

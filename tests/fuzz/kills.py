@@ -25,14 +25,12 @@ import pandas as pd
 
 def files(folder: Path) -> dict[str, bytes]:
     """Every file below a folder that is not hidden."""
-    out = {}
-    for top, folders, names in os.walk(folder):
-        folders[:] = [f for f in folders if not f.startswith(".")]
-        for name in names:
-            path = Path(top) / name
-            if not name.startswith("."):
-                out[path.relative_to(folder).as_posix()] = path.read_bytes()
-    return out
+    found = {p.relative_to(folder): p for p in folder.rglob("*") if p.is_file()}
+    return {
+        name.as_posix(): path.read_bytes()
+        for name, path in found.items()
+        if not any(part.startswith(".") for part in name.parts)
+    }
 
 
 def leftovers(folder: Path) -> list[str]:
@@ -313,11 +311,8 @@ def _opens(path: Path) -> bool:
 
 
 SCENES: dict[str, Callable[[int, random.Random, Path], Scene]] = {
-    "weekly": kill_weekly,
-    "add": kill_add,
-    "pair": kill_pair,
-    "pool": kill_pool,
-    "fit": kill_fit,
+    f.__name__.removeprefix("kill_"): f
+    for f in (kill_weekly, kill_add, kill_pair, kill_pool, kill_fit)
 }
 
 

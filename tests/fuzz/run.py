@@ -7,7 +7,6 @@ import contextlib
 import datetime as dt
 import io
 import json
-import os
 import random
 import resource
 import shutil
@@ -33,15 +32,6 @@ SECONDS = 20.0
 CATALOGUE = load_catalogue()
 
 
-def make(kind_name: str, seed: tuple[object, ...], folder: Path) -> Case:
-    """Write one broken logbook into an empty folder."""
-    folder.mkdir(parents=True)
-    rng = random.Random(repr((kind_name, *seed)))
-    case = Case(kind_name, folder)
-    KINDS[kind_name](rng, case)
-    return case
-
-
 def examine(case: Case) -> tuple[str, list[str]]:
     """Read a logbook: ``read`` or ``refused``, and the faults found."""
     began = time.process_time()
@@ -60,12 +50,16 @@ def examine(case: Case) -> tuple[str, list[str]]:
     return outcome, complaints
 
 
+def _no_constant(text: str) -> float:
+    raise ValueError(f"{text} is not JSON")
+
+
 def report(case: Case, out: Path) -> tuple[int, list[str]]:
     """Run the weekly command: its exit code, and the faults found."""
     from maturity_model.cli import main
 
     out.mkdir()
-    before = _all_files(out.parent)
+    before = set(out.parent.rglob("*"))
     said, printed = io.StringIO(), io.StringIO()
     target = out / "report"
     try:
@@ -76,8 +70,7 @@ def report(case: Case, out: Path) -> tuple[int, list[str]]:
     except BaseException:
         return -1, [traceback.format_exc()]
     complaints = []
-    after = _all_files(out.parent)
-    outside = {p for p in after if not p.is_relative_to(target)}
+    outside = {p for p in out.parent.rglob("*") if not p.is_relative_to(target)}
     if outside != before:
         complaints.append(f"files outside the output folder: {sorted(outside ^ before)}")
     if code not in (0, 3):
@@ -97,21 +90,15 @@ def report(case: Case, out: Path) -> tuple[int, list[str]]:
     return code, complaints
 
 
-def _no_constant(text: str) -> float:
-    raise ValueError(f"{text} is not JSON")
-
-
-def _all_files(folder: Path) -> set[Path]:
-    return {Path(top) / f for top, _, names in os.walk(folder) for f in names}
-
-
 def run_one(number: int, seed: int, folder: Path, weekly: bool) -> tuple[str, str, int, list[str]]:
     """Write, read and remove logbook ``number``: its kind, outcome, exit code and complaints."""
     names = list(KINDS)
     name = names[number % len(names)]
     work = folder / f"run{number}"
-    case = make(name, (seed, number), work / f"log{number % 2}")
+    case = Case(work / f"log{number % 2}")
+    case.path.mkdir(parents=True)
     try:
+        KINDS[name](random.Random(repr((name, seed, number))), case)
         outcome, complaints = examine(case)
         code = -2
         if weekly:

@@ -81,7 +81,7 @@ def test_any_table_is_accounted_for(
     text = "\n".join(",".join(map(cell, row)) for row in [header, *rows])
     for old in tmp_path.iterdir():
         old.unlink()
-    case = Case("any", tmp_path)
+    case = Case(tmp_path)
     for name, content in {"tanks": TANKS, "checkins": "tank,date\n", table: text}.items():
         write(case, f"{name}.csv", content)
     outcome, complaints = examine(case)
@@ -95,7 +95,7 @@ def test_the_count_notices_what_is_lost_or_made_up(tmp_path: Path) -> None:
 
     def found(checkins: str, book: Logbook) -> str:
         tables = {"tanks.csv": TANKS.encode(), "checkins.csv": checkins.encode()}
-        return "; ".join(account(Case("x", tmp_path, csv=tables), book))
+        return "; ".join(account(Case(tmp_path, csv=tables), book))
 
     assert found(text, book) == ""
     assert "neither used nor reported" in found(text + "reef,2026-02-09,y\n", book)
