@@ -5,13 +5,14 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
 from importlib.resources import files
 from pathlib import Path
 from types import ModuleType
 
 import pytest
 from report.browser import Browser, find_browser
-from report.form_example import downloads_to, make_form, plain_log, show
+from report.form_example import downloads_to, make_form, plain_log
 
 from maturity_model.assessment import assess
 from maturity_model.logbook import read_logbook
@@ -31,8 +32,16 @@ def program() -> str:
 
 
 @pytest.fixture(scope="session")
-def browser(program: str) -> Iterator[Browser]:
-    with Browser(program) as opened:
+def open_browser(
+    program: str, need: Callable[[str], ModuleType]
+) -> Iterator[Callable[..., Browser]]:
+    with need("playwright.sync_api").sync_playwright() as play:
+        yield partial(Browser, play.chromium, program)
+
+
+@pytest.fixture(scope="session")
+def browser(open_browser: Callable[..., Browser]) -> Iterator[Browser]:
+    with open_browser() as opened:
         yield opened
 
 
@@ -52,9 +61,9 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def fresh(browser: Browser, page: Path, tmp_path: Path) -> Browser:
     """The form with nothing filled in and no draft; files go to ``tmp_path / 'got'``."""
     downloads_to(browser, tmp_path / "got")
-    show(browser, page)
+    browser.open(page)
     browser.value("localStorage.clear()")
-    show(browser, page)
+    browser.open(page)
     return browser
 
 

@@ -17,6 +17,7 @@ from maturity_model.assessment.types import Assessment, TankAssessment
 from maturity_model.logbook.types import Problem, Reading
 
 MATURE, BLOOM, CRASHED, STARTING = "Lagoon-60", "Pier-120", "Drift-40", "Tidepool-30"
+AS_OF = dt.date(2026, 11, 20)
 PLAN = Plan("overfeeding=3", (Step("overfeeding", 3.0),))
 AMMONIA = Caution(
     "urgent", "Un-ionised ammonia above the criterion", "Change water now.", "EPA 440/5-88-004"
@@ -27,10 +28,7 @@ SAND = Caution("care", "A deep sand bed was disturbed", "Small parts at a time."
 @cache
 def whole() -> Assessment:
     """The demo with all its questions, and a what-if, answered."""
-    return assess(demo()[0], practice(), plans=(PLAN,))
-
-
-AS_OF = whole().provenance.as_of
+    return assess(demo()[0], practice(), AS_OF, plans=(PLAN,))
 
 
 def example_assessment(tanks: tuple[TankAssessment, ...] = ()) -> Assessment:

@@ -6,7 +6,6 @@ import csv
 import datetime as dt
 import time
 from pathlib import Path
-from typing import Any
 
 from report.browser import Browser
 
@@ -72,15 +71,6 @@ def write(folder: Path, files: dict[str, str]) -> Path:
 def make_form(log: Path, out: Path, *more: str) -> Path:
     assert main(["form", str(log), "--out", str(out), *more]) == 0
     return out
-
-
-def show(browser: Browser, page: Path, *, width: int = 800, **how: Any) -> None:
-    """Open a page afresh, also where it is shown already."""
-    browser.value("window.stale = 1")
-    browser.open(page, width=width, **how)
-    deadline = time.monotonic() + 20
-    while browser.value("window.stale === 1 || document.readyState !== 'complete'"):
-        assert time.monotonic() < deadline
 
 
 def click(browser: Browser, what: str) -> None:

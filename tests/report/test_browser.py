@@ -222,7 +222,7 @@ def test_a_page_prints_on_one_sheet(
 ) -> None:
     for page in (*pages[case], odd / "Window reef.html"):
         browser.open(page, width=1200, dark=case == "crash")
-        pdf = browser.pdf()
+        pdf = browser.tab.pdf(prefer_css_page_size=True)
         assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) == 1, page.name
         boxes = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", pdf)
         # A4 in points, ISO 216: 210 x 297 mm

@@ -17,7 +17,6 @@ from report.form_example import (
     make_form,
     plain_log,
     saved_file,
-    show,
     table,
     to_save,
     unfold,
@@ -38,9 +37,9 @@ def test_fill_save_add_and_see_the_change(browser: Browser, tmp_path: Path) -> N
     log = plain_log(tmp_path / "log")
     form = make_form(log, tmp_path / "form.html", "--keeper", "ann")
     downloads_to(browser, tmp_path / "got")
-    show(browser, form, width=390)
+    browser.open(form, width=390)
     browser.value("localStorage.clear()")
-    show(browser, form, width=390)
+    browser.open(form, width=390)
     assert browser.value("[...document.querySelectorAll('.card h2')].map(h => h.textContent)") == [
         "Reef", "Nook",
     ]  # fmt: skip
@@ -72,7 +71,7 @@ def test_fill_save_add_and_see_the_change(browser: Browser, tmp_path: Path) -> N
 
     def weekly(name: str) -> str:
         assert main(["weekly", str(log), "--out", str(tmp_path / name)]) == 0
-        show(browser, tmp_path / name / "Reef.html")
+        browser.open(tmp_path / name / "Reef.html")
         # Nothing new, no such part.
         return str(browser.value("document.querySelector('#change')?.textContent"))
 
@@ -88,7 +87,7 @@ def test_fill_save_add_and_see_the_change(browser: Browser, tmp_path: Path) -> N
     assert main(["add", str(path), str(log)]) == 0
     assert (log / "checkins.csv").read_bytes() == text
     # The next form has these answers beside the questions.
-    show(browser, make_form(log, tmp_path / "next.html", "--keeper", "ann"))
+    browser.open(make_form(log, tmp_path / "next.html", "--keeper", "ann"))
     said = browser.value("document.querySelector('#t0-s-hair_algae-l').textContent")
     now = dt.date.today()
     assert said == f"Last: seen on {date_words(now, now)}"
@@ -101,7 +100,7 @@ def test_names_that_mean_something_to_a_program(browser: Browser, tmp_path: Path
         "sign,label,cycling,bloom,colonising,mature\nconstructor,Builder,0.1,0.2,0.3,0.4\n"
     )
     downloads_to(browser, tmp_path / "got")
-    show(browser, make_form(log, tmp_path / "form.html"))
+    browser.open(make_form(log, tmp_path / "form.html"))
     answer(browser, "t0", "diatoms", "y")
     click(browser, "#t0 .add")
     fill(browser, "#t0-e1-event", "water_change")
@@ -137,13 +136,13 @@ def test_the_form_is_short_before_anything_is_opened(browser: Browser, tmp_path:
     log = plain_log(tmp_path / "log")
     with (log / "tanks.csv").open("a", encoding="utf-8") as tanks:
         tanks.write(f"Cove,ann,{days_ago(50)},dry,60\nSpit,ann,{days_ago(20)},live,20\n")
-    show(browser, make_form(log, tmp_path / "form.html"), width=390)
+    browser.open(make_form(log, tmp_path / "form.html"), width=390)
     assert browser.value("document.querySelectorAll('.card').length") == 5
     # Four screens and 60 tab stops were the limits.
     assert browser.value("document.documentElement.scrollHeight") <= 844
     stops = 0
     while browser.value("document.activeElement.id") != "write":
-        browser.press("Tab")
+        browser.tab.keyboard.press("Tab")
         stops += 1
         assert stops < 60
     assert stops <= 12

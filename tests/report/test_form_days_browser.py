@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -14,7 +15,6 @@ from report.form_example import (
     fill,
     make_form,
     saved_file,
-    show,
     table,
     to_save,
     visible,
@@ -37,7 +37,7 @@ def test_a_draft_of_today_comes_back(fresh: Browser, page: Path, tmp_path: Path)
     fill(fresh, "#observer", "ann's sister")
     click(fresh, "#t0 .add")
     fill(fresh, "#t0-e1-event", "crash")
-    show(fresh, page)
+    fresh.open(page)
     first = saved_file(fresh, tmp_path / "got")
     look, event = table(first)
     first.unlink()
@@ -49,7 +49,7 @@ def test_a_draft_of_today_comes_back(fresh: Browser, page: Path, tmp_path: Path)
     assert to_save(fresh) == "1 tank and 1 event to save"
     click(fresh, "#t0 .remove")
     saved_file(fresh, tmp_path / "got")
-    show(fresh, page)
+    fresh.open(page)
     assert to_save(fresh) == "Nothing to save yet"
     assert "copepods" not in fresh.value("Object.values(localStorage).join()")
 
@@ -59,7 +59,7 @@ def test_an_old_draft_is_offered_and_never_carried_over(
 ) -> None:
     fill(fresh, "#date", days_ago(7))
     answer(fresh, "t0", "diatoms", "y")
-    show(fresh, page)
+    fresh.open(page)
     offers = "document.querySelector('#offers').textContent"
     assert days_ago(7) in fresh.value(offers)
     assert (to_save(fresh), fresh.value("document.querySelector('#date').value")) == (
@@ -73,21 +73,20 @@ def test_an_old_draft_is_offered_and_never_carried_over(
     old = saved_file(fresh, tmp_path / "got")
     assert old.name == f"checkins-ann-{days_ago(7)}.csv"
     assert [(r["tank"], r["date"]) for r in table(old)] == [("Reef", days_ago(7))]
-    show(fresh, page)
+    fresh.open(page)
     assert fresh.value(offers) == ""
 
 
 def test_where_storage_is_forbidden_it_still_saves(
-    program: str, page: Path, tmp_path: Path
+    open_browser: Callable[..., Browser], page: Path, tmp_path: Path
 ) -> None:
-    with Browser(program) as browser:
-        browser.call(
-            "Page.addScriptToEvaluateOnNewDocument",
-            source="Object.defineProperty(window, 'localStorage', "
-            "{get() { throw new DOMException('no', 'SecurityError'); }})",
+    with open_browser() as browser:
+        browser.tab.add_init_script(
+            "Object.defineProperty(window, 'localStorage', "
+            "{get() { throw new DOMException('no', 'SecurityError'); }})"
         )
         downloads_to(browser, tmp_path / "got")
-        show(browser, page)
+        browser.open(page)
         assert visible(browser, "#no-drafts")
         answer(browser, "t1", "diatoms", "y")
         (row,) = table(saved_file(browser, tmp_path / "got"))
@@ -108,23 +107,17 @@ PLACES = [
 
 @pytest.mark.parametrize(("zone", "instant", "day"), PLACES)
 def test_the_day_is_that_of_the_keepers_clock(
-    program: str, tmp_path: Path, zone: str, instant: str, day: str
+    open_browser: Callable[..., Browser], tmp_path: Path, zone: str, instant: str, day: str
 ) -> None:
     log = tmp_path / "log"
     log.mkdir()
     (log / "tanks.csv").write_text("tank,started\nReef,2026-01-01\n")
     (log / "checkins.csv").write_text("tank,date\n")
     form = make_form(log, tmp_path / "form.html")
-    clock = (
-        f"(() => {{ const at = Date.parse('{instant}'); const Real = Date;"
-        " window.Date = class extends Real {"
-        " constructor(...x) { x.length ? super(...x) : super(at); }"
-        " static now() { return at; } }; })()"
-    )
-    with Browser(program, TZ=zone) as browser:
-        browser.call("Page.addScriptToEvaluateOnNewDocument", source=clock)
+    with open_browser(timezone_id=zone) as browser:
+        browser.tab.clock.set_fixed_time(instant)
         downloads_to(browser, tmp_path / "got")
-        show(browser, form)
+        browser.open(form)
         assert browser.value("Intl.DateTimeFormat().resolvedOptions().timeZone") == zone
         field = "document.querySelector('#date')"
         assert browser.value(f"[{field}.value, {field}.max]") == [day, day]

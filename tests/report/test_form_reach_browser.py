@@ -17,7 +17,6 @@ from report.form_example import (
     fill,
     make_form,
     saved_file,
-    show,
     table,
     unfold,
     visible,
@@ -42,7 +41,7 @@ def test_the_keyboard_alone_suffices(fresh: Browser, tmp_path: Path) -> None:
     seen = []
     unfold(fresh, "#t0, #t0 details")
     for _ in range(400):
-        fresh.press("Tab")
+        fresh.tab.keyboard.press("Tab")
         # What has the focus shows it: itself, or the label around it.
         assert fresh.value(
             "(() => { const x = document.activeElement; const box = x.matches('.choice input')"
@@ -51,20 +50,20 @@ def test_the_keyboard_alone_suffices(fresh: Browser, tmp_path: Path) -> None:
         ), focus(fresh)
         seen.append(focus(fresh))
         if seen[-1] == "t0-s-diatoms":
-            fresh.press("Space")
+            fresh.tab.keyboard.press("Space")
         if seen[-1] == "t0-r-phosphate":
-            fresh.type("0.1")
+            fresh.tab.keyboard.type("0.1")
         begun = fresh.value("document.querySelectorAll('.event').length")
         if not begun and fresh.value("document.activeElement.matches('#t0 .add')"):
-            fresh.press("Enter")
+            fresh.tab.keyboard.press("Enter")
             assert focus(fresh) == "t0-e1-event"
-            fresh.type("cra")
+            fresh.tab.keyboard.type("cra")
         if seen[-1] == "write":
             break
     # A group of radio buttons is one stop.
     assert seen.count("t0-s-diatoms") == 1
     before = set((tmp_path / "got").iterdir())
-    fresh.press("Enter")
+    fresh.tab.keyboard.press("Enter")
     look, event = table(arrived(tmp_path / "got", before))
     assert (look["diatoms"], look["phosphate"], event["event"]) == ("y", "0.1", "crash")
 
@@ -74,7 +73,7 @@ def test_the_keyboard_alone_suffices(fresh: Browser, tmp_path: Path) -> None:
 def test_nothing_overflows_and_fingers_fit(
     fresh: Browser, page: Path, width: int, dark: bool
 ) -> None:
-    show(fresh, page, width=width, dark=dark)
+    fresh.open(page, width=width, dark=dark)
     click(fresh, "#t0 .add")
     fill(fresh, "#t0-note", "W" * 300)
     fill(fresh, "#t0-r-phosphate", "W" * 20)
@@ -105,7 +104,7 @@ def test_nothing_overflows_and_fingers_fit(
 def test_axe_finds_nothing_on_the_form(
     fresh: Browser, page: Path, axe: str, dark: bool, opened: bool
 ) -> None:
-    show(fresh, page, width=390, dark=dark)
+    fresh.open(page, width=390, dark=dark)
     if opened:
         click(fresh, "#t0 .add")
         fill(fresh, "#t0-r-phosphate", "bad")
@@ -119,7 +118,7 @@ def test_axe_finds_nothing_on_the_form(
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 def test_edges_of_fields_can_be_seen(fresh: Browser, page: Path, dark: bool) -> None:
     # WCAG 2.2, 1.4.11, which axe-core leaves out
-    show(fresh, page, dark=dark)
+    fresh.open(page, dark=dark)
     unfold(fresh)
     pairs = fresh.value(
         "[...document.querySelectorAll('input:not([type=radio]), select, textarea, .choice label')]"
@@ -139,7 +138,7 @@ def test_edges_of_fields_can_be_seen(fresh: Browser, page: Path, dark: bool) -> 
 def test_without_script_it_says_so(browser: Browser, page: Path) -> None:
     browser.call("Emulation.setScriptExecutionDisabled", value=True)
     try:
-        show(browser, page)
+        browser.open(page)
         assert "cannot save" in browser.value("document.querySelector('noscript').textContent")
         assert visible(browser, "noscript p")
         for hidden in (".bar", "#no-drafts"):
@@ -167,7 +166,7 @@ def test_markup_from_a_log_is_text_in_every_page(browser: Browser, evil: Path) -
     pages = sorted(evil.rglob("*.html"))
     assert len(pages) == 5
     for path in pages:
-        show(browser, path)
+        browser.open(path)
         assert browser.value("window.pwned") is None, path
         assert browser.value("document.querySelectorAll('img, b b, u, main i').length") == 0
         shown = browser.value("document.body.innerText")
@@ -189,9 +188,9 @@ def test_a_tank_with_markup_for_a_name_is_logged_by_the_form(
     browser: Browser, evil: Path, tmp_path: Path
 ) -> None:
     downloads_to(browser, tmp_path / "got")
-    show(browser, evil / "form.html")
+    browser.open(evil / "form.html")
     browser.value("localStorage.clear()")
-    show(browser, evil / "form.html")
+    browser.open(evil / "form.html")
     names = browser.value("[...document.querySelectorAll('.card')].map(t => t.dataset.tank)")
     assert names == [EVIL, "100 % <i>reef</i>"]
     answer(browser, "t0", "own_sign", "y")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Callable
 from dataclasses import fields, replace
 from pathlib import Path
 
@@ -267,17 +268,18 @@ def _certain() -> TankAssessment:
 
 
 @pytest.mark.parametrize(
-    "tank",
+    "make",
     [
-        lasting(example_tank(), 1),
-        lasting(example_tank(), 2),
-        _nothing_logged(),
-        _certain(),
-        lasting(example_tank(like=CRASHED), 1200),
+        lambda: lasting(example_tank(), 1),
+        lambda: lasting(example_tank(), 2),
+        _nothing_logged,
+        _certain,
+        lambda: lasting(example_tank(like=CRASHED), 1200),
     ],
     ids=["first week", "second week", "nothing logged", "certain", "very long"],
 )
-def test_unusual_logs_make_whole_pages(tank: TankAssessment) -> None:
+def test_unusual_logs_make_whole_pages(make: Callable[[], TankAssessment]) -> None:
+    tank = make()
     assessment = example_assessment((tank,))
     source = tank_page(tank, assessment, "cmd")
     page = parse(source)
