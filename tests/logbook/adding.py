@@ -36,11 +36,15 @@ class Log:
         return add_file(self.file(text), self.folder, today=TODAY, **how)
 
     def refused(self, text: str | bytes, **how: Any) -> tuple[str, ...]:
-        """Lines that refuse a file; nothing may have changed."""
+        """Lines that refuse a file."""
+        return self.unchanged(lambda: self.add(text, **how))
+
+    def unchanged(self, edit: Callable[[], object]) -> tuple[str, ...]:
+        """Lines that refuse an edit; nothing may have changed."""
         before = self.tables()
         kept = self.backup.exists()
         with pytest.raises(EditError) as caught:
-            self.add(text, **how)
+            edit()
         assert self.tables() == before
         assert self.backup.exists() == kept
         return caught.value.lines

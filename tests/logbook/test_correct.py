@@ -6,15 +6,13 @@ import datetime as dt
 from pathlib import Path
 
 import pytest
+from logbook.adding import TODAY, Log, Make
 
 from maturity_model.cli import main
 from maturity_model.logbook import read_logbook
 from maturity_model.logbook.correct import correct_entry
-from maturity_model.logbook.edit import EditError
 
-TODAY = dt.date(2026, 12, 31)
 DAY = dt.date(2026, 3, 1)
-TANKS = "tank,keeper,started\nReef,ann,2026-01-01\nNook,ann,2026-02-01\n"
 CHECKINS = (
     "tank;date;observer;mood;diatoms;ammonia;note\r\n"
     'Reef;2026-03-01;ann;"gl;ad";y;0.25;"a\r\nb"\r\n'
@@ -26,21 +24,14 @@ EVENTS = "tank,date,event,amount\nReef,2026-03-02,water_change,20\nReef,2026-03-
 
 
 @pytest.fixture
-def log(tmp_path: Path) -> Path:
-    folder = tmp_path / "log"
-    folder.mkdir()
-    for name, text in (("tanks", TANKS), ("checkins", CHECKINS), ("events", EVENTS)):
-        (folder / f"{name}.csv").write_bytes(text.encode())
-    return folder
+def log(make: Make) -> Path:
+    return make(checkins=CHECKINS, events=EVENTS).folder
 
 
 def refused(log: Path, *args: object, **what: object) -> str:
-    before = (log / "checkins.csv").read_bytes(), (log / "events.csv").read_bytes()
-    with pytest.raises(EditError) as caught:
-        correct_entry(log, *args, today=TODAY, **what)  # type: ignore[arg-type]
-    assert ((log / "checkins.csv").read_bytes(), (log / "events.csv").read_bytes()) == before
-    assert not (log / "backup").exists()
-    (line,) = caught.value.lines
+    (line,) = Log(log).unchanged(
+        lambda: correct_entry(log, *args, today=TODAY, **what)  # type: ignore[arg-type]
+    )
     return line
 
 
