@@ -1,10 +1,11 @@
-"""The public names: each is there, is imported on first use, and prints as one line."""
+"""The public names, each imported on first use and printed as one line; the version."""
 
 from __future__ import annotations
 
 import ast
 import doctest
 import importlib
+import re
 from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
@@ -103,3 +104,10 @@ def test_the_example_of_lazy_exports_runs() -> None:
     found = doctest.testmod(importlib.import_module("maturity_model.lazy_exports"))
     assert found.attempted
     assert not found.failed
+
+
+def test_the_version_is_the_same_in_every_file_that_names_it() -> None:
+    citation = (ROOT / "CITATION.cff").read_text("utf-8")
+    assert re.findall(r"^version: (.+)$", citation, re.MULTILINE) == [maturity_model.__version__]
+    changes = (ROOT / "CHANGELOG.md").read_text("utf-8")
+    assert re.findall(r"^## (\S+)", changes, re.MULTILINE)[0] == maturity_model.__version__

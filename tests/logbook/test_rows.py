@@ -150,20 +150,16 @@ def test_a_good_row_after_a_bad_one_keeps_the_tank(read: Read) -> None:
 
 @pytest.mark.parametrize(
     ("text", "answer"),
-    [("y", True), ("YES", True), ("1", True), ("True", True), ("present", True),
-     ("Detected", True), ("n", False), ("No", False), ("0", False), ("FALSE", False),
-     ("absent", False), ("notDetected", False)],
+    [*((text, True) for text in ("y", "YES", "1", "True", "present", "Detected")),
+     *((text, False) for text in ("n", "No", "0", "FALSE", "absent", "notDetected")),
+     *((text, None) for text in ("maybe", "2", "x", "-", "?", "yy", "\u0131"))],
 )  # fmt: skip
-def test_answers(read_cells: Read, text: str, answer: bool) -> None:
-    assert read_cells(diatoms=text).checkins[0].signs == {"diatoms": answer}
-
-
-@pytest.mark.parametrize("text", ["maybe", "2", "x", "-", "?", "yy", "\u0131"])
-def test_no_answer(read_cells: Read, text: str) -> None:
+def test_answers(read_cells: Read, text: str, answer: bool | None) -> None:
     book = read_cells(diatoms=text, hair_algae="y")
-    problem = only(errors(book))
-    assert (problem.scope, problem.column, problem.value) == ("cell", "diatoms", text)
-    assert book.checkins[0].signs == {"hair_algae": True}
+    found = {"hair_algae": True} | ({} if answer is None else {"diatoms": answer})
+    assert book.checkins[0].signs == found
+    refused = [(p.scope, p.column, p.value) for p in errors(book)]
+    assert refused == ([("cell", "diatoms", text)] if answer is None else [])
 
 
 def test_blank_is_not_absence(read_cells: Read) -> None:
@@ -269,29 +265,15 @@ def test_a_kit_that_cannot_be_used_takes_its_readings_along(read_cells: Read) ->
     assert set(book.checkins[0].readings) == {"ammonia"}
 
 
-def test_repeated_kits(read: Read) -> None:
+def test_what_a_kit_leaves_open_is_said(read: Read) -> None:
     book = read(
-        kits="keeper,analyte,method,unit\n,ph,probe,[pH]\n,ph,strip,[pH]\n,nitrate,strip,mg/L\n"
+        kits="keeper,analyte,method,unit\n,ph,,\n,ph,strip,[pH]\n,nitrate,strip,mg/L\n"
+        "wset,ph,probe,[pH]\nwset,temperature,probe,Cel\n"
     )
-    assert only(errors(book)).line == 3
-    assert [k.method for k in book.kits] == ["probe", "strip"]
-    problem = only(settled(book))
-    assert (problem.line, problem.column) == (4, "unit")
-    assert "mg/L NO3" in problem.what
-
-
-def test_a_kit_of_nobody(read: Read) -> None:
-    book = read(
-        kits="keeper,analyte,method,unit\nwset,ph,probe,[pH]\nwset,temperature,probe,Cel\n"
-        "esat,ph,probe,[pH]\n"
-    )
-    assert [(p.value, p.line) for p in settled(book)] == [("wset", 2), ("esat", 4)]
-
-
-def test_blank_method_and_unit_are_settled(read: Read) -> None:
-    book = read(kits="analyte,method,unit\nph,,\n")
-    assert {p.column for p in settled(book)} == {"method", "unit"}
-    assert (book.kits[0].method, book.kits[0].unit) == ("probe", "[pH]")
+    assert only(errors(book)).line == 3  # a second one
+    assert [(k.method, k.unit) for k in book.kits][:2] == [("probe", "[pH]"), ("strip", "mg/L NO3")]
+    found = {(p.line, p.column) for p in settled(book)}
+    assert found == {(2, "method"), (2, "unit"), (4, "unit"), (5, "keeper")}
 
 
 def test_without_kits_what_is_assumed_is_said_once(read: Read) -> None:
