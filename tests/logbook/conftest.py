@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from logbook.adding import CHECKINS, EVENTS, Log, Make
 from logbook.adding import TANKS as TWO_TANKS
-from logbook.read_logs import TODAY, Read
+from logbook.read_logs import TODAY, Read, write_tables
 
 from maturity_model.logbook import Logbook, read_logbook
 
@@ -19,10 +19,7 @@ def read(tmp_path: Path) -> Read:
     """Write the files given as ``name=text or bytes`` and read them."""
 
     def _read(**files: str | bytes) -> Logbook:
-        files = {"tanks": TANKS, "checkins": "tank,date\n"} | files
-        for name, content in files.items():
-            data = content.encode() if isinstance(content, str) else content
-            (tmp_path / f"{name}.csv").write_bytes(data)
+        write_tables(tmp_path, {"tanks": TANKS, "checkins": "tank,date\n"} | files)
         book = read_logbook(tmp_path, today=TODAY)
         for count in book.rows:
             assert count.read == count.used + count.refused
@@ -50,10 +47,7 @@ def make(tmp_path: Path) -> Make:
     def _make(**files: str | bytes) -> Log:
         folder = tmp_path / "log"
         folder.mkdir(exist_ok=True)
-        files = {"tanks": TWO_TANKS, "checkins": CHECKINS, "events": EVENTS} | files
-        for name, content in files.items():
-            data = content.encode() if isinstance(content, str) else content
-            (folder / f"{name}.csv").write_bytes(data)
+        write_tables(folder, {"tanks": TWO_TANKS, "checkins": CHECKINS, "events": EVENTS} | files)
         return Log(folder)
 
     return _make

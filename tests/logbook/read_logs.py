@@ -12,6 +12,12 @@ TODAY = dt.date(2026, 12, 31)
 Read = Callable[..., Logbook]
 
 
+def write_tables(folder: Path, files: dict[str, str | bytes]) -> None:
+    for name, content in files.items():
+        data = content.encode() if isinstance(content, str) else content
+        (folder / f"{name}.csv").write_bytes(data)
+
+
 def errors(book: Logbook) -> list[Problem]:
     return [p for p in book.problems if p.severity == "error"]
 

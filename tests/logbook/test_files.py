@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from logbook.read_logs import Read, errors, fates, only, settled
 
-from maturity_model.logbook import LogbookError, files, read_logbook, tanks
+from maturity_model.logbook import LogbookError, Problem, files, read_logbook, tanks
 
 HEAD = "tank,date,diatoms,note\n"
 
@@ -186,20 +186,55 @@ def test_the_same_table_twice(tmp_path: Path) -> None:
     assert book.checkins[0].file == "CheckIns.csv"
 
 
+def refused(path: Path) -> list[Problem]:
+    with pytest.raises(LogbookError) as caught:
+        read_logbook(path)
+    return list(caught.value.problems)
+
+
 def test_nothing_to_read(tmp_path: Path) -> None:
     for path in (tmp_path / "none", tmp_path, Path("a\0b")):
-        with pytest.raises(LogbookError) as caught:
-            read_logbook(path)
-        assert caught.value.problems[-1].mend
+        assert refused(path)[-1].mend
     file = tmp_path / "tanks.csv"
-    for content in (b"", b"name,started\n", b"\xff\xff", b"tank\nReef\n"):
+    for content in (b"", b"name,started\n", b"\xff\xff"):
         file.write_bytes(content)
-        with pytest.raises(LogbookError) as caught:
-            read_logbook(tmp_path)
         # The cause comes first: that there is no table of tanks follows from it.
-        assert caught.value.problems[0].file == "tanks.csv"
-    with pytest.raises(LogbookError, match=r"folder or a workbook"):
-        read_logbook(file)
+        assert refused(tmp_path)[0].file == "tanks.csv"
+    assert "folder or a workbook" in str(only(refused(file)))
+
+
+@pytest.mark.parametrize(("header", "missing"), [("tank", "started"), ("started", "tank")])
+def test_one_line_for_a_column_that_the_tanks_lack(
+    header: str, missing: str, tmp_path: Path
+) -> None:
+    (tmp_path / "tanks.csv").write_text(f"{header}\n2026-01-01\n")
+    (tmp_path / "checkins.csv").write_text("tank,date,diatoms\nA,2026-01-02,y\n")
+    assert str(only(refused(tmp_path))) == (
+        f"tanks.csv, line 1: has no column {missing}, so none of its rows is used; "
+        f"add the column {missing}"
+    )
+
+
+@pytest.mark.parametrize("tanks", ["tank\nA\n", "", None])
+def test_without_usable_tanks_the_faults_of_the_other_tables_are_listed_too(
+    tanks: str | None, tmp_path: Path
+) -> None:
+    files = {
+        "kits.csv": "analyte,unit\nnitrate,furlongs\n",
+        "checkins.csv": "tank,date,diatoms,flow\nA,2026-01-02,y,low\nA,03/04/2026,maybe,\n,,\n",
+        "events.csv": "tank,date,event\nB,2026-01-02,party\nB,2026-01-02,crash\n",
+    }
+    for name, text in files.items() if tanks is None else [("tanks.csv", tanks), *files.items()]:
+        (tmp_path / name).write_text(text)
+    problems = refused(tmp_path)
+    # No line says that the tanks are not in the tanks table.
+    assert [(p.file, p.line, p.column) for p in problems if p.file in files] == [
+        ("kits.csv", 2, "unit"), ("checkins.csv", 1, "flow"),
+        ("checkins.csv", 3, "date"), ("events.csv", 2, "event"),
+    ]  # fmt: skip
+    assert len(problems) == 5 + (tanks == "")
+    missing = "has no table of tanks; add a tanks.csv with the columns tank and started"
+    assert tanks or any(missing in str(p) for p in problems)
 
 
 def test_no_checkins(tmp_path: Path) -> None:
@@ -225,15 +260,15 @@ def test_the_hash_is_over_names_and_bytes(read: Read, tmp_path: Path) -> None:
     assert read(kits="analyte\n").sha256 != first
 
 
-@pytest.mark.parametrize("kind", ["folder", "link", "pipe"])
-def test_what_is_no_file_is_not_passed_over(read: Read, tmp_path: Path, kind: str) -> None:
-    path = tmp_path / "events.csv"
-    if kind == "folder":
-        path.mkdir()
-    elif kind == "link":
-        path.symlink_to(tmp_path / "nowhere")
-    else:
-        os.mkfifo(path)
+@pytest.mark.parametrize(
+    "make",
+    [Path.mkdir, lambda path: path.symlink_to("nowhere"), os.mkfifo],
+    ids=["folder", "link", "pipe"],
+)
+def test_what_is_no_file_is_not_passed_over(
+    read: Read, tmp_path: Path, make: Callable[[Path], None]
+) -> None:
+    make(tmp_path / "events.csv")
     problem = only(errors(read()))
     assert (problem.file, problem.scope) == ("events.csv", "file")
     assert "is not a file" in problem.what

@@ -22,13 +22,6 @@ def tank(name: str = "a", start: int = 0, **more: object) -> Tank:
     return Tank(name, day(start), **{"keeper": "k", "rock": "dry"} | more)  # type: ignore[arg-type]
 
 
-def levels(panel: Panel, sign: str) -> list[float]:
-    """Levels of a sign's observations, in order."""
-    index = list(panel.catalogue.signs).index(sign)
-    codes = panel.signs.codes[panel.signs.code]
-    return [float(c["level"]) for c in codes if c["sign"] == index]
-
-
 # -- grid and codes ----------------------------------------------------------------------
 
 
@@ -85,25 +78,30 @@ def test_sign_codes() -> None:
 
 
 @pytest.mark.parametrize(
-    ("days", "level"), [(0, 0.5), (1, 0.5), (7, 0.5), (21, 0.5), (25, 0.5), (26, 0.0), (60, 0.0)]
+    ("days", "seen", "levels"),
+    [
+        # One look fades within about three weeks.
+        *(((0, n), "yn", (0, 0.5)) for n in (0, 1, 7, 21, 25)),
+        *(((0, n), "yn", (0, 0)) for n in (26, 60)),
+        # Two weekly looks count in full; a day more or less does not matter.
+        ((0, 7, 14, 21, 28), "yyyyy", (0, 0.5, 1, 1, 1)),
+        ((0, 6, 14), "yyy", (0, 0.5, 1)),
+        ((0, 8, 14), "yyy", (0, 0.5, 1)),
+        # 0.5 - 0.707 of 2.41: a little less than nothing.
+        ((0, 7, 14), "yny", (0, 0.5, 0)),
+    ],
 )
-def test_one_look_fades_within_about_three_weeks(days: int, level: float) -> None:
-    panel = build_panel(make_log([tank()], [look(0, "diatoms=y"), look(days, "diatoms=n")]))
-    assert levels(panel, "diatoms") == [0.0, level]
-    panel = build_panel(make_log([tank()], [look(0, "diatoms=n"), look(days, "diatoms=n")]))
-    assert levels(panel, "diatoms") == [0.0, -level]
-
-
-def test_two_weekly_looks_count_in_full_and_opposites_cancel() -> None:
-    weekly = [look(7 * t, "diatoms=y") for t in range(5)]
-    assert levels(build_panel(make_log([tank()], weekly)), "diatoms") == [0, 0.5, 1, 1, 1]
-    # A day more or less does not matter.
-    for shift in (-1, 1):
-        three = [look(0, "diatoms=y"), look(7 + shift, "diatoms=y"), look(14, "diatoms=y")]
-        assert levels(build_panel(make_log([tank()], three)), "diatoms") == [0, 0.5, 1]
-    mixed = [look(0, "diatoms=y"), look(7, "diatoms=n"), look(14, "diatoms=y")]
-    # 0.5 - 0.707 of 2.41: a little less than nothing.
-    assert levels(build_panel(make_log([tank()], mixed)), "diatoms") == [0, 0.5, 0]
+def test_levels_of_past_sightings(
+    days: tuple[int, ...], seen: str, levels: tuple[float, ...]
+) -> None:
+    looks = [
+        look(n, f"diatoms={s} hair_algae={'yn'[s == 'y']}") for n, s in zip(days, seen, strict=True)
+    ]
+    panel = build_panel(make_log([tank()], looks))
+    codes = panel.signs.codes[panel.signs.code]
+    for sign, mirror in (("diatoms", 1), ("hair_algae", -1)):
+        own = codes["sign"] == list(panel.catalogue.signs).index(sign)
+        assert codes["level"][own].tolist() == [mirror * level for level in levels]
 
 
 def test_levels_are_odd_and_monotone() -> None:
