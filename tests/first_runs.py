@@ -34,15 +34,16 @@ states, down = result.smooth()
 print(result.states.sum().hex(), states[3].sum().hex(), down.sum().hex(), states[4, 5, 2].hex())
 print("numba" in sys.modules)
 """
-#: The weekly command; then, on stderr, its exit code and what it imported.
-WEEKLY = """
+#: Ends a script: says on stderr its exit code and what it imported.
+SAY = """
 import json, sys
-from maturity_model.cli import main
-code = main(["weekly", sys.argv[1], "--out", sys.argv[2]])
 sys.stderr.write("\\n" + json.dumps({"code": code, "modules": sorted(sys.modules)}))
 """
-
-
+WEEKLY = f"""
+import sys
+from maturity_model.cli import main
+code = main(["weekly", sys.argv[1], "--out", sys.argv[2]])
+{SAY}"""
 #: Writes existing machine code again and again.
 WRITE = """
 import sys
@@ -90,7 +91,7 @@ def numbers(process: subprocess.Popen[str]) -> tuple[str, bool]:
 
 
 def modules(process: subprocess.Popen[str]) -> set[str]:
-    """What was imported, from a process that says so as :data:`WEEKLY` does."""
+    """What was imported, from a process that ends with :data:`SAY`."""
     _, err = process.communicate(timeout=300)
     assert process.returncode == 0, err
     found = json.loads(err.splitlines()[-1])
