@@ -22,13 +22,17 @@ def merges(book: Logbook) -> list[Problem]:
 
 def test_one_look_by_hand(read: Read) -> None:
     book = read(
+        tanks="tank,started\nReef,2026-01-01\nLagoon,2026-01-01\n",
         checkins=HEAD + "Reef,2026-02-01,,glance,bloom,morning,n,,10\n"
         "Reef,2026-02-02,,,,,y,,\n"
         "Reef,2026-02-01,,torch,mature,evening,y,n,20\n"
         "Reef,2026-02-01,night,,,,n,n,\n"
+        "Lagoon,2026-02-01,,,,,y,,\n",
     )
-    first, second = book.checkins
-    assert (first.line, second.line) == (2, 3)
+    first, *others = book.checkins
+    assert first.line == 2
+    # Another tank, and another day.
+    assert [c.line for c in others] == [6, 3]
     assert first.signs == {"diatoms": True, "hair_algae": False}
     assert (first.look, first.judged_phase, first.observer) == ("torch", "mature", "night")
     assert first.note == "morning / evening"
@@ -39,8 +43,8 @@ def test_one_look_by_hand(read: Read) -> None:
     ]  # fmt: skip
     assert "of nitrate, judged_phase this later line is used" in said[0].what
     assert "later line" not in said[1].what
-    # All four rows were used.
-    assert next(c for c in book.rows if c.file == "checkins.csv").used == 4
+    # All rows were used.
+    assert next(c for c in book.rows if c.file == "checkins.csv").used == 5
 
 
 def test_whatever_the_order_what_was_seen_was_seen(read: Read) -> None:
@@ -51,16 +55,6 @@ def test_whatever_the_order_what_was_seen_was_seen(read: Read) -> None:
         assert look.signs == {"diatoms": True}
         # A torch that found nothing to answer is not how the signs were looked for.
         assert look.look == "careful"
-
-
-def test_other_days_and_other_tanks_stay_apart(read: Read) -> None:
-    book = read(
-        tanks="tank,started\nReef,2026-01-01\nLagoon,2026-01-01\n",
-        checkins=HEAD + "Reef,2026-02-01,,,,,y,,\nLagoon,2026-02-01,,,,,y,,\n"
-        "Reef,2026-02-02,,,,,y,,\n",
-    )
-    assert len(book.checkins) == 3
-    assert not merges(book)
 
 
 def test_observers_of_one_day(read: Read) -> None:
