@@ -19,7 +19,6 @@ from maturity_model import __version__
 from maturity_model.catalogue import load_catalogue
 from maturity_model.cli import main
 from maturity_model.population import elicit_population, load_population, save_population
-from maturity_model.population.types import DIMS
 
 Capture = pytest.CaptureFixture[str]
 
@@ -306,11 +305,8 @@ def test_elicit_remakes_the_population_that_ships(tmp_path: Path, capsys: Captur
     assert main(["elicit", "--out", str(path)]) == 0
     assert str(path) in capsys.readouterr().out
     made, shipped = load_population(path), load_population()
-    for name in DIMS:
-        # Made on another machine: exp and log may differ in the last digit.
-        np.testing.assert_allclose(
-            getattr(made, name), getattr(shipped, name), rtol=1e-13, atol=1e-14, err_msg=name
-        )
+    # Made on another machine: exp and log may differ in the last digit.
+    np.testing.assert_allclose(made.log_advance, shipped.log_advance, rtol=1e-13)
     assert made.evidence_weight == shipped.evidence_weight
     assert made.provenance == shipped.provenance
     assert (made.name, made.kind, made.signs) == (shipped.name, shipped.kind, shipped.signs)

@@ -12,7 +12,7 @@ from types import ModuleType
 
 import pytest
 from report.browser import Browser, find_browser
-from report.form_example import downloads_to, make_form, plain_log
+from report.form_example import make_form, plain_log
 
 from maturity_model.assessment import assess
 from maturity_model.logbook import read_logbook
@@ -58,9 +58,8 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def fresh(browser: Browser, page: Path, tmp_path: Path) -> Browser:
-    """The form with nothing filled in and no draft; files go to ``tmp_path / 'got'``."""
-    downloads_to(browser, tmp_path / "got")
+def fresh(browser: Browser, page: Path) -> Browser:
+    """The form with nothing filled in and no draft."""
     browser.open(page)
     browser.value("localStorage.clear()")
     browser.open(page)

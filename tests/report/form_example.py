@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
-import time
 from pathlib import Path
 
+from command_logs import write_log
 from report.browser import Browser
 
 from maturity_model.cli.main import main
@@ -35,7 +34,7 @@ def plain_log(folder: Path) -> Path:
         "kits": "keeper,analyte,method,unit,steps\nann,ammonia,colour_chart,mg/L NH4,0;0.25;0.5;1\n"
         "ann,phosphate,photometer,mg/L PO4,\nann,salinity,probe,sg 25/25,\n",
     }
-    return write(folder, files)
+    return write_log(folder, **files)
 
 
 def evil_log(folder: Path) -> Path:
@@ -58,14 +57,7 @@ def evil_log(folder: Path) -> Path:
         "signs": "sign,label,where,how,cycling,bloom,colonising,mature\n"
         + csv_line("own_sign", EVIL, EVIL, EVIL, "0.1", "0.2", "0.3", "0.4"),
     }
-    return write(folder, files)
-
-
-def write(folder: Path, files: dict[str, str]) -> Path:
-    folder.mkdir(parents=True)
-    for name, text in files.items():
-        (folder / f"{name}.csv").write_text(text, encoding="utf-8")
-    return folder
+    return write_log(folder, **files)
 
 
 def make_form(log: Path, out: Path, *more: str) -> Path:
@@ -99,31 +91,16 @@ def to_save(browser: Browser) -> str:
     return str(browser.value("document.querySelector('#count').textContent"))
 
 
-def downloads_to(browser: Browser, folder: Path) -> None:
-    folder.mkdir(parents=True, exist_ok=True)
-    browser.call("Page.setDownloadBehavior", behavior="allow", downloadPath=str(folder))
-
-
-def saved_file(browser: Browser, folder: Path) -> Path:
-    """Save, and wait for the file."""
-    before = set(folder.iterdir())
-    click(browser, "#write")
-    return arrived(folder, before)
-
-
-def arrived(folder: Path, before: set[Path]) -> Path:
-    deadline = time.monotonic() + 20
-    while True:
-        new = [p for p in folder.iterdir() if p not in before and p.suffix == ".csv"]
-        if new and new[0].stat().st_size:
-            return new[0]
-        assert time.monotonic() < deadline, "no file was saved"
-        time.sleep(0.05)
-
-
-def table(path: Path) -> list[dict[str, str]]:
-    with path.open(encoding="utf-8", newline="") as handle:
-        return list(csv.DictReader(handle))
+def saved_file(browser: Browser, folder: Path, save: str = "#write", key: str = "") -> Path:
+    """Save, by a click or by a key, and put the file into the folder under its own name."""
+    with browser.tab.expect_download() as started:
+        if key:
+            browser.tab.keyboard.press(key)
+        else:
+            click(browser, save)
+    path = folder / started.value.suggested_filename
+    started.value.save_as(path)
+    return path
 
 
 def visible(browser: Browser, what: str) -> bool:

@@ -6,18 +6,16 @@ import datetime as dt
 from pathlib import Path
 
 import pytest
+from command_logs import rows
 from report.browser import Browser
 from report.form_example import (
     answer,
-    arrived,
     click,
     days_ago,
-    downloads_to,
     fill,
     make_form,
     plain_log,
     saved_file,
-    table,
     to_save,
     unfold,
     visible,
@@ -36,7 +34,6 @@ pytestmark = pytest.mark.browser
 def test_fill_save_add_and_see_the_change(browser: Browser, tmp_path: Path) -> None:
     log = plain_log(tmp_path / "log")
     form = make_form(log, tmp_path / "form.html", "--keeper", "ann")
-    downloads_to(browser, tmp_path / "got")
     browser.open(form, width=390)
     browser.value("localStorage.clear()")
     browser.open(form, width=390)
@@ -52,10 +49,10 @@ def test_fill_save_add_and_see_the_change(browser: Browser, tmp_path: Path) -> N
     fill(browser, "#t1-e1-event", "water_change")
     fill(browser, "#t1-e1-amount", "15")
     fill(browser, "#t1-e1-date", days_ago(2))
-    path = saved_file(browser, tmp_path / "got")
+    path = saved_file(browser, tmp_path)
     today = dt.date.today().isoformat()
     assert path.name == f"checkins-ann-{today}.csv"
-    assert table(path) == [
+    assert rows(path) == [
         {"tank": "Reef", "date": today, "observer": "ann", "look": "careful", "diatoms": "n",
          "hair_algae": "y", "ammonia": "0.25", "phosphate": "0.05", "event": "", "amount": "",
          "note": 'two "pods", one line'},
@@ -99,28 +96,28 @@ def test_names_that_mean_something_to_a_program(browser: Browser, tmp_path: Path
     (log / "signs.csv").write_text(
         "sign,label,cycling,bloom,colonising,mature\nconstructor,Builder,0.1,0.2,0.3,0.4\n"
     )
-    downloads_to(browser, tmp_path / "got")
     browser.open(make_form(log, tmp_path / "form.html"))
     answer(browser, "t0", "diatoms", "y")
     click(browser, "#t0 .add")
     fill(browser, "#t0-e1-event", "water_change")
     fill(browser, "#t0-e1-amount", "15")
-    path = saved_file(browser, tmp_path / "got")
-    look, event = table(path)
+    path = saved_file(browser, tmp_path)
+    look, event = rows(path)
     assert "constructor" not in look
     assert (look["tank"], event["tank"]) == ("'" + name, "'" + name)
-    path.unlink()
     click(browser, "#back")
     answer(browser, "t0", "constructor", "n")
-    path = saved_file(browser, tmp_path / "got")
-    assert [row["constructor"] for row in table(path)] == ["n", ""]
+    path = saved_file(browser, tmp_path)
+    assert [row["constructor"] for row in rows(path)] == ["n", ""]
     assert main(["add", str(path), str(log)]) == 0
     book = read_logbook(log)
     assert (*book.tanks, book.checkins[0].tank, book.events[0].tank) == (name,) * 3
     assert book.checkins[0].signs == {"diatoms": True, "constructor": False}
 
 
-def test_nothing_is_checked_at_first_and_nothing_is_saved(fresh: Browser, tmp_path: Path) -> None:
+def test_nothing_is_checked_at_first_and_nothing_is_saved(fresh: Browser) -> None:
+    saved: list[object] = []
+    fresh.tab.once("download", lambda file: saved.append(file))
     assert fresh.value("document.querySelectorAll('[data-sign]').length") == 24
     assert fresh.value("document.querySelectorAll('input:checked').length") == 0
     click(fresh, "#write")
@@ -129,7 +126,8 @@ def test_nothing_is_checked_at_first_and_nothing_is_saved(fresh: Browser, tmp_pa
     fill(fresh, "#t0-look", "torch")
     fill(fresh, "#date", days_ago(1))
     click(fresh, "#write")
-    assert list((tmp_path / "got").iterdir()) == []
+    fresh.tab.wait_for_timeout(100)
+    assert saved == []
 
 
 def test_the_form_is_short_before_anything_is_opened(browser: Browser, tmp_path: Path) -> None:
@@ -175,7 +173,7 @@ def test_not_sure_is_not_checked_and_stays_in_the_note(fresh: Browser, tmp_path:
     answer(fresh, "t0", "diatoms", "y")
     answer(fresh, "t0", "copepods", "?")
     fill(fresh, "#t0-note", "murky")
-    (row,) = table(saved_file(fresh, tmp_path / "got"))
+    (row,) = rows(saved_file(fresh, tmp_path))
     assert row["diatoms"] == "y"
     assert "copepods" not in row
     assert row["note"] == "murky; not sure: Copepods"
@@ -191,20 +189,19 @@ def test_same_again_is_an_answer_only_of_who_looked(fresh: Browser, tmp_path: Pa
     click(fresh, "#t0 .said button")
     # It asks once.
     click(fresh, same.format("hair_algae"))
-    (row,) = table(saved_file(fresh, tmp_path / "got"))
+    (row,) = rows(saved_file(fresh, tmp_path))
     assert (row["diatoms"], row["hair_algae"]) == ("y", "n")
 
 
 def test_one_tank_is_saved_alone(fresh: Browser, tmp_path: Path) -> None:
     answer(fresh, "t0", "diatoms", "y")
     answer(fresh, "t1", "diatoms", "n")
-    click(fresh, "#t1 .alone")
-    path = arrived(tmp_path / "got", set())
+    path = saved_file(fresh, tmp_path, "#t1 .alone")
     assert path.name == f"checkins-ann-Nook-{days_ago(0)}.csv"
-    assert [row["tank"] for row in table(path)] == ["Nook"]
+    assert [row["tank"] for row in rows(path)] == ["Nook"]
     assert to_save(fresh) == "1 tank to save"
-    rest = saved_file(fresh, tmp_path / "got")
-    assert [row["tank"] for row in table(rest)] == ["Reef"]
+    rest = saved_file(fresh, tmp_path)
+    assert [row["tank"] for row in rows(rest)] == ["Reef"]
 
 
 def test_what_tells_most_comes_first(fresh: Browser, page: Path) -> None:
@@ -229,7 +226,7 @@ def test_a_reading_has_the_steps_of_its_chart(fresh: Browser, tmp_path: Path) ->
     assert fresh.value("document.activeElement.id") == "t0-r-ammonia-own"
     fill(fresh, "#t0-r-ammonia-own", "< 0,25")
     fill(fresh, "#t0-r-salinity", "1.026")
-    (row,) = table(saved_file(fresh, tmp_path / "got"))
+    (row,) = rows(saved_file(fresh, tmp_path))
     assert (row["ammonia"], row["salinity"]) == ("<0.25", "1.026")
 
 
@@ -251,7 +248,7 @@ def test_an_odd_reading_is_said_at_its_field(fresh: Browser, tmp_path: Path) -> 
     # What is only unusual is saved as it was written.
     fill(fresh, "#t1-r-salinity", "")
     odd("#t0-r-temperature", "18")
-    (row,) = table(saved_file(fresh, tmp_path / "got"))
+    (row,) = rows(saved_file(fresh, tmp_path))
     assert row["temperature"] == "18"
 
 
@@ -259,6 +256,8 @@ def test_an_odd_reading_is_said_at_its_field(fresh: Browser, tmp_path: Path) -> 
 
 
 def test_faults_are_named_reachable_and_mended(fresh: Browser, tmp_path: Path) -> None:
+    saved: list[object] = []
+    fresh.tab.once("download", lambda file: saved.append(file))
     tomorrow = (dt.date.today() + dt.timedelta(days=1)).isoformat()
     fill(fresh, "#t0-r-phosphate", "a lot")
     fill(fresh, "#t0-r-salinity", "1,026")
@@ -284,13 +283,13 @@ def test_faults_are_named_reachable_and_mended(fresh: Browser, tmp_path: Path) -
     )
     click(fresh, "#faults li a")
     assert fresh.value("document.activeElement.id") == "date"
-    assert list((tmp_path / "got").iterdir()) == []
+    assert saved == []
     for field, text in {
         "#t0-r-phosphate": "0.1", "#t0-r-salinity": "1.026", "#date": days_ago(0),
         "#t1-r-temperature": "25", "#t1-e1-date": days_ago(1), "#t1-e1-amount": "20",
     }.items():  # fmt: skip
         fill(fresh, field, text)
-    assert len(table(saved_file(fresh, tmp_path / "got"))) == 3
+    assert len(rows(saved_file(fresh, tmp_path))) == 3
     assert fresh.value(f"{bad}.length + document.querySelectorAll('.fault').length") == 0
     assert (
         fresh.value("document.querySelector('#t0-r-phosphate').getAttribute('aria-describedby')")

@@ -6,16 +6,15 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from command_logs import rows, write_log
 from report.browser import Browser
 from report.form_example import (
     answer,
     click,
     days_ago,
-    downloads_to,
     fill,
     make_form,
     saved_file,
-    table,
     to_save,
     visible,
 )
@@ -38,9 +37,8 @@ def test_a_draft_of_today_comes_back(fresh: Browser, page: Path, tmp_path: Path)
     click(fresh, "#t0 .add")
     fill(fresh, "#t0-e1-event", "crash")
     fresh.open(page)
-    first = saved_file(fresh, tmp_path / "got")
-    look, event = table(first)
-    first.unlink()
+    first = saved_file(fresh, tmp_path)
+    look, event = rows(first)
     assert (look["copepods"], look["ammonia"], look["phosphate"]) == ("n", "0.5", "0.1")
     assert (look["look"], look["observer"]) == ("torch", "ann's sister")
     assert event["event"] == "crash"
@@ -48,7 +46,7 @@ def test_a_draft_of_today_comes_back(fresh: Browser, page: Path, tmp_path: Path)
     click(fresh, "#back")
     assert to_save(fresh) == "1 tank and 1 event to save"
     click(fresh, "#t0 .remove")
-    saved_file(fresh, tmp_path / "got")
+    saved_file(fresh, tmp_path)
     fresh.open(page)
     assert to_save(fresh) == "Nothing to save yet"
     assert "copepods" not in fresh.value("Object.values(localStorage).join()")
@@ -67,12 +65,12 @@ def test_an_old_draft_is_offered_and_never_carried_over(
     )  # fmt: skip
     # What is answered today does not touch it.
     answer(fresh, "t1", "diatoms", "n")
-    today = saved_file(fresh, tmp_path / "got")
-    assert [(r["tank"], r["date"]) for r in table(today)] == [("Nook", days_ago(0))]
+    today = saved_file(fresh, tmp_path)
+    assert [(r["tank"], r["date"]) for r in rows(today)] == [("Nook", days_ago(0))]
     click(fresh, "#offers button")
-    old = saved_file(fresh, tmp_path / "got")
+    old = saved_file(fresh, tmp_path)
     assert old.name == f"checkins-ann-{days_ago(7)}.csv"
-    assert [(r["tank"], r["date"]) for r in table(old)] == [("Reef", days_ago(7))]
+    assert [(r["tank"], r["date"]) for r in rows(old)] == [("Reef", days_ago(7))]
     fresh.open(page)
     assert fresh.value(offers) == ""
 
@@ -85,11 +83,10 @@ def test_where_storage_is_forbidden_it_still_saves(
             "Object.defineProperty(window, 'localStorage', "
             "{get() { throw new DOMException('no', 'SecurityError'); }})"
         )
-        downloads_to(browser, tmp_path / "got")
         browser.open(page)
         assert visible(browser, "#no-drafts")
         answer(browser, "t1", "diatoms", "y")
-        (row,) = table(saved_file(browser, tmp_path / "got"))
+        (row,) = rows(saved_file(browser, tmp_path))
         assert (row["tank"], row["diatoms"]) == ("Nook", "y")
 
 
@@ -109,14 +106,10 @@ PLACES = [
 def test_the_day_is_that_of_the_keepers_clock(
     open_browser: Callable[..., Browser], tmp_path: Path, zone: str, instant: str, day: str
 ) -> None:
-    log = tmp_path / "log"
-    log.mkdir()
-    (log / "tanks.csv").write_text("tank,started\nReef,2026-01-01\n")
-    (log / "checkins.csv").write_text("tank,date\n")
+    log = write_log(tmp_path / "log", "tank,started\nReef,2026-01-01\n")
     form = make_form(log, tmp_path / "form.html")
     with open_browser(timezone_id=zone) as browser:
         browser.tab.clock.set_fixed_time(instant)
-        downloads_to(browser, tmp_path / "got")
         browser.open(form)
         assert browser.value("Intl.DateTimeFormat().resolvedOptions().timeZone") == zone
         field = "document.querySelector('#date')"
@@ -124,8 +117,8 @@ def test_the_day_is_that_of_the_keepers_clock(
         answer(browser, "t0", "diatoms", "y")
         click(browser, "#t0 .add")
         fill(browser, "#t0-e1-event", "crash")
-        path = saved_file(browser, tmp_path / "got")
+        path = saved_file(browser, tmp_path)
     assert path.name == f"checkins-{day}.csv"
-    assert [row["date"] for row in table(path)] == [day, day]
+    assert [row["date"] for row in rows(path)] == [day, day]
     assert main(["add", str(path), str(log)]) == 0
     assert read_logbook(log).checkins[0].date.isoformat() == day

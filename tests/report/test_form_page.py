@@ -58,10 +58,6 @@ def test_the_script_never_writes_markup_nor_greenwich_days(text: str) -> None:
         assert forbidden not in code, forbidden
 
 
-def test_only_the_keepers_tanks_are_there(text: str) -> None:
-    assert re.findall(r'data-tank="(\w+)"', text) == ["Reef", "Nook"]
-
-
 def test_last_answers_stand_beside_the_questions(log: Path, text: str) -> None:
     last = read_logbook(log).checkins[-1].date
     day = date_words(last, dt.date.today())

@@ -6,18 +6,16 @@ import re
 from pathlib import Path
 
 import pytest
+from command_logs import rows
 from report.browser import Browser
 from report.form_example import (
     EVIL,
     answer,
-    arrived,
     click,
-    downloads_to,
     evil_log,
     fill,
     make_form,
     saved_file,
-    table,
     unfold,
     visible,
 )
@@ -62,9 +60,7 @@ def test_the_keyboard_alone_suffices(fresh: Browser, tmp_path: Path) -> None:
             break
     # A group of radio buttons is one stop.
     assert seen.count("t0-s-diatoms") == 1
-    before = set((tmp_path / "got").iterdir())
-    fresh.tab.keyboard.press("Enter")
-    look, event = table(arrived(tmp_path / "got", before))
+    look, event = rows(saved_file(fresh, tmp_path, key="Enter"))
     assert (look["diatoms"], look["phosphate"], event["event"]) == ("y", "0.1", "crash")
 
 
@@ -187,7 +183,6 @@ def test_markup_from_a_log_is_text_in_every_page(browser: Browser, evil: Path) -
 def test_a_tank_with_markup_for_a_name_is_logged_by_the_form(
     browser: Browser, evil: Path, tmp_path: Path
 ) -> None:
-    downloads_to(browser, tmp_path / "got")
     browser.open(evil / "form.html")
     browser.value("localStorage.clear()")
     browser.open(evil / "form.html")
@@ -196,8 +191,8 @@ def test_a_tank_with_markup_for_a_name_is_logged_by_the_form(
     answer(browser, "t0", "own_sign", "y")
     answer(browser, "t1", "diatoms", "n")
     fill(browser, "#t1-note", EVIL)
-    path = saved_file(browser, tmp_path / "got")
-    assert [r["tank"] for r in table(path)] == names
+    path = saved_file(browser, tmp_path)
+    assert [r["tank"] for r in rows(path)] == names
     assert main(["add", str(path), str(evil / "log")]) == 0
     book = read_logbook(evil / "log")
     assert [(c.tank, c.signs, c.note) for c in book.checkins[-2:]] == [

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from command_logs import rows
 from report.example import AS_OF, STARTING, example_assessment, example_tank
 
 from maturity_model.logbook.types import CheckIn, Reading
@@ -94,28 +95,27 @@ def test_csv_holds_every_digit(tmp_path: Path) -> None:
     )
     assessment = replace(assessment, tanks=(hostile, *assessment.tanks[1:]))
     write_reports(assessment, tmp_path, "x")
-    with (tmp_path / "phase.csv").open(newline="", encoding="utf-8") as handle:
-        rows = list(csv.DictReader(handle))
-    assert list(rows[0]) == ["tank", "week", "date", "phase", "filtered", "smoothed"]
-    at = 0
-    for tank in assessment.tanks:
-        for t in range(len(tank.weeks)):
-            for k, phase in enumerate(assessment.phases):
-                row = rows[at]
-                assert row["tank"].removeprefix("'") == tank.tank.name
-                assert (int(row["week"]), row["phase"]) == (tank.weeks[t], phase)
-                assert row["date"] == tank.dates[t].isoformat()
-                assert float(row["filtered"]) == tank.filtered[t, k]
-                assert float(row["smoothed"]) == tank.smoothed[t, k]
-                at += 1
-    assert at == len(rows)
-    assert rows[0]["tank"].startswith("'=")
-    with (tmp_path / "regression.csv").open(newline="", encoding="utf-8") as handle:
-        rows = list(csv.DictReader(handle))
-    assert list(rows[0]) == ["tank", "week", "date", "horizon_weeks", "probability"]
-    assert len(rows) == sum(2 * len(t.weeks) for t in assessment.tanks)
-    assert float(rows[1]["probability"]) == assessment.tanks[0].regression[0, 1]
-    assert [r["horizon_weeks"] for r in rows[:4]] == ["4", "8", "4", "8"]
+    found = rows(tmp_path / "phase.csv")
+    assert list(found[0]) == ["tank", "week", "date", "phase", "filtered", "smoothed"]
+    assert found[0]["tank"].startswith("'=")
+    expected = [
+        (tank.tank.name, str(week), day.isoformat(), phase, filtered, smoothed)
+        for tank in assessment.tanks
+        for week, day, *both in zip(
+            tank.weeks, tank.dates, tank.filtered, tank.smoothed, strict=True
+        )
+        for phase, filtered, smoothed in zip(assessment.phases, *both, strict=True)
+    ]
+    assert [
+        (r["tank"].removeprefix("'"), r["week"], r["date"], r["phase"],
+         float(r["filtered"]), float(r["smoothed"]))
+        for r in found
+    ] == expected  # fmt: skip
+    found = rows(tmp_path / "regression.csv")
+    assert list(found[0]) == ["tank", "week", "date", "horizon_weeks", "probability"]
+    assert len(found) == sum(2 * len(t.weeks) for t in assessment.tanks)
+    assert float(found[1]["probability"]) == assessment.tanks[0].regression[0, 1]
+    assert [r["horizon_weeks"] for r in found[:4]] == ["4", "8", "4", "8"]
 
 
 def _not_json(constant: str) -> None:

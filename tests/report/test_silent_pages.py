@@ -7,6 +7,7 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+from command_logs import write_log
 from report.example import (
     AS_OF,
     BLOOM,
@@ -174,12 +175,11 @@ def test_tanks_that_have_ended_are_folded_away() -> None:
 def test_form_and_report_count_the_same_weeks(tmp_path: Path) -> None:
     today = dt.date.today()
     started, looked = today - dt.timedelta(weeks=30), today - dt.timedelta(weeks=12)
-    log = tmp_path / "log"
-    log.mkdir()
-    (log / "tanks.csv").write_text(
-        f"tank,started,ended,sand_depth_mm\nReef,{started},,0\nGone,{started},{looked},\n"
+    log = write_log(
+        tmp_path / "log",
+        f"tank,started,ended,sand_depth_mm\nReef,{started},,0\nGone,{started},{looked},\n",
+        f"tank,date,diatoms\nReef,{looked},y\n",
     )
-    (log / "checkins.csv").write_text(f"tank,date,diatoms\nReef,{looked},y\n")
     assert main(["weekly", str(log), "--out", str(tmp_path / "out"), "--brief"]) == 0
     assert main(["form", str(log), "--out", str(tmp_path / "form.html")]) == 0
     report, form = ((tmp_path / name).read_text("utf-8") for name in ("out/Reef.html", "form.html"))

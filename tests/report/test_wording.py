@@ -120,11 +120,6 @@ def test_the_statement_says_what_it_is_given() -> None:
     assert practice_words(("<b>",)) == ""
 
 
-def test_dates_are_spelt_alike_everywhere() -> None:
-    date = dt.date(2026, 3, 9)
-    assert wording.day(date) == "9 March 2026"
-
-
 @pytest.mark.parametrize(
     ("p", "words", "shown"),
     [
