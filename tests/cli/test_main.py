@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from command_logs import ROOT, rows, run, small_log, write_log
-from population.edited_files import edited, save_older
+from population.edited_files import save_older
 
 import maturity_model.report
 from maturity_model import __version__
@@ -209,11 +209,6 @@ def test_a_population_of_another_trade(small: Path, tmp_path: Path, capsys: Capt
     words = ["weekly", str(small), "--out", str(tmp_path / "out"), "--population", str(path)]
     assert main(words) == 4
     assert "phases" in capsys.readouterr().err
-    save_population(population, path)
-    with edited(path) as (attributes, _):
-        attributes["evidence_weight"] = 7.0
-    assert main(words) == 4
-    assert "evidence weight" in capsys.readouterr().err
 
 
 # -- exit code 130 and the streams -------------------------------------------------------

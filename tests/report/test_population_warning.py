@@ -2,29 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
+from assessment.assessed import demo, practice
 
-from maturity_model.catalogue import load_catalogue
-from maturity_model.cli import main
-from maturity_model.population import elicit_population, save_population
-
-DEMO = Path(__file__).parents[2] / "data" / "demo"
-
-
-def weekly(tmp_path: Path, provenance: dict[str, str], kind: str) -> tuple[str, dict]:
-    made = elicit_population(load_catalogue(), 0.4, n_draws=32, seed=2)
-    path = tmp_path / "club.nc"
-    save_population(replace(made, name="club", kind=kind, provenance=provenance), path)
-    out = tmp_path / "out"
-    assert main(["weekly", str(DEMO), "--population", str(path), "--out", str(out)]) in (0, 3)
-    record = next(p for p in sorted(out.glob("*.json")) if "statement" in json.loads(p.read_text()))
-    page = record.with_suffix(".html").read_text("utf-8")
-    return page, json.loads(record.read_text("utf-8"))
-
+from maturity_model.assessment import assess
+from maturity_model.report.machine import tank_record
+from maturity_model.report.pages import tank_page
+from maturity_model.report.wording import phase_labels
 
 ROUGH = {"method": "approximate"}
 
@@ -42,14 +28,17 @@ ROUGH = {"method": "approximate"}
     ],
 )  # fmt: skip
 def test_a_page_says_how_far_its_population_can_be_trusted(
-    tmp_path: Path,
     kind: str,
     provenance: dict[str, str],
     standing: str,
     words: str,
     trusted: bool,
 ) -> None:
-    page, record = weekly(tmp_path, provenance, kind)
+    population = replace(practice(), name="club", kind=kind, provenance=provenance)
+    assessment = assess(demo()[0], population, questions=False)
+    tank = assessment.tanks[0]
+    page = tank_page(tank, assessment, "cmd")
+    record = tank_record(tank, assessment, "cmd", phase_labels(assessment))
     found = record["provenance"]["population"]
     assert found["standing"] == standing or kind == "elicited"
     assert words in record["statement"]

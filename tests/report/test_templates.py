@@ -11,7 +11,7 @@ from jinja2 import UndefinedError
 from report.page_tree import EVIL, parse
 
 from maturity_model.report import pages, svg
-from maturity_model.report.pages import render, withdrawn_page
+from maturity_model.report.pages import render
 from maturity_model.report.plain_text import MAX_TEXT, clean, cut
 from maturity_model.report.views.calendar import Tick
 from maturity_model.report.views.withdrawn import WithdrawnView
@@ -54,17 +54,6 @@ def test_a_page_pins_its_own_sheet_with_the_places_on_its_axis() -> None:
     pins = [re.findall(r"'(sha256-[^']+)'", page) for page in (plain, dated)]
     assert len(pins[0]) == len(pins[1]) == 1
     assert pins[0] != pins[1]
-
-
-def test_a_withdrawn_report_says_why_as_text() -> None:
-    source = withdrawn_page(EVIL, EVIL)
-    page = parse(source)
-    assert source.startswith("<!doctype html>")
-    assert not page.find("script")
-    assert not page.find("img")
-    assert "Nothing could be assessed" in page.text
-    assert "<script>alert('x')</script>" in page.text
-    assert "\u202e" not in source
 
 
 def test_text_is_made_fit_to_show() -> None:

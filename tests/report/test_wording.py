@@ -15,26 +15,19 @@ from maturity_model.report.views.provenance import practice_words
 
 # Mastrandrea et al. 2010, IPCC AR5 guidance note, table 1 (from memory): the closed ranges.
 @pytest.mark.parametrize(
-    ("p", "word"),
+    ("word", "low", "high"),
     [
-        (1.0, "virtually certain"),
-        (0.99, "virtually certain"),
-        (0.9899, "very likely"),
-        (0.90, "very likely"),
-        (0.8999, "likely"),
-        (0.66, "likely"),
-        (0.6599, "about as likely as not"),
-        (0.33, "about as likely as not"),
-        (0.3299, "unlikely"),
-        (0.1001, "unlikely"),
-        (0.10, "very unlikely"),
-        (0.0101, "very unlikely"),
-        (0.01, "exceptionally unlikely"),
-        (0.0, "exceptionally unlikely"),
+        ("virtually certain", 0.99, 1.0),
+        ("very likely", 0.90, 0.9899),
+        ("likely", 0.66, 0.8999),
+        ("about as likely as not", 0.33, 0.6599),
+        ("unlikely", 0.1001, 0.3299),
+        ("very unlikely", 0.0101, 0.10),
+        ("exceptionally unlikely", 0.0, 0.01),
     ],
 )
-def test_words_change_at_the_published_boundaries(p: float, word: str) -> None:
-    assert likelihood_words.likelihood_word(p) == word
+def test_words_change_at_the_published_boundaries(word: str, low: float, high: float) -> None:
+    assert [likelihood_words.likelihood_word(p) for p in (low, high)] == [word, word]
 
 
 @pytest.mark.parametrize("p", [-0.01, 1.01, float("nan")])
