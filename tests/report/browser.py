@@ -2,19 +2,13 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from playwright.sync_api import BrowserType
 
-_NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
-
-
-def find_browser() -> str | None:
-    """Path of a Chromium-like browser, or None."""
-    return next((path for name in _NAMES if (path := shutil.which(name))), None)
+CHROMIUM = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
 
 
 class Browser:
@@ -57,8 +51,10 @@ class Browser:
         self.tab.emulate_media(media=media, color_scheme="dark" if dark else "light")
 
     def value(self, expression: str) -> Any:
-        """Value of an expression in the page (asked from outside; the page runs no script)."""
-        answer = self.call("Runtime.evaluate", expression=expression, returnByValue=True)
+        """Value of an expression, or of its promise (asked from outside; no script runs)."""
+        answer = self.call(
+            "Runtime.evaluate", expression=expression, returnByValue=True, awaitPromise=True
+        )
         if "exceptionDetails" in answer:
             raise RuntimeError(str(answer["exceptionDetails"]))
         return answer["result"].get("value")

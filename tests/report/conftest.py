@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import partial
@@ -11,7 +12,7 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
-from report.browser import Browser, find_browser
+from report.browser import CHROMIUM, Browser
 from report.form_example import make_form, plain_log
 
 from maturity_model.assessment import assess
@@ -24,19 +25,12 @@ DEMO = Path(__file__).parents[2] / "data" / "demo"
 
 
 @pytest.fixture(scope="session")
-def program() -> str:
-    found = find_browser()
-    if found is None:
+def open_browser(need: Callable[[str], ModuleType]) -> Iterator[Callable[..., Browser]]:
+    found = [path for name in CHROMIUM if (path := shutil.which(name))]
+    if not found:
         pytest.skip("no Chromium here")
-    return found
-
-
-@pytest.fixture(scope="session")
-def open_browser(
-    program: str, need: Callable[[str], ModuleType]
-) -> Iterator[Callable[..., Browser]]:
     with need("playwright.sync_api").sync_playwright() as play:
-        yield partial(Browser, play.chromium, program)
+        yield partial(Browser, play.chromium, found[0])
 
 
 @pytest.fixture(scope="session")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -184,9 +185,10 @@ def test_the_smallest_type_has_fourteen_pixels(
         assert small == []
 
 
-def test_a_page_needs_no_script_and_its_sheet_is_let_in(browser: Browser, odd: Path) -> None:
-    browser.call("Emulation.setScriptExecutionDisabled", value=True)
-    try:
+def test_a_page_needs_no_script_and_its_sheet_is_let_in(
+    open_browser: Callable[..., Browser], odd: Path
+) -> None:
+    with open_browser(java_script_enabled=False) as browser:
         for name in ("Window reef", "index"):
             browser.open(odd / f"{name}.html", width=1200)
             assert browser.value("document.scripts.length") == 0
@@ -194,8 +196,6 @@ def test_a_page_needs_no_script_and_its_sheet_is_let_in(browser: Browser, odd: P
             assert browser.value("document.querySelector('svg[role=img]').clientHeight") > 10
             assert browser.value("document.styleSheets.length") == 1
             assert browser.value("getComputedStyle(document.body).maxWidth") == "1180px"
-    finally:
-        browser.call("Emulation.setScriptExecutionDisabled", value=False)
 
 
 def _brightness(browser: Browser, what: str) -> int:
