@@ -165,7 +165,7 @@ def _readings(log: TankLog, limits: Limits) -> list[Missing]:
     nitrite = log.latest_reading("nitrite", limits["reading_days"])
     if ammonia is None and nitrite is None:
         why = "Neither ammonia nor nitrite was measured in the last week"
-        return [Missing("both readings", why, "Measure ammonia and nitrite, and log both.")]
+        return [Missing("both readings", why, "Measure ammonia and nitrite, then ask again.")]
     out = []
     for name, found in (("ammonia", ammonia), ("nitrite", nitrite)):
         if found is None:
