@@ -60,8 +60,11 @@ def test_same_as_arviz_from_the_file(tmp_path: Any) -> None:
     elpd, _, khat = leave_one_out(loo.log_likelihood)
     each = getattr(found, "loo_i", None)
     each = found.elpd_i if each is None else each
-    np.testing.assert_allclose(np.asarray(each), elpd, rtol=1e-6)
-    np.testing.assert_allclose(np.asarray(found.pareto_k), khat, rtol=1e-6)
+    # ArviZ 1 takes a tail of floor(3 sqrt(512)) draws, 0.23 and R's loo one more.
+    exact = az.__version__.startswith("0.")
+    np.testing.assert_allclose(np.asarray(each), elpd, rtol=1e-6 if exact else 1e-3)
+    limits = {"rtol": 1e-6} if exact else {"atol": 0.2}
+    np.testing.assert_allclose(np.asarray(found.pareto_k), khat, **limits)
     np.testing.assert_allclose(loo.table["khat"], khat)
 
 
