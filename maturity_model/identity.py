@@ -12,7 +12,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable
 from difflib import SequenceMatcher
-from functools import cache
+from functools import cache, lru_cache
 from itertools import groupby
 from pathlib import Path
 
@@ -32,6 +32,7 @@ def _is_ignorable(letter: str) -> bool:
     return any(first <= ord(letter) <= last for first, last in _IGNORABLE)
 
 
+@lru_cache(2000)
 def fold(name: str) -> str:
     r"""Return the spelling by which names are the same: NFKC, case folded, single blanks.
 

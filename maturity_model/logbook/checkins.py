@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 from maturity_model.catalogue import LOOKS
 from maturity_model.identity import fold
 from maturity_model.logbook.columns import RefusedRow, Row, Table
@@ -60,13 +62,14 @@ class _CheckIns:
         columns = table.columns.items()
         self.signs = [(i, catalogue.signs[c]) for c, i in columns if c in catalogue.signs]
         self.readings = [(i, catalogue.analytes[c]) for c, i in columns if c in catalogue.analytes]
+        self.in_events = [(c, fault) for c, fault in IN_EVENTS.items() if c in table.columns]
         self.words = {"look": LOOKS, "judged_phase": tuple(catalogue.phases)}
         self.first_lines: dict[tuple[object, ...], int] = {}
 
     def read(self, row: Row) -> CheckIn:
         """Understand one row."""
         tank, date = self.rows.read(row)
-        for column, fault in IN_EVENTS.items():
+        for column, fault in self.in_events:
             if row[column]:
                 raise RefusedRow(column, fault)
         # The same day may be written in two forms, so the date itself is compared.
@@ -91,9 +94,11 @@ class _CheckIns:
         )
 
     def _word(self, row: Row, column: str) -> str | None:
+        if not row[column]:
+            return None
         word = normal(row[column])
-        if not row[column] or word in self.words[column]:
-            return word or None
+        if word in self.words[column]:
+            return word
         mend = f"write one of {', '.join(self.words[column])} or leave it blank"
         row.report(column, Fault(f"is not a {column.replace('_', ' ')}", mend))
         return None
@@ -128,16 +133,17 @@ class _CheckIns:
                 continue
             if isinstance(scale, Scale):
                 if not scale.named:
-                    _note_assumption(row, analyte.name, reading)
+                    assumed = _assumption(analyte.name, reading.unit, reading.method)
+                    row.settle(analyte.name, *assumed)
                 if doubt := scale.doubt(text):
                     row.settle(analyte.name, *doubt)
             out[analyte.name] = reading
         return out
 
 
-def _note_assumption(row: Row, analyte: str, reading: Reading) -> None:
-    how = _ASSUMED.get((analyte, reading.unit)) or f"is taken as {reading.unit}"
-    if reading.method == "colour_chart":
+@cache
+def _assumption(analyte: str, unit: str, method: str) -> tuple[str, str]:
+    how = _ASSUMED.get((analyte, unit)) or f"is taken as {unit}"
+    if method == "colour_chart":
         how += " read on a colour chart"
-    what, mend = f"has no line in kits.csv and {how}", f"add a line for {analyte} to kits.csv"
-    row.settle(analyte, what, mend)
+    return f"has no line in kits.csv and {how}", f"add a line for {analyte} to kits.csv"

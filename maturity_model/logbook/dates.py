@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from functools import lru_cache
 from typing import NamedTuple
 
 from maturity_model.logbook.problems import Fault
@@ -40,6 +41,7 @@ class Dated(NamedTuple):
     form: str
 
 
+@lru_cache(2000)
 def parse_date(text: str, order: str | None = None) -> Dated | Fault:
     """Read a date; a date-time keeps the calendar date as written, whatever its zone.
 
