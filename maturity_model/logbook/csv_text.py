@@ -45,18 +45,12 @@ class CsvText:
         return {normal(name): i for i, name in reversed([*enumerate(self.header)])}
 
     def add_columns(self, names: Sequence[str]) -> None:
-        """Add columns at the end of the header; the rows, shorter now, stay as they are.
-
-        Raises
-        ------
-        CsvTextError
-            If a row has more cells than the header: the new name would claim one.
-        """
+        """Add columns at the end of the header; the rows, shorter now, stay as they are."""
         if not names:
             return
         width = len(self.header)
         for record in self._records[self._header_at + 1 :]:
-            if any(cell.strip() for cell in record.cells[width:]):
+            if any(cell.strip() for cell in record.cells[width:]):  # a new name would claim it
                 what = f"has more cells in line {record.line} than column names"
                 raise CsvTextError(f"{what}; name the columns, or remove the cells")
         record = self._records[self._header_at]

@@ -12,7 +12,7 @@ from maturity_model.logbook.problems import Fault
 #: What ``date_order`` in ``logbook.csv`` may be.
 DATE_ORDERS = ("day-month-year", "month-day-year")
 _MAX = 40
-#: The other forms; compiled only for a log that uses them.
+#: The forms; each is compiled only for a log that uses it.
 _ISO = (
     r"(?i:([0-9]{4})-([0-9]{2})-([0-9]{2})"
     r"(?:[T ](?:[01][0-9]|2[0-4]):[0-5][0-9](?::[0-6][0-9](?:[.,][0-9]{1,9})?)?"
@@ -50,10 +50,6 @@ def parse_date(text: str, order: str | None = None) -> Dated | Fault:
     """
     if len(text) > _MAX:
         return Fault("is not a date", _ISO_MEND)
-    if len(text) == 10 and text[4] == text[7] == "-" and text.isascii():
-        year, month, day = text[:4], text[5:7], text[8:]
-        if year.isdigit() and month.isdigit() and day.isdigit():
-            return _make(year, month, day, "")
     if m := re.fullmatch(_ISO, text):
         return _make(m[1], m[2], m[3], "")
     if m := re.fullmatch(_YEAR_FIRST, text):
@@ -94,17 +90,14 @@ def _year_last(first: str, second: str, year: str, order: str | None) -> Dated |
     """Read 25/03/2026: by the order that the logbook states, or the only one possible."""
     day_first = _make(year, second, first, "is read as day, month, year")
     month_first = _make(year, first, second, "is read as month, day, year")
+    possible = [date for date in (day_first, month_first) if isinstance(date, Dated)]
     if order is not None:
         stated = day_first if order == DATE_ORDERS[0] else month_first
-        if isinstance(stated, Fault) and not (
-            isinstance(day_first, Fault) and isinstance(month_first, Fault)
-        ):
+        if stated not in possible and possible:
             return Fault(f"does not follow the date_order {order} stated in logbook.csv", _ISO_MEND)
         return stated
-    if isinstance(day_first, Fault):
-        return month_first
-    if isinstance(month_first, Fault):
-        return day_first
+    if isinstance(day_first, Fault) or isinstance(month_first, Fault):
+        return possible[0] if possible else day_first
     if day_first.date == month_first.date:
         return Dated(day_first.date, "is read as day and month, which are the same number")
     return Fault(

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
-from maturity_model.logbook.types import Entry, Problem, Severity
+from maturity_model.logbook.types import Entry, Problem, Scope, Severity
 
-Scope = Literal["cell", "row", "column", "file", "logbook"]
 #: Longest value shown in a problem.
 MAX_SHOWN = 80
 #: Problems that the message of an error lists.
@@ -54,7 +53,7 @@ class Collector:
     def __init__(self) -> None:
         self._ranked: list[tuple[int, int, Problem]] = []
         self._order: dict[str, int] = {}
-        self._counts: dict[str, int] = {}
+        self._counts: Counter[str] = Counter()
         #: By file, column and rule: first line, value and remedy, and how often it was used.
         self._settled: dict[tuple[str, str, str], tuple[int, str, str]] = {}
         self._uses: Counter[tuple[str, str, str]] = Counter()
@@ -111,11 +110,11 @@ class Collector:
         )  # fmt: skip
         rank = self._order.setdefault(file, len(self._order))
         self._ranked.append((rank, line or 0, problem))
-        self._counts[file] = self._counts.get(file, 0) + 1
+        self._counts[file] += 1
 
     def count(self, file: str) -> int:
         """Return how many problems a file has so far."""
-        return self._counts.get(file, 0)
+        return self._counts[file]
 
     def logbook(self, file: str, what: str, mend: str) -> None:
         """Add an error of the logbook as a whole."""

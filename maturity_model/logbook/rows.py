@@ -92,14 +92,7 @@ class DatedRows:
         self._tanks: dict[str, tuple[Tank | Fault, str]] = {}
 
     def read(self, row: Row) -> tuple[Tank, dt.date]:
-        """Return the tank and the date, which lies between the tank's start and its end.
-
-        Raises
-        ------
-        RefusedRow
-        SetAsideRow
-            For a row from before a restart.
-        """
+        """Return the tank and the date, which lies between the tank's start and its end."""
         text = row["tank"]
         if text not in self._tanks:
             self._tanks[text] = self._find(clean_name(text))

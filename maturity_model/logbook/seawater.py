@@ -71,21 +71,10 @@ def salinity_from_specific_gravity(
 
 
 def practical_salinity(ratio: float, t68: float, pressure: float = 0.0) -> float:
-    """Practical salinity by PSS-78.
+    """Practical salinity by PSS-78, which is defined from 2 to 42.
 
-    Parameters
-    ----------
-    ratio : float
-        Conductivity over that at S = 35, 15 °C, 0 dbar; not negative.
-    t68 : float
-        IPTS-68 temperature, °C.
-    pressure : float
-        Sea pressure, dbar.
-
-    Returns
-    -------
-    float
-        Dimensionless. The scale is defined from 2 to 42.
+    ``ratio`` is the conductivity over that at S = 35, 15 °C and 0 dbar, and not negative;
+    ``t68`` is in °C (IPTS-68), the sea pressure in dbar.
     """
     rt = _poly(t68, 0.6766097, 2.00564e-2, 1.104259e-4, -6.9698e-7, 1.0031e-9)
     rp = 1.0 + pressure * _poly(pressure, 2.070e-5, -6.370e-10, 3.989e-15) / (

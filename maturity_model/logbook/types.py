@@ -13,6 +13,8 @@ from maturity_model.catalogue import Catalogue, load_permissions
 
 #: ``error``: the cell or row is not used. ``settled``: it is used in a way that is reported.
 Severity = Literal["error", "settled"]
+#: How much of a logbook a problem affects.
+Scope = Literal["cell", "row", "column", "file", "logbook"]
 
 #: Readings that permissions rest on, and what a kit needs to understand them.
 _GATED = ("ammonia", "nitrite", "ph", "temperature", "salinity", "method", "steps")
@@ -49,7 +51,7 @@ class Problem:
     """
 
     severity: Severity
-    scope: Literal["cell", "row", "column", "file", "logbook"]
+    scope: Scope
     file: str
     line: int | None
     column: str | None

@@ -62,11 +62,11 @@ def _same(x: float) -> float:
 _GRAVITIES = ((25, 25), (20, 20), (15, 15), (24, 24), (20, 4), (25, 4))
 
 
-def _gravity(at: int, reference: int, assumed: str = "") -> Unit:
+def _gravity(at: int, reference: int) -> Unit:
     convert = partial(
         seawater.salinity_from_specific_gravity, at=float(at), reference=float(reference)
     )
-    return Unit(f"sg {at}/{reference}", convert, assumed)
+    return Unit(f"sg {at}/{reference}", convert)
 
 
 def _nutrient(analyte: str) -> dict[str, Unit]:
@@ -75,10 +75,28 @@ def _nutrient(analyte: str) -> dict[str, Unit]:
     for substance, grams in _SUBSTANCES[analyte].items():
         for prefix, size in (("mg/L", 1.0), ("ug/L", 1e-3)):
             name = f"{prefix} {substance}"
-            factor = ion / grams * size
-            out[name] = Unit(name, _same if factor == 1.0 else partial(_times, factor))
+            out[name] = Unit(name, partial(_times, ion / grams * size))
     out["umol/L"] = Unit("umol/L", partial(_times, ion * 1e-3))
     return out
+
+
+#: Units of analytes that are no nutrients.
+_UNITS = {
+    "ph": (Unit("[pH]", _same), Unit("[pH] total", _same)),
+    "temperature": (Unit("Cel", _same), Unit("[degF]", _fahrenheit), Unit("K", _kelvin)),
+    "alkalinity": (
+        Unit("meq/L", _same),
+        Unit("mmol/L", _same),
+        Unit("[dKH]", partial(_times, MEQ_PER_DKH)),
+        Unit("mg/L CaCO3", partial(_times, MEQ_PER_MG_CACO3)),
+    ),
+    "salinity": (
+        Unit("1", _same),
+        Unit("g/kg", partial(_times, 1 / seawater.ABSOLUTE_PER_PRACTICAL)),
+        Unit("mS/cm", seawater.salinity_from_conductivity),
+        *(_gravity(*g) for g in _GRAVITIES),
+    ),
+}
 
 
 @cache
@@ -86,26 +104,7 @@ def units_of(analyte: str) -> dict[str, Unit]:
     """Return every unit known for an analyte, by name; empty for an unknown analyte."""
     if analyte in _SUBSTANCES:
         return _nutrient(analyte)
-    units: tuple[Unit, ...] = ()
-    if analyte == "ph":
-        units = (Unit("[pH]", _same), Unit("[pH] total", _same))
-    elif analyte == "temperature":
-        units = (Unit("Cel", _same), Unit("[degF]", _fahrenheit), Unit("K", _kelvin))
-    elif analyte == "alkalinity":
-        units = (
-            Unit("meq/L", _same),
-            Unit("mmol/L", _same),
-            Unit("[dKH]", partial(_times, MEQ_PER_DKH)),
-            Unit("mg/L CaCO3", partial(_times, MEQ_PER_MG_CACO3)),
-        )
-    elif analyte == "salinity":
-        units = (
-            Unit("1", _same),
-            Unit("g/kg", partial(_times, 1 / seawater.ABSOLUTE_PER_PRACTICAL)),
-            Unit("mS/cm", seawater.salinity_from_conductivity),
-            *(_gravity(*g) for g in _GRAVITIES),
-        )
-    return {u.name: u for u in units}
+    return {u.name: u for u in _UNITS.get(analyte, ())}
 
 
 #: Other spellings, after :func:`_plain`.
@@ -156,12 +155,11 @@ def find_unit(analyte: str, text: str) -> Unit | None:
         return known[name]
     if analyte in _SUBSTANCES and plain in ("mg/l", "ug/l"):
         ion = known[f"{plain[0]}g/L {next(iter(_SUBSTANCES[analyte]))}"]
-        return Unit(ion.name, ion.convert, f"is taken as {ion.name}, the whole ion")
+        return ion._replace(assumed=f"is taken as {ion.name}, the whole ion")
     if analyte == "alkalinity" and plain == "mg/l":
-        unit = known["mg/L CaCO3"]
-        return Unit(unit.name, unit.convert, "is taken as mg/L CaCO3")
+        return known["mg/L CaCO3"]._replace(assumed="is taken as mg/L CaCO3")
     if analyte == "salinity" and plain in ("sg", "specific gravity"):
-        return _gravity(25, 25, "is taken as specific gravity 25/25 °C")
+        return known["sg 25/25"]._replace(assumed="is taken as specific gravity 25/25 °C")
     return None
 
 

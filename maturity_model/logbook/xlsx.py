@@ -86,12 +86,9 @@ def _overlay(rows: list[list[Any]], errors: list[tuple[int, int, str]]) -> None:
 
 
 def _check(data: bytes) -> dict[str, list[tuple[int, int, str]]]:
-    """Refuse a workbook that would fill the memory; find its error values.
+    """Refuse a workbook that would fill the memory; find its error values, by sheet title.
 
-    Returns
-    -------
-    dict of str to list of (row, column, text)
-        By sheet title; row and column counted from 0.
+    Each is a row and a column, counted from 0, and a text.
     """
     texts: list[int] = []
     sheets: dict[str, bytes] = {}

@@ -29,21 +29,11 @@ MAX_LISTED = 20
 
 @dataclass(frozen=True)
 class ClubReport:
-    """What became of one logbook.
+    """What became of one logbook, with messages for its first problems.
 
-    Attributes
-    ----------
-    label : str
-    summary : str
-        How many rows, files and tanks were read and used.
-    lines : tuple of str
-        The first problems, as messages.
-    readable : bool
-    withheld : str
-        What was not read of it and may hold a no, so that none of its tanks is pooled, as a
-        message; blank where all was read.
-    on_your_word : bool
-        It has no column ``consent``, so the person who pools answers for its keepers.
+    ``withheld`` is the message for what was not read and may hold a no, so that none of its
+    tanks is pooled. With ``on_your_word`` it has no column ``consent``, so the person who pools
+    answers for its keepers.
     """
 
     label: str

@@ -25,16 +25,9 @@ _CHUNK = 65_536
 
 
 class Pair(NamedTuple):
-    """Two tanks that may be one.
+    """Two tanks, by number, that are the ``same`` and merged, or only ``alike`` and reported.
 
-    Attributes
-    ----------
-    first, second : int
-        In :attr:`.LogbookArrays.tanks`.
-    verdict : {'same', 'alike'}
-        ``same``: merged. ``alike``: kept apart, and reported for a closer look.
-    shared, contradicting : int
-        Answers on the same days that agree, and that do not.
+    ``shared`` answers on the same days agree, ``contradicting`` ones do not.
     """
 
     first: int
@@ -71,9 +64,7 @@ def _candidates(arrays: LogbookArrays) -> set[tuple[int, int]]:
             (arrays.read[rows], reading_weights, _MIN_READINGS),
         ):
             many_answers = (cells >= 0).sum(axis=1) >= least
-            mixed = ((cells[many_answers].astype(np.int64) + 2).astype(np.uint64) * weights).sum(
-                axis=1, dtype=np.uint64
-            )
+            mixed = (cells[many_answers] + 2).astype(np.uint64) @ weights
             hashes.append(mixed + date[many_answers])
             owners.append(owner[many_answers])
     if not hashes:

@@ -30,19 +30,9 @@ def as_written(reading: Reading) -> tuple[str, float]:
 
 
 class Book(NamedTuple):
-    """What holds for a whole logbook.
+    """What holds for a whole logbook, partly as in :class:`.Logbook`; its label is unique.
 
-    Attributes
-    ----------
-    label : str
-        Distinguishes the logbook from the others of the run.
-    kits : tuple of Kit
-    asks_consent : bool
-        Whether it has the column ``consent``.
-    consent_refused : tuple of (str, str)
-        As in :class:`maturity_model.logbook.Logbook`.
-    withheld : bool
-        Something that may hold a no was not read of it, so none of its tanks is pooled.
+    ``withheld``: something that may hold a no was not read of it, so none of its tanks is pooled.
     """
 
     label: str

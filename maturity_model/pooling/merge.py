@@ -35,24 +35,12 @@ class PooledEvent(NamedTuple):
 
 @dataclass(frozen=True)
 class PooledTank:
-    """A tank of the pool.
+    """A tank of the pool; its name, keeper, club and observers are pseudonyms.
 
-    Attributes
-    ----------
-    name, keeper, club : str
-        Pseudonyms.
-    started : date
-        Only its month is written.
-    last_day : int
-        Days from the start to the end of the week of the tank's last row, or to the last
-        day of all logbooks, whichever is earlier.
-    water_known_week : int or None
-        Week from which water changes count as logged.
-    rows : tuple of int
-        Its check-ins in :class:`.LogbookArrays`, in order.
-    observers : tuple of str
-        Pseudonym by row, empty where no one is named.
-    events : tuple of PooledEvent
+    Of the start only the month is written. ``last_day`` ends the week of the tank's last row,
+    or is the last day of all logbooks if that is earlier. Water changes count as logged from
+    ``water_known_week`` on. ``rows`` are its check-ins in :class:`.LogbookArrays`, in order,
+    each with its observer, who may be blank.
     """
 
     name: str
@@ -76,23 +64,11 @@ class PooledTank:
 
 @dataclass(frozen=True)
 class Pool:
-    """Content of a pool, and how it came about.
+    """Content of a pool, tanks ordered by pseudonym, and how it came about.
 
-    Attributes
-    ----------
-    tanks : tuple of PooledTank
-        By pseudonym.
-    kits : tuple of Kit
-        Keepers are pseudonyms.
-    refused : list of int
-        Tanks without consent, by logbook.
-    could_be_refused : int
-        How many of them were left out only because they could be one whose keeper said no.
-    silent : int
-        How many of them were left out only because they say neither yes nor no.
-    without_checkins : int
-        Tanks that have consent, but nothing to add to a pool.
-    merged_pairs, kept_apart : tuple of Pair
+    ``refused`` counts the tanks without consent, by logbook. Of these, some could only be one
+    whose keeper said no (``could_be_refused``), and some say neither yes nor no (``silent``).
+    Tanks ``without_checkins`` have consent, but nothing to add.
     """
 
     tanks: tuple[PooledTank, ...]

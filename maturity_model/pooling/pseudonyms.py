@@ -27,15 +27,7 @@ LETTERS = {"tank": "t", "keeper": "k", "club": "c"}
 
 
 def pseudonym(key: bytes, kind: str, *names: str) -> str:
-    """Return the pseudonym of a tank, keeper or club: a letter, a hyphen and 24 digits.
-
-    Parameters
-    ----------
-    key : bytes
-    kind : {'tank', 'keeper', 'club'}
-    *names : str
-        Together unique among all of its kind.
-    """
+    """Return a pseudonym, a letter and 24 digits; the names together are unique to their kind."""
     # JSON keeps the names apart: ("a", "bc") and ("ab", "c") differ.
     message = json.dumps([kind, *names]).encode()
     digest = hmac.new(key, message, hashlib.sha256).hexdigest()
@@ -43,13 +35,7 @@ def pseudonym(key: bytes, kind: str, *names: str) -> str:
 
 
 def load_key(path: Path) -> tuple[bytes, bool]:
-    """Read a key file, or make one that only its owner can read; also whether it was made.
-
-    Raises
-    ------
-    PoolError
-        When it exists but holds no key, or others can read it, or it cannot be made.
-    """
+    """Read a key file, or make one that only its owner can read; also whether it was made."""
     try:
         text = f"{_HEAD} {secrets.token_hex(_BYTES)}\n"
         made = create_file(path, text, private=True, durable=True)

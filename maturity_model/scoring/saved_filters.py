@@ -31,17 +31,10 @@ N_EXTRA = len(HORIZONS) + 3
 
 
 class SavedTank(NamedTuple):
-    """A tank up to a week.
+    """A tank up to a week: the messages of that week, and the scores of all weeks so far.
 
-    Attributes
-    ----------
-    week : int
-    messages : SavedFilter
-        Of that week.
-    load : ndarray, shape (E, D)
-        Load of each event on the move into that week.
-    values : ndarray, shape (week + 1, K + H + 3)
-        Scores of all weeks so far, as in :class:`.TankScores`.
+    ``load`` (E, D) is that of each event on the move into the week; ``values`` (week + 1,
+    K + H + 3) are as in :class:`.TankScores`.
     """
 
     week: int
