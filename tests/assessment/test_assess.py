@@ -125,22 +125,6 @@ def in_phases(states: np.ndarray) -> np.ndarray:
     return (states / states.sum()).reshape(4, 3).sum(axis=1)
 
 
-def test_two_weekly_sightings_in_closed_form() -> None:
-    population = still()
-    start = np.full((len(population.rocks), STATES), 1 / STATES)
-    population = replace(population, start=start)
-    tank = one(
-        population,
-        make_log([Tank("a", START)], [look(3, "hair_algae=y"), look(10, "hair_algae=y")]),
-    )
-    once = in_phases(start[0] * p_seen(population, "hair_algae", 0.0))
-    twice = in_phases(
-        start[0] * p_seen(population, "hair_algae", 0.0) * p_seen(population, "hair_algae", 0.5)
-    )
-    np.testing.assert_allclose(tank.filtered, [once, twice], rtol=0, atol=1e-14)
-    np.testing.assert_allclose(tank.smoothed, [twice, twice], rtol=0, atol=1e-14)
-
-
 def log_odds(tank: TankAssessment, phase: int, other: int) -> float:
     return float(np.log(tank.filtered[-1, phase] / tank.filtered[-1, other]))
 

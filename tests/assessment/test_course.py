@@ -38,19 +38,6 @@ def test_phases_of_two_weeks_equal_the_enumeration(seed: int, week: int) -> None
     np.testing.assert_allclose(phases_between(given.found, week), wanted, rtol=0, atol=1e-12)
 
 
-def test_the_joint_distribution_agrees_with_filter_and_smoother() -> None:
-    chain = StagedChain(4, 3)
-    found = small(5, chain).found
-    joint = phases_between(found, 1)
-    states, _ = found.smooth()
-    np.testing.assert_allclose(joint.sum(axis=0), found.phases()[-1], atol=1e-12)
-    smoothed = found.mix(states, found.draw_weight[-1])[1]
-    np.testing.assert_allclose(joint.sum(axis=1), smoothed, atol=1e-12)
-    # In the last week itself nothing has moved.
-    now = phases_between(found, 3)
-    np.testing.assert_allclose(now, np.diag(found.phases()[-1]), atol=1e-12)
-
-
 def test_total_variation_is_the_largest_difference_of_a_set() -> None:
     p, q = np.array([0.1, 0.2, 0.7]), np.array([0.3, 0.3, 0.4])
     sets = [[i for i in range(3) if bits >> i & 1] for bits in range(8)]

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from assessment.small_tank import a_log, event, lively, over_future, practice, present
 
-from maturity_model.assessment.intervals import estimate
 from maturity_model.assessment.plan import look_ahead, parse_plan
 from maturity_model.assessment.risk import event_plans, slip_probability, slip_risks
 from maturity_model.catalogue import load_catalogue
@@ -22,27 +19,31 @@ def what_if(text: str):
 
 
 @pytest.mark.parametrize(
-    "text",
+    ("text", "stages", "horizons"),
     [
-        None,
-        "crash",
-        "overfeeding=4",
-        "water_change=35/1w",
-        "water_change=none",
-        "livestock_added=5/1w + water_change=60",
+        (None, 1, (2, 4)),
+        ("crash", 1, (2, 4)),
+        ("overfeeding=4", 1, (2, 4)),
+        ("water_change=35/1w", 1, (2, 4)),
+        ("water_change=none", 1, (2, 4)),
+        ("livestock_added=5/1w + water_change=60", 1, (2, 4)),
+        ("crash + water_change=35/1w", 3, (1, 2)),
     ],
 )
-def test_risk_equals_the_enumeration(text: str | None) -> None:
-    here = present(LOG, lively(0, 7))
+def test_risk_equals_the_enumeration(
+    text: str | None, stages: int, horizons: tuple[int, int]
+) -> None:
+    here = present(LOG, lively(0, 7, stages=stages))
     plan = None if text is None else what_if(text)
-    ahead = look_ahead(here, 4, plan)
+    ahead = look_ahead(here, horizons[-1], plan)
 
     def count(paths: np.ndarray, probability: np.ndarray) -> np.ndarray:
-        lower = paths[:, 1:] < paths[:, :1]
-        return np.array([probability @ lower[:, :h].any(axis=1) for h in (2, 4)])
+        phases = here.mixture.chain.phase_of[paths]
+        lower = phases[:, 1:] < phases[:, :1]
+        return np.array([probability @ lower[:, :h].any(axis=1) for h in horizons])
 
     wanted = over_future(here, (ahead.factor, ahead.setback, ahead.collapse), count)
-    found = slip_probability(here, plan, (2, 4))
+    found = slip_probability(here, plan, horizons)
     np.testing.assert_allclose(found, wanted, rtol=0, atol=1e-10)
     assert found.min() > 1e-3
 
@@ -75,15 +76,6 @@ def test_events_raise_the_risk_and_the_more_the_larger() -> None:
     assert (slip_probability(here, what_if("overfeeding=1")) == slip_probability(here)).all()
 
 
-def test_events_without_effect_change_nothing() -> None:
-    pop = practice()
-    none = np.zeros_like(pop.event_setback)
-    pop = replace(pop, event_setback=none, event_collapse=none, event_advance=none)
-    here = present(LOG, pop)
-    for risk in slip_risks(here):
-        assert set(risk.change) == {(0.0, 0.0, 0.0)}
-
-
 @pytest.mark.parametrize(
     ("days", "amount", "text"), [(14, 20.0, "water_change=20/2w"), (7, 12.0, "water_change=12/1w")]
 )
@@ -106,10 +98,3 @@ def test_plans_of_one_s_own_come_last() -> None:
     assert len(found) == 1 + len(event_plans(here)) + 2
     assert all(len(r.risk) == len(r.change) == 2 for r in found)
     assert found[-1].risk == next(r for r in found if r.plan and r.plan.text == "crash").risk
-
-
-def test_estimates_are_weighted() -> None:
-    found = estimate(np.array([0.1, 0.9, 0.5]), np.array([0.02, 0.9, 0.08]))
-    assert found.mean == pytest.approx(0.002 + 0.81 + 0.04)
-    assert found.low == 0.5
-    assert found.high == 0.9

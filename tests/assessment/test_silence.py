@@ -14,7 +14,6 @@ from small_logs import START, day, look, make_log, reading
 from maturity_model.assessment import TankAssessment, assess
 from maturity_model.assessment.plan import parse_plan
 from maturity_model.assessment.silence import is_silent, last_look
-from maturity_model.catalogue import load_catalogue
 from maturity_model.logbook import CheckIn, Event, Problem, Tank
 from maturity_model.panel import build_panel
 
@@ -142,10 +141,3 @@ def test_a_refused_row_leaves_a_caution_in_its_place(problem: Problem, stands: b
     tank = assessed(50, [look(48, "diatoms=y")], problems=(problem,))
     titles = [c.title for c in tank.cautions]
     assert ("A part of the log could not be read" in titles) == stands
-
-
-def test_needs_are_known_words() -> None:
-    catalogue = load_catalogue()
-    needs = {s.name for s in catalogue.signs.values() if s.needs == "sand"}
-    assert needs == SAND_SIGNS
-    assert {e.name for e in catalogue.events.values() if e.needs} == {"sand_disturbed"}

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from assessment.small_tank import a_log, event, lively, over_future, over_past, practice, present
+from assessment.small_tank import a_log, event, lively, over_future, practice, present
 from small_logs import day
 
 from maturity_model.assessment.plan import look_ahead, parse_plan
@@ -64,18 +64,6 @@ def test_phases_that_are_never_left_need_no_number() -> None:
 
 
 # -- lagging -----------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("phase", range(4))
-def test_stays_equal_the_enumeration(phase: int) -> None:
-    here = present(a_log(6, [event(8, "deep_clean")]), lively(0, 7))
-
-    def count(paths: np.ndarray, probability: np.ndarray, p: int, d: int) -> np.ndarray:
-        inside = paths == phase
-        return np.array([probability @ inside[:, 5 - i :].all(axis=1) for i in range(6)])
-
-    wanted = over_past(here, count)
-    np.testing.assert_allclose(stay_probability(here, phase, 5), wanted, rtol=0, atol=1e-10)
 
 
 def test_lagging_is_put_together_from_stays() -> None:

@@ -30,15 +30,6 @@ from maturity_model.population import elicit_population
 CHAINS = [StagedChain(2, 2), StagedChain(3, 1), StagedChain(4, 1), StagedChain(2, 1)]
 
 
-@pytest.mark.parametrize("chain", CHAINS)
-def test_one_step_is_the_dense_one(chain: StagedChain) -> None:
-    given = small(21, chain)
-    before = given.found.filtered[:, :, 1]
-    got = step_lanes(before, given.found.moves[1], chain)
-    want = np.einsum("pqsd,pdsu->pqud", before, given.matrices[1])
-    np.testing.assert_allclose(got, want, rtol=0, atol=1e-14)
-
-
 @pytest.mark.parametrize("weeks", [1, 2, 4])
 @pytest.mark.parametrize("chain", CHAINS)
 def test_what_happened_lately(chain: StagedChain, weeks: int) -> None:
