@@ -43,11 +43,16 @@ def one(population: Population, logbook: Logbook, weight: float = 1.0) -> TankAs
     return assess(panel, population, evidence_weight=weight, questions=False).tanks[0]
 
 
-def random_tables(seed: int, draws: int = 32) -> Tables:
-    """Of a random log, under an elicited population and with few nodes."""
-    logbook, as_of = random_log(seed)
-    population = elicit_population(load_catalogue(), 0.5, n_draws=draws)
+def tables_of(
+    logbook: Logbook, as_of: dt.date | None = None, *, draws: int = 32, weight: float = 0.5
+) -> Tables:
+    """Under an elicited population and with few nodes."""
+    population = elicit_population(load_catalogue(), weight, n_draws=draws)
     return make_tables(build_panel(logbook, as_of=as_of), population, None, (3, 2))
+
+
+def random_tables(seed: int, draws: int = 32, weeks: int = 9) -> Tables:
+    return tables_of(*random_log(seed, weeks), draws=draws)
 
 
 def no_evidence(tank: TankAssessment) -> None:

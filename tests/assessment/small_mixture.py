@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from types import SimpleNamespace
 from typing import Any
@@ -10,7 +11,7 @@ import numpy as np
 from hmm.oracle import Model, enumerate_paths
 
 from maturity_model._typing import Floats
-from maturity_model.assessment.filtering import impossible
+from maturity_model.assessment.filtering import Tables, coded_tables
 from maturity_model.hmm.mixture import FilteredMixture, filter_mixture
 from maturity_model.hmm.psis import TrustedWeights
 from maturity_model.hmm.staged import StagedChain, move_probabilities, transition_matrices
@@ -21,7 +22,7 @@ from maturity_model.panel import Observations
 class Small:
     """What the functions take, and the pieces that the enumeration needs."""
 
-    tables: Any
+    tables: Tables
     found: FilteredMixture
     initial: Floats  # (S,)
     matrices: Floats  # (T-1, P, D, S, S)
@@ -42,25 +43,17 @@ def small(
     moves = np.ascontiguousarray(np.moveaxis(move_probabilities(*hazards), 1, 2))
     matrices = transition_matrices(np.moveaxis(moves, 1, -1), chain)
     initial, prior = rng.dirichlet(np.ones(s)), rng.dirichlet(np.ones(p * q)).reshape(p, q)
-    kinds, tables = [], []
-    for number, n_obs in enumerate(counts):
+    kinds, tables = {}, {}
+    for name, n_obs in zip(("signs", "readings", "judgements"), counts, strict=True):
         row = np.sort(rng.integers(0, weeks, n_obs))
-        kinds.append(Observations(np.zeros(4), row, rng.integers(0, 4, n_obs)))
-        shape = (4, s, q, d) if number == 0 else (4, s, d)
-        tables.append(rng.uniform(0.02, 1.0, shape))
-    panel = SimpleNamespace(
-        first=np.array([0, weeks]), rock=np.array([0]),
-        signs=kinds[0], readings=kinds[1], judgements=kinds[2],
-    )  # fmt: skip
-    full = SimpleNamespace(
-        panel=panel, signs=tables[0], readings=tables[1], judgements=tables[2],
-        impossible=impossible(*tables),
-        node_prior=prior, population=SimpleNamespace(start=initial[None]),
-    )  # fmt: skip
-    emission = np.ones((weeks, s, q, d))
-    for number in range(3):
-        for i in range(counts[number]):
-            emission[kinds[number].row[i]] *= factor(full, number, i)
+        kinds[name] = Observations(np.zeros(4), row, rng.integers(0, 4, n_obs))
+        shape = (4, s, q, d) if name == "signs" else (4, s, d)
+        tables[name] = rng.uniform(0.02, 1.0, shape)
+    panel: Any = SimpleNamespace(first=np.array([0, weeks]), rock=np.array([0]), **kinds)
+    population: Any = SimpleNamespace(start=initial[None])
+    nodes = np.zeros(p), np.zeros(q)
+    full = Tables(panel, population, 1.0, *nodes, prior, **tables)
+    emission = likelihood(full, weeks)
     found = filter_mixture(chain, np.repeat(initial[:, None], d, axis=1), moves, emission, prior)
     weight = rng.dirichlet(np.ones(d), weeks)
     flat = np.full(weeks, power)
@@ -68,17 +61,14 @@ def small(
     return Small(full, found, initial, matrices, prior)
 
 
-def factor(tables: Any, kind: int, i: int) -> Floats:
-    """Likelihood of observation i of a kind, shape (S, Q or 1, D)."""
-    panel = tables.panel
-    observations = (panel.signs, panel.readings, panel.judgements)[kind]
-    table = (tables.signs, tables.readings, tables.judgements)[kind][observations.code[i]]
-    return table if kind == 0 else table[:, None]
-
-
-def week_of(tables: Any, kind: int, i: int) -> int:
-    panel = tables.panel
-    return int((panel.signs, panel.readings, panel.judgements)[kind].row[i])
+def likelihood(tables: Tables, weeks: int, left_out: Iterable[tuple[int, int]] = ()) -> Floats:
+    """Each week's likelihood, shape (T, S, Q, D), without some observations (kind, index)."""
+    out = np.ones((weeks, *tables.signs.shape[1:]))
+    for number, (kind, table) in enumerate(coded_tables(tables)):
+        for i, (week, code) in enumerate(zip(kind.row, kind.code, strict=True)):
+            if (number, i) not in left_out:
+                out[week] *= table[code]
+    return out
 
 
 def by_lane(given: Small, emission: Floats, weeks: int, value: Any) -> tuple[Floats, Floats]:

@@ -8,12 +8,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from small_logs import START, random_log
+from assessment.assessed import random_tables
+from small_logs import START
 
 from maturity_model.assessment.ammonia_now import CHRONIC_MG_L, TankLog, Unionised
 from maturity_model.assessment.cautions import Caution
 from maturity_model.assessment.decisions import QUANTITIES, Decision, decide
-from maturity_model.assessment.filtering import filter_tank, make_tables
+from maturity_model.assessment.filtering import filter_tank
 from maturity_model.assessment.permissions import PERMISSIONS, Record
 from maturity_model.assessment.plan import Plan, Step
 from maturity_model.assessment.present import Present
@@ -21,8 +22,6 @@ from maturity_model.assessment.risk import slip_probability
 from maturity_model.assessment.surprise import FELL, RecentSlip
 from maturity_model.catalogue import DecisionRule, Marked, load_catalogue, load_decisions
 from maturity_model.logbook import CheckIn, Event, Reading, Tank
-from maturity_model.panel import build_panel
-from maturity_model.population import elicit_population
 
 RULES = load_decisions()
 CATALOGUE = load_catalogue()
@@ -34,11 +33,8 @@ CARE = Caution("care", "Hands in the tank", "", "CPSC")
 
 @pytest.fixture(scope="module")
 def present() -> Present:
-    logbook, day = random_log(15, weeks=20)
-    panel = build_panel(logbook, as_of=day)
-    tables = make_tables(panel, elicit_population(CATALOGUE, 0.5, n_draws=64), None, (3, 2))
-    found, hazards = filter_tank(tables, 0)
-    return Present(panel, 0, found, hazards, tables.pace)
+    tables = random_tables(15, draws=64, weeks=20)
+    return Present(tables.panel, 0, *filter_tank(tables, 0), tables.pace)
 
 
 def record(stocked: bool = True, cautions: tuple[Caution, ...] = (), looked: bool = True) -> Record:

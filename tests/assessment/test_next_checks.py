@@ -20,12 +20,11 @@ from maturity_model.assessment.next_checks import (
     present_lanes,
     rank_by_information_gain,
 )
-from maturity_model.assessment.observed import checkins_of, reading_context, sign_context
+from maturity_model.assessment.observed import checkins_of, observed, reading_context, sign_context
 from maturity_model.catalogue import load_catalogue
 from maturity_model.hmm.staged import StagedChain
 from maturity_model.logbook.types import Kit
 from maturity_model.panel import build_panel
-from maturity_model.population import elicit_population
 
 CATALOGUE = load_catalogue()
 CHAINS = [StagedChain(2, 2), StagedChain(3, 1), StagedChain(4, 1)]
@@ -71,14 +70,13 @@ def test_information_at_its_ends() -> None:
 
 
 def test_a_sign_that_looks_alike_in_all_phases_tells_nothing() -> None:
-    logbook, day = random_log(11)
-    population = elicit_population(CATALOGUE, 0.5, n_draws=32)
+    tables = random_tables(11)
+    population, panel = tables.population, tables.panel
     dull = list(population.signs).index("hair_algae")
     logit, small_share = population.sign_logit.copy(), population.small.copy()
     persistence = population.persistence.copy()
     logit[dull], small_share[dull], persistence[dull] = 0.4, 0.0, 1.0
     population = replace(population, sign_logit=logit, small=small_share, persistence=persistence)
-    panel = build_panel(logbook, as_of=day)
     tables = make_tables(panel, population, None, (3, 2))
     for n in range(len(panel.tanks)):
         looks = rank_by_information_gain(tables, n, filter_tank(tables, n)[0])
@@ -114,19 +112,15 @@ def test_the_ranking() -> None:
 def test_contexts_are_those_that_the_panel_would_make() -> None:
     logbook, day = random_log(13)
     panel = build_panel(logbook, as_of=day)
-    mine = checkins_of(panel, 0)
-    last = mine[-1]
-    rows = slice(int(panel.first[0]), int(panel.first[1]))
-    starts, codes = panel.signs.of_rows(rows.start, rows.stop)
-    assert starts[-1] == len(codes)
-    for i, name in enumerate(last.signs):
-        code = panel.signs.codes[codes[len(codes) - len(last.signs) + i]]
-        assert code["level"] == sign_context(name, mine[:-1], last.date).value
-    _, codes = panel.readings.of_rows(rows.start, rows.stop)
-    informative = [r for r in last.readings if r in CATALOGUE.informative]
-    for i, name in enumerate(informative):
-        code = panel.readings.codes[codes[len(codes) - len(informative) + i]]
-        context = reading_context(name, mine[:-1], last.date)
+    *before, last = checkins_of(panel, 0)
+    signs, readings, _ = ([o for o in kind if o.date == last.date] for kind in observed(panel, 0))
+    assert len(signs) == len(last.signs)
+    for o in signs:
+        context = sign_context(o.name, before, last.date)
+        assert panel.signs.codes["level"][o.code] == context.value
+    assert readings
+    for o in readings:
+        code, context = panel.readings.codes[o.code], reading_context(o.name, before, last.date)
         assert (code["previous"], code["gap"]) == (context.value, context.gap)
 
 

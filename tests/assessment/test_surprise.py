@@ -7,10 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from assessment.assessed import tables_of
 from assessment.small_mixture import by_lane, small
 from small_logs import day, look, make_log, random_log, reading
 
-from maturity_model.assessment.filtering import filter_tank, make_tables
+from maturity_model.assessment.filtering import filter_tank
 from maturity_model.assessment.observed import checkins_of
 from maturity_model.assessment.surprise import (
     CORROBORATED,
@@ -21,11 +22,8 @@ from maturity_model.assessment.surprise import (
     recent_slip,
     surprises,
 )
-from maturity_model.catalogue import load_catalogue
-from maturity_model.hmm.staged import StagedChain, step_lanes
+from maturity_model.hmm.staged import StagedChain
 from maturity_model.logbook import CheckIn, Logbook, Reading, Tank
-from maturity_model.panel import build_panel
-from maturity_model.population import elicit_population
 
 CHAINS = [StagedChain(2, 2), StagedChain(3, 1), StagedChain(4, 1), StagedChain(2, 1)]
 
@@ -87,19 +85,17 @@ def test_the_prediction_of_a_checkin(chain: StagedChain, week: int) -> None:
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_a_probability_is_a_ratio_of_likelihoods(seed: int) -> None:
     logbook, as_of = random_log(seed)
-    population = elicit_population(load_catalogue(), 1.0, n_draws=1)
-    panel = build_panel(logbook, as_of=as_of)
-    tables = make_tables(panel, population, None, (3, 2))
+    tables = tables_of(logbook, as_of, draws=1, weight=1.0)
     said = surprises(tables, 0, filter_tank(tables, 0)[0], 1.0)
     assert said is not None
-    last = checkins_of(panel, 0)[said.items[0].what.checkin]
+    last = checkins_of(tables.panel, 0)[said.items[0].what.checkin]
     earlier = tuple(c for c in logbook.checkins if c.tank == last.tank and c.date <= as_of)
     earlier = tuple(c for c in earlier if earlier.index(c) < earlier.index(last))
     bare = replace(last, signs={}, readings={}, judged_phase=None)
 
     def log_likelihood(*more: CheckIn) -> float:
-        shorter = build_panel(replace(logbook, checkins=(*earlier, *more)), as_of=as_of)
-        found, _ = filter_tank(make_tables(shorter, population, None, (3, 2)), 0)
+        shorter = replace(logbook, checkins=(*earlier, *more))
+        found, _ = filter_tank(tables_of(shorter, as_of, draws=1, weight=1.0), 0)
         return float(found.log_likelihood[-1, 0])
 
     def probability(**answer: object) -> float:
@@ -123,13 +119,10 @@ def test_a_probability_is_a_ratio_of_likelihoods(seed: int) -> None:
 
 def test_what_is_said_of_an_old_checkin_is_what_was_said_then() -> None:
     logbook = story(30)
-    population = elicit_population(load_catalogue(), 0.5, n_draws=32)
-    panel = build_panel(logbook)
-    tables = make_tables(panel, population, None, (3, 2))
+    tables = tables_of(logbook)
     found, _ = filter_tank(tables, 0)
     for at in (0, 3, 17):
-        then = panel.until(checkins_of(panel, 0)[at].date)
-        small_tables = make_tables(then, population, None, (3, 2))
+        small_tables = tables_of(logbook, logbook.checkins[at].date)
         again, _ = filter_tank(small_tables, 0)
         a, b = surprises(tables, 0, found, 0.5, at), surprises(small_tables, 0, again, 0.5)
         assert a is not None
@@ -152,10 +145,14 @@ def story(weeks: int, last: str = "", **more: object) -> Logbook:
     return make_log([Tank("a", day(0), keeper="k", rock="live")], looks)
 
 
+def measured_before(logbook: Logbook, readings: dict[str, Reading]) -> Logbook:
+    """The same with these readings at all check-ins but the last."""
+    *rest, last = logbook.checkins
+    return replace(logbook, checkins=(*(replace(c, readings=readings) for c in rest), last))
+
+
 def said_of(logbook: Logbook) -> Surprises:
-    panel = build_panel(logbook)
-    population = elicit_population(load_catalogue(), 0.5)
-    tables = make_tables(panel, population, None, (3, 2))
+    tables = tables_of(logbook, draws=256)
     said = surprises(tables, 0, filter_tank(tables, 0)[0], 0.5)
     assert said is not None
     return said
@@ -190,13 +187,7 @@ def test_pods_gone_alone_are_named() -> None:
 
 def test_a_lone_reading_far_off_asks_for_the_kit_to_be_checked() -> None:
     nitrate = {"nitrate": reading(120.0, np.inf, 160.0)}
-    usual = [{"nitrate": reading(7.5, 15.0, 10.0)}] * 40
-    calm = story(50, readings=nitrate)
-    checkins = tuple(
-        replace(c, readings=usual[0]) if c.date < calm.checkins[-1].date else c
-        for c in calm.checkins
-    )
-    said = said_of(replace(calm, checkins=checkins))
+    said = said_of(measured_before(story(50, readings=nitrate), {"nitrate": reading(7.5, 15, 10)}))
     off = next(s for s in said.items if s.what.name == "nitrate")
     assert off.far_off
     assert off.high
@@ -208,10 +199,8 @@ def test_high_nitrite_agrees_with_high_ammonia() -> None:
     zero = {"ammonia": reading(0.0, 0.125, 0.0), "nitrite": reading(0.0, 0.125, 0.0)}
 
     def last(nitrite: Reading) -> Surprises:
-        calm = story(50, readings={"ammonia": reading(6.0, np.inf, 8.0), "nitrite": nitrite})
-        end = calm.checkins[-1].date
-        rows = (replace(c, readings=zero) if c.date < end else c for c in calm.checkins)
-        return said_of(replace(calm, checkins=tuple(rows)))
+        high = story(50, readings={"ammonia": reading(6.0, np.inf, 8.0), "nitrite": nitrite})
+        return said_of(measured_before(high, zero))
 
     alone = last(zero["nitrite"])
     assert [s.what.name for s in alone.items if s.far_off] == ["ammonia"]
@@ -232,7 +221,5 @@ def test_the_same_with_animals_gone_is_no_matter_of_the_kit() -> None:
 
 
 def test_without_an_observation_there_is_no_surprise() -> None:
-    logbook = make_log([Tank("a", day(0))], [look(3)])
-    panel = build_panel(logbook, as_of=day(20))
-    tables = make_tables(panel, elicit_population(load_catalogue(), 0.5, n_draws=4), None, (2, 2))
+    tables = tables_of(make_log([Tank("a", day(0))], [look(3)]), day(20), draws=4)
     assert surprises(tables, 0, filter_tank(tables, 0)[0], 0.5) is None

@@ -7,22 +7,20 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from assessment.assessed import random_tables
-from assessment.small_mixture import Small, by_lane, end_in, factor, small, week_of
+from assessment.assessed import random_tables, tables_of
+from assessment.small_mixture import Small, by_lane, end_in, likelihood, small
 from small_logs import random_log
 
-from maturity_model.assessment.filtering import filter_tank, forecast_only, impossible, make_tables
+from maturity_model.assessment.filtering import filter_tank, forecast_only
 from maturity_model.assessment.observed import observed
 from maturity_model.assessment.weight_of_evidence import (
     leave_one_out_phases,
     phases_without,
     weigh_evidence,
 )
-from maturity_model.catalogue import load_catalogue
-from maturity_model.hmm.mixture import filter_mixture
+from maturity_model.hmm.mixture import FilteredMixture, filter_mixture
 from maturity_model.hmm.staged import StagedChain
 from maturity_model.panel import build_panel
-from maturity_model.population import elicit_population
 
 CHAINS = [StagedChain(2, 2), StagedChain(3, 1), StagedChain(4, 1)]
 
@@ -31,17 +29,15 @@ def without_by_enumeration(given: Small, left_out: list[tuple[int, int]]) -> np.
     """P(phase at the end | all but these), draws reweighted by R ** power."""
     found, tables = given.found, given.tables
     weeks = len(found.emission)
-    emission = found.emission.copy()
-    for kind, i in left_out:
-        emission[week_of(tables, kind, i)] /= factor(tables, kind, i)
+    emission = likelihood(tables, weeks, left_out)
     end = end_in(found.chain, weeks - 1)
     _, whole = by_lane(given, found.emission, weeks, end)
     sums, totals = by_lane(given, emission, weeks, end)
     within = np.einsum("pq,kpqd->kd", given.prior, sums)
-    likelihood = np.einsum("pq,pqd->d", given.prior, totals)
-    ratio = likelihood / np.einsum("pq,pqd->d", given.prior, whole)
+    left = np.einsum("pq,pqd->d", given.prior, totals)
+    ratio = left / np.einsum("pq,pqd->d", given.prior, whole)
     weight = found.draw_weight[-1] * ratio ** found.trusted.power[-1]
-    return within / likelihood @ weight / weight.sum()
+    return within / left @ weight / weight.sum()
 
 
 @pytest.fixture
@@ -89,26 +85,17 @@ def test_a_factor_of_zero_is_left_out_by_multiplying_anew() -> None:
     codes, counts = np.unique(tables.panel.signs.code, return_counts=True)
     code = int(codes[counts == 1][0])
     tables.signs[code, 1] = 0.0
-    tables.impossible = impossible(tables.signs, tables.readings, tables.judgements)
-    emission = np.ones(found.emission.shape)
-    for kind, count in enumerate((5, 3, 2)):
-        for i in range(count):
-            emission[week_of(tables, kind, i)] *= factor(tables, kind, i)
     same = np.flatnonzero(tables.panel.signs.code == code)
-    d = emission.shape[-1]
-    first = np.repeat(given.initial[:, None], d, axis=1)
-    with_zero = replace(
-        filter_mixture(found.chain, first, found.moves, emission, given.prior),
-        trusted=found.trusted,
-    )
+    first = np.repeat(given.initial[:, None], found.emission.shape[-1], axis=1)
+
+    def filtered(left_out: list[tuple[int, int]]) -> FilteredMixture:
+        emission = likelihood(tables, len(found.emission), left_out)
+        return filter_mixture(found.chain, first, found.moves, emission, given.prior)
+
+    with_zero = replace(filtered([]), trusted=found.trusted)
     none = np.zeros(0, dtype=np.int64)
     got = phases_without(tables, 0, with_zero, (same, none, none))
-    rest = np.ones_like(emission)
-    for kind, count in enumerate((5, 3, 2)):
-        for i in range(count):
-            if not (kind == 0 and i in same):
-                rest[week_of(tables, kind, i)] *= factor(tables, kind, i)
-    again = filter_mixture(found.chain, first, found.moves, rest, given.prior)
+    again = filtered([(0, int(i)) for i in same])
     change = again.log_likelihood[-1] - with_zero.log_likelihood[-1]
     weight = found.draw_weight[-1] * np.exp(0.6 * change)
     want = found.chain.by_phase(again.states[-1] @ weight / weight.sum())
@@ -133,10 +120,8 @@ def test_everything_left_out_is_the_forecast() -> None:
 @pytest.mark.parametrize("seed", [4, 5])
 def test_the_last_observation_left_out_is_the_log_without_it(seed: int) -> None:
     logbook, day = random_log(seed)
-    population = elicit_population(load_catalogue(), 0.5, n_draws=1)
-    panel = build_panel(logbook, as_of=day)
-    tables = make_tables(panel, population, None, (3, 2))
-    chain = population.chain
+    tables = tables_of(logbook, day, draws=1)
+    panel, chain = tables.panel, tables.population.chain
     ends = np.array([chain.phase_of == k for k in range(chain.n_phases)], float)
     for n in range(len(panel.tanks)):
         found, _ = filter_tank(tables, n)
@@ -149,8 +134,7 @@ def test_the_last_observation_left_out_is_the_log_without_it(seed: int) -> None:
         old = mine[last.checkin]
         rest = {k: v for k, v in old.signs.items() if k != last.name}
         checkins = tuple(replace(c, signs=rest) if c is old else c for c in logbook.checkins)
-        shorter = build_panel(replace(logbook, checkins=checkins), as_of=day)
-        again, _ = filter_tank(make_tables(shorter, population, None, (3, 2)), n)
+        again, _ = filter_tank(tables_of(replace(logbook, checkins=checkins), day, draws=1), n)
         np.testing.assert_allclose(got, again.phases()[-1], atol=1e-12)
 
 
@@ -205,7 +189,6 @@ def test_dates_and_words_are_those_of_the_log() -> None:
 
 def test_a_log_without_observations_has_no_why() -> None:
     logbook, day = random_log(8)
-    panel = build_panel(replace(logbook, checkins=()), as_of=day)
-    tables = make_tables(panel, elicit_population(load_catalogue(), 0.5, n_draws=4), None, (2, 2))
+    tables = tables_of(replace(logbook, checkins=()), day, draws=4)
     found, _ = filter_tank(tables, 0)
     assert weigh_evidence(tables, 0, found, found.phases()[-1]) is None
