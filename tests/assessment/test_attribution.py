@@ -112,12 +112,10 @@ def test_an_event_of_today_has_nothing_to_tell() -> None:
 
 
 def test_at_most_eight_weeks_are_followed() -> None:
-    here = present(a_log(20, [event(16, "crash")]), lively(0, 1, stages=3))
-    (effect,) = event_effects(here)
-    assert effect.followed == FOLLOWED
-    shorter = present(a_log(20, [event(16, "crash")]), lively(0, 1, stages=3), day(7 * 10 - 1))
-    (soon,) = event_effects(shorter)
-    assert soon.followed == FOLLOWED
+    log = a_log(20, [event(16, "crash")])
+    for weeks in (10, 20):
+        (effect,) = event_effects(present(log, lively(0, 1), day(7 * weeks - 1)))
+        assert effect.followed == FOLLOWED
 
 
 def test_no_events_no_effects() -> None:

@@ -6,9 +6,7 @@ from assessment.permission_logs import day, needs, tank_log
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from maturity_model.assessment.permissions import (
-    PERMISSIONS,
-)
+from maturity_model.assessment.permissions import PERMISSIONS
 
 AMMONIA = st.sampled_from(["", "0", "<0.25", "0.25", "0.5", "1", "4"])
 NITRITE = st.sampled_from(["", "0", "<0.25", "0.25", "1"])
@@ -67,14 +65,12 @@ def test_doubt_never_opens_the_gate(logs: tuple[object, ...], data: st.DataObjec
     lines, happenings = written(rows), happened(events)  # type: ignore[arg-type]
     change = data.draw(st.sampled_from(["refuse", "no readings", "no looks", "raise", "age"]))
     if change == "refuse" and lines + happenings:
-        k = data.draw(st.integers(0, len(lines) + len(happenings) - 1))
-        lines_, happenings_ = list(lines), list(happenings)
-        chosen, at = (lines_, k) if k < len(lines_) else (happenings_, k - len(lines_))
+        chosen = data.draw(st.sampled_from([x for x in (lines, happenings) if x]))
+        at = data.draw(st.integers(0, len(chosen) - 1))
         cells = chosen[at].split(",")
         # The tank, the date, or what happened.
-        cells[data.draw(st.sampled_from([0, 1] if chosen is lines_ else [0, 1, 2]))] = "??"
+        cells[data.draw(st.sampled_from([0, 1] if chosen is lines else [0, 1, 2]))] = "??"
         chosen[at] = ",".join(cells)
-        lines, happenings = lines_, happenings_
     elif change == "no readings":
         # Good ones: without a high one, which may only have been the worst of them.
         low = ("", "0", "<0.25")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import datetime as dt
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -19,8 +19,9 @@ from maturity_model.assessment.plan import (
     water_ahead,
 )
 from maturity_model.catalogue import load_catalogue
-from maturity_model.logbook import Tank
-from maturity_model.panel import build_panel
+from maturity_model.logbook import Event, Logbook, Tank
+from maturity_model.panel import Panel, build_panel
+from maturity_model.population.tables import tank_hazards
 
 CATALOGUE = load_catalogue()
 WATER_COLUMN = list(CATALOGUE.husbandry).index("water_changed")
@@ -74,13 +75,10 @@ def test_plans_are_read(text: str, steps: list[Step]) -> None:
         ("water_change/2w", "needs an amount"),
         ("water_change=20/often", "'often' does not say how often"),
         ("water_change=none/2w", "'none' is not an amount"),
-        ("water_change=/2w", "an amount is missing"),
-        ("water_change=20/", "does not say how often"),
         ("water_change=20/0d", "does not say how often"),
         ("water_change=20/27w", "at most 182 days"),
         ("water_change=20/1w + water_change=none", "two rhythms"),
         ("overfeeding=none", "no further overfeeding is what is assumed anyway"),
-        ("crash +", "'' is not an event"),
         ("x" * 201, "at most 200 characters"),
     ],
 )
@@ -109,11 +107,10 @@ def test_plans_in_words(text: str, label: str) -> None:
 # -- water -------------------------------------------------------------------------------
 
 
-def later_panel(log, as_of: dt.date, more) -> np.ndarray:
-    """The covariate of the weeks to come, had the log gone on like that."""
+def panel_later(log: Logbook, more: Iterable[Event], weeks: int) -> Panel:
+    """The panel of a number of weeks, had the log gone on like that."""
     events = tuple(sorted([*log.events, *more], key=lambda e: e.date))
-    panel = build_panel(replace(log, events=events), as_of=as_of)
-    return panel.husbandry[:, WATER_COLUMN]
+    return build_panel(replace(log, events=events), as_of=day(7 * weeks - 1))
 
 
 @pytest.mark.parametrize("weeks", [2, 5, 9])
@@ -125,18 +122,15 @@ def later_panel(log, as_of: dt.date, more) -> np.ndarray:
 def test_the_water_to_come_is_what_the_panel_will_hold(
     weeks: int, past: list[tuple[int, float]], text: str, days: int, amount: float
 ) -> None:
-    log = a_log(weeks, [event(n, "water_change", a) for n, a in past if n < 7 * weeks - 2])
-    today = 7 * weeks - 2
+    today, horizon = 7 * weeks - 2, 8
+    past = [(n, a) for n, a in past if n < today]
+    log = a_log(weeks, [event(n, "water_change", a) for n, a in past])
     here = present(log, lively(0), day(today))
-    last = max(n for n, _ in past if n < 7 * weeks - 2)
-    first = max(today, last + days)
-    horizon = 8
-    until = 7 * (weeks + horizon) - 1
-    future = range(first, until + 1, days) if days else ()
-    wanted = later_panel(log, day(until), [event(n, "water_change", amount) for n in future])[
-        weeks:
-    ]
+    first = max(today, past[-1][0] + days)
+    future = range(first, 7 * (weeks + horizon), days) if days else ()
+    later = panel_later(log, [event(n, "water_change", amount) for n in future], weeks + horizon)
     found = water_ahead(here, horizon, plan(text))
+    wanted = later.husbandry[weeks:, WATER_COLUMN]
     np.testing.assert_allclose(found, wanted, rtol=0, atol=1e-12)
 
 
@@ -173,8 +167,6 @@ def test_an_unlogged_past_counts_as_usual() -> None:
 
 
 def test_the_load_of_a_plan_is_that_of_a_log_that_goes_on_like_it() -> None:
-    from maturity_model.population.tables import tank_hazards
-
     weeks, horizon = 6, 5
     log = a_log(weeks, [event(20, "deep_clean"), event(39, "overfeeding", 3.0)])
     here = present(log, lively(0, 1), day(41))
@@ -182,8 +174,7 @@ def test_the_load_of_a_plan_is_that_of_a_log_that_goes_on_like_it() -> None:
     # An event of today comes after the week's last look: it acts on the next move.
     more = [event(41 + n, "overfeeding", 4.0) for n in (0, 14, 28)]
     more += [event(41, "sand_disturbed"), event(41, "crash"), event(41 + 21, "crash")]
-    later = replace(log, events=tuple(sorted([*log.events, *more], key=lambda e: e.date)))
-    panel = build_panel(later, as_of=day(7 * (weeks + horizon) - 1))
+    panel = panel_later(log, more, weeks + horizon)
     after = tank_hazards(panel, 0, here.population, here.pace)
     pop = here.population
     for h in range(horizon):

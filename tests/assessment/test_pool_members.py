@@ -13,37 +13,37 @@ import pytest
 from small_logs import day, look, make_log, member_rows, random_log
 
 from maturity_model.assessment import assess
-from maturity_model.assessment.filtering import Tables, filter_tank, make_tables
+from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.assessment.pool_members import PoolLookup, with_skill
 from maturity_model.assessment.types import TankAssessment
 from maturity_model.catalogue import load_catalogue
 from maturity_model.cli.main import main
 from maturity_model.hmm.quadrature import normal_nodes
 from maturity_model.logbook import CheckIn, Logbook, Tank, read_logbook
-from maturity_model.panel import build_panel
+from maturity_model.panel import build_panel, rows_by_tank
 from maturity_model.population import Population, elicit_population, save_population
 from maturity_model.population.members import Members, make_members
 from maturity_model.population.types import take_draws
 
-CATALOGUE = load_catalogue()
 SALT = bytes(range(16))
 DRAWS = 24
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 
 
 @cache
-def practice(draws: int = DRAWS) -> Population:
-    return elicit_population(CATALOGUE, 0.6, n_draws=draws, seed=8)
+def practice() -> Population:
+    return elicit_population(load_catalogue(), 0.6, n_draws=DRAWS, seed=8)
 
 
-def members_of(logbook: Logbook, skill: dict[str, np.ndarray], as_of: object = None) -> Members:
-    day = as_of or logbook.checkins[-1].date
-    return make_members(member_rows(logbook), skill, day, salt=SALT)
+def keepers_of(logbook: Logbook, skill: dict[str, np.ndarray]) -> Members:
+    """A pool that knows keepers, but no tanks."""
+    as_of = logbook.checkins[-1].date
+    return replace(make_members(member_rows(logbook), skill, as_of, salt=SALT), tanks={})
 
 
-def knows_nobody(members: Members) -> Members:
-    """Knows keepers, but no tanks."""
-    return replace(members, tanks={})
+def knows_tanks(population: Population, logbook: Logbook, upto: int = 60) -> Population:
+    """The population of a pool with the logbook's tanks, up to a day."""
+    return replace(population, members=make_members(member_rows(logbook), {}, day(upto), salt=SALT))
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -51,7 +51,7 @@ def test_known_skill_is_the_filter_with_that_skill_in_each_draw(seed: int) -> No
     logbook, as_of = random_log(seed)
     skill = np.random.default_rng(seed).normal(0, 1.5, DRAWS)
     population = practice()
-    known = replace(population, members=knows_nobody(members_of(logbook, {"k": skill})))
+    known = replace(population, members=keepers_of(logbook, {"k": skill}))
     panel = build_panel(logbook, as_of=as_of)
     tables = make_tables(panel, known)
     # Skill adds to the odds exactly as a way of looking does.
@@ -124,7 +124,7 @@ def test_a_recognised_keeper_s_answer_is_that_of_a_full_refit() -> None:
     u = (np.arange(draws) + 0.5) / draws
     fine = np.interp(u, np.cumsum(pool) - pool / 2, values)
     many = take_draws(replace(one, evidence_weight=1.0), np.zeros(draws, dtype=np.int64))
-    known = replace(many, members=knows_nobody(members_of(logbook, {"k": fine})))
+    known = replace(many, members=keepers_of(logbook, {"k": fine}))
     found = assess(panel, known, questions=False).tanks[1]
     unknown = assess(panel, many, questions=False).tanks[1]
     distance = 0.5 * np.abs(found.filtered[-1] - want).sum()
@@ -140,19 +140,16 @@ def test_a_recognised_keeper_s_answer_is_that_of_a_full_refit() -> None:
 # -- tanks of the pool -------------------------------------------------------------------
 
 
-def in_pool(logbook: Logbook, upto: int) -> tuple[Tables, PoolLookup, Population]:
-    members = members_of(logbook, {}, day(upto))
-    population = replace(practice(), members=members)
-    tables = make_tables(build_panel(logbook, as_of=day(60)), population)
-    rows = {tank.name: tuple(looks) for tank, _, looks, _ in member_rows(logbook)}
-    events = {tank.name: tuple(happened) for tank, _, _, happened in member_rows(logbook)}
-    return tables, PoolLookup(tables, rows, events), population
-
-
 @pytest.mark.parametrize("upto", [17, 40, 75])
 def test_what_the_population_learned_from_a_tank_counts_once(upto: int) -> None:
     logbook, _ = random_log(5, weeks=12)
-    tables, recognition, _ = in_pool(logbook, upto)
+    population = knows_tanks(practice(), logbook, upto)
+    tables = make_tables(build_panel(logbook, as_of=day(60)), population)
+    recognition = PoolLookup(
+        tables,
+        rows_by_tank(logbook.checkins, dt.date.max),
+        rows_by_tank(logbook.events, dt.date.max),
+    )
     then = make_tables(build_panel(logbook, as_of=day(upto)), practice())
     for n in range(3):
         mine, known = recognition.of(n)
@@ -172,9 +169,8 @@ def test_what_the_population_learned_from_a_tank_counts_once(upto: int) -> None:
 
 def test_a_tank_whose_log_is_the_pool_s_is_a_plain_mean_over_draws() -> None:
     logbook, _ = random_log(5, weeks=12)
-    members = members_of(logbook, {}, day(60))
     panel = build_panel(logbook, as_of=day(60))
-    found = assess(panel, replace(practice(), members=members), questions=False)
+    found = assess(panel, knows_tanks(practice(), logbook), questions=False)
     tables = make_tables(panel, practice())
     for n, tank in enumerate(found.tanks):
         mixture = filter_tank(tables, n)[0]
@@ -197,8 +193,7 @@ def test_nothing_is_taken_out_of_numbers_that_never_held_the_log(
     taken = dict(zip(("signs", "moves", "readings"), parts, strict=True))
     population = replace(practice(), provenance=taken)
     panel = build_panel(logbook, as_of=day(60))
-    known = replace(population, members=members_of(logbook, {}, day(60)))
-    found = assess(panel, known, questions=False)
+    found = assess(panel, knows_tanks(population, logbook), questions=False)
     plain = assess(panel, population, questions=False)
     for tank, other in zip(found.tanks, plain.tanks, strict=True):
         assert tank.in_pool == "same"
@@ -208,11 +203,10 @@ def test_nothing_is_taken_out_of_numbers_that_never_held_the_log(
 
 def test_a_changed_log_is_said() -> None:
     logbook, _ = random_log(5, weeks=12)
-    members = members_of(logbook, {}, day(60))
     rows = [c for c in logbook.checkins if c.tank == "b"]
     changed = replace(logbook, checkins=tuple(c for c in logbook.checkins if c is not rows[0]))
     panel = build_panel(changed, as_of=day(60))
-    found = assess(panel, replace(practice(), members=members), questions=False)
+    found = assess(panel, knows_tanks(practice(), logbook), questions=False)
     said = {t.tank.name: t.in_pool for t in found.tanks}
     assert said == {"a": "same", "b": "changed", "c": "same"}
     plain = assess(panel, practice(), questions=False)

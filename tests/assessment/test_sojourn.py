@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from assessment.small_tank import a_log, event, lively, over_future, practice, present
-from small_logs import day
+from small_logs import START, day, look, make_log, reading
 
 from maturity_model.assessment.plan import look_ahead, parse_plan
 from maturity_model.assessment.sojourn import (
@@ -19,6 +19,7 @@ from maturity_model.assessment.sojourn import (
 )
 from maturity_model.catalogue import load_catalogue
 from maturity_model.hmm.quadrature import normal_nodes
+from maturity_model.logbook import Tank
 
 CATALOGUE = load_catalogue()
 PACE, PACE_WEIGHT = normal_nodes(5)
@@ -95,10 +96,6 @@ def test_lagging_begins_when_it_can() -> None:
 
 
 def test_an_old_tank_that_shows_no_progress_lags_and_is_slow() -> None:
-    from small_logs import START, look, make_log, reading
-
-    from maturity_model.logbook import Tank
-
     ammonia = {"ammonia": reading(1.5, 3.0, 2.0), "nitrite": reading(0.5, 2.0, 1.0)}
     still = [
         look(7 * t + 3, "diatoms=n hair_algae=n amphipods=n coralline_algae=n", readings=ammonia)
