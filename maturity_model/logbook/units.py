@@ -46,12 +46,8 @@ def _times(factor: float, x: float) -> float:
     return x * factor
 
 
-def _fahrenheit(x: float) -> float:
-    return (x - 32.0) / 1.8
-
-
-def _kelvin(x: float) -> float:
-    return x - 273.15
+def _celsius(zero: float, degrees: float, x: float) -> float:
+    return (x - zero) / degrees
 
 
 def _same(x: float) -> float:
@@ -83,7 +79,11 @@ def _nutrient(analyte: str) -> dict[str, Unit]:
 #: Units of analytes that are no nutrients.
 _UNITS = {
     "ph": (Unit("[pH]", _same), Unit("[pH] total", _same)),
-    "temperature": (Unit("Cel", _same), Unit("[degF]", _fahrenheit), Unit("K", _kelvin)),
+    "temperature": (
+        Unit("Cel", _same),
+        Unit("[degF]", partial(_celsius, 32.0, 1.8)),
+        Unit("K", partial(_celsius, 273.15, 1.0)),
+    ),
     "alkalinity": (
         Unit("meq/L", _same),
         Unit("mmol/L", _same),
@@ -143,10 +143,7 @@ def find_unit(analyte: str, text: str) -> Unit | None:
 
     The text is a name of :func:`units_of` in any case, or a usual spelling (``ppm NO3``, ``dKH``).
     """
-    known = units_of(analyte)
-    if text in known:
-        return known[text]
-    plain = _plain(text)
+    known, plain = units_of(analyte), _plain(text)
     for name, unit in known.items():
         if _plain(name) == plain:
             return unit

@@ -90,15 +90,7 @@ class LogbookArrays:
         self._parts = [self._by_checkin((), (), {})]
 
     def add(self, logbook: Logbook, label: str, *, withheld: bool = False) -> None:
-        """Take a logbook in; for ``withheld`` see :class:`Book`.
-
-        Raises
-        ------
-        PoolMismatch
-            When both it and another logbook add a sign of one name, with other numbers.
-        PoolError
-            When the pool grows too large.
-        """
+        """Take a logbook in; for ``withheld`` see :class:`Book`."""
         self._check_size(logbook)
         self._add_own_signs(logbook, label)
         index = {name: i for i, name in enumerate(logbook.tanks, len(self.tanks))}

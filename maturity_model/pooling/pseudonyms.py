@@ -10,6 +10,7 @@ import hashlib
 import hmac
 import json
 import os
+import re
 import secrets
 import stat
 from pathlib import Path
@@ -43,17 +44,14 @@ def load_key(path: Path) -> tuple[bytes, bool]:
             open_to_others = os.name == "posix" and os.fstat(handle.fileno()).st_mode & (
                 stat.S_IRWXG | stat.S_IRWXO
             )
-            words = handle.read(_MAX_FILE).decode("ascii", "replace").split()
+            text = handle.read(_MAX_FILE).decode("ascii", "replace")
     except OSError as error:
         raise PoolError(
             f"the key file {path} cannot be read or made: {error.strerror or error}"
         ) from None
-    try:
-        key = bytes.fromhex(words[1]) if words[0] == _HEAD and len(words) == 2 else b""
-    except (IndexError, ValueError):
-        key = b""
-    if len(key) != _BYTES:
+    key = re.fullmatch(rf"\s*{_HEAD}\s+([0-9a-fA-F]{{{2 * _BYTES}}})\s*", text)
+    if key is None:
         raise PoolError(f"{path} is not a key file; name another, or one that is not there yet")
     if open_to_others:
         raise PoolError(f"others can read the key file {path}; chmod 600 it first")
-    return key, made
+    return bytes.fromhex(key[1]), made

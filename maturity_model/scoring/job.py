@@ -64,9 +64,8 @@ class LogbookSource:
     def __init__(self, path: Path):
         book = read_logbook(path)
         self.catalogue, self.sha256, self.ends = book.catalogue, book.sha256, last_day(book)
-        self.whole = book
         # From the whole log, because a keeper's first water change may be in another tank.
-        self._book = replace(book, water_known_from=water_known_from(book))
+        self.whole = replace(book, water_known_from=water_known_from(book))
         self.rows = _rows(book)
 
     def tank_names(self) -> list[str]:
@@ -75,7 +74,7 @@ class LogbookSource:
 
     def read(self, tanks: Sequence[str]) -> tuple[Logbook, dict[str, int]]:
         """Read some tanks; also how many rows of each table they have."""
-        book = self._book.only(set(tanks))
+        book = self.whole.only(set(tanks))
         return book, _rows(book)
 
 
@@ -101,15 +100,7 @@ class OpenJob(NamedTuple):
 
 
 def open_job(job: Job, *, check: bool = True) -> OpenJob:
-    """Open the files of a job; ``check`` compares a pool's with their digests.
-
-    Raises
-    ------
-    ScoringError
-        When the files are not those that the job was made for.
-    PopulationMismatch, PopulationError, PoolMismatch, PoolError, LogbookError
-        When one of them cannot be used.
-    """
+    """Open the files of a job; ``check`` compares a pool's with their digests."""
     path = Path(job.source)
     pool = is_pool(path)
     source = PoolReader(path, check=check) if pool else LogbookSource(path)

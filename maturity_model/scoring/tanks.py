@@ -114,11 +114,7 @@ def score_tanks(
 
 
 def recognised(tables: Tables) -> list[Tables]:
-    """Tables of each tank, changed for those that the population has learned from.
-
-    As in an assessment: the keeper's skill is known, and what the population has learned from
-    a tank is not counted twice.
-    """
+    """Tables of each tank; as in an assessment, what the population knows of it counts once."""
     from maturity_model.assessment.pool_members import PoolLookup
 
     book = tables.panel.logbook

@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Callable
 from pathlib import Path
 
-from maturity_model.logbook import Logbook, LogbookError, Problem, read_logbook
+from maturity_model.logbook import Logbook, Problem
 
 TODAY = dt.date(2026, 12, 31)
 Read = Callable[..., Logbook]
@@ -29,20 +29,6 @@ def settled(book: Logbook) -> list[Problem]:
 def only(problems: list[Problem]) -> Problem:
     assert len(problems) == 1, problems
     return problems[0]
-
-
-def check_reads_or_says_why(path: Path) -> None:
-    """Anything but a LogbookError with problems, or a logbook that adds up, fails."""
-    problems = None
-    try:
-        book = read_logbook(path, today=TODAY)
-    except LogbookError as error:
-        problems = error.problems
-    if problems is None:
-        assert all(c.read == c.used + c.refused for c in book.rows)
-    else:
-        assert all(p.what and p.mend for p in problems)
-        assert problems
 
 
 def fates(book: Logbook) -> dict[str, str]:

@@ -12,8 +12,6 @@ from logbook.read_logs import TODAY, Read, errors, only
 
 from maturity_model.logbook import columns, read_logbook
 
-# Settings and signs
-
 
 def test_date_order_and_decimal(read: Read) -> None:
     rows = "tank;date;nitrate\nReef;03/04/2026;2,5\n"
@@ -42,9 +40,6 @@ def test_an_own_sign_is_used_the_same_day(read: Read) -> None:
         ("signs.csv", 4, "row"),
     ]
     assert (book.rows[0].file, book.rows[0].read, book.rows[0].used) == ("signs.csv", 3, 1)
-
-
-# Everything
 
 
 def test_problems_stand_in_file_order(read: Read) -> None:

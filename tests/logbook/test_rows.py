@@ -111,9 +111,6 @@ def test_a_bad_cell_costs_only_itself(read: Read, table: str, row: str, column: 
         assert ("above 0" in problem.mend) == (row[-3:] != "big")
 
 
-# Tanks
-
-
 def test_a_name_in_another_normal_form_is_the_same(read: Read) -> None:
     book = read(
         tanks="tank,started\nRiff \u00e4,2026-01-01\n",
@@ -207,9 +204,6 @@ def test_one_line_for_a_whole_file_in_another_form(read: Read) -> None:
     assert (problem.line, problem.column, problem.value) == (2, "date", "13/02/2026")
     assert "7 times" in problem.what
     assert len(book.checkins) == 7
-
-
-# Events and kits
 
 
 def test_events(read: Read) -> None:

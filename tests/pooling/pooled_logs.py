@@ -107,6 +107,12 @@ def write_log(
     return folder
 
 
+def two_clubs(folder: Path, first: int = 1, second: int = 2) -> list[Path]:
+    """Simulated clubs of four and three tanks, by their seeds."""
+    north = write_log(folder / "north", simulated(first))
+    return [north, write_log(folder / "south", simulated(second, 3, 33))]
+
+
 def likelihood(paths: list[Path]) -> tuple[np.ndarray, Panel]:
     """Log-likelihood by tank and draw, tanks in order of it: their names and places differ."""
     panel = build_panel(pool_logbooks(read_logs(paths)))

@@ -140,9 +140,6 @@ def test_the_key_is_never_inside_the_pool(tmp_path: Path) -> None:
     assert not (tmp_path / "pool").exists()
 
 
-# Consent ------------------------------------------------------------------------------
-
-
 def test_a_refused_tank_leaves_a_count_and_nothing_else(tmp_path: Path) -> None:
     book = simulated(1)
     first, second, *_ = book.tanks
@@ -187,9 +184,6 @@ def test_consent(word: str, default: bool, inside: bool, tmp_path: Path) -> None
     assert len(report.pool.tanks) == (4 if inside else 3)
     (problem, *_) = [p for p in read_logbook(club).problems if p.column == "consent"] or [None]
     assert (problem is not None) == (word == "perhaps")
-
-
-# Doubles ------------------------------------------------------------------------------
 
 
 @pytest.fixture

@@ -22,6 +22,7 @@ from pooling.pooled_logs import (
     population,
     redescribe,
     simulated,
+    two_clubs,
     write_log,
 )
 from small_logs import random_log
@@ -29,7 +30,7 @@ from small_logs import random_log
 from maturity_model.fitting.logs import pool_logbooks, read_logs
 from maturity_model.fitting.tank_likelihood import tank_log_likelihood
 from maturity_model.logbook import LogbookError, read_logbook
-from maturity_model.panel import build_panel
+from maturity_model.panel import Panel, build_panel
 from maturity_model.pooling import PoolError, PoolMismatch, is_pool, read_pool
 from maturity_model.pooling.problems import PoolWarning
 
@@ -38,10 +39,17 @@ def assert_same(mine: np.ndarray, theirs: np.ndarray) -> None:
     np.testing.assert_allclose(mine, theirs, rtol=1e-12, atol=0)
 
 
-def test_demo(demo_pool: Path) -> None:
-    direct, before = likelihood([DEMO])
-    pooled, after = likelihood([demo_pool])
+def through_a_pool(folder: Path, *clubs: Path) -> tuple[Panel, Panel]:
+    """Pool logbooks, which changes no likelihood; the panels before and after."""
+    pool(folder / "pool", *clubs)
+    direct, before = likelihood([*clubs])
+    pooled, after = likelihood([folder / "pool"])
     assert_same(pooled, direct)
+    return before, after
+
+
+def test_demo(tmp_path: Path) -> None:
+    before, after = through_a_pool(tmp_path, DEMO)
     assert len(before.tanks) == len(after.tanks) == 6
     for kind in ("signs", "readings", "judgements"):
         mine, theirs = getattr(before, kind), getattr(after, kind)
@@ -55,15 +63,8 @@ def test_demo(demo_pool: Path) -> None:
 
 @pytest.mark.parametrize("seed", range(4))
 def test_two_simulated_clubs(seed: int, tmp_path: Path) -> None:
-    paths = [
-        write_log(tmp_path / "north", simulated(seed)),
-        write_log(tmp_path / "south", simulated(seed + 10, 3, 33)),
-    ]
-    pool(tmp_path / "pool", *paths)
-    direct, _ = likelihood(paths)
-    pooled, panel = likelihood([tmp_path / "pool"])
+    _, panel = through_a_pool(tmp_path, *two_clubs(tmp_path, seed, seed + 10))
     assert len(panel.tanks) == 7
-    assert_same(pooled, direct)
 
 
 @pytest.mark.parametrize("seed", range(12))
@@ -71,19 +72,12 @@ def test_whatever_a_log_can_hold(seed: int, tmp_path: Path) -> None:
     # Several looks on a day, tanks of one keeper started on other days, a last week that is
     # not over, a tank without water changes.
     book, _ = random_log(seed)
-    club = write_log(tmp_path / "club", book)
-    pool(tmp_path / "pool", club)
-    direct, _ = likelihood([club])
-    pooled, panel = likelihood([tmp_path / "pool"])
-    assert_same(pooled, direct)
+    _, panel = through_a_pool(tmp_path, write_log(tmp_path / "club", book))
     assert len({t.keeper for t in panel.tanks}) == 2
 
 
 def test_a_pool_beside_a_logbook(tmp_path: Path) -> None:
-    paths = [
-        write_log(tmp_path / "north", simulated(1)),
-        write_log(tmp_path / "south", simulated(2, 3, 33)),
-    ]
+    paths = two_clubs(tmp_path)
     pool(tmp_path / "pool", paths[0])
     mixed, panel = likelihood([tmp_path / "pool", paths[1]])
     # One by one, as each tank's log ends with its club's there.
@@ -103,11 +97,7 @@ def test_a_tank_that_ended_early_has_no_empty_weeks(tmp_path: Path) -> None:
         checkins=tuple(c for c in book.checkins if c.tank != name or c.date <= end),
         events=tuple(e for e in book.events if e.tank != name or e.date <= end),
     )
-    club = write_log(tmp_path / "club", short)
-    pool(tmp_path / "pool", club)
-    direct, before = likelihood([club])
-    pooled, after = likelihood([tmp_path / "pool"])
-    assert_same(pooled, direct)
+    before, after = through_a_pool(tmp_path, write_log(tmp_path / "club", short))
     assert min(np.diff(after.first)) <= 5 < min(np.diff(before.first))
 
 
@@ -122,10 +112,7 @@ def test_water_changes_of_the_keepers_other_tank_count_as_logged(tmp_path: Path)
         + "".join(f"{t},2025-0{m}-2{m},y\n" for t in "ABC" for m in range(3, 8))
     )
     (club / "events.csv").write_text("tank,date,event,amount\nA,2025-04-01,water_change,25\n")
-    pool(tmp_path / "pool", club)
-    direct, before = likelihood([club])
-    pooled, after = likelihood([tmp_path / "pool"])
-    assert_same(pooled, direct)
+    before, after = through_a_pool(tmp_path, club)
     weeks = [
         sorted(int(known.sum()) for known in np.split(p.water_known, p.first[1:-1]))
         for p in (before, after)
@@ -136,10 +123,7 @@ def test_water_changes_of_the_keepers_other_tank_count_as_logged(tmp_path: Path)
 
 
 def test_the_same_input_and_key_give_the_same_bytes(tmp_path: Path) -> None:
-    paths = [
-        write_log(tmp_path / "north", simulated(1)),
-        write_log(tmp_path / "south", simulated(2)),
-    ]
+    paths = two_clubs(tmp_path)
     pool(tmp_path / "first", *paths)
     pool(tmp_path / "second", *paths[::-1])  # the order of the clubs does not matter
     shutil.move(tmp_path / "north", tmp_path / "elsewhere" / "north")
@@ -270,10 +254,7 @@ def test_the_model_of_the_fit_sees_no_difference(tmp_path: Path) -> None:
     from maturity_model.fitting.model import build_model
     from maturity_model.population.priors import priors_from_catalogue
 
-    paths = [
-        write_log(tmp_path / "north", simulated(1)),
-        write_log(tmp_path / "south", simulated(2, 3, 33)),
-    ]
+    paths = two_clubs(tmp_path)
     pool(tmp_path / "pool", *paths)
     values = []
     for sources in (paths, [tmp_path / "pool"]):
