@@ -29,7 +29,7 @@ def _odds_against(x):
 
 @njit(**JIT)
 def rows_of_observations(
-    table, begin, code, logit, shift, sign, seen, sign_begin, sign_code, weight, out, chance
+    table, begin, code, logit, shift, sign, seen, sign_begin, sign_code, weight
 ):  # fmt: skip
     """Log-likelihood of the observations of each row by state.
 
@@ -38,9 +38,11 @@ def rows_of_observations(
     few exponentials are taken; and chances are multiplied before a logarithm is taken.
 
     The arguments are those of :func:`.ops.row_log_likelihood`, with ``sign_begin`` and
-    ``sign_code`` for answers. Writes ``out`` (R, S), and P(answer | state) to ``chance`` (A, S).
+    ``sign_code`` for answers. Returns the log-likelihoods, (R, S), and P(answer | state), (A, S).
     """
     n_g, n_s = logit.shape
+    power = weight.item()
+    out, chance = np.empty((len(begin) - 1, n_s)), np.empty((len(shift), n_s))
     odds = np.empty((2, n_g, n_s))
     for g in range(n_g):
         for s in range(n_s):
@@ -67,24 +69,23 @@ def rows_of_observations(
                     product[s] *= one[s]
             for s in range(n_s):
                 # The difference is 0, or NaN, which the logarithm would take for a number.
-                total[s] += weight * log_lanes(product[s]) + (product[s] - product[s])
+                total[s] += power * log_lanes(product[s]) + (product[s] - product[s])
+    return out, chance
 
 
 @njit(**JIT)
 def slopes_of_observations(
-    begin, code, sign, seen, sign_begin, sign_code, weight, chance, g,
-    by_table, by_logit, by_shift,
+    table, begin, code, logit, shift, sign, seen, sign_begin, sign_code, weight, chance, g
 ):  # fmt: skip
     """Gradient of :func:`rows_of_observations` by ``table``, ``logit`` and ``shift``.
 
-    The slope of log P(answer) by its log-odds is 1 - P(answer), for "no" with a minus. ``g``
-    (R, S) is the gradient by the log-likelihoods of rows; all but the last three arguments are as
-    that function took and left them.
+    The slope of log P(answer) by its log-odds is 1 - P(answer), for "no" with a minus. Takes what
+    that function took, ``chance`` that it returned, and the gradient by its log-likelihoods, ``g``.
     """
     n_s = g.shape[1]
     mass = np.zeros((len(sign), n_s))
-    by_table[:] = 0.0
-    by_logit[:] = 0.0
+    by_table, by_logit = np.zeros(table.shape), np.zeros(logit.shape)
+    by_shift = np.empty(shift.shape)
     for r in range(len(begin) - 1):
         row = g[r]
         for o in range(begin[r], begin[r + 1]):
@@ -96,13 +97,14 @@ def slopes_of_observations(
             for s in range(n_s):
                 to[s] += row[s]
     for a in range(len(sign)):
-        m, p, to, power = mass[a], chance[a], by_logit[sign[a]], weight * seen[a]
+        m, p, to, power = mass[a], chance[a], by_logit[sign[a]], weight.item() * seen[a]
         total = 0.0
         for s in range(n_s):
             x = power * m[s] * (1.0 - p[s])
             to[s] += x
             total += x
         by_shift[a] = total
+    return by_table, by_logit, by_shift
 
 
 @njit(**JIT)
@@ -150,17 +152,19 @@ def _mixed_cells(w, share):
 
 
 @njit(**JIT)
-def interval_tables(
-    low, high, mean, sd, wide_mean, wide_sd, outlier, table, by_mean, by_sd, inverse, wide
-):
+def interval_tables(low, high, mean, sd, wide_mean, wide_sd, outlier):
     """Log-likelihood of values known to lie in intervals, with derivatives.
 
     ``log((1 - outlier) P(low < N(mean, sd) < high) + outlier P(low < N(wide) < high))``, with the
-    arguments of :func:`.ops.interval_table`. Writes the log-likelihood, its derivatives and 1 /
-    likelihood, each (C, S), and to ``wide`` (3, C) P(low < N(wide) < high) and its derivatives by
-    mean and sd.
+    arguments of :func:`.ops.interval_table`. Returns the log-likelihood, its derivatives by mean
+    and sd, and 1 / likelihood, each (C, S); and P(low < N(wide) < high) and its derivatives by
+    mean and sd, (3, C).
     """
     n_c, n_s = mean.shape
+    share = outlier.item()
+    table, by_mean = np.empty(mean.shape), np.empty(mean.shape)
+    by_sd, inverse = np.empty(mean.shape), np.empty(mean.shape)
+    wide = np.empty((3, n_c))
     w = np.ones(9 * CELLS)
     for at in range(0, n_c, CELLS):
         width = min(CELLS, n_c - at)
@@ -177,14 +181,14 @@ def interval_tables(
         width = min(per, n_c - at)
         for i in range(per):
             c = at + min(i, width - 1)
-            lo, hi, noise = low[c], high[c], outlier * wide[0, c]
+            lo, hi, noise = low[c], high[c], share * wide[0, c]
             for j in range(n_s):
                 q = i * n_s + j
                 w[q], w[CELLS + q] = lo, hi
                 w[2 * CELLS + q], w[3 * CELLS + q] = mean[c, j], sd[c, j]
                 w[8 * CELLS + q] = noise
         _interval_cells(w)
-        _mixed_cells(w, 1.0 - outlier)
+        _mixed_cells(w, 1.0 - share)
         for i in range(width):
             for j in range(n_s):
                 q = i * n_s + j
@@ -192,19 +196,21 @@ def interval_tables(
                 by_mean[at + i, j] = w[5 * CELLS + q]
                 by_sd[at + i, j] = w[6 * CELLS + q]
                 inverse[at + i, j] = w[7 * CELLS + q]
+    return table, by_mean, by_sd, inverse, wide
 
 
 @njit(**JIT)
 def interval_slopes(
-    outlier, by_mean, by_sd, inverse, wide, g, on_mean, on_sd, on_wide_mean, on_wide_sd
+    low, high, mean, sd, wide_mean, wide_sd, outlier, by_mean, by_sd, inverse, wide, g
 ):
-    """Gradient of :func:`interval_tables`, given that by the table, ``g`` (C, S).
+    """Gradient of :func:`interval_tables` by all of its arguments but ``low`` and ``high``.
 
-    Takes what that function took and left, writes into the last four, and returns the gradient by
-    ``outlier``.
+    Takes what that function took and returned, and the gradient by the table, ``g`` (C, S).
     """
     n_c, n_s = g.shape
-    on_outlier = 0.0
+    on_mean, on_sd = np.empty(g.shape), np.empty(g.shape)
+    on_wide_mean, on_wide_sd = np.empty(n_c), np.empty(n_c)
+    share, on_outlier = outlier.item(), 0.0
     for c in range(n_c):
         noise, total = 0.0, 0.0
         for s in range(n_s):
@@ -212,8 +218,8 @@ def interval_slopes(
             on_sd[c, s] = g[c, s] * by_sd[c, s]
             noise += g[c, s] * inverse[c, s]
             total += g[c, s]
-        on_wide_mean[c] = outlier * noise * wide[1, c]
-        on_wide_sd[c] = outlier * noise * wide[2, c]
+        on_wide_mean[c] = share * noise * wide[1, c]
+        on_wide_sd[c] = share * noise * wide[2, c]
         # The likelihood less the share of noise is that of the state.
-        on_outlier += (noise * wide[0, c] - total) / (1.0 - outlier)
-    return on_outlier
+        on_outlier += (noise * wide[0, c] - total) / (1.0 - share)
+    return on_mean, on_sd, on_wide_mean, on_wide_sd, np.array(on_outlier)

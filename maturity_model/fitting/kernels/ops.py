@@ -22,32 +22,6 @@ from maturity_model.fitting.kernels.kernel_op import VERSION, KernelOp, register
 # Emissions -----------------------------------------------------------------------------------
 
 
-@numba.njit
-def _observations(
-    table, begin, code, logit, shift, sign, seen, sign_begin, sign_code, weight
-):  # fmt: skip
-    n_s = logit.shape[1]
-    out, chance = np.empty((len(begin) - 1, n_s)), np.empty((len(shift), n_s))
-    emission_kernels.rows_of_observations(
-        table, begin, code, logit, shift, sign, seen, sign_begin, sign_code, weight.item(),
-        out, chance,
-    )  # fmt: skip
-    return out, chance
-
-
-@numba.njit
-def _observations_pull(
-    table, begin, code, logit, shift, sign, seen, sign_begin, sign_code, weight, chance, g
-):  # fmt: skip
-    by_table, by_logit = np.empty(table.shape), np.empty(logit.shape)
-    by_shift = np.empty(shift.shape)
-    emission_kernels.slopes_of_observations(
-        begin, code, sign, seen, sign_begin, sign_code, weight.item(), chance, g,
-        by_table, by_logit, by_shift,
-    )  # fmt: skip
-    return by_table, by_logit, by_shift
-
-
 @register
 class RowLogLikelihood(KernelOp):
     """Log-likelihood of the observations of each row; see :func:`row_log_likelihood`."""
@@ -66,32 +40,8 @@ class RowLogLikelihood(KernelOp):
     )
     by = (0, 3, 4)
     gives = (2, 2)
-    compute = staticmethod(_observations)
-    pull = staticmethod(_observations_pull)
-
-
-@numba.njit
-def _interval(low, high, mean, sd, wide_mean, wide_sd, outlier):
-    table, by_mean = np.empty(mean.shape), np.empty(mean.shape)
-    by_sd, inverse = np.empty(mean.shape), np.empty(mean.shape)
-    wide = np.empty((3, len(low)))
-    emission_kernels.interval_tables(
-        low, high, mean, sd, wide_mean, wide_sd, outlier.item(),
-        table, by_mean, by_sd, inverse, wide,
-    )  # fmt: skip
-    return table, by_mean, by_sd, inverse, wide
-
-
-@numba.njit
-def _interval_pull(
-    low, high, mean, sd, wide_mean, wide_sd, outlier, by_mean, by_sd, inverse, wide, g
-):
-    on_mean, on_sd = np.empty(g.shape), np.empty(g.shape)
-    on_wide_mean, on_wide_sd = np.empty(wide_mean.shape), np.empty(wide_mean.shape)
-    on_outlier = emission_kernels.interval_slopes(
-        outlier.item(), by_mean, by_sd, inverse, wide, g, on_mean, on_sd, on_wide_mean, on_wide_sd
-    )
-    return on_mean, on_sd, on_wide_mean, on_wide_sd, np.array(on_outlier)
+    compute = staticmethod(emission_kernels.rows_of_observations)
+    pull = staticmethod(emission_kernels.slopes_of_observations)
 
 
 @register
@@ -109,56 +59,11 @@ class IntervalTable(KernelOp):
     )
     by = (2, 3, 4, 5, 6)
     gives = (2, 2, 2, 2, 2)
-    compute = staticmethod(_interval)
-    pull = staticmethod(_interval_pull)
+    compute = staticmethod(emission_kernels.interval_tables)
+    pull = staticmethod(emission_kernels.interval_slopes)
 
 
 # Moves ---------------------------------------------------------------------------------------
-
-
-@numba.njit
-def _by_move(advance, setback, collapse):
-    # A row for each move. Nothing lies below the first phase: a 0 stands there, and is not read.
-    out = np.zeros((3, len(advance)))
-    first = len(advance) - len(setback)
-    out[0], out[1, first:], out[2, first:] = advance, setback, collapse
-    return out
-
-
-@numba.njit
-def _hazards(
-    log_advance, log_setback, log_collapse, by_husbandry, pace, advance, setback, collapse, decay,
-    husbandry, impulse, pending, first, tank,
-):  # fmt: skip
-    steps, n_e, lanes = impulse.shape
-    log_h = np.empty((steps, 3, len(log_advance), lanes))
-    loads = np.empty((steps, n_e, lanes))
-    hazard_kernels.hazards(
-        _by_move(log_advance, log_setback, log_collapse), by_husbandry, pace,
-        _by_move(advance, setback, collapse), decay,
-        husbandry.reshape(-1), impulse.reshape(-1), pending.reshape(-1), first, tank,
-        log_h.reshape(-1), loads.reshape(-1),
-    )  # fmt: skip
-    return log_h, loads
-
-
-@numba.njit
-def _hazards_pull(
-    log_advance, log_setback, log_collapse, by_husbandry, pace, advance, setback, collapse, decay,
-    husbandry, impulse, pending, first, tank, loads, g,
-):  # fmt: skip
-    baseline, effect = np.empty((3, len(log_advance))), np.empty((3, len(decay)))
-    by_by_husbandry, by_pace = np.empty(by_husbandry.shape), np.empty(pace.shape)
-    by_decay = np.empty(decay.shape)
-    hazard_kernels.hazard_slopes(
-        _by_move(advance, setback, collapse), decay, husbandry.reshape(-1), first, tank,
-        loads.reshape(-1), np.ascontiguousarray(g).reshape(-1),
-        baseline, by_by_husbandry, by_pace, effect, by_decay,
-    )  # fmt: skip
-    return (
-        baseline[0], baseline[1, 1:], baseline[2, 1:], by_by_husbandry, by_pace,
-        effect[0], effect[1], effect[2], by_decay,
-    )  # fmt: skip
 
 
 @register
@@ -183,8 +88,8 @@ class LogHazards(KernelOp):
     )
     by = tuple(range(9))
     gives = (4, 3)
-    compute = staticmethod(_hazards)
-    pull = staticmethod(_hazards_pull)
+    compute = staticmethod(hazard_kernels.hazards)
+    pull = staticmethod(hazard_kernels.hazard_slopes)
 
 
 # Tanks ---------------------------------------------------------------------------------------
@@ -230,17 +135,6 @@ def _chain(initial, log_h, log_lik, first, row, tank, n_stages):
     return value, smoothed, d
 
 
-@numba.njit
-def _chain_pull(
-    initial, log_h, log_lik, first, row, tank, n_stages, smoothed, d, g
-):  # fmt: skip
-    by_log_h, by_log_lik = np.empty(log_h.shape), np.empty(log_lik.shape)
-    tank_kernels.weigh_tanks(
-        first, row, tank, smoothed, d.reshape(-1), g, by_log_lik, by_log_h.reshape(-1)
-    )
-    return by_log_h, by_log_lik
-
-
 @register
 class TankLogLikelihood(KernelOp):
     """Log-likelihood of each tank; see :func:`tank_log_likelihood`."""
@@ -257,7 +151,7 @@ class TankLogLikelihood(KernelOp):
     by = (1, 2)
     gives = (1, 2, 4)
     compute = staticmethod(_chain)
-    pull = staticmethod(_chain_pull)
+    pull = staticmethod(tank_kernels.weigh_tanks)
 
 
 # For graphs ----------------------------------------------------------------------------------

@@ -83,24 +83,24 @@ def tanks_gradient(initial, log_h, log_lik, first, row, tank, n_stages, value, s
 
 
 @njit(**JIT)
-def weigh_tanks(first, row, tank, smoothed, d, g, by_log_lik, by_log_h):
-    """Multiply the gradients of :func:`tanks_gradient` by a weight for each tank, ``g`` (N,).
+def weigh_tanks(initial, log_h, log_lik, first, row, tank, n_stages, smoothed, d, g):
+    """Gradients of :func:`tanks_gradient` by ``log_h`` and ``log_lik``, weighed by tank.
 
-    Takes what that function took and left; writes ``by_log_lik`` (R, S) and ``by_log_h``, rows
-    (Z, 3, K).
+    Takes what that function took and left, and the weight of each tank, ``g`` (N,).
     """
-    n_r, n_s = smoothed.shape
-    per = len(d) // (len(row) * WIDTH)
-    weight = rows(1)
-    by_log_lik[:] = 0.0
+    n_r, n_s = log_lik.shape
+    per = 3 * log_h.shape[2]
+    slopes, weight, by_log_h = d.reshape(-1), rows(1), rows(d.size // WIDTH)
+    by_log_lik = np.zeros(log_lik.shape)
     for b in range(len(first) - 1):
         for i in range(WIDTH):
             weight[i] = g[tank[b, i]] if tank[b, i] >= 0 else 0.0
         for z in range(first[b] * per, first[b + 1] * per):
-            store(by_log_h, z, load(weight, 0) * load(d, z))
+            store(by_log_h, z, load(weight, 0) * load(slopes, z))
         for z in range(first[b], first[b + 1]):
             for i in range(WIDTH):
                 r = row[z, i]
                 if r < n_r:
                     for s in range(n_s):
                         by_log_lik[r, s] = weight[i] * smoothed[r, s]
+    return by_log_h.reshape(log_h.shape), by_log_lik
