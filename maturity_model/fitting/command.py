@@ -110,7 +110,7 @@ def fit_command(
         extra = "a fit needs the extra: pip install 'maturity-model[fit]'"
         to_terminal(f"{', '.join(missing)} not installed; {extra}")
         return USAGE
-    from maturity_model.fitting.comparison import compare_variants, shorter
+    from maturity_model.fitting.comparison import compare_variants
     from maturity_model.fitting.leave_one_out import loo_by_tank
     from maturity_model.fitting.model_inputs import documents
     from maturity_model.fitting.pooled_fit import run_fit
@@ -155,9 +155,10 @@ def fit_command(
             # Again; if leaving tanks out is interrupted, the draws are on disk already.
             save_posterior(result, idata_path(out), loo)
             if compare:
-                folder = chains_folder(out)
+                # A comparison needs fewer draws than what is handed on.
+                shorter = replace(plan, draws=max(3 * plan.draws // 4, 50))
                 comparison = compare_variants(
-                    result, options, shorter(plan), folder=folder, say=to_terminal
+                    result, options, shorter, folder=chains_folder(out), say=to_terminal
                 )
             if report is not None:
                 print(f"Report: {write_report(result, loo, report, command, comparison)}")

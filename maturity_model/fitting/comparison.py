@@ -316,8 +316,3 @@ def compare_variants(
         scores.append(Score(variant, elpd, khat, limit, left_out, tuple(problems)))
     tanks = tuple(t.name for t in panel.tanks)
     return Comparison(tanks, tuple(scores), answers_by_tank(panel), weight)
-
-
-def shorter(plan: SamplingPlan) -> SamplingPlan:
-    """The plan for variants: three quarters of the draws of the fit itself."""
-    return replace(plan, draws=max(3 * plan.draws // 4, 50))

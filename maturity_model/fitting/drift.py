@@ -9,12 +9,14 @@ with what was judged.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cached_property
 from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy.special import expit
 
 from maturity_model._typing import Floats
 from maturity_model.fitting.tank_likelihood import smoothed_without_judgements
@@ -82,15 +84,17 @@ class Drift:
         Distance between fitted phases as a share of that in the catalogue; 1 on the diagonal.
     judged : JudgedAgreement or None
         None where nothing was judged.
-    problems : tuple of str
-        Failed gates, in words.
     """
 
     overlaps: pd.DataFrame
     phases: pd.DataFrame
     separation: Floats
     judged: JudgedAgreement | None
-    problems: tuple[str, ...]
+
+    @cached_property
+    def problems(self) -> tuple[str, ...]:
+        """Failed gates, in words."""
+        return tuple(_problems(self))
 
 
 def _density(draws: Floats, edges: Floats) -> Floats:
@@ -146,7 +150,7 @@ def overlaps(
 def _distance(a: tuple[Floats, ...], b: tuple[Floats, ...]) -> Floats:
     # Bhattacharyya distance of what two phases show, summed over signs and readings.
     # Each: log-odds (G, ...), means (A, ...), standard deviations (A, ...).
-    p, q = (1 / (1 + np.exp(-x[0])) for x in (a, b))
+    p, q = expit(a[0]), expit(b[0])
     signs = -np.log(np.sqrt(p * q) + np.sqrt((1 - p) * (1 - q)))
     total = a[2] ** 2 + b[2] ** 2
     readings = (a[1] - b[1]) ** 2 / (4 * total) + 0.5 * np.log(total / (2 * a[2] * b[2]))
@@ -251,8 +255,7 @@ def check_drift(panel: Panel, population: Population, priors: Priors, found: pd.
     if len(panel.judgements.row):
         without = smoothed_without_judgements(panel, population, population.evidence_weight)
         judged = judged_agreement(panel, priors, without)
-    drift = Drift(found, phases, separation, judged, ())
-    return replace(drift, problems=tuple(_problems(drift)))
+    return Drift(found, phases, separation, judged)
 
 
 def _problems(drift: Drift) -> Iterator[str]:

@@ -14,8 +14,8 @@ and the same among ``tables`` in :func:`.design.graph_data`, which says what eac
     (smells.row, smells.code, len(smells.codes))
 
 Answers yes or no are too many for a table; what shifts their odds is in :func:`sign_shift`, a line
-for each term. What acts on moves is in :func:`log_hazards`: a new kind of event needs nothing (it
-is a column of the panel), and what acts on advancing alone is one more column of husbandry.
+for each term. What acts on moves is in :func:`.ops.log_hazards`: a new kind of event needs nothing
+(it is a column of the panel), and what acts on advancing alone is one more column of husbandry.
 """
 
 from __future__ import annotations
@@ -87,11 +87,6 @@ def judgement_table(p: dict[str, Any], priors: Priors) -> Any:
     return pt.log(pt.dot(chances.reshape(((k + 1) * k, k)), phase_of_state))
 
 
-def log_hazards(p: dict[str, Any], data: dict[str, Any]) -> Any:
-    """Log hazards of the move into each step of the tanks' blocks, shape (Z, 3, K, 8)."""
-    return ops.log_hazards(p, pt.exp(-1.0 / p["event_memory"]), data)
-
-
 def log_likelihood_by_tank(
     p: dict[str, Any], data: dict[str, Any], priors: Priors, chain: StagedChain
 ) -> Any:
@@ -111,4 +106,5 @@ def log_likelihood_by_tank(
     answers = {**data["signs"], **data["sign_rows"], "weight": powers[0]}
     shift = sign_shift(p, data["signs"], priors)
     rows = ops.row_log_likelihood(pt.concatenate(tables), data["rows"], logit, shift, answers)
-    return ops.tank_log_likelihood(log_hazards(p, data), rows, data, priors.n_stages)
+    hazards = ops.log_hazards(p, pt.exp(-1.0 / p["event_memory"]), data)
+    return ops.tank_log_likelihood(hazards, rows, data, priors.n_stages)

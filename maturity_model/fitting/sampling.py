@@ -74,14 +74,11 @@ class Chain:
         With the dimensions ``chain`` (of length 1) and ``draw``.
     seconds : float
         Wall time, tuning included.
-    steps : int
-        Gradients, tuning not included.
     """
 
     posterior: xr.Dataset
     stats: xr.Dataset
     seconds: float
-    steps: int
 
 
 def choose_sampler() -> str:
@@ -106,7 +103,7 @@ def _save(chain: Chain, path: Path, key: str) -> None:
     import xarray as xr
 
     path.parent.mkdir(parents=True, exist_ok=True)
-    attrs = {"key": key, "seconds": chain.seconds, "steps": chain.steps}
+    attrs = {"key": key, "seconds": chain.seconds}
     tree = xr.DataTree.from_dict(
         {"/": xr.Dataset(attrs=attrs), "/posterior": chain.posterior, "/sample_stats": chain.stats}
     )
@@ -127,7 +124,6 @@ def _load(path: Path, key: str) -> Chain | None:
                 tree["posterior"].to_dataset().load(),
                 tree["sample_stats"].to_dataset().load(),
                 float(tree.attrs["seconds"]),
-                int(tree.attrs["steps"]),
             )
     except (OSError, KeyError, ValueError):
         # A damaged file costs a chain, nothing more.
@@ -146,9 +142,7 @@ def _finish(trace: Any, i: int, seconds: float) -> Chain:
     posterior = _group(trace, "posterior").load()
     for data in (posterior, stats):
         data.attrs.clear()
-    posterior = posterior.assign_coords(chain=[i])
-    stats = stats.assign_coords(chain=[i])
-    return Chain(posterior, stats, seconds, int(stats["n_steps"].sum()))
+    return Chain(posterior.assign_coords(chain=[i]), stats.assign_coords(chain=[i]), seconds)
 
 
 def sample_chains(
@@ -175,8 +169,7 @@ def sample_chains(
     done: dict[int, Chain] = {}
     if folder is not None:
         for i in range(plan.chains):
-            found = _load(_chain_file(folder, key, i), key)
-            if found is not None:
+            if found := _load(_chain_file(folder, key, i), key):
                 done[i] = found
     if done:
         say(f"{len(done)} of {plan.chains} chains were drawn before and are taken up again")

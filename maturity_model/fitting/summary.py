@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.special import expit
 
 from maturity_model._typing import Bools, Floats
 from maturity_model.population.priors import Priors
@@ -22,10 +23,6 @@ _Draws = Mapping[str, Floats]
 _Derived = tuple[str, str, str, str, str, Floats]
 
 
-def _odds(x: Floats) -> Floats:
-    return np.asarray(1 / (1 + np.exp(-x)))
-
-
 def _per_year(x: Floats) -> Floats:
     return np.asarray(_WEEKS_PER_YEAR * np.exp(x))
 
@@ -39,7 +36,7 @@ _QUANTITIES: tuple[tuple[str, str, str, Callable[[Floats], Floats]], ...] = (
     ("event_collapse", "event_collapse", "1", np.exp),
     ("event_memory", "event_memory", "wk", np.asarray),
     ("husbandry", "husbandry", "1", np.exp),
-    ("detection", "sign_logit", "1", _odds),
+    ("detection", "sign_logit", "1", expit),
     ("persistence", "persistence", "1", np.exp),
     ("reading_level", "reading_mean", "mg/L", np.exp),
     ("kit_noise", "reading_sd", "1", np.asarray),

@@ -25,8 +25,6 @@ from maturity_model.population.types import Population
 if TYPE_CHECKING:
     from maturity_model.panel import Panel
 
-#: Values of pace, skill and sign effects evaluated together; the fixed-size kernel's width.
-LANES = WIDTH
 #: Values for each draw of the population; rounds of adaptation, and values in each.
 VALUES, ROUNDS, TRIAL = 128, 6, 512
 #: Factor on the adapted standard deviations, so that importance weights stay bounded.
@@ -38,26 +36,26 @@ def _log_likelihoods(  # type: ignore[no-untyped-def]
     logit, sign, small, seen, row, code, base, initial, log_h,
     spread, pace_sd, skill_sd, power, n_stages, v, out, occupancy,
 ):  # fmt: skip
-    # v (M, 2 + G): pace, skill and sign effects in standard deviations, M a multiple of LANES.
+    # v (M, 2 + G): pace, skill and sign effects in standard deviations, M a multiple of WIDTH.
     # Writes log-likelihoods to out (M,) and adds P(state | log, value) to occupancy (T, S).
     n_c, n_s = logit.shape
     n_t, n_k = base.shape[0], log_h.shape[2]
-    table = np.empty((n_c, n_s, LANES))
-    rows, smoothed = np.empty((n_t, n_s, LANES)), np.empty((n_t, n_s, LANES))
-    h, d = np.empty((n_t - 1, 3, n_k, LANES)), np.empty((n_t - 1, 3, n_k, LANES))
-    start, value, shift = np.empty((n_s, LANES)), np.empty(LANES), np.empty(LANES)
+    table = np.empty((n_c, n_s, WIDTH))
+    rows, smoothed = np.empty((n_t, n_s, WIDTH)), np.empty((n_t, n_s, WIDTH))
+    h, d = np.empty((n_t - 1, 3, n_k, WIDTH)), np.empty((n_t - 1, 3, n_k, WIDTH))
+    start, value, shift = np.empty((n_s, WIDTH)), np.empty(WIDTH), np.empty(WIDTH)
     work = workspace(n_t, n_k, n_stages)
     for s in range(n_s):
         start[s, :] = initial[s]
-    for first in range(0, len(out), LANES):
+    for first in range(0, len(out), WIDTH):
         for c in range(n_c):
             g = sign[c]
-            for i in range(LANES):
+            for i in range(WIDTH):
                 x = v[first + i]
                 shift[i] = x[2 + g] * spread[g] + small[c] * skill_sd * x[1]
             for s in range(n_s):
                 a, cell = logit[c, s], table[c, s]
-                for i in range(LANES):
+                for i in range(WIDTH):
                     # log(1 / (1 + exp(-z)))
                     z = seen[c] * (a + shift[i])
                     low = z if z < 0.0 else 0.0
@@ -65,17 +63,17 @@ def _log_likelihoods(  # type: ignore[no-untyped-def]
                     cell[i] = power * (low - log_lanes(1.0 + near))
         for t in range(n_t):
             for s in range(n_s):
-                for i in range(LANES):
+                for i in range(WIDTH):
                     rows[t, s, i] = base[t, s]
         for o in range(len(row)):
             at = rows[row[o]]
             cells = table[code[o]]
             for s in range(n_s):
-                for i in range(LANES):
+                for i in range(WIDTH):
                     at[s, i] += cells[s, i]
         for t in range(n_t - 1):
             for k in range(n_k):
-                for i in range(LANES):
+                for i in range(WIDTH):
                     h[t, 0, k, i] = log_h[t + 1, 0, k] + pace_sd * v[first + i, 0]
                     h[t, 1, k, i] = log_h[t + 1, 1, k]
                     h[t, 2, k, i] = log_h[t + 1, 2, k]
@@ -83,11 +81,11 @@ def _log_likelihoods(  # type: ignore[no-untyped-def]
             n_k, n_stages, start.reshape(-1), h.reshape(-1), rows.reshape(-1), work, value,
             smoothed.reshape(-1), d.reshape(-1),
         )  # fmt: skip
-        for i in range(LANES):
+        for i in range(WIDTH):
             out[first + i] = value[i]
         for t in range(n_t):
             for s in range(n_s):
-                for i in range(LANES):
+                for i in range(WIDTH):
                     occupancy[t, s] += smoothed[t, s, i]
 
 
@@ -183,8 +181,8 @@ def _adapt(tank: _Tank, rng: np.random.Generator) -> _Normal:
         e = normal.draw(TRIAL, rng)
         x, log_weight = np.empty(e.shape), np.empty(TRIAL)
         # One distribution, moved with the draws, must serve all of them: try several.
-        for first in range(0, TRIAL, LANES):
-            part, d = slice(first, first + LANES), int(rng.integers(tank.population.n_draws))
+        for first in range(0, TRIAL, WIDTH):
+            part, d = slice(first, first + WIDTH), int(rng.integers(tank.population.n_draws))
             v, ratio = normal.values(e[part], tank, d)
             values = tank.log_likelihood(d, v, learn=True) + ratio
             log_weight[part] = values - values.max()
@@ -206,14 +204,14 @@ def marginal_log_likelihood(
     """Log-likelihood of each tank, (N, D), its pace, skill and sign effects integrated out.
 
     The seed and a tank's number seed its random stream; ``values``, a multiple of
-    2 * :data:`LANES`, are the importance draws for each draw of the population.
+    2 * :data:`.simd_lanes.WIDTH`, are the importance draws for each draw of the population.
 
     Raises
     ------
     ValueError
         Without ``sign_tank_sd``, or when ``values`` cannot be drawn in pairs of lanes.
     """
-    if population.sign_tank_sd is None or values % (2 * LANES) or values < 1:
+    if population.sign_tank_sd is None or values % (2 * WIDTH) or values < 1:
         raise ValueError("a spread over tanks is needed, and values in pairs of lanes")
     out = np.empty((len(panel.tanks), population.n_draws))
     tables = power_tables(panel, population, powers._replace(signs=0.0), (1, 1))

@@ -8,8 +8,7 @@ import pytest
 from maturity_model.catalogue import load_catalogue
 from maturity_model.fitting.handing_on.choose_weight import (
     WEIGHT_BY_SHIFT,
-    choose_weight,
-    moments,
+    OneStep,
     one_step_ahead,
     weight_for,
 )
@@ -55,13 +54,18 @@ def test_moments_recover_a_variance() -> None:
     rng = np.random.default_rng(3)
     variance = rng.uniform(2, 12, size=(4000, 3))
     shift = rng.normal(0, 1.3, size=variance.shape)
-    missed = variance * shift + rng.normal(size=variance.shape) * np.sqrt(variance)
-    assert moments(missed, variance) == pytest.approx(1.69, rel=0.05)
-    assert abs(moments(rng.normal(size=variance.shape) * np.sqrt(variance), variance)) < 0.02
+    noise = rng.normal(size=variance.shape) * np.sqrt(variance)
+    unused = np.zeros(0, np.int64)
+    shifted, still = (
+        OneStep((), unused.astype(float), missed, variance, unused)
+        for missed in (variance * shift + noise, noise)
+    )
+    assert shifted.shift_variance == pytest.approx(1.69, rel=0.05)
+    assert abs(still.shift_variance) < 0.02
 
 
 def test_a_right_model_keeps_all_evidence_and_shifted_tanks_lose_some() -> None:
-    right, shifted = (choose_weight(*_club(40, s), (1.0,), in_fit=False) for s in (0.0, 1.2))
+    right, shifted = (one_step_ahead(*_club(40, s), (1.0,), in_fit=False) for s in (0.0, 1.2))
     assert abs(right.shift_variance) < 0.1
     assert right.weight >= 0.95
     assert shifted.shift_variance > 0.5

@@ -21,7 +21,6 @@ from maturity_model.fitting.comparison import (
     answers_by_tank,
     compare_variants,
     score_tanks,
-    shorter,
     without_checkins,
 )
 from maturity_model.fitting.leave_one_out import leave_one_out, log_mean, loo_by_tank
@@ -273,11 +272,6 @@ def test_the_report_says_what_each_part_buys(tmp_path: Path) -> None:
     for name in ("comparison.csv", "comparison_tanks.csv", "figures/comparison_log.svg"):
         assert (tmp_path / name).stat().st_size > 100
     assert "<worse>" not in (tmp_path / "figures/comparison_log.svg").read_text("utf-8")
-
-
-def test_variants_have_shorter_chains() -> None:
-    assert shorter(SamplingPlan(draws=800)).draws == 600
-    assert shorter(SamplingPlan(draws=800)).tune == SamplingPlan().tune
 
 
 @pytest.mark.long

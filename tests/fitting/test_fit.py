@@ -96,7 +96,7 @@ def test_thin_spreads_over_all_draws() -> None:
 
 def fake_chain(i: int) -> Chain:
     p, s = posterior(chains=1, draws=20, seed=i)
-    return Chain(p.assign_coords(chain=[i]), s.assign_coords(chain=[i]), 1.5, 300)
+    return Chain(p.assign_coords(chain=[i]), s.assign_coords(chain=[i]), 1.5)
 
 
 def test_finished_chains_survive_an_interrupt(

@@ -9,6 +9,11 @@ past, so the residuals of a sign, summed over a tank's weeks, have the variance 
 predictions themselves state. A tank whose sign is always likelier than predicted makes the sum
 larger. The excess estimates how far tanks shift their signs (by moments, as DerSimonian and
 Laird 1986, *Controlled Clinical Trials* 7: 177-188, estimate how far trials differ).
+
+Any weight near 1 predicts the next check-in about equally well, even where tanks behave
+differently from the model: a wrong phase can predict a tank's signs well. So the score is
+reported but does not choose: the shifts do, and simulated clubs show which weight then finds
+the phases best.
 """
 
 from __future__ import annotations
@@ -60,18 +65,31 @@ class OneStep(NamedTuple):
         """Mean score of a check-in by weight, shape (W,)."""
         return np.asarray(self.score.sum(axis=0) / self.checkins.sum())
 
+    @property
     def shift_variance(self) -> float:
         """Variance of tanks' own shifts of a sign's log-odds, from the excess of the residuals.
 
-        By moments, to first order. It may be negative, and the filtered phases absorb some of
-        the shifts: :func:`weight_for` allows for that.
+        By moments, to first order: a residual is its variance times the shift, plus noise of that
+        variance. It may be negative, and the filtered phases absorb some of the shifts:
+        :func:`weight_for` allows for that.
         """
-        return moments(self.residual, self.variance)
+        excess = self.residual**2 - self.variance
+        return float(excess.sum() / (self.variance**2).sum())
 
+    @property
+    def weight(self) -> float:
+        """The evidence weight with which the weekly path should use the population."""
+        return weight_for(self.shift_variance)
 
-def moments(residual: Floats, variance: Floats) -> float:
-    """Variance of shifts u where ``residual ~ variance * u + noise`` of that variance."""
-    return float((residual**2 - variance).sum() / (variance**2).sum())
+    def provenance(self) -> dict[str, str]:
+        """Entries for the population's file."""
+        scores = zip(self.weights, self.per_checkin(), strict=True)
+        return {
+            "evidence_weight_chosen_by": "tanks' own shifts of signs, estimated from what "
+            "one-step-ahead predictions missed; reports/pooling",
+            "sign_shift_variance": f"{self.shift_variance:.3f}",
+            "one_step_score_per_checkin": "; ".join(f"{w:g}: {s:.4f}" for w, s in scores),
+        }
 
 
 def _predict(tables: Tables, n: int, draw_weight: Floats) -> Floats:
@@ -146,44 +164,6 @@ WEIGHT_BY_SHIFT = (
 
 
 def weight_for(shift_variance: float) -> float:
-    """The evidence weight at a :meth:`OneStep.shift_variance`, to the nearest 0.05."""
+    """The evidence weight at a :attr:`OneStep.shift_variance`, to the nearest 0.05."""
     x, y = zip(*WEIGHT_BY_SHIFT, strict=True)
     return round(round(float(np.interp(shift_variance, x, y)) * 20) / 20, 2)
-
-
-class Choice(NamedTuple):
-    """An evidence weight, and why."""
-
-    weight: float
-    shift_variance: float
-    one_step: OneStep
-
-    def provenance(self) -> dict[str, str]:
-        """Entries for the population's file."""
-        scores = zip(self.one_step.weights, self.one_step.per_checkin(), strict=True)
-        return {
-            "evidence_weight_chosen_by": "tanks' own shifts of signs, estimated from what "
-            "one-step-ahead predictions missed; reports/pooling",
-            "sign_shift_variance": f"{self.shift_variance:.3f}",
-            "one_step_score_per_checkin": "; ".join(f"{w:g}: {s:.4f}" for w, s in scores),
-        }
-
-
-def choose_weight(
-    panel: Panel,
-    population: Population,
-    weights: tuple[float, ...] = GRID,
-    *,
-    in_fit: bool = True,
-) -> Choice:
-    """Choose the evidence weight with which the weekly path should use a population.
-
-    Any weight near 1 predicts the next check-in about equally well, even where tanks behave
-    differently from the model: a wrong phase can predict a tank's signs well. So the
-    one-step-ahead score is reported but does not choose. The residuals of the predictions
-    estimate how far tanks shift their signs, and simulated clubs show which weight then finds
-    the phases best. The arguments are those of :func:`one_step_ahead`.
-    """
-    one_step = one_step_ahead(panel, population, weights, in_fit=in_fit)
-    variance = one_step.shift_variance()
-    return Choice(weight_for(variance), variance, one_step)

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 
-from maturity_model.fitting.handing_on.choose_weight import choose_weight
+from maturity_model.fitting.handing_on.choose_weight import one_step_ahead
 from maturity_model.fitting.handing_on.judgement_scores import (
     GRID,
     JudgementScores,
@@ -148,7 +148,7 @@ def hand_on(
         As fitted, and what was fitted.
     choose : bool
         Whether the evidence weight is chosen: by the judgements, where there are enough;
-        otherwise by how far tanks shift their signs (:func:`.choose_weight.choose_weight`),
+        otherwise by how far tanks shift their signs (:mod:`.choose_weight`),
         and then at most practice's own. Otherwise it stays that of the fit.
     signs, moves, readings : {'auto', 'practice', 'learned'}
         Source of how often signs are seen, how tanks move, and what kits read. ``auto``: the
@@ -175,8 +175,8 @@ def hand_on(
         sources, more = candidates[0], {}
         handed_on = sources.apply(population, panel.catalogue)
         if choose:
-            choice = choose_weight(panel, handed_on)
-            weight, more = min(choice.weight, FIT_WEIGHT), choice.provenance()
+            one_step = one_step_ahead(panel, handed_on)
+            weight, more = min(one_step.weight, FIT_WEIGHT), one_step.provenance()
     entries |= more | sources._asdict() | {"weekly_evidence_weight": f"{weight:g}"}
     return replace(
         handed_on, evidence_weight=weight, provenance={**handed_on.provenance, **entries}

@@ -115,13 +115,6 @@ def enough_judgements(panel: Panel) -> bool:
     return len(tank) >= FEWEST_JUDGEMENTS and len(np.unique(tank)) >= FEWEST_TANKS
 
 
-def phase_likelihoods(panel: Panel, population: Population) -> Floats:
-    """P(judgement | true phase) of each distinct judgement, averaged over draws, shape (C, K)."""
-    # By state; all states of a phase are judged alike.
-    by_state = judgement_table(panel, population, 1.0).mean(axis=2)
-    return np.asarray(by_state[:, :: population.n_stages])
-
-
 def score_judgements(
     panel: Panel, population: Population, weights: tuple[float, ...] = GRID
 ) -> JudgementScores:
@@ -140,7 +133,9 @@ def score_judgements(
     if not len(panel.judgements.row):
         raise ValueError("no phase was judged")
     population = thin_draws(fit_to_catalogue(population, panel.catalogue), CHUNK)
-    likelihood = phase_likelihoods(panel, population)[panel.judgements.code]
+    # P(judgement | phase), averaged over draws; all states of a phase are judged alike.
+    by_state = judgement_table(panel, population, 1.0).mean(axis=2)
+    likelihood = by_state[panel.judgements.code, :: population.n_stages]
     by_tank = []
     for weight in weights:
         phase = np.empty((int(panel.first[-1]), len(population.phases)))

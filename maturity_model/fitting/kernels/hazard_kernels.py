@@ -118,7 +118,8 @@ def hazard_slopes(
             advance, setback, collapse = spread(0.0), spread(0.0), spread(0.0)
             for k in range(n_k):
                 at = 3 * z * n_k + k
-                one, two, three = load(slopes, at), load(slopes, at + n_k), load(slopes, at + 2 * n_k)
+                one, two = load(slopes, at), load(slopes, at + n_k)
+                three = load(slopes, at + 2 * n_k)
                 _add(baseline, k, one)
                 _add(baseline, n_k + k, two)
                 _add(baseline, 2 * n_k + k, three)

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 class Analyses(NamedTuple):
-    """A fit and what is said of it.
+    """A fit and the tables and scores made from it.
 
     Attributes
     ----------

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,11 +21,6 @@ if TYPE_CHECKING:
     from maturity_model.fitting.pooled_fit import FitResult
 
 _TEMPLATES = Path(__file__).with_name("templates")
-
-
-@functools.cache
-def _style(name: str) -> str:
-    return (_TEMPLATES / name).read_text("utf-8")
 
 
 def write_report(
@@ -50,13 +44,13 @@ def write_report(
     page = fit_view(analyses, command)
     (folder / "figures").mkdir(parents=True, exist_ok=True)
     picture = environment(_TEMPLATES).get_template("figure.svg")
-    style = Markup(_style("charts.css"))
+    charts = (_TEMPLATES / "charts.css").read_text("utf-8")
     for figure in page.figures:
-        svg = picture.render(figure=figure, style=style)
+        svg = picture.render(figure=figure, style=Markup(charts))
         write_file(folder / "figures" / f"{figure.name}.svg", svg)
     for name, frame in analyses.frames().items():
         write_csv(folder / f"{name}.csv", frame)
-    rules = _style("fit.css") + _style("charts.css")
+    rules = (_TEMPLATES / "fit.css").read_text("utf-8") + charts
     html = render("fit.html", page, folder=_TEMPLATES, style=rules)
     write_file(folder / "index.html", html)
     return folder / "index.html"

@@ -1,4 +1,4 @@
-"""The contenders of :mod:`.sampler`, each run in a process of its own.
+"""The contenders of :mod:`.sampler`, each run in a separate process.
 
 ``python -m maturity_model.lab.benchmarks.contenders NAME TANKS WEEKS SEED ...`` writes a line of
 JSON about its gradient, and one about each seed as soon as it is sampled.

@@ -62,7 +62,7 @@ class Found(NamedTuple):
 
 
 def process(name: str) -> Found:
-    """Run a contender in a process of its own."""
+    """Run a contender in a separate process."""
     words = ["-m", "maturity_model.lab.benchmarks.contenders", name]
     done = subprocess.run(
         [sys.executable, *words, *map(str, (*CLUB, *SEEDS))],

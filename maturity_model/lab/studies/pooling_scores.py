@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from maturity_model.fitting.handing_on.choose_weight import choose_weight
+from maturity_model.fitting.handing_on.choose_weight import one_step_ahead
 from maturity_model.fitting.handing_on.hand_on import hand_on, with_practice_moves
 from maturity_model.lab.studies.clubs import PooledClub, filtered_phases, make_club
 from maturity_model.lab.studies.pooling_fits import WAYS, fitted, thinned
@@ -46,7 +46,7 @@ def _digest(population: Population, panel: Panel, *more: object) -> str:
 def _choice(panel: Panel, population: Population, folder: Path) -> tuple[float, float]:
     # The weight that the pool chooses, and how far it says that tanks shift their signs.
     def make() -> pd.DataFrame:
-        found = choose_weight(panel, population, (0.4, 1.0))
+        found = one_step_ahead(panel, population, (0.4, 1.0))
         return pd.DataFrame([{"weight": found.weight, "variance": found.shift_variance}])
 
     name = f"choice-{_digest(population, panel, population.evidence_weight)}.npz"

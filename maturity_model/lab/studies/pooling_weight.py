@@ -2,7 +2,7 @@
 
 The population knows its club's parameters, as one fitted to a large pool would: all that is left
 are the tanks' own shifts. Each club gives an estimate of how far its tanks shift their signs
-(:meth:`.choose_weight.OneStep.shift_variance`), how well each weight predicts the next
+(:attr:`.choose_weight.OneStep.shift_variance`), how well each weight predicts the next
 check-in, and, as here the truth is known, how well it finds the phase.
 """
 
@@ -34,7 +34,7 @@ def score_club(world: World, number: int, seed: int, weeks: int, tanks: int) -> 
         {
             "sign_effect_sd": world.sign_effect_sd,
             "club": number,
-            "shift_variance": step.shift_variance(),
+            "shift_variance": step.shift_variance,
             "weight": WEIGHTS,
             "phase_log_score": [s.log_score for s in each],
             "calibration_error": [s.calibration_error for s in each],
