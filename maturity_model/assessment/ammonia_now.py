@@ -114,6 +114,10 @@ class Water(NamedTuple):
     scale: PHScale
     dates: Mapping[str, dt.date]
 
+    def unionised(self, total_nh4_mg_l: Span) -> Span:
+        """Un-ionised ammonia in this water, mg/L as NH3."""
+        return unionised_span(total_nh4_mg_l, self.ph, self.temperature, self.salinity, self.scale)
+
 
 def water_now(log: TankLog, assumed: Mapping[str, float]) -> Water:
     """The latest readings of the last four weeks; what was not measured is ``assumed``."""
@@ -152,11 +156,5 @@ def unionised_now(log: TankLog) -> Unionised | None:
     ]
     nbs = "NBS scale (assumed, as hobby probes and kits are set)"
     basis[-1] += f"; pH on the {nbs if water.scale == 'nbs' else 'total scale'}"
-    span = unionised_span(
-        Span(total.low, total.best, total.high),
-        water.ph,
-        water.temperature,
-        water.salinity,
-        water.scale,
-    )
+    span = water.unionised(Span(total.low, total.best, total.high))
     return Unionised(*span, basis=", ".join(basis), date=date)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 
@@ -21,7 +23,7 @@ from maturity_model.assessment.filtering import (
     make_tables,
 )
 from maturity_model.assessment.intervals import bounds
-from maturity_model.assessment.misfit import MisfitNotes
+from maturity_model.assessment.misfit import answer_probabilities, misfit_notes
 from maturity_model.assessment.notes import draws_notes, log_notes
 from maturity_model.assessment.observed import checkins_of
 from maturity_model.assessment.permissions import Record, refused_row_caution, relevant_problems
@@ -89,7 +91,7 @@ def _assess_tank(
     n: int,
     everything: bool,
     plans: tuple[Plan, ...],
-    misfits: MisfitNotes | None,
+    misfits: Callable[[int, FilteredMixture], tuple[str, ...]] | None,
 ) -> TankAssessment:
     all_draws = tables.population.n_draws
     tables = tables.of_tank(n)
@@ -144,7 +146,7 @@ def _assess_tank(
             *log_notes(panel, n, log),
             *known.notes(tables),
             *draws_notes(tables.population.n_draws, all_draws),
-            *(misfits.notes(n, mixture) if misfits is not None else ()),
+            *(misfits(n, mixture) if misfits is not None else ()),
         ),
         questions=questions,
         skill=known.skill,
@@ -212,7 +214,7 @@ def assess(
         panel = panel.until(as_of)
     logbook = panel.logbook
     tables = make_tables(panel, population, evidence_weight)
-    misfits = MisfitNotes(tables) if questions else None
+    misfits = partial(misfit_notes, tables, answer_probabilities(tables)) if questions else None
     # The pool's time may be later than the day that is asked about, so all rows count here.
     pool = PoolLookup(
         tables,

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from maturity_model._typing import Floats
-from maturity_model.assessment.intervals import Estimate, estimate
+from maturity_model.assessment.intervals import Estimate, estimates
 from maturity_model.assessment.observed import checkins_of
 from maturity_model.assessment.plan import WATER
 from maturity_model.assessment.present import Present
@@ -110,12 +110,6 @@ def _effect(present: Present, event: Event, week: int, slips: Floats) -> EventEf
     share = -np.expm1(-np.maximum(effect[:, None] * load, 0.0))
     slipped = slips.sum(axis=(0, 1))
     due = (slips * share).sum(axis=(0, 1))
-    weight = present.weight
     followed = min(max(present.weeks - 1 - start, 0), FOLLOWED)
-    return EventEffect(
-        event,
-        followed,
-        estimate(slipped, weight),
-        estimate(slipped - due, weight),
-        estimate(due, weight),
-    )
+    answers = estimates(np.stack([slipped, slipped - due, due]), present.weight)
+    return EventEffect(event, followed, *answers)

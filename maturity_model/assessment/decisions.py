@@ -39,13 +39,11 @@ class Decision:
     ----------
     rule : DecisionRule
     verdict : {'yes', 'wait', 'not now'}
-        ``yes``: the probability reaches the threshold. ``wait``: it does not, but its 95 %
+        ``yes``: the probability reaches the rule's threshold. ``wait``: it does not, but its 95 %
         quantile over draws does, so another look may settle it. ``not now``: neither does.
         A caution may overrule.
     probability : Estimate
         Of the rule's condition, given the log; see :data:`QUANTITIES`.
-    threshold : float
-        Cost of acting needlessly, divided by that plus the cost of not acting when needed.
     why : str
         The rule's reason, or that of what overruled it.
     overruled : bool
@@ -62,7 +60,6 @@ class Decision:
     rule: DecisionRule
     verdict: Verdict
     probability: Estimate
-    threshold: float
     why: str
     overruled: bool
     cautions: tuple[str, ...]
@@ -72,7 +69,7 @@ class Decision:
     @property
     def lacks_evidence(self) -> bool:
         """Whether the condition is probable enough, and evidence alone is missing."""
-        return bool(self.missing) and self.probability.mean >= self.threshold
+        return bool(self.missing) and self.probability.mean >= self.rule.threshold
 
     @property
     def action(self) -> str:
@@ -162,10 +159,7 @@ def decide(
 
 
 def _decide(
-    rule: DecisionRule,
-    probability: Estimate,
-    record: Record,
-    ammonia: Unionised | None,
+    rule: DecisionRule, probability: Estimate, record: Record, ammonia: Unionised | None
 ) -> Decision:
     verdict: Verdict = "not now"
     if probability.mean >= rule.threshold:
@@ -194,7 +188,6 @@ def _decide(
         rule,
         verdict,
         probability,
-        rule.threshold,
         why,
         overruled,
         (*([rule.caution] if rule.caution else []), *(c.title for c in record.cautions)),

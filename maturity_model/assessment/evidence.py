@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from maturity_model.assessment.ammonia import NBS_DOUBT, Span, unionised_span
+from maturity_model.assessment.ammonia import NBS_DOUBT, Span
 from maturity_model.assessment.ammonia_now import ASSUMED, CHRONIC_MG_L, TankLog, water_now
 from maturity_model.logbook import Reading
 
@@ -49,11 +49,9 @@ def highest_unionised(log: TankLog, limits: Limits, total: float) -> float:
     So is the doubt about the NBS scale (:data:`.ammonia.NBS_DOUBT`).
     """
     water = water_now(log, {name: limits[f"assumed_{name}"] for name in ASSUMED})
-    ph = water.ph
     if water.scale == "nbs":
-        ph = ph._replace(high=ph.high + NBS_DOUBT)
-    reading = Span(total, total, total)
-    return unionised_span(reading, ph, water.temperature, water.salinity, water.scale).high
+        water = water._replace(ph=water.ph._replace(high=water.ph.high + NBS_DOUBT))
+    return water.unionised(Span(total, total, total)).high
 
 
 def at_most(reading: Reading) -> float:

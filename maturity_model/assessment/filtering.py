@@ -67,18 +67,16 @@ class Tables:
     @functools.cached_property
     def impossible(self) -> tuple[Bools, ...]:
         """By kind (signs, readings, judgements): the codes whose likelihood is 0 somewhere."""
-        return impossible(self.signs, self.readings, self.judgements)
-
-    def emission(self, n: int, since: int = 0) -> Floats:
-        """Likelihood of each week's observations of tank n, shape (T, S, Q, D).
-
-        Up to a factor in weeks with so many rows that their product underflows.
-        Week ``since`` is the first of the T weeks.
-        """
-        return self.scaled_emission(n, since)[0]
+        return tuple(
+            np.asarray((table <= 0).any(axis=(1, 2, 3))) for _, table in coded_tables(self)
+        )
 
     def scaled_emission(self, n: int, since: int = 0) -> tuple[Floats, Floats]:
-        """As :meth:`emission`, and the logarithm of the factor of each week, shape (T,)."""
+        """Likelihood of each week's observations of tank n, shape (T, S, Q, D).
+
+        Up to a factor in weeks with so many rows that their product underflows; the second
+        array is its logarithm, shape (T,). Week ``since`` is the first of the T weeks.
+        """
         first, last = int(self.panel.first[n]) + since, int(self.panel.first[n + 1])
         out = np.ones((last - first, *self.signs.shape[1:]))
         for kind, table in coded_tables(self):
@@ -126,11 +124,6 @@ def coded_tables(tables: Tables) -> tuple[tuple[Observations, Floats], ...]:
         (tables.panel.readings, tables.readings[:, :, None, :]),
         (tables.panel.judgements, tables.judgements[:, :, None, :]),
     )
-
-
-def impossible(*tables: Floats) -> tuple[Bools, ...]:
-    """For each table (codes, ...) of likelihoods: the codes that are 0 somewhere, shape (C,)."""
-    return tuple(np.asarray((x <= 0).any(axis=tuple(range(1, x.ndim)))) for x in tables)
 
 
 def draws_used(weeks: int, draws: int) -> Ints:
@@ -181,7 +174,7 @@ def make_tables(
 
 def filter_tank(tables: Tables, n: int) -> tuple[FilteredMixture, Hazards]:
     """Filter tank n under all draws and nodes."""
-    return filter_emission(tables, n, tables.emission(n))
+    return filter_emission(tables, n, tables.scaled_emission(n)[0])
 
 
 def filter_emission(tables: Tables, n: int, emission: Floats) -> tuple[FilteredMixture, Hazards]:

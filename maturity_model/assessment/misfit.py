@@ -9,20 +9,18 @@ averaged over draws and keepers. The limit was set by simulation: see ``reports/
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
 from maturity_model._typing import Floats, Ints
+from maturity_model.assessment.filtering import Tables
 from maturity_model.assessment.observed import codes_only
+from maturity_model.hmm.mixture import FilteredMixture
 from maturity_model.hmm.staged import step_lanes
+from maturity_model.panel import Observations
 from maturity_model.population.tables import reading_table, sign_table
 from maturity_model.population.types import take_draws
-
-if TYPE_CHECKING:
-    from maturity_model.assessment.filtering import Tables
-    from maturity_model.hmm.mixture import FilteredMixture
-    from maturity_model.panel import Observations
 
 #: Excess at or above which a log fits badly.
 LIMIT = 3.5
@@ -151,29 +149,21 @@ def _answers(kind: Observations, first: int, last: int) -> tuple[Ints, Ints]:
     return np.repeat(np.arange(last - first), np.diff(starts)), codes
 
 
-class MisfitNotes:
-    """Notes on those tanks of a panel whose logs fit badly.
+def misfit_notes(
+    tables: Tables, expected: AnswerProbabilities, n: int, mixture: FilteredMixture
+) -> tuple[str, ...]:
+    """The note on the log of tank n, or none where it fits well enough.
 
-    Parameters
-    ----------
-    tables : Tables
-        Of all its tanks; what the pool knew of a keeper or a tank is not used.
+    ``tables`` are those of all tanks, which ``expected`` was computed for.
     """
-
-    def __init__(self, tables: Tables):
-        self.tables, self.expected = tables, answer_probabilities(tables)
-
-    def notes(self, n: int, mixture: FilteredMixture) -> tuple[str, ...]:
-        """The note for tank n, or none where its log fits well enough."""
-        tables, catalogue = self.tables, self.tables.panel.catalogue
-        fit = misfit(tables, n, mixture, self.expected)
-        if not fit.bad:
-            return ()
-        labels = [s.label for s in catalogue.signs.values()]
-        labels += [catalogue.analytes[name].label for name in tables.population.analytes]
-        first, second = np.argsort(-np.abs(np.nan_to_num(fit.sums)), kind="stable")[:2]
-        return (
-            "This log fits the model badly: what was found kept differing from what the log "
-            f"before it led to expect, most of all for {labels[first]} and {labels[second]}. "
-            "The probabilities may be over-sure.",
-        )
+    catalogue, fit = tables.panel.catalogue, misfit(tables, n, mixture, expected)
+    if not fit.bad:
+        return ()
+    labels = [s.label for s in catalogue.signs.values()]
+    labels += [catalogue.analytes[name].label for name in tables.population.analytes]
+    first, second = np.argsort(-np.abs(np.nan_to_num(fit.sums)), kind="stable")[:2]
+    return (
+        "This log fits the model badly: what was found kept differing from what the log "
+        f"before it led to expect, most of all for {labels[first]} and {labels[second]}. "
+        "The probabilities may be over-sure.",
+    )

@@ -5,11 +5,12 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
 from maturity_model._typing import Floats
+from maturity_model.assessment.filtering import Tables
 from maturity_model.assessment.observed import (
     checkins_of,
     codes_only,
@@ -22,10 +23,6 @@ from maturity_model.logbook.kits import assumed_method, between_steps
 from maturity_model.logbook.units import find_unit
 from maturity_model.panel import Panel
 from maturity_model.population.tables import reading_table, sign_table
-
-if TYPE_CHECKING:
-    from maturity_model.assessment.filtering import Tables
-
 
 #: Ways of looking that are ranked for each sign; a glance is never recommended.
 ASKED_LOOKS = ("careful", "torch")
@@ -156,17 +153,9 @@ def _check(
     day: dt.date,
 ) -> NextCheck:
     """A look or test, given P(phase now, outcome | log) and the day of its last answer."""
-    return NextCheck(
-        kind,
-        name,
-        how,
-        bits=float(mutual_information(joint)),
-        minutes=minutes,
-        seen=seen,
-        last=last,
-        unchecked=last is None or (day - last).days >= UNCHECKED_DAYS,
-        between=best_told_apart(joint),
-    )
+    bits, between = float(mutual_information(joint)), best_told_apart(joint)
+    unchecked = last is None or (day - last).days >= UNCHECKED_DAYS
+    return NextCheck(kind, name, how, bits, minutes, seen, last, unchecked, between)
 
 
 def keepers_kit(panel: Panel, n: int, analyte: Analyte) -> tuple[str, tuple[float, ...]]:

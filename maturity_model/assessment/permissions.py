@@ -22,6 +22,7 @@ from maturity_model.assessment.evidence import (
     POISONS,
     Limits,
     Missing,
+    Poison,
     at_most,
     highest_unionised,
     is_high,
@@ -167,10 +168,10 @@ def _readings(log: TankLog, limits: Limits) -> list[Missing]:
         why = "Neither ammonia nor nitrite was measured in the last week"
         return [Missing("both readings", why, "Measure ammonia and nitrite, then ask again.")]
     out = []
-    for name, found in (("ammonia", ammonia), ("nitrite", nitrite)):
+    for name, found in zip(POISONS, (ammonia, nitrite), strict=True):
         if found is None:
             why = f"{name.capitalize()} was not measured in the last week"
-            out.append(Missing(name, why, f"Measure {name}, and log it."))  # type: ignore[arg-type]
+            out.append(Missing(name, why, f"Measure {name}, and log it."))
     if ammonia is not None:
         out += _ammonia(log, limits, *ammonia)
     if nitrite is not None and at_most(nitrite[1]) > low_step(nitrite[1], limits):
@@ -183,7 +184,7 @@ def _readings(log: TankLog, limits: Limits) -> list[Missing]:
     return out
 
 
-def _too_coarse(name: Literal["ammonia", "nitrite"], date: dt.date, reading: Reading) -> Missing:
+def _too_coarse(name: Poison, date: dt.date, reading: Reading) -> Missing:
     why = f"{name.capitalize()} read {reading.text} on {date}, and this kit cannot show less"
     return Missing(name, why, FINER_KIT)
 
@@ -254,11 +255,8 @@ def _last_addition(log: TankLog, limits: Limits) -> list[Missing]:
     out = []
     if log.days_since(event.date) < limits["after_addition_days"]:
         until = event.date + dt.timedelta(days=limits["after_addition_days"])
-        out.append(
-            Missing(
-                "last addition", f"The last addition was on {event.date}", f"Wait until {until}."
-            )
-        )
+        why = f"The last addition was on {event.date}"
+        out.append(Missing("last addition", why, f"Wait until {until}."))
     days = limits["reading_after_addition_days"]
     if not read_since(log, event.date, days, "ammonia", "nitrite"):
         why = f"Not measured since the addition of {event.date} settled"

@@ -72,9 +72,6 @@ class PoolMembership:
         return out
 
 
-NOBODY = PoolMembership(None, "no")
-
-
 class PoolLookup:
     """The tanks of an assessment, looked up in the pool of its population.
 
@@ -116,7 +113,7 @@ class PoolLookup:
         """Tables for tank n given its keeper's skill, without its own log in the prior."""
         tables, members = self.tables, self.tables.population.members
         if members is None:
-            return tables, NOBODY
+            return tables, PoolMembership(None, "no")
         tank = tables.panel.tanks[n]
         # All check-ins: a skill is used only if nobody else ever looked at the tank.
         skill = members.skill_of(tank, self.checkins.get(tank.name, ()))

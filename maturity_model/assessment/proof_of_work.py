@@ -13,7 +13,6 @@ from maturity_model.assessment.evidence import (
     low_step,
     read_since,
 )
-from maturity_model.logbook import Reading
 
 #: Events after which the filter must prove itself again.
 ENDING = ("crash", "deep_clean", "medication")
@@ -36,8 +35,8 @@ def _rose_and_fell(log: TankLog, limits: Limits, since: dt.date) -> bool:
         if newest is None or at_most(newest[1]) > low_step(newest[1], limits):
             continue
         for checkin in log.checkins:
-            lies_between = since <= checkin.date < newest[0]
-            high = _is_load(checkin.readings.get(name), limits)
+            reading, lies_between = checkin.readings.get(name), since <= checkin.date < newest[0]
+            high = reading is not None and reading.low > low_step(reading, limits)
             if high and lies_between and _nitrate_since(log, checkin.date):
                 return True
     return False
@@ -45,20 +44,11 @@ def _rose_and_fell(log: TankLog, limits: Limits, since: dt.date) -> bool:
 
 def _fed_and_gone(log: TankLog, limits: Limits, since: dt.date) -> bool:
     fed = next((e for e in log.events if e.kind == "overfeeding" and e.date >= since), None)
-    if fed is None:
+    if fed is None or not read_since(log, fed.date, limits["after_overfeeding_days"], *POISONS):
         return False
-    return _gone_since(log, fed.date, limits) and _nitrate_since(log, fed.date)
-
-
-def _is_load(reading: Reading | None, limits: Limits) -> bool:
-    return reading is not None and reading.low > low_step(reading, limits)
-
-
-def _gone_since(log: TankLog, date: dt.date, limits: Limits) -> bool:
-    if not read_since(log, date, limits["after_overfeeding_days"], *POISONS):
-        return False
-    newest = (log.latest_reading("ammonia"), log.latest_reading("nitrite"))
-    return all(x and at_most(x[1]) <= low_step(x[1], limits) for x in newest)
+    newest = [log.latest_reading(name) for name in POISONS]
+    gone = all(x and at_most(x[1]) <= low_step(x[1], limits) for x in newest)
+    return gone and _nitrate_since(log, fed.date)
 
 
 def _nitrate_since(log: TankLog, date: dt.date) -> bool:

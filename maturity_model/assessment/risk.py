@@ -76,16 +76,9 @@ def slip_risks(
 
     The first has no plan; then one by kind of event (:func:`event_plans`); then ``plans``.
     """
-    weight = present.weight
-    base = slip_probability(present, None, horizons)
-    out = [_risk(None, horizons, base, base, weight)]
-    for plan in (*event_plans(present), *plans):
-        values = slip_probability(present, plan, horizons)
-        out.append(_risk(plan, horizons, values, base, weight))
-    return tuple(out)
-
-
-def _risk(
-    plan: Plan | None, horizons: tuple[int, ...], values: Floats, base: Floats, weight: Floats
-) -> Risk:
-    return Risk(plan, horizons, estimates(values, weight), estimates(values - base, weight))
+    weight, every = present.weight, (None, *event_plans(present), *plans)
+    by_plan = [slip_probability(present, plan, horizons) for plan in every]
+    return tuple(
+        Risk(plan, horizons, estimates(p, weight), estimates(p - by_plan[0], weight))
+        for plan, p in zip(every, by_plan, strict=True)
+    )

@@ -10,22 +10,19 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 
 from maturity_model._typing import Floats
 from maturity_model.assessment.evidence import POISONS, low_step
+from maturity_model.assessment.filtering import Tables, coded_tables
 from maturity_model.assessment.observed import KINDS, Observed, codes_only, kinds_of, observed
 from maturity_model.catalogue import load_permissions
 from maturity_model.hmm import native
 from maturity_model.hmm.mixture import FilteredMixture
 from maturity_model.hmm.staged import step_lanes
 from maturity_model.population.tables import judgement_table, reading_table, sign_table
-
-if TYPE_CHECKING:
-    from maturity_model.assessment.filtering import Tables
-
 
 #: Weeks back in which a slip is recent.
 RECENT_WEEKS = 3
@@ -194,8 +191,9 @@ def predicted(
         nodes = np.broadcast_to(tables.node_prior[:, :, None], (*tables.node_prior.shape, d))
         draws, power = mixture.start.weight[0], float(mixture.start.power[0])
     joint = np.einsum("pqd,pqsd->sqd", nodes, lanes)
+    coded = coded_tables(tables)
     for kind, code in earlier:
-        joint = joint * (tables.signs[code] if kind == 0 else _unskilled(tables, kind, code))
+        joint = joint * coded[kind][1][code]
     within = joint.sum(axis=(0, 1))
     if earlier:
         draws = draws * within**power
@@ -220,11 +218,6 @@ def _earlier(
         for o in items
         if o.week == week and o.checkin < checkin
     ]
-
-
-def _unskilled(tables: Tables, kind: int, code: int) -> Floats:
-    table = tables.readings if kind == 1 else tables.judgements
-    return table[code][:, None]
 
 
 def _full_likelihood(tables: Tables, what: list[Observed]) -> list[Floats]:

@@ -8,6 +8,7 @@ best, with all other observations in place.
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -142,10 +143,7 @@ def leave_one_out_phases(
         # A zero likelihood cannot be divided out; filter again without that observation.
         lost = tables.impossible[number]
         for i in np.flatnonzero(lost[kind.of_rows(first, last)[1]]) if lost.any() else ():
-            leave = [np.zeros(0, dtype=np.int64)] * 3
-            leave[number] = np.array([i])
-            states = _states_without(tables, n, mixture, (leave[0], leave[1], leave[2]))
-            mixed[number][i] = ends @ states
+            mixed[number][i] = ends @ _states_without(tables, n, mixture, {number: np.array([i])})
     return mixed[0], mixed[1], mixed[2]
 
 
@@ -162,30 +160,29 @@ def _mix_without(out: Floats, weight: Floats, power: float) -> Floats:
 
 
 def phases_without(
-    tables: Tables, n: int, mixture: FilteredMixture, leave: tuple[Ints, Ints, Ints]
+    tables: Tables, n: int, mixture: FilteredMixture, leave: Mapping[int, Ints]
 ) -> Floats:
     """P(phase now | log without these observations), shape (K,), by filtering again.
 
-    ``leave`` holds indices of the tank's signs, readings and judgements, ascending. Draw weights
-    as in :func:`leave_one_out_phases`.
+    ``leave`` holds indices of the tank's signs (0), readings (1) and judgements (2), ascending.
+    Draw weights as in :func:`leave_one_out_phases`.
     """
     return mixture.chain.by_phase(_states_without(tables, n, mixture, leave))
 
 
 def _states_without(
-    tables: Tables, n: int, mixture: FilteredMixture, leave: tuple[Ints, Ints, Ints]
+    tables: Tables, n: int, mixture: FilteredMixture, leave: Mapping[int, Ints]
 ) -> Floats:
     """P(state now | log without these observations), shape (S,)."""
     first, last = int(tables.panel.first[n]), int(tables.panel.first[n + 1])
     p, q, weeks, s, d = mixture.filtered.shape
     emission, plan = mixture.emission, None
     parts = []
-    coded = coded_tables(tables)
-    for (kind, table), index, lost in zip(coded, leave, tables.impossible, strict=True):
+    for number, (kind, table) in enumerate(coded_tables(tables)):
         starts, codes = kind.of_rows(first, last)
         taken = np.zeros(len(codes), dtype=bool)
-        taken[index] = True
-        parts.append((starts, codes, np.ascontiguousarray(table), taken, lost))
+        taken[leave.get(number, [])] = True
+        parts.append((starts, codes, np.ascontiguousarray(table), taken, tables.impossible[number]))
     used = [part for part in parts if part[3].any()]
     left = [(starts, np.flatnonzero(taken)) for starts, _, _, taken, _ in used]
     if len(used) == 1 and not used[0][4][used[0][1][used[0][3]]].any():
@@ -279,12 +276,8 @@ def weigh_evidence(
     ]
     groups = []
     for kind, index in _strongest_groups(singles, top):
-        leave = [np.zeros(0, dtype=np.int64)] * 3
-        leave[kind] = index
-        left = phases_without(tables, n, mixture, (leave[0], leave[1], leave[2]))
-        groups.append(
-            _group([singles[kind][i] for i in index], bits - float(_log_odds(left[pair])))
-        )
+        left = float(_log_odds(phases_without(tables, n, mixture, {kind: index})[pair]))
+        groups.append(_group([singles[kind][i] for i in index], bits - left))
     groups.sort(key=lambda g: -abs(g.bits))
     return WeightOfEvidence(
         present=present,

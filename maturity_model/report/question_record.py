@@ -175,7 +175,7 @@ def _decision(decision: Decision) -> dict[str, Any]:
         "verdict": decision.verdict,
         "condition": rule.condition,
         "probability": decision.probability,
-        "threshold": decision.threshold,
+        "threshold": rule.threshold,
         "loss": {
             "needless": rule.needless.value,
             "missed": rule.missed.value,

@@ -152,7 +152,7 @@ def _continue(tables: Tables, n: int, known: SavedTank) -> tuple[FilteredMixture
         known.messages,
         population.chain,
         hazards.moves(),
-        tables.emission(n, known.week + 1),
+        tables.scaled_emission(n, known.week + 1)[0],
         tables.node_prior,
         tables.log_prior,
     )

@@ -14,10 +14,10 @@ from maturity_model.assessment.misfit import (
     FEWEST,
     LIMIT,
     Misfit,
-    MisfitNotes,
     _before,
     answer_probabilities,
     misfit,
+    misfit_notes,
 )
 from maturity_model.assessment.observed import observed
 from maturity_model.assessment.surprise import predicted
@@ -134,10 +134,11 @@ def test_too_little_says_nothing() -> None:
     )
     found = make_tables(panel_of(reversed_signs(short)), few(), 0.4)
     for n in range(6):
-        fit = misfit(found, n, filter_tank(found, n)[0], answer_probabilities(found))
+        mixture, known = filter_tank(found, n)[0], answer_probabilities(found)
+        fit = misfit(found, n, mixture, known)
         assert fit.items == 0
         assert np.isnan(fit.excess)
         assert not fit.bad
-        assert MisfitNotes(found).notes(n, filter_tank(found, n)[0]) == ()
+        assert misfit_notes(found, known, n, mixture) == ()
     assert Misfit(99.0, 5, np.zeros(3)).bad
     assert not Misfit(99.0, 4, np.zeros(3)).bad

@@ -111,7 +111,7 @@ def _reasons(decision: Decision | None) -> list[str]:
     if decision.verdict == "yes":
         return []
     reasons: list[str] = [m.need for m in decision.missing]
-    if decision.probability.mean < decision.threshold:
+    if decision.probability.mean < decision.rule.threshold:
         reasons.append(PHASE)
     return list(dict.fromkeys(reasons)) or [OVERRULED]
 

@@ -72,7 +72,7 @@ def _decisions(decisions: Sequence[Decision], assessment: Assessment) -> Table:
                 d.rule.label,
                 d.verdict,
                 f"{capital(d.rule.condition)}: {chance(d.probability)}",
-                f"{100 * d.threshold:.3g}",
+                f"{100 * d.rule.threshold:.3g}",
                 f"{needless.value:g} to {missed.value:g} [{marks}]",
                 f"{_overruled_by(d)}{d.why}",
                 cut(missing, 600),
