@@ -33,10 +33,7 @@ _SYNONYMS = frozenset(
 
 
 class RefusedRow(Exception):
-    """Why a row cannot be used, and in which column.
-
-    None is the row as a whole; ``value`` then says which it is.
-    """
+    """Why a row cannot be used, and in which column; None is the whole row, shown by ``value``."""
 
     def __init__(self, column: str | None, fault: Fault, value: str = ""):
         super().__init__(column, fault, value)

@@ -54,11 +54,7 @@ def read_name(text: str) -> str | Fault:
 
 
 def known_name(names: Names, row: Row, column: str) -> str | Fault:
-    """Return a name, which may be blank, as it was first written.
-
-    Another spelling of a name that is known is reported, and so is a name that only looks
-    like one; that stays a separate name.
-    """
+    """Return a name as first written; other spellings, and names that look alike, are reported."""
     name = read_name(row[column])
     if isinstance(name, Fault) or not name or name in names:
         return name

@@ -160,17 +160,11 @@ def test_nothing_goes_behind_an_open_quotation_mark(make: Make) -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        (FILE + "Rif,2026-03-08,,y,,,,\n", ("in.csv, line 2, column tank: 'Rif' is not in",)),
         ("tank,date,dinos\nReef,2026-03-08,y\n", ("in.csv, line 1, column dinos: is not",)),
         (FILE + "Reef,2026-03-08,,maybe,,,,\n", ("in.csv, line 2, column diatoms: 'maybe'",)),
-        (FILE + "Reef,2027-03-08,,y,,,,\n", ("in.csv, line 2, column date: '2027-03-08' lies af",)),
-        (FILE + "Reef,2025-03-08,,y,,,,\n", ("in.csv, line 2, column date: '2025-03-08' lies be",)),
-        (FILE + "Reef,2026-03-08,,,0.1.2,,,\n", ("in.csv, line 2, column ammonia: '0.1.2'",)),
-        (FILE + "Reef,2026-03-08,,,,party,,\n", ("in.csv, line 2, column event: 'party'",)),
         (FILE + "Reef,2026-03-08,,y,,crash,,\n", ("in.csv, line 2, column diatoms: 'y' stands",)),
         (FILE + "Reef,2026-03-08,,y,,,5,\n", ("in.csv, line 2, column amount: '5' is",)),
         (FILE + "Reef,2026-03-08,,,,water_change,,\n", ("in.csv, line 2, column amount: is",)),
-        ("tank,date,temperature\nReef,2026-02-01,78\n", ("in.csv, line 2, column temperature",)),
         (FILE, ("in.csv, line 1: holds no row",)),
         ("", ("in.csv: is empty",)),
         ("date,diatoms\n2026-03-08,y\n", ("in.csv, line 1: has no column tank",)),

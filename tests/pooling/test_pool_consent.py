@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from command_logs import write_log as write_tables
 from pooling.pooled_logs import SECRET, contents, pool, simulated, write_log
 
 from maturity_model.cli import main
@@ -73,11 +74,11 @@ def test_tanks_that_contradict_each_other_stay(tmp_path: Path) -> None:
     assert both(tmp_path, book, replace(book, checkins=turned))[:2] == (1, [0, 1])
 
 
+HEAD = "tank,keeper,started,consent\n"
+
+
 def tables(folder: Path, tanks: str, checkins: str) -> Path:
-    folder.mkdir()
-    (folder / "tanks.csv").write_text("tank,keeper,started,consent\n" + tanks, "utf-8")
-    (folder / "checkins.csv").write_text("tank,date,diatoms\n" + checkins, "utf-8")
-    return folder
+    return write_tables(folder, HEAD + tanks, "tank,date,diatoms\n" + checkins)
 
 
 YES = f"{SECRET} 1,Ann,2026-01-05,yes\n"
@@ -117,7 +118,6 @@ def test_a_no_in_a_second_row_of_the_same_table(tmp_path: Path, rows: str) -> No
     assert not pool(tmp_path / "pool", club).pool.tanks
 
 
-HEAD = "tank,keeper,started,consent\n"
 NOOK = "Nook,2026-02-02,y\n"
 OTHER = "Nook,Bob,2026-01-05,yes\n"
 

@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from command_logs import write_log as write_tables
 from pooling.pooled_logs import (
     CATALOGUE,
     SECRET,
@@ -277,14 +278,11 @@ def test_the_note_counts_the_groups(demo_pool: Path) -> None:
 
 def test_every_published_column_counts_in_the_groups(tmp_path: Path) -> None:
     # Twelve tanks alike but for their sand, which sets three of them apart.
-    club = tmp_path / "club"
-    club.mkdir()
     sand = ["40"] * 9 + ["0", "10", "90"]
     rows = [f"T{i},2026-01-05,80,live,{s},yes" for i, s in enumerate(sand)]
     header = "tank,started,volume_l,rock,sand_depth_mm,consent"
-    (club / "tanks.csv").write_text("\n".join([header, *rows]) + "\n")
-    dated = [f"T{i},2026-02-02,y" for i in range(12)]
-    (club / "checkins.csv").write_text("\n".join(["tank,date,diatoms", *dated]) + "\n")
+    dated = ["tank,date,diatoms", *(f"T{i},2026-02-02,y" for i in range(12))]
+    club = write_tables(tmp_path / "club", "\n".join([header, *rows]), "\n".join(dated))
     report = pool(tmp_path / "pool", club)
     assert "has 1 tank, and 3 are alone in their groups" in report_lines(report)[-1]
     note = (tmp_path / "pool" / "README.md").read_text("utf-8")

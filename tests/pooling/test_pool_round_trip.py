@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from command_logs import write_log as write_tables
 from pooling.pooled_logs import (
     CATALOGUE,
     DEMO,
@@ -102,16 +103,13 @@ def test_a_tank_that_ended_early_has_no_empty_weeks(tmp_path: Path) -> None:
 
 
 def test_water_changes_of_the_keepers_other_tank_count_as_logged(tmp_path: Path) -> None:
-    club = tmp_path / "club"
-    club.mkdir()
-    (club / "tanks.csv").write_text(
-        "tank,keeper,started,rock\nA,k,2025-01-06,dry\nB,k,2025-02-19,live\nC,l,2025-01-06,dry\n"
+    looks = "".join(f"{t},2025-0{m}-2{m},y\n" for t in "ABC" for m in range(3, 8))
+    club = write_tables(
+        tmp_path / "club",
+        "tank,keeper,started,rock\nA,k,2025-01-06,dry\nB,k,2025-02-19,live\nC,l,2025-01-06,dry\n",
+        f"tank,date,diatoms\n{looks}",
+        events="tank,date,event,amount\nA,2025-04-01,water_change,25\n",
     )
-    (club / "checkins.csv").write_text(
-        "tank,date,diatoms\n"
-        + "".join(f"{t},2025-0{m}-2{m},y\n" for t in "ABC" for m in range(3, 8))
-    )
-    (club / "events.csv").write_text("tank,date,event,amount\nA,2025-04-01,water_change,25\n")
     before, after = through_a_pool(tmp_path, club)
     weeks = [
         sorted(int(known.sum()) for known in np.split(p.water_known, p.first[1:-1]))
