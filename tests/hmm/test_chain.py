@@ -163,15 +163,6 @@ def test_path_frequencies(varying: bool) -> None:
     assert 0.001 < frequency_test(paths, solve(model).path_probability) < 0.9999
 
 
-def test_the_frequency_test_would_see_a_wrong_sampler() -> None:
-    # Sampling each week from its own smoothed probabilities ignores the moves.
-    model = random_model(np.random.default_rng(7), 3, 4, spread=1.0)
-    rng = np.random.default_rng(8)
-    rows = forward_backward(*model).smoothed
-    wrong = np.stack([rng.choice(3, 200_000, p=row) for row in rows], axis=1)
-    assert frequency_test(wrong, solve(model).path_probability) < 1e-6
-
-
 def test_sampling_repeats_with_its_seed() -> None:
     model = random_model(np.random.default_rng(9), 4, 12)
     first = sample_paths(*model, 20, np.random.default_rng(1))

@@ -1,4 +1,7 @@
-"""The kernels that work on many lanes, against enumeration and dense chains."""
+"""The kernels that work on many lanes, against enumeration and dense chains.
+
+The risk of slipping back is compared with all futures in ``tests/assessment/test_risk.py``.
+"""
 
 from __future__ import annotations
 
@@ -14,9 +17,9 @@ from scipy.special import erfcx
 from scipy.stats import norm
 
 from maturity_model._typing import Floats
-from maturity_model.hmm import arithmetic, kernels, risk_kernels, table_kernels
+from maturity_model.hmm import arithmetic, kernels, table_kernels
 from maturity_model.hmm.chain import forward_backward
-from maturity_model.hmm.staged import StagedChain, move_probabilities, transition_matrices
+from maturity_model.hmm.staged import StagedChain, move_probabilities
 
 EXACT = {"rtol": 1e-10, "atol": 1e-12}
 SMALL = [StagedChain(2, 1), StagedChain(2, 2), StagedChain(3, 1), StagedChain(4, 1)]
@@ -136,55 +139,6 @@ def test_ten_thousand_weeks_stay_finite_and_normalised() -> None:
     np.testing.assert_allclose(smoothed.sum(axis=1), 1.0, rtol=0, atol=1e-9)
 
 
-def slow_risk(initial: Floats, steps: list[Floats], phase_of: Floats) -> float:
-    """P(some later phase is lower than the present one), over all paths."""
-    total = 0.0
-    for path in itertools.product(range(len(initial)), repeat=len(steps) + 1):
-        chance = initial[path[0]]
-        for matrix, i, j in zip(steps, path, path[1:], strict=False):
-            chance *= matrix[i, j]
-        if any(phase_of[s] < phase_of[path[0]] for s in path):
-            total += chance
-    return total
-
-
-@pytest.mark.parametrize(
-    "chain", [StagedChain(2, 1), StagedChain(2, 2), StagedChain(3, 1), StagedChain(4, 1)]
-)
-@pytest.mark.parametrize("zeros", [0.0, 0.5])
-@pytest.mark.parametrize("by_phase", [False, True])
-def test_downward_risk_agrees_with_all_futures(
-    chain: StagedChain, zeros: float, by_phase: bool
-) -> None:
-    rng = np.random.default_rng([*chain, int(10 * zeros), by_phase])
-    (k, r), (p, q, weeks, ahead, draws) = chain, (2, 2, 2, 4, 2)
-    horizons = np.array([1, 3, 4])
-    filtered = rng.dirichlet(np.ones(k * r), (p, q, weeks, draws)).transpose(0, 1, 2, 4, 3).copy()
-    weight = rng.dirichlet(np.ones(p * q), (weeks, draws)).T.reshape(p, q, draws, weeks)
-    weight = weight.transpose(0, 1, 3, 2).copy()
-    advance = random_hazards(rng, (weeks, k, p, draws), zeros=zeros)
-    factor = rng.uniform(0.3, 2.0, (weeks, ahead, k if by_phase else 1, draws))
-    down = random_hazards(rng, (2, weeks, ahead, k, draws), zeros=zeros)
-    out = np.full((weeks, 3, draws), np.nan)
-    risk_kernels.downward_risk(
-        filtered, weight, advance, factor, *down, horizons, r, out,
-        np.full((ahead, 4 * k + 3, 1, draws), np.nan), np.full((2 * k * r + k + 1, draws), np.nan),
-    )  # fmt: skip
-    for t, m, d in itertools.product(range(weeks), range(3), range(draws)):
-        want = 0.0
-        for i in range(p):
-            steps = []
-            for h in range(horizons[m]):
-                hazards = (advance[t, :, i, d] * factor[t, h, :, d], *down[:, t, h, :, d])
-                moves = move_probabilities(*(x[:, None] for x in hazards))
-                steps.append(transition_matrices(moves[:, 0], chain))
-            for j in range(q):
-                want += weight[i, j, t, d] * slow_risk(
-                    filtered[i, j, t, :, d], steps, chain.phase_of
-                )
-        assert out[t, m, d] == pytest.approx(want, rel=1e-10, abs=1e-12)
-
-
 @pytest.mark.parametrize("chain", [*SMALL, StagedChain(4, 3)])
 @pytest.mark.parametrize("zeros", [0.0, 0.5])
 def test_move_lanes_are_move_probabilities(chain: StagedChain, zeros: float) -> None:
@@ -202,21 +156,6 @@ def test_move_lanes_are_move_probabilities(chain: StagedChain, zeros: float) -> 
         # The move from t to t+1 is made of the hazards of t+1.
         want = move_probabilities(advance[1:, :, i] * factor[1:], setback[1:], collapse[1:])
         np.testing.assert_allclose(moves[:, :, i], want, rtol=1e-12, atol=0)
-
-
-@pytest.mark.parametrize("shared", [True, False])
-def test_multiply_codes_multiplies_each_steps_rows(shared: bool) -> None:
-    rng = np.random.default_rng(12)
-    table = rng.random((5, 4, 1 if shared else 3, 2))
-    starts, codes = np.array([0, 2, 2, 6]), np.array([4, 0, 1, 1, 3, 2])
-    before = rng.random((3, 4, 3, 2))
-    out = before.copy()
-    kernels.multiply_codes(starts, codes, table, out)
-    want = before * np.array(
-        [table[[4, 0]].prod(0), np.ones_like(table[0]), table[[1, 1, 3, 2]].prod(0)]
-    )
-    np.testing.assert_allclose(out, want, rtol=1e-14)
-    np.testing.assert_array_equal(out[1], before[1])
 
 
 @pytest.mark.parametrize("power", [0.0, 0.35, 1.0])

@@ -98,18 +98,6 @@ def test_a_saved_filter_goes_on_as_the_whole_one(seed: int) -> None:
         extend(saved, lanes.chain, moves[:0], emission[:0], lanes.node_prior)
 
 
-def test_phases_are_an_average_over_draws() -> None:
-    lanes = random_lanes(3, StagedChain(3, 2), 12, draws=50)
-    result = run(lanes)
-    np.testing.assert_allclose(result.draw_weight.sum(axis=1), 1.0, rtol=0, atol=1e-12)
-    want = sum(
-        result.draw_weight[:, d, None] * result.chain.by_phase(result.states[:, :, d])
-        for d in range(50)
-    )
-    np.testing.assert_allclose(result.phases(), want, **EXACT)
-    np.testing.assert_allclose(result.phases().sum(axis=1), 1.0, rtol=0, atol=1e-12)
-
-
 def test_impossible_draws_and_nodes_have_no_weight() -> None:
     lanes = random_lanes(4, StagedChain(3, 2), 12, nodes=(1, 2), draws=40)
     lanes.emission[5, :, :, 7] = 0.0  # a draw

@@ -119,15 +119,6 @@ def test_first_slips_from_the_first_and_the_last_step() -> None:
     assert (first_slips(found, 5, 3) == 0).all()
 
 
-def test_slips_within_one_step_are_the_smoother_s_downward_moves() -> None:
-    _, found = make((4, 3, 30), 3)
-    _, down = found.smooth()
-    for start in (0, 7, 28):
-        np.testing.assert_allclose(
-            first_slips(found, start, 1).sum(axis=(0, 1)), down[start + 1], **EXACT
-        )
-
-
 # -- long stays --------------------------------------------------------------------------
 
 

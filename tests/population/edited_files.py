@@ -5,16 +5,49 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import fields
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import h5py
 import numpy as np
+import pytest
 
-from maturity_model.population import Population
+from maturity_model.catalogue import load_catalogue
+from maturity_model.population import (
+    Population,
+    PopulationError,
+    elicit_population,
+    load_population,
+)
 from maturity_model.population.files import COORDINATES, DIGEST, UNSEALED, seal
 from maturity_model.population.netcdf import Variable, pack, texts, unpack
 from maturity_model.population.types import DIMS, OPTIONAL_DIMS
+
+
+@cache
+def small_population() -> Population:
+    return elicit_population(load_catalogue(), 0.4, n_draws=40, seed=2, name="ré “practice”")
+
+
+def refused(path: Path, match: str = ".") -> str:
+    """The one line that says why a file is refused, and names it once."""
+    with pytest.raises(PopulationError, match=match) as caught:
+        load_population(path)
+    text = str(caught.value)
+    assert text.count(str(path)) == 1
+    assert "\n" not in text
+    return text
+
+
+def same_but_the_digest(have: Population, want: Population) -> None:
+    for field in fields(Population):
+        a, b = getattr(have, field.name), getattr(want, field.name)
+        if isinstance(b, np.ndarray):
+            assert (a.dtype, a.tobytes()) == (b.dtype, b.tobytes()), field.name
+        elif field.name != "sha256":
+            assert a == b, field.name
 
 
 @contextmanager

@@ -4,20 +4,17 @@ from __future__ import annotations
 
 import json
 import os
-from dataclasses import fields, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from population.edited_files import edited
+from population.edited_files import edited, refused, same_but_the_digest, small_population
 
-from maturity_model.catalogue import load_catalogue
 from maturity_model.population import (
     Population,
-    PopulationError,
     default_population_path,
-    elicit_population,
     load_population,
     save_population,
 )
@@ -26,9 +23,9 @@ from maturity_model.population.netcdf import FormatError, Variable, pack, texts,
 from maturity_model.population.types import DIMS
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def population() -> Population:
-    return elicit_population(load_catalogue(), 0.4, n_draws=40, seed=2, name="ré “practice”")
+    return small_population()
 
 
 @pytest.fixture
@@ -40,15 +37,7 @@ def saved(population: Population, tmp_path: Path) -> Path:
 
 def test_round_trip_is_exact(population: Population, saved: Path) -> None:
     again = load_population(saved)
-    for f in fields(Population):
-        if f.name == "sha256":
-            continue
-        have, want = getattr(again, f.name), getattr(population, f.name)
-        if isinstance(want, np.ndarray):
-            assert have.dtype == want.dtype
-            assert np.array_equal(have, want), f.name
-        else:
-            assert have == want, f.name
+    same_but_the_digest(again, population)
     assert len(again.sha256) == 64
     # A string is as good as a path, and a second save of what was read changes nothing.
     save_population(again, saved)
@@ -108,14 +97,6 @@ def test_what_the_format_cannot_hold() -> None:
 # -- what cannot be used is refused ------------------------------------------------------
 
 
-def refused(path: Path, match: str = ".") -> str:
-    with pytest.raises(PopulationError, match=match) as caught:
-        load_population(path)
-    text = str(caught.value)
-    assert text.count(str(path)) == 1  # says which file, once
-    return text
-
-
 def test_not_there_and_not_a_file(tmp_path: Path) -> None:
     refused(tmp_path / "none.nc", "not there")
     refused(tmp_path, "not a file")
@@ -129,7 +110,7 @@ def test_not_there_and_not_a_file(tmp_path: Path) -> None:
 def test_other_content(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "other.nc"
     path.write_bytes(content)
-    assert "\n" not in refused(path)
+    refused(path)
 
 
 def test_a_netcdf_of_something_else(tmp_path: Path) -> None:
