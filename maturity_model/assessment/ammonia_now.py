@@ -99,9 +99,9 @@ class TankLog:
                 return checkin.date, checkin.readings[analyte]
         return None
 
-    def recent_event(self, kind: str) -> Event | None:
-        """Return the latest event of a kind, if recent."""
-        event = self.last_event(kind)
+    def recent_event(self, *kinds: str) -> Event | None:
+        """Return the latest event of these kinds, if recent."""
+        event = self.last_event(*kinds)
         return event if event and self.days_since(event.date) <= RECENT_DAYS else None
 
 

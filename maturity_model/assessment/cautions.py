@@ -177,14 +177,12 @@ def _nitrite(log: TankLog, ammonia: Unionised | None) -> Caution | None:
 
 
 def _crash(log: TankLog) -> Caution | None:
-    crashes = [e for e in log.events if e.kind == "crash"]
-    if not crashes:
+    event, reading = log.last_event("crash"), log.latest_reading("ammonia")
+    if event is None:
         return None
-    event = crashes[-1]
-    days = (log.as_of - event.date).days
-    read = any("ammonia" in c.readings and c.date > event.date for c in log.checkins)
+    read = reading is not None and reading[0] > event.date
     # The caution stays until ammonia is read again, and for two weeks at least.
-    if days > (RECENT_DAYS if read else UNREAD_DAYS):
+    if log.days_since(event.date) > (RECENT_DAYS if read else UNREAD_DAYS):
         return None
     text = (
         f"A crash was logged on {event.date}. Remove dead animals, measure ammonia, temperature "
@@ -201,11 +199,9 @@ def _crash(log: TankLog) -> Caution | None:
 
 
 def _sand(log: TankLog) -> Caution | None:
-    events = [e for k in ("sand_disturbed", "deep_clean") if (e := log.recent_event(k))]
-    if not events:
+    event, depth = log.recent_event("sand_disturbed", "deep_clean"), log.tank.sand_depth_mm
+    if event is None:
         return None
-    event = max(events, key=lambda e: e.date)
-    depth = log.tank.sand_depth_mm
     if depth is None:
         if (event.date - log.tank.started).days <= 26 * 7:
             return None

@@ -179,28 +179,21 @@ def filter_tank(tables: Tables, n: int) -> tuple[FilteredMixture, Hazards]:
 
 def filter_emission(tables: Tables, n: int, emission: Floats) -> tuple[FilteredMixture, Hazards]:
     """Filter tank n given the likelihood of each week's observations, shape (T, S, Q, D)."""
-    population = tables.population
-    hazards = tank_hazards(tables.panel, n, population, tables.pace)
-    start = population.start[tables.panel.rock[n]]
-    initial = np.repeat(start[:, None], population.n_draws, axis=1)
-    mixture = filter_mixture(
-        population.chain, initial, hazards.moves(), emission, tables.node_prior,
-        tables.log_prior,
-    )  # fmt: skip
-    return mixture, hazards
+    hazards = tank_hazards(tables.panel, n, tables.population, tables.pace)
+    return _filtered(tables, n, hazards.moves(), emission, tables.node_prior), hazards
 
 
 def forecast_only(tables: Tables, n: int, mixture: FilteredMixture) -> Floats:
     """P(phase | rock, events and husbandry alone) of tank n, shape (T, K)."""
-    population = tables.population
     weeks, states, _, draws = mixture.emission.shape
+    blank, pace_prior = np.ones((weeks, states, 1, draws)), tables.node_prior.sum(axis=1)[:, None]
+    return _filtered(tables, n, mixture.moves, blank, pace_prior).phases()
+
+
+def _filtered(
+    tables: Tables, n: int, moves: Floats, emission: Floats, node_prior: Floats
+) -> FilteredMixture:
+    population = tables.population
     start = population.start[tables.panel.rock[n]]
-    blank = filter_mixture(
-        population.chain,
-        np.repeat(start[:, None], draws, axis=1),
-        mixture.moves,
-        np.ones((weeks, states, 1, draws)),
-        tables.node_prior.sum(axis=1, keepdims=True),
-        tables.log_prior,
-    )
-    return blank.phases()
+    initial = np.repeat(start[:, None], population.n_draws, axis=1)
+    return filter_mixture(population.chain, initial, moves, emission, node_prior, tables.log_prior)

@@ -63,18 +63,11 @@ def first_passage_pmf(
     chain, d = present.mixture.chain, start.shape[-1]
     ahead = look_ahead(present, horizon, plan)
     out = np.empty((horizon, d))
+    hazards = present.hazards.advance[-1], ahead.factor[0], ahead.setback[0], ahead.collapse[0]
     native.first_passage(
-        np.ascontiguousarray(start),
-        np.ascontiguousarray(present.hazards.advance[-1]),
-        np.ascontiguousarray(ahead.factor[0]),
-        np.ascontiguousarray(ahead.setback[0]),
-        np.ascontiguousarray(ahead.collapse[0]),
-        target,
-        chain.n_stages,
-        out,
-        np.empty((chain.n_moves, 1, d)),
-        np.empty((2 * chain.n_states + chain.n_phases, d)),
-    )
+        *map(np.ascontiguousarray, (start, *hazards)), target, chain.n_stages, out,
+        np.empty((chain.n_moves, 1, d)), np.empty((2 * chain.n_states + chain.n_phases, d)),
+    )  # fmt: skip
     return out
 
 

@@ -166,26 +166,19 @@ class Ahead:
 
 def _planned(present: Present, step: Step, horizon: int) -> list[dt.date]:
     """Days of a step, up to the end of the horizon."""
-    panel = present.panel
-    today = panel.as_of
+    today = present.panel.as_of
     if step.none:
         return []
     if step.days == 0:
         return [today]
-    period = dt.timedelta(days=step.days)
-    day = today
+    period, day = dt.timedelta(days=step.days), today
     if step.kind == WATER:
         # A rhythm continues from the last change in the log, so that planning what is
         # already done changes nothing.
         past = [d for d, _ in _changes(present)]
         if past:
             day = max(today, past[-1] + period)
-    end = _week_end(present, horizon)
-    days = []
-    while day <= end:
-        days.append(day)
-        day += period
-    return days
+    return [day + i * period for i in range((_week_end(present, horizon) - day) // period + 1)]
 
 
 def _week_end(present: Present, ahead: int) -> dt.date:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from dataclasses import dataclass
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -134,14 +136,8 @@ def sojourn_quantile(
 
     out: list[int | None] = []
     for k in range(len(population.phases) - 1):
-        low, high = 0, LONGEST
-        if passed(k, high) < SHARE:
-            out.append(None)
-            continue
-        while high - low > 1:
-            middle = (low + high) // 2
-            low, high = (low, middle) if passed(k, middle) >= SHARE else (middle, high)
-        out.append(high)
+        weeks = bisect_left(range(LONGEST + 1), SHARE, key=partial(passed, k))
+        out.append(weeks if weeks <= LONGEST else None)
     return (*out, None)
 
 
