@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -44,6 +45,10 @@ def look(n: int, signs: str = "", tank: str = "a", **more: object) -> CheckIn:
     """A check-in on day n; ``signs`` as in ``'diatoms=y hair_algae=n'``."""
     seen = {s.split("=")[0]: s.endswith("=y") for s in signs.split()}
     return CheckIn(tank, day(n), signs=seen, **more)  # type: ignore[arg-type]
+
+
+def each_checkin(logbook: Logbook, change: Callable[[CheckIn], CheckIn]) -> Logbook:
+    return replace(logbook, checkins=tuple(map(change, logbook.checkins)))
 
 
 def member_rows(logbook: Logbook) -> list[tuple[Tank, str, list[CheckIn], list[Event]]]:

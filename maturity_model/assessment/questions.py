@@ -85,7 +85,7 @@ def answer_questions(
     first_passages = tuple(time_to_mature(present, plan) for plan in (None, *plans))
     if not everything:
         return Questions(risks, first_passages, impossible=impossible)
-    surprising = surprises(tables, n, mixture, tables.evidence_weight)
+    surprising = surprises(tables, n, mixture)
     recent = surprising.recent if surprising else RecentSlip(0.0, 0.0)
     record = replace(record, alarm=_alarmed_lately(tables, n, mixture, record, surprising))
     sojourn = check_sojourn(present, tables.node_prior.sum(axis=1))
@@ -119,5 +119,5 @@ def _alarmed_lately(
     recent = {o.checkin for kind in what for o in kind if log.days_since(o.date) <= RECENT_DAYS} - {
         newest.items[0].what.checkin
     }
-    found = (surprises(tables, n, mixture, tables.evidence_weight, at, what) for at in recent)
+    found = (surprises(tables, n, mixture, at, what) for at in recent)
     return any(said is not None and said.alarm for said in found)

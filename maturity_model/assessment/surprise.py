@@ -258,7 +258,6 @@ def surprises(
     tables: Tables,
     n: int,
     mixture: FilteredMixture,
-    evidence_weight: float,
     checkin: int | None = None,
     what: tuple[tuple[Observed, ...], ...] | None = None,
 ) -> Surprises | None:
@@ -266,8 +265,6 @@ def surprises(
 
     Parameters
     ----------
-    evidence_weight : float
-        The weight with which ``tables`` were made.
     checkin : int, optional
         Index of the check-in; default the last. Nothing logged after that week is used.
     what : tuple, optional
@@ -306,7 +303,7 @@ def surprises(
                 gone = gone * likelihood
         items.append(Surprise(o, p, vanished, far_off, high))
     items.sort(key=lambda s: s.probability)
-    recent = recent_slip(mixture, week, evidence_weight)
+    recent = recent_slip(mixture, week, tables.evidence_weight)
     any_gone = any(s.vanished for s in items)
     together = _under(joint, gone) if any_gone else 1.0
     return Surprises(

@@ -223,7 +223,7 @@ def _starts(starts: Ints, keep: Bools) -> Ints:
     return np.concatenate([[0], np.cumsum(keep)]).astype(np.int64)[starts]
 
 
-def _strongest_groups(singles: list[list[Contribution]], top: int) -> list[tuple[int, Ints]]:
+def _strongest_groups(singles: list[list[Contribution]]) -> list[tuple[int, Ints]]:
     """Kind, and indices within it, of the groups that seem strongest for and against.
 
     The sums of the single bits rank them; their joint bits are computed for these alone.
@@ -234,7 +234,7 @@ def _strongest_groups(singles: list[list[Contribution]], top: int) -> list[tuple
             groups.setdefault((kind, single.what.name), []).append(i)
     sums = {key: sum(singles[key[0]][i].bits for i in index) for key, index in groups.items()}
     ranked = sorted(sums, key=lambda key: sums[key])
-    chosen = dict.fromkeys(ranked[:top] + ranked[::-1][:top])
+    chosen = dict.fromkeys(ranked[:TOP_GROUPS] + ranked[::-1][:TOP_GROUPS])
     return [(key[0], np.array(groups[key], dtype=np.int64)) for key in chosen]
 
 
@@ -254,12 +254,13 @@ def _group(singles: list[Contribution], bits: float) -> GroupContribution:
 
 
 def weigh_evidence(
-    tables: Tables, n: int, mixture: FilteredMixture, forecast: Floats, top: int = TOP_GROUPS
+    tables: Tables, n: int, mixture: FilteredMixture, forecast: Floats
 ) -> WeightOfEvidence | None:
     """Weigh the evidence for the most probable phase of tank n; None for a log without any.
 
-    ``forecast``, shape (K,), is that of :func:`.filtering.forecast_only` now. For the ``top``
-    strongest groups, for and against, the joint weight is computed, which costs a filter run each.
+    ``forecast``, shape (K,), is that of :func:`.filtering.forecast_only` now. For the
+    :data:`TOP_GROUPS` strongest groups, for and against, the joint weight is computed, which
+    costs a filter run each.
     """
     kinds = observed(tables.panel, n)
     if not any(kinds):
@@ -275,7 +276,7 @@ def weigh_evidence(
         for items, p in zip(kinds, without, strict=True)
     ]
     groups = []
-    for kind, index in _strongest_groups(singles, top):
+    for kind, index in _strongest_groups(singles):
         left = float(_log_odds(phases_without(tables, n, mixture, {kind: index})[pair]))
         groups.append(_group([singles[kind][i] for i in index], bits - left))
     groups.sort(key=lambda g: -abs(g.bits))

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from assessment.assessed import FIELDS, demo, draws, no_evidence, one, practice
 from slow_reference import STATES, Answer, Slow, equal_weights, middle_weights
-from small_logs import START, day, look, make_log, random_log
+from small_logs import START, day, each_checkin, look, make_log, random_log
 
 from maturity_model.assessment import Assessment, TankAssessment, assess
 from maturity_model.assessment.filtering import filter_tank, make_tables
@@ -177,18 +177,12 @@ def test_weight_zero_returns_the_prior_forecast() -> None:
 def test_a_log_with_every_sign_blank_returns_the_prior_forecast() -> None:
     panel, full = demo()
     kept = ("ph", "salinity", "temperature", "alkalinity")
-    logbook = replace(
-        panel.logbook,
-        checkins=tuple(
-            replace(
-                c,
-                signs={},
-                judged_phase=None,
-                readings={k: v for k, v in c.readings.items() if k in kept},
-            )
-            for c in panel.logbook.checkins
-        ),
-    )
+
+    def emptied(c: CheckIn) -> CheckIn:
+        readings = {k: v for k, v in c.readings.items() if k in kept}
+        return replace(c, signs={}, judged_phase=None, readings=readings)
+
+    logbook = each_checkin(panel.logbook, emptied)
     for blank, informed in zip(
         assess(build_panel(logbook), practice(), questions=False).tanks, full.tanks, strict=True
     ):

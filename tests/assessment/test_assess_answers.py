@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from assessment.assessed import DEMO, FIELDS, demo, practice
-from small_logs import START, day, look, make_log, random_log, reading
+from small_logs import START, day, each_checkin, look, make_log, random_log, reading
 
 from maturity_model.assessment import Assessment, assess, filtering
 from maturity_model.assessment.filtering import filter_tank, make_tables
@@ -131,11 +131,8 @@ def test_reach_counts_by_hand() -> None:
         look(1, "diatoms=y"),
         look(50, "amphipods=n", readings={"ph": reading(8, 8.2, 8.1)}),
     ]
-    reach = (
-        assess(build_panel(make_log([Tank("a", START)], looks), as_of=day(65)), practice())
-        .tanks[0]
-        .reach
-    )
+    panel = build_panel(make_log([Tank("a", START)], looks), as_of=day(65))
+    reach = assess(panel, practice(), questions=False).tanks[0].reach
     assert reach.weeks == 10
     assert reach.weeks_with_checkin == 2
     assert reach.last_checkin == day(50)
@@ -166,12 +163,9 @@ def test_notes_say_how_the_log_was_understood() -> None:
 def test_a_club_s_own_sign_enters() -> None:
     logbook = read_logbook(DEMO, today=dt.date(2026, 11, 25))
     assert "feather_worms" in logbook.catalogue.signs
-    without = replace(
+    without = each_checkin(
         logbook,
-        checkins=tuple(
-            replace(c, signs={k: v for k, v in c.signs.items() if k != "feather_worms"})
-            for c in logbook.checkins
-        ),
+        lambda c: replace(c, signs={k: v for k, v in c.signs.items() if k != "feather_worms"}),
     )
     _, full = demo()
     blind = assess(build_panel(without), practice(), questions=False)

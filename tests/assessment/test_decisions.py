@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import re
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
 from assessment.assessed import random_tables
-from small_logs import START
+from assessment.permission_logs import PROVEN, TODAY, day, row, tank_log
 
-from maturity_model.assessment.ammonia_now import CHRONIC_MG_L, TankLog, Unionised
+from maturity_model.assessment.ammonia_now import CHRONIC_MG_L, Unionised
 from maturity_model.assessment.cautions import Caution
 from maturity_model.assessment.decisions import QUANTITIES, Decision, decide
 from maturity_model.assessment.filtering import filter_tank
@@ -21,12 +21,10 @@ from maturity_model.assessment.present import Present
 from maturity_model.assessment.risk import slip_probability
 from maturity_model.assessment.surprise import FELL, RecentSlip
 from maturity_model.catalogue import DecisionRule, Marked, load_catalogue, load_decisions
-from maturity_model.logbook import CheckIn, Event, Reading, Tank
 
 RULES = load_decisions()
 CATALOGUE = load_catalogue()
 QUIET = RecentSlip(0.0, 0.0)
-STOCKED = [Event("a", START, "livestock_added", 1.0)]
 URGENT = Caution("urgent", "Ammonia above the acute criterion", "", "EPA")
 CARE = Caution("care", "Hands in the tank", "", "CPSC")
 
@@ -37,34 +35,16 @@ def present() -> Present:
     return Present(tables.panel, 0, *filter_tank(tables, 0), tables.pace)
 
 
+@cache
 def record(stocked: bool = True, cautions: tuple[Caution, ...] = (), looked: bool = True) -> Record:
     """A log that lacks no evidence, or only a look."""
-
-    def read(value: float) -> Reading:
-        return Reading(f"{value:g}", value, value, value, "", "probe")
-
-    def rows(days: int, *values: float) -> CheckIn:
-        names = ("ammonia", "nitrite", "nitrate")
-        readings = {n: read(v) for n, v in zip(names, values, strict=True)}
-        return CheckIn(
-            "a", START + dt.timedelta(days), signs={"diatoms": looked}, readings=readings
-        )
-
-    checkins = [rows(100, 4.0, 0.0, 0.0), rows(139, 0.01, 0.0, 10.0)]
-    if not looked:
-        checkins = [replace(c, signs={}) for c in checkins]
-    log = TankLog.of(
-        Tank("a", START),
-        checkins,
-        STOCKED if stocked else (),
-        START + dt.timedelta(140),
-        CATALOGUE,
-    )
-    return Record(log, cautions)
+    checkins = PROVEN if looked else [*PROVEN[:1], row(2, "", "0", "0", "10")]
+    stock = [f"Invented,{day(50)},livestock_added,1,"] if stocked else []
+    return replace(tank_log(checkins, stock), cautions=cautions)
 
 
 def ammonia(high: float) -> Unionised:
-    return Unionised(0.0, high / 2, high, "", START)
+    return Unionised(0.0, high / 2, high, "", TODAY)
 
 
 def only(rule: DecisionRule, present: Present, **more: object) -> Decision:

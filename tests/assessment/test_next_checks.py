@@ -72,11 +72,11 @@ def test_information_at_its_ends() -> None:
 def test_a_sign_that_looks_alike_in_all_phases_tells_nothing() -> None:
     tables = random_tables(11)
     population, panel = tables.population, tables.panel
-    dull = list(population.signs).index("hair_algae")
-    logit, small_share = population.sign_logit.copy(), population.small.copy()
-    persistence = population.persistence.copy()
-    logit[dull], small_share[dull], persistence[dull] = 0.4, 0.0, 1.0
-    population = replace(population, sign_logit=logit, small=small_share, persistence=persistence)
+    dull = {"sign_logit": 0.4, "small": 0.0, "persistence": 1.0}
+    arrays = {name: getattr(population, name).copy() for name in dull}
+    for name, value in dull.items():
+        arrays[name][list(population.signs).index("hair_algae")] = value
+    population = replace(population, **arrays)
     tables = make_tables(panel, population, None, (3, 2))
     for n in range(len(panel.tanks)):
         looks = rank_by_information_gain(tables, n, filter_tank(tables, n)[0])

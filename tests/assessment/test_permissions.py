@@ -94,34 +94,33 @@ def test_what_the_newest_check_in_lacks(newest: str, need: str) -> None:
     assert needs(tank_log([*PROVEN[:1], newest]))[0] == need
 
 
-def test_a_coarse_kit_can_never_show_it_and_is_told_apart_from_a_high_reading() -> None:
-    strip = ["ammonia,strip,mg/L NH4,0;1;3;6"]
-    coarse = missing_evidence(tank_log(PROVEN, kits=strip), "first animals")
-    assert [(m.need, m.do) for m in coarse] == [("ammonia", "A finer kit can tell.")]
-    # With pH and temperature measured low, the same strip does.
+STRIP = "ammonia,strip,mg/L NH4,0;1;3;6"
+
+
+@pytest.mark.parametrize(
+    ("readings", "kit", "need", "start", "finer"),
+    [
+        (("0", "0"), STRIP, "ammonia", FINER_KIT, True),
+        (("<1", "0"), STRIP, "ammonia", FINER_KIT, True),
+        (("1", "0"), STRIP, "ammonia", "Wait until it reads lower", True),
+        (("1", "0"), "", "ammonia", "Wait until it reads lower", False),
+        # Below its first mark, an instrument without a chart says nothing about a cycle.
+        (("0", "<0.5"), "nitrite,photometer,mg/L NO2,", "nitrite", FINER_KIT, True),
+    ],
+)
+def test_a_kit_that_can_never_read_low_enough_is_named(
+    readings: tuple[str, str], kit: str, need: str, start: str, finer: bool
+) -> None:
+    log = tank_log([*PROVEN[:2], row(2, "y", *readings, "10")], kits=[kit] if kit else None)
+    (missing,) = missing_evidence(log, "first animals")
+    assert missing.need == need
+    assert missing.do.startswith(start)
+    assert (FINER_KIT in missing.do) == finer
+
+
+def test_a_coarse_strip_will_do_where_ph_and_temperature_are_low() -> None:
     known = [*PROVEN[:2], row(2, "y", "0", "0", "10", "7.8", "24")]
-    assert needs(tank_log(known, kits=strip)) == []
-
-
-def test_a_kit_that_can_never_read_low_enough_is_named() -> None:
-    strip = ["ammonia,strip,mg/L NH4,0;1;3;6"]
-    below = missing_evidence(
-        tank_log([*PROVEN[:2], row(2, "y", "<1", "0", "10")], kits=strip), "first animals"
-    )
-    assert [(m.need, m.do) for m in below] == [("ammonia", FINER_KIT)]
-    above = missing_evidence(
-        tank_log([*PROVEN[:2], row(2, "y", "1", "0", "10")], kits=strip), "first animals"
-    )
-    assert above[0].do.startswith("Wait until it reads lower")
-    assert above[0].do.endswith(FINER_KIT)
-    fine = missing_evidence(tank_log([*PROVEN[:2], row(2, "y", "1", "0", "10")]), "first animals")
-    assert FINER_KIT not in fine[0].do
-    # Below its first mark, an instrument without a chart says nothing about a cycle.
-    photometer = ["nitrite,photometer,mg/L NO2,"]
-    nitrite = missing_evidence(
-        tank_log([*PROVEN[:2], row(2, "y", "0", "<0.5", "10")], kits=photometer), "first animals"
-    )
-    assert [(m.need, m.do) for m in nitrite] == [("nitrite", FINER_KIT)]
+    assert needs(tank_log(known, kits=[STRIP])) == []
 
 
 def test_a_crash_ends_the_proof_of_work() -> None:

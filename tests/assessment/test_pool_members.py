@@ -15,7 +15,6 @@ from small_logs import day, look, make_log, member_rows, random_log
 from maturity_model.assessment import assess
 from maturity_model.assessment.filtering import filter_tank, make_tables
 from maturity_model.assessment.pool_members import PoolLookup, with_skill
-from maturity_model.assessment.types import TankAssessment
 from maturity_model.catalogue import load_catalogue
 from maturity_model.cli.main import main
 from maturity_model.hmm.quadrature import normal_nodes
@@ -233,7 +232,7 @@ def test_the_command_recognises_with_the_secret_only(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     logbook = read_logbook(DEMO)
-    tank: TankAssessment | Tank = next(t for t in logbook.tanks.values() if t.keeper)
+    tank = logbook.tanks["Lagoon-60"]
     key = tmp_path / "key"
     key.write_text("a secret of the club only\n")
     made = make_members(
@@ -246,12 +245,9 @@ def test_the_command_recognises_with_the_secret_only(
     assert "only with its secret" in capsys.readouterr().err
     found = weekly(tmp_path, population, "--key-file", str(key))[tank.name]
     assert found["pool"]["tank"] == "changed"
-    alone = {c.observer for c in logbook.checkins if c.tank == tank.name} <= {"", tank.keeper}
-    assert (found["pool"]["keeper_skill"] is not None) == alone
-    assert any("was in the pool" in note for note in found["notes"])
-    if alone:
-        assert found["pool"]["keeper_skill"]["mean"] == pytest.approx(0.7)
-        assert any("2 times the usual odds" in note for note in found["notes"])
+    assert found["pool"]["keeper_skill"]["mean"] == pytest.approx(0.7)
+    for words in ("was in the pool", "2 times the usual odds"):
+        assert any(words in note for note in found["notes"])
     key.write_text("quite another secret\n")
     assert weekly(tmp_path, population, "--key-file", str(key)) == {}
     assert "not the secret" in capsys.readouterr().err

@@ -71,14 +71,14 @@ def test_wiring_equals_asking_each(n: int) -> None:
     # Nothing is advised for a tank that nobody looks at.
     assert same(got.sojourn, replace(sojourn, contrasts=()) if tank.reach.silent else sojourn)
     assert same(got.evidence, weigh_evidence(t, n, found, forecast_only(t, n, found)[-1]))
-    said = surprises(t, n, found, t.evidence_weight)
+    said = surprises(t, n, found)
     assert same(got.surprises, said)
     assert same(got.next_checks, rank_by_information_gain(t, n, found))
     log = TankLog.of(tank.tank, tank.checkins, tank.events, t.panel.as_of, t.panel.catalogue)
     # An alarm of the last two weeks counts, of the newest check-in or not.
     every = {o.checkin: o.date for kind in observed(t.panel, n) for o in kind}
     recent = [c for c, date in every.items() if (t.panel.as_of - date).days <= 14]
-    alarms = [surprises(t, n, found, t.evidence_weight, c) for c in recent]
+    alarms = [surprises(t, n, found, c) for c in recent]
     alarm = any(a is not None and a.alarm for a in alarms)
     record = Record(log, tank.cautions, alarm, tank.problems, silent=tank.reach.silent)
     lately = said.recent if said else RecentSlip(0.0, 0.0)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from assessment.small_tank import a_log, event, lively, over_future, practice, present
-from small_logs import START, day, look, make_log, reading
+from small_logs import START, day, each_checkin, look, make_log, reading
 
 from maturity_model.assessment.plan import look_ahead, parse_plan
 from maturity_model.assessment.sojourn import (
@@ -163,13 +163,9 @@ def test_the_next_phase_equals_the_enumeration(monkeypatch: pytest.MonkeyPatch) 
 
 def test_levers_are_ranked_and_water_moves_a_bloom() -> None:
     log = a_log(16, [event(0, "water_change", 1.0)], rock="dry")
-    checkins = tuple(
-        replace(
-            c, signs={"diatoms": True, "hair_algae": True, "film_algae": True, "amphipods": False}
-        )
-        for c in log.checkins
-    )
-    here = present(replace(log, checkins=checkins), practice(), nodes=(5, 3))
+    signs = {"diatoms": True, "hair_algae": True, "film_algae": True, "amphipods": False}
+    log = each_checkin(log, lambda c: replace(c, signs=signs))
+    here = present(log, practice(), nodes=(5, 3))
     found = check_sojourn(here, PACE_WEIGHT)
     assert found.phase == 1
     changes = [contrast.change.mean for contrast in found.contrasts]

@@ -86,7 +86,7 @@ def test_the_prediction_of_a_checkin(chain: StagedChain, week: int) -> None:
 def test_a_probability_is_a_ratio_of_likelihoods(seed: int) -> None:
     logbook, as_of = random_log(seed)
     tables = tables_of(logbook, as_of, draws=1, weight=1.0)
-    said = surprises(tables, 0, filter_tank(tables, 0)[0], 1.0)
+    said = surprises(tables, 0, filter_tank(tables, 0)[0])
     assert said is not None
     last = checkins_of(tables.panel, 0)[said.items[0].what.checkin]
     earlier = tuple(c for c in logbook.checkins if c.tank == last.tank and c.date <= as_of)
@@ -124,7 +124,7 @@ def test_what_is_said_of_an_old_checkin_is_what_was_said_then() -> None:
     for at in (0, 3, 17):
         small_tables = tables_of(logbook, logbook.checkins[at].date)
         again, _ = filter_tank(small_tables, 0)
-        a, b = surprises(tables, 0, found, 0.5, at), surprises(small_tables, 0, again, 0.5)
+        a, b = surprises(tables, 0, found, at), surprises(small_tables, 0, again)
         assert a is not None
         assert b is not None
         assert a.recent == pytest.approx(b.recent, abs=1e-12)
@@ -153,7 +153,7 @@ def measured_before(logbook: Logbook, readings: dict[str, Reading]) -> Logbook:
 
 def said_of(logbook: Logbook) -> Surprises:
     tables = tables_of(logbook, draws=256)
-    said = surprises(tables, 0, filter_tank(tables, 0)[0], 0.5)
+    said = surprises(tables, 0, filter_tank(tables, 0)[0])
     assert said is not None
     return said
 
@@ -222,4 +222,4 @@ def test_the_same_with_animals_gone_is_no_matter_of_the_kit() -> None:
 
 def test_without_an_observation_there_is_no_surprise() -> None:
     tables = tables_of(make_log([Tank("a", day(0))], [look(3)]), day(20), draws=4)
-    assert surprises(tables, 0, filter_tank(tables, 0)[0], 0.5) is None
+    assert surprises(tables, 0, filter_tank(tables, 0)[0]) is None

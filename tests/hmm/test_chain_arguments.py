@@ -10,12 +10,7 @@ import numpy as np
 import pytest
 from hmm.oracle import Model, random_model
 
-from maturity_model.hmm.chain import (
-    best_path,
-    forecast,
-    forward_backward,
-    sample_paths,
-)
+from maturity_model.hmm.chain import best_path, forecast, forward_backward, sample_paths
 
 
 def test_one_week_and_one_state() -> None:
@@ -26,11 +21,8 @@ def test_one_week_and_one_state() -> None:
     empty = np.empty((0, 2, 2))
     assert forward_backward([0.25, 0.75], empty, [[math.log(0.5), 0.0]]).smoothed.shape == (1, 2)
     assert best_path([0.25, 0.75], empty, [[0.0, 0.0]]).path.tolist() == [1]
-    assert sample_paths([0.0, 1.0], empty, [[0.0, 0.0]], 3, np.random.default_rng(0)).tolist() == [
-        [1],
-        [1],
-        [1],
-    ]
+    paths = sample_paths([0.0, 1.0], empty, [[0.0, 0.0]], 3, np.random.default_rng(0))
+    assert paths.tolist() == [[1]] * 3
     alone = forward_backward([1.0], [[1.0]], [[-2.0], [-3.0]])
     assert alone.log_likelihood == -5.0
     assert alone.smoothed.tolist() == [[1.0], [1.0]]

@@ -27,10 +27,8 @@ SMALL = [StagedChain(2, 1), StagedChain(2, 2), StagedChain(3, 1), StagedChain(4,
 
 def run_filter(lanes: Lanes) -> tuple[Floats, Floats]:
     p, q, weeks, states, draws = lanes.sizes
-    filtered, scale = (
-        np.full((p, q, weeks, states, draws), np.nan),
-        np.full((p, q, weeks, draws), np.nan),
-    )
+    filtered = np.full((p, q, weeks, states, draws), np.nan)
+    scale = np.full((p, q, weeks, draws), np.nan)
     flow = np.full((lanes.chain.n_phases, draws), np.nan)
     start = np.tile(lanes.initial, (p, q, 1, 1))
     kernels.filter_lanes(start, lanes.moves, lanes.emission, *lanes.chain, filtered, scale, flow)

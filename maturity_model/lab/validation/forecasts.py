@@ -93,7 +93,7 @@ def surprises_by_checkin(
     """Week, date and surprises of every check-in of tank n that holds an observation."""
     what, tank = observed(tables.panel, n), tables.panel.tanks[n]
     for i, c in enumerate(checkins_of(tables.panel, n)):
-        found = surprises(tables, n, mixture, tables.evidence_weight, i, what)
+        found = surprises(tables, n, mixture, i, what)
         if found is not None:
             yield (c.date - tank.started).days // 7, c.date, found
 
