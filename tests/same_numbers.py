@@ -91,7 +91,8 @@ def density(log: Path, evidence_weight: float = 0.4, **options: Any) -> Iterator
     import pytensor
 
     from maturity_model import build_panel, read_logbook
-    from maturity_model.fitting.model import ModelOptions, build_model
+    from maturity_model.fitting.model import build_model
+    from maturity_model.fitting.options import ModelOptions
 
     panel = build_panel(read_logbook(log))
     given = ModelOptions(**options)

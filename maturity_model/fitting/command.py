@@ -112,7 +112,7 @@ def fit_command(
         return USAGE
     from maturity_model.fitting.comparison import compare_variants
     from maturity_model.fitting.leave_one_out import loo_by_tank
-    from maturity_model.fitting.model_inputs import documents
+    from maturity_model.fitting.model_inputs import to_json
     from maturity_model.fitting.pooled_fit import run_fit
     from maturity_model.fitting.report.page import write_report
 
@@ -148,7 +148,8 @@ def fit_command(
     result, loo, comparison = replace(result, population=fitted), None, None
     try:
         population = replace(population, members=pool_members(result, books, secret))
-        save_population(population, out, documents(panel.catalogue, result.priors))
+        documents = {"catalogue": to_json(panel.catalogue), "priors": to_json(result.priors)}
+        save_population(population, out, documents)
         save_posterior(result, idata_path(out))
         if not approximate:
             loo = loo_by_tank(panel, result.population)

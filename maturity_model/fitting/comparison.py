@@ -142,24 +142,20 @@ class Comparison:
     @property
     def by_tank(self) -> pd.DataFrame:
         """Scores, a variant, target and tank a row."""
-        return pd.concat(
-            [
-                pd.DataFrame(
-                    {
-                        "variant": score.variant.name,
-                        "target": target,
-                        "tank": self.tanks,
-                        "elpd": elpd,
-                        "answers": self.answers[target],
-                        "khat": score.khat,
-                        "tanks_left_out_of_a_refit": score.left_out,
-                    }
-                )
-                for score in self.scores
-                for target, elpd in score.elpd.items()
-            ],
-            ignore_index=True,
-        )
+        parts = []
+        for score in self.scores:
+            for target, elpd in score.elpd.items():
+                columns = {
+                    "variant": score.variant.name,
+                    "target": target,
+                    "tank": self.tanks,
+                    "elpd": elpd,
+                    "answers": self.answers[target],
+                    "khat": score.khat,
+                    "tanks_left_out_of_a_refit": score.left_out,
+                }
+                parts.append(pd.DataFrame(columns))
+        return pd.concat(parts, ignore_index=True)
 
 
 def _verdict(difference: float, error: float, doubted: bool) -> str:

@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from maturity_model._typing import Floats
 from maturity_model.fitting import convergence
 from maturity_model.population.types import DIMS, OPTIONAL_DIMS
 
 if TYPE_CHECKING:
     import xarray as xr
-
-Floats = np.ndarray
 
 #: Limits: share of divergent transitions, R-hat, effective draws, energy fraction.
 MAX_DIVERGENT, MAX_R_HAT, MIN_ESS, MIN_ENERGY = 0.001, 1.01, 400.0, 0.3

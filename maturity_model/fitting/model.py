@@ -40,9 +40,6 @@ if TYPE_CHECKING:
     from maturity_model.panel import Panel
 
 
-__all__ = ["ModelOptions", "build_model"]
-
-
 def _coords(priors: Priors, design: Design, outcomes: Outcomes) -> dict[str, Any]:
     acting = (priors.event_effect != 0).any(axis=1)
     weeks = int(np.diff(design.panel.first).max())

@@ -38,8 +38,3 @@ def _plain(value: Any) -> Any:
 def to_json(value: Catalogue | Priors) -> str:
     """A catalogue, with the source beside each number, or the values of all priors."""
     return json.dumps(_plain(value), allow_nan=False, ensure_ascii=True, separators=(",", ":"))
-
-
-def documents(catalogue: Catalogue, priors: Priors) -> dict[str, str]:
-    """The documents that go into the file of a fitted population."""
-    return {"catalogue": to_json(catalogue), "priors": to_json(priors)}

@@ -36,13 +36,12 @@ def powers_of_fit(population: Population) -> Powers:
 
 
 def power_tables(
-    panel: Panel, population: Population, power: float | Powers, nodes: tuple[int, int]
+    panel: Panel, population: Population, powers: Powers, nodes: tuple[int, int]
 ) -> Tables:
     """As :func:`.filtering.make_tables`, with an evidence weight by kind of observation.
 
     The population's signs stand in the catalogue's order; ``nodes`` are for pace and skill.
     """
-    powers = Powers.of(power)
     (pace, pace_weight), (skill, skill_weight) = (normal_nodes(n) for n in nodes)
     return Tables(
         panel,

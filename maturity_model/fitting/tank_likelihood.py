@@ -24,11 +24,11 @@ CHUNK = 64
 
 
 def filter_tanks(
-    panel: Panel, population: Population, power: float | Powers, *, judgements: bool = True
+    panel: Panel, population: Population, powers: Powers
 ) -> Iterator[tuple[int, slice, FilteredMixture, float]]:
-    """Filter all tanks at an evidence weight, :data:`CHUNK` draws at a time.
+    """Filter all tanks at evidence weights, :data:`CHUNK` draws at a time.
 
-    The population's signs stand in the catalogue's order; judged phases may be left out.
+    The population's signs stand in the catalogue's order.
 
     Yields
     ------
@@ -39,7 +39,6 @@ def filter_tanks(
     log_scale : float
         To be added to its log-likelihood.
     """
-    powers = Powers.of(power) if judgements else Powers.of(power)._replace(judgements=0.0)
     for first in range(0, population.n_draws, CHUNK):
         draws = slice(first, min(first + CHUNK, population.n_draws))
         part = take_draws(population, np.arange(draws.start, draws.stop))
@@ -59,7 +58,7 @@ def tank_log_likelihood(panel: Panel, population: Population, power: float | Pow
     if population.sign_tank_sd is not None:
         return marginal_log_likelihood(panel, population, Powers.of(power))
     out = np.empty((len(panel.tanks), population.n_draws))
-    for n, draws, filtered, log_scale in filter_tanks(panel, population, power):
+    for n, draws, filtered, log_scale in filter_tanks(panel, population, Powers.of(power)):
         out[n, draws] = filtered.log_likelihood[-1] + log_scale
     return out
 
@@ -70,7 +69,7 @@ def smoothed_without_judgements(panel: Panel, population: Population, power: flo
     Averaged over draws of equal weight.
     """
     out = np.zeros((int(panel.first[-1]), len(population.phases)))
-    for n, _, filtered, _ in filter_tanks(panel, population, power, judgements=False):
+    for n, _, filtered, _ in filter_tanks(panel, population, Powers(power, power, 0.0)):
         states, _ = filtered.smooth()
         share = filtered.chain.by_phase(states.sum(axis=2)) / population.n_draws
         out[panel.first[n] : panel.first[n + 1]] += share

@@ -26,6 +26,7 @@ from maturity_model.fitting.handing_on.judgement_scores import (
     judged_tanks,
     score_judgements,
 )
+from maturity_model.fitting.power_tables import Powers
 from maturity_model.fitting.tank_likelihood import filter_tanks
 from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
 from maturity_model.panel import Panel, build_panel
@@ -184,7 +185,8 @@ def test_the_judged_score_leaves_judgements_out_of_the_filter() -> None:
         checkins=tuple(replace(c, judged_phase=None) for c in panel.logbook.checkins),
     )
     blind = build_panel(plain, CATALOGUE, panel.as_of)
-    phase = np.concatenate([f.phases() for _, _, f, _ in filter_tanks(blind, population, 0.4)])
+    at = Powers.of(0.4)
+    phase = np.concatenate([f.phases() for _, _, f, _ in filter_tanks(blind, population, at)])
     table = judgement_table(panel, population, 1.0).mean(axis=2)[:, ::3]
     p = (phase[panel.judgements.row] * table[panel.judgements.code]).sum(axis=1)
     assert scores.score[0] == pytest.approx(np.log(p).mean(), abs=1e-12)
@@ -201,7 +203,7 @@ def test_the_judged_are_filtered_as_in_the_weekly_report(
     nodes = filtering.PACE_NODES, filtering.SKILL_NODES
     monkeypatch.setattr("maturity_model.fitting.tank_likelihood.NODES", nodes)
     tables = filtering.make_tables(panel, population, weight)
-    for n, _, found, _ in filter_tanks(panel, population, weight):
+    for n, _, found, _ in filter_tanks(panel, population, Powers.of(weight)):
         weekly, _ = filtering.filter_tank(tables, n)
         assert np.ptp(weekly.draw_weight) > 0.01
         np.testing.assert_allclose(found.draw_weight, weekly.draw_weight, rtol=0, atol=1e-9)

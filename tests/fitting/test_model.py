@@ -15,7 +15,8 @@ pytensor = pytest.importorskip("pytensor")
 pt = pytest.importorskip("pytensor.tensor")
 
 from maturity_model.catalogue import load_catalogue
-from maturity_model.fitting.model import ModelOptions, build_model
+from maturity_model.fitting.model import build_model
+from maturity_model.fitting.options import ModelOptions
 from maturity_model.fitting.predictive_draws import Outcomes
 from maturity_model.fitting.to_population import make_population
 from maturity_model.hmm.mixture import filter_mixture

@@ -11,7 +11,7 @@ import pytest
 from population.edited_files import documents as documents_in
 
 from maturity_model.catalogue import load_catalogue
-from maturity_model.fitting.model_inputs import documents, to_json
+from maturity_model.fitting.model_inputs import to_json
 from maturity_model.population import load_population, save_population
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.priors import Spread, priors_from_catalogue
@@ -36,7 +36,7 @@ def test_priors_survive() -> None:
 
 def test_documents_lie_in_the_file(tmp_path: Path) -> None:
     made = elicit_population(CATALOGUE, 0.5, n_draws=32, seed=1)
-    kept = documents(CATALOGUE, PRIORS)
+    kept = {"catalogue": to_json(CATALOGUE), "priors": to_json(PRIORS)}
     save_population(made, tmp_path / "with.nc", kept)
     save_population(made, tmp_path / "without.nc")
     assert documents_in(tmp_path / "with.nc") == kept

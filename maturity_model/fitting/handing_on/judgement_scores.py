@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from maturity_model._typing import Floats, Ints
+from maturity_model.fitting.power_tables import Powers
 from maturity_model.fitting.tank_likelihood import CHUNK, filter_tanks
 from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT
 from maturity_model.population.tables import fit_to_catalogue, judgement_table
@@ -139,7 +140,7 @@ def score_judgements(
     by_tank = []
     for weight in weights:
         phase = np.empty((int(panel.first[-1]), len(population.phases)))
-        for n, _, filtered, _ in filter_tanks(panel, population, weight, judgements=False):
+        for n, _, filtered, _ in filter_tanks(panel, population, Powers(weight, weight, 0.0)):
             phase[panel.first[n] : panel.first[n + 1]] = filtered.phases()
         p = (phase[panel.judgements.row] * likelihood).sum(axis=1)
         log_p = np.log(np.maximum(p, 1e-12))

@@ -43,18 +43,9 @@ TARGETS = {
 class ComparisonView:
     """The section on variants of the model.
 
-    Attributes
-    ----------
-    doubts : tuple of str
-        Why some of it is not to be trusted.
-    table : Table
-    meanings : tuple of (str, str)
-        Of the targets.
-    refits : str
-        Which variants were fitted again without some tanks; empty where none was.
-    weight : str
-        Evidence weight of answers that are given.
-    figures : tuple of Figure
+    ``doubts`` say why some of it is not to be trusted; ``meanings`` are of the targets; ``refits``
+    says which variants were fitted again without some tanks, if any; ``weight`` is the evidence
+    weight of answers that are given.
     """
 
     doubts: tuple[str, ...]

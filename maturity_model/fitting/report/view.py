@@ -32,23 +32,9 @@ MAX_WORST = 15
 class FitView:
     """The page: words and figures; single numbers it takes from what was ``found``.
 
-    Attributes
-    ----------
-    title, name, foot : str
-    found : Analyses
-    drift : tuple of Table
-    learned : tuple of Learned
-    changes : Table
-    sensitivities : tuple of Table
-    checks : tuple of Figure
-    runs : Figure or None
-    loo : Table
-    comparison : ComparisonView or None
-    fit : tuple of (str, str)
-    worst : Table
-    little, prior_led, torn, outside : int
-        Parameters that kept more than 90 % of their prior; that the prior decides; on which prior
-        and data disagree. Statistics of the log outside what the fit draws.
+    ``little``, ``prior_led`` and ``torn`` count parameters: those that kept more than 90 % of their
+    prior, that the prior decides, and on which prior and data disagree; ``outside`` counts
+    statistics of the log outside what the fit draws.
     """
 
     title: str

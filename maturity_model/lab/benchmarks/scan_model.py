@@ -17,7 +17,8 @@ import pytensor
 import pytensor.tensor as pt
 
 from maturity_model.fitting.design import keepers_of
-from maturity_model.fitting.model import ModelOptions, _observing, movement_priors
+from maturity_model.fitting.model import _observing, movement_priors
+from maturity_model.fitting.options import ModelOptions
 from maturity_model.hmm.staged import StagedChain
 from maturity_model.panel import Panel
 from maturity_model.population.constants import DEFAULT_EVIDENCE_WEIGHT

@@ -63,7 +63,7 @@ class Refitter:
         """Digest of everything that the posterior of a panel depends on, versions included."""
         import nutpie
 
-        from maturity_model.fitting.model import ModelOptions
+        from maturity_model.fitting.options import ModelOptions
         from maturity_model.fitting.pooled_fit import inputs_digest
 
         options = self.options or ModelOptions()
