@@ -23,11 +23,6 @@ pytestmark = pytest.mark.fit
 MOVES = dense_oracle.MOVES
 
 
-@pytest.fixture
-def rng() -> np.random.Generator:
-    return np.random.default_rng(20251125)
-
-
 class Moves(NamedTuple):
     """Parameters of hazards, and what acts in each week of tanks of several lengths."""
 
@@ -143,28 +138,6 @@ def chain_inputs(
     data = {"start": lanes.by_tank(start)} | lanes._asdict()
     lik = rng.normal(0, 1.5, (rows, states))
     return Chain(start, hazards, lik, first, data, lanes, stages)
-
-
-@pytest.mark.parametrize(
-    ("phases", "stages", "lengths"),
-    [
-        (4, 3, [9, 1, 14, 2]),
-        (4, 1, [9, 1, 14, 2]),
-        (2, 2, [9, 1, 14, 2]),
-        (3, 2, [9, 1, 14, 2]),
-        # More tanks than lanes.
-        (4, 3, [3, 17, 8, 1, 30, 12, 5, 22, 2, 9, 14, 6, 11, 4, 26, 19, 7]),
-    ],
-)
-def test_tanks_against_dense_matrices(
-    rng: np.random.Generator, phases: int, stages: int, lengths: list[int]
-) -> None:
-    chain = chain_inputs(rng, lengths, phases, stages)
-    found = chain.make(chain.hazards, chain.rows).eval(mode="NUMBA")
-    for n in range(len(lengths)):
-        start, hazards, rows = chain.of_tank(n)
-        expected = dense_oracle.chain_log_likelihood(np, start, hazards, rows, stages)
-        assert found[n] == pytest.approx(float(expected), rel=1e-12)
 
 
 def test_weeks_after_the_last_observation_add_nothing(rng: np.random.Generator) -> None:

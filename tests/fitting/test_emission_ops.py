@@ -16,11 +16,6 @@ from maturity_model.fitting.kernels import ops as op
 pytestmark = pytest.mark.fit
 
 
-@pytest.fixture
-def rng() -> np.random.Generator:
-    return np.random.default_rng(20251125)
-
-
 def test_interval_table_against_scipy(rng: np.random.Generator) -> None:
     c, s = 53, 12
     low = rng.normal(size=c)

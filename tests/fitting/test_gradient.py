@@ -1,78 +1,80 @@
-"""Log-likelihood of many series and its gradient."""
+"""The chain's kernel: log-likelihood of each tank, and its gradient by hazards and rows."""
 
 from __future__ import annotations
 
-import itertools
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
-from fitting.series_gradient import value_and_gradient
+from fitting.test_chain_ops import Chain, chain_inputs
 
 from maturity_model._typing import Floats
+from maturity_model.fitting.kernels.ops import TankLogLikelihood
 from maturity_model.hmm.chain import forward_backward
 from maturity_model.hmm.staged import StagedChain, move_probabilities, transition_matrices
 
 pytestmark = pytest.mark.fit
 
-#: The size that the kernel is compiled for, and others.
-FIXED = StagedChain(4, 3)
-SIZES = [FIXED, StagedChain(2, 1), StagedChain(4, 1), StagedChain(3, 2)]
-LANES = 8
+#: More tanks than lanes.
+LENGTHS = [40, 1, 2, 13, 40, 5, 21, 8, 33, 40, 17]
+#: Phases and stages: the size that the kernel is compiled for, and others.
+SIZES = [(4, 3), (2, 1), (4, 1), (3, 2)]
+TWO_SIZES = [(4, 3), (3, 2)]
 
 
-class Problem(NamedTuple):
-    """Arguments of ``value_and_gradient``."""
+class Found(NamedTuple):
+    """Log-likelihood of each tank; P(state | log), the gradient by rows; that by log hazards."""
 
-    initial: Floats
-    log_hazards: Floats
-    log_likelihood: Floats
-    n_stages: int
-
-
-def problem(
-    seed: int, chain: StagedChain, weeks: int, blocks: int = 2, spread: float = 2.0
-) -> Problem:
-    rng = np.random.default_rng(seed)
-    states, lanes = chain.n_states, LANES
-    return Problem(
-        rng.dirichlet(np.ones(states), (blocks, lanes)).transpose(0, 2, 1).copy(),
-        rng.normal(-2.0, 1.5, (blocks, weeks - 1, 3, chain.n_phases, lanes)),
-        rng.normal(-4.0, spread, (blocks, weeks, states, lanes)),
-        chain.n_stages,
-    )
+    value: Floats
+    smoothed: Floats
+    hazards: Floats
 
 
-def dense(problem: Problem, chain: StagedChain, b: int, lane: int) -> tuple[Floats, Floats, Floats]:
-    """One series for the general engine."""
-    hazards = np.exp(problem.log_hazards[b, :, :, :, lane])
-    moves = move_probabilities(*hazards.transpose(1, 0, 2)[..., None])[..., 0]
-    log_likelihood = problem.log_likelihood[b, :, :, lane]
-    return problem.initial[b, :, lane], transition_matrices(moves, chain), log_likelihood
+def value_and_gradient(chain: Chain) -> Found:
+    where = (chain.data[name] for name in ("first", "row", "tank"))
+    given = (chain.data["start"], chain.hazards, chain.rows, *where, np.array(chain.stages))
+    return Found(*TankLogLikelihood.compute(*given))
 
 
-@pytest.mark.parametrize("chain", SIZES)
-@pytest.mark.parametrize("weeks", [1, 2, 40])
-def test_value_and_smoother_agree_with_the_general_engine(chain: StagedChain, weeks: int) -> None:
-    given = problem(1, chain, weeks)
-    result = value_and_gradient(*given)
-    for b, lane in itertools.product(range(2), range(LANES)):
-        truth = forward_backward(*dense(given, chain, b, lane))
-        value = result.log_likelihood[b, lane]
-        assert value == pytest.approx(truth.log_likelihood, rel=1e-12, abs=1e-10)
-        np.testing.assert_allclose(
-            result.smoothed[b, :, :, lane], truth.smoothed, rtol=1e-10, atol=1e-12
-        )
+def gradient_of_tank(chain: Chain, found: Found, n: int) -> tuple[Floats, Floats]:
+    """By the log hazards of its moves, (T-1, 3, K), and by its rows, (T, S)."""
+    _, hazards, rows = chain._replace(hazards=found.hazards, rows=found.smoothed).of_tank(n)
+    return hazards[1:], rows
 
 
-def expected_gradient(given: Problem, chain: StagedChain, b: int, lane: int) -> Floats:
+def dense(chain: Chain, n: int) -> tuple[Floats, Floats, Floats]:
+    """One tank for the general engine."""
+    start, hazards, rows = chain.of_tank(n)
+    moves = move_probabilities(*np.exp(hazards[1:]).transpose(1, 0, 2)[..., None])[..., 0]
+    staged = StagedChain(hazards.shape[2], chain.stages)
+    return start, transition_matrices(moves, staged), rows
+
+
+def check_against_engine(chain: Chain, found: Found, n: int) -> None:
+    truth: Any = forward_backward(*dense(chain, n))
+    assert found.value[n] == pytest.approx(truth.log_likelihood, rel=1e-12, abs=1e-10)
+    _, smoothed = gradient_of_tank(chain, found, n)
+    np.testing.assert_allclose(smoothed, truth.smoothed, rtol=1e-9, atol=1e-12)
+
+
+@pytest.mark.parametrize(("phases", "stages"), [*SIZES, (2, 2)])
+def test_value_and_smoother_agree_with_the_general_engine(
+    rng: np.random.Generator, phases: int, stages: int
+) -> None:
+    chain = chain_inputs(rng, LENGTHS, phases, stages)
+    found = value_and_gradient(chain)
+    for n in range(len(LENGTHS)):
+        check_against_engine(chain, found, n)
+
+
+def expected_gradient(chain: Chain, n: int) -> Floats:
     """Gradient by the log hazards from dense matrices, shape (T-1, 3, K).
 
     The likelihood is linear in a step's matrix: its derivative is that of the matrix, weighed
     with forward and backward quantities.
     """
-    initial, matrices, log_likelihood = dense(given, chain, b, lane)
-    weeks, states = log_likelihood.shape
+    initial, matrices, log_likelihood = dense(chain, n)
+    (weeks, states), log_hazards = log_likelihood.shape, chain.of_tank(n)[1]
     likelihood = np.exp(log_likelihood - log_likelihood.max(axis=1, keepdims=True))
     forward, backward = np.zeros((weeks, states)), np.ones((weeks, states))
     forward[0] = initial * likelihood[0]
@@ -82,17 +84,17 @@ def expected_gradient(given: Problem, chain: StagedChain, b: int, lane: int) -> 
     for t in range(weeks - 2, -1, -1):
         backward[t] = matrices[t] @ (likelihood[t + 1] * backward[t + 1])
         backward[t] /= backward[t].max()
-    out = np.zeros((weeks - 1, 3, chain.n_phases))
+    out = np.zeros((weeks - 1, *log_hazards.shape[1:]))
     for t in range(weeks - 1):
         after = likelihood[t + 1] * backward[t + 1]
-        hazards = np.exp(given.log_hazards[b, t, :, :, lane])
+        hazards = np.exp(log_hazards[t + 1])
         for s in range(states):
-            k = s // chain.n_stages
+            k = s // chain.stages
             leads = {}
             if s + 1 < states:
                 leads[0] = s + 1
             if k > 0:
-                leads |= {1: (k - 1) * chain.n_stages, 2: 0}
+                leads |= {1: (k - 1) * chain.stages, 2: 0}
             h = sum(hazards[m, k] for m in leads)
             if h == 0:
                 continue
@@ -107,78 +109,73 @@ def expected_gradient(given: Problem, chain: StagedChain, b: int, lane: int) -> 
     return out
 
 
-@pytest.mark.parametrize("chain", SIZES)
+@pytest.mark.parametrize(("phases", "stages"), SIZES)
 @pytest.mark.parametrize(
     ("centre", "spread"), [(-2.0, 1.5), (-2.0, 6.0), (-12.0, 3.0), (-7.0, 0.5), (3.0, 1.0)]
 )
 def test_gradient_by_hazards_agrees_with_dense_matrices(
-    chain: StagedChain, centre: float, spread: float
+    rng: np.random.Generator, phases: int, stages: int, centre: float, spread: float
 ) -> None:
-    given = problem(5, chain, 50, spread=4.0)
-    rng = np.random.default_rng(6)
-    given.log_hazards[:] = rng.normal(centre, spread, given.log_hazards.shape)
-    given.log_hazards[rng.random(given.log_hazards.shape) < 0.05] = -np.inf
-    result = value_and_gradient(*given)
-    for b, lane in ((0, 0), (1, LANES - 1), (1, 4)):
-        want = expected_gradient(given, chain, b, lane)
-        np.testing.assert_allclose(result.hazards[b, ..., lane], want, rtol=1e-9, atol=1e-11)
-    assert (result.hazards[:, :, 1:, 0] == 0).all()  # no way down from phase 0
+    chain = chain_inputs(rng, LENGTHS, phases, stages)
+    chain.rows[:] = rng.normal(-4.0, 4.0, chain.rows.shape)
+    chain.hazards[:] = rng.normal(centre, spread, chain.hazards.shape)
+    chain.hazards[rng.random(chain.hazards.shape) < 0.05] = -np.inf
+    found = value_and_gradient(chain)
+    for n in (0, 2, 7):
+        by_hazards, _ = gradient_of_tank(chain, found, n)
+        np.testing.assert_allclose(by_hazards, expected_gradient(chain, n), rtol=1e-9, atol=1e-11)
+    assert (found.hazards[:, 1:, 0] == 0).all()  # no way down from phase 0
 
 
-@pytest.mark.parametrize("chain", [FIXED, StagedChain(3, 2)])
-def test_structural_zeros(chain: StagedChain) -> None:
-    given = problem(7, chain, 20)
-    rng = np.random.default_rng(8)
-    given.log_likelihood[rng.random(given.log_likelihood.shape) < 0.2] = -np.inf
-    given.log_hazards[rng.random(given.log_hazards.shape) < 0.2] = -np.inf
-    result = value_and_gradient(*given)
-    assert all(not np.isnan(x).any() for x in result)
-    assert (result.hazards[np.isneginf(given.log_hazards)] == 0).all()
-    assert (result.smoothed[np.isneginf(given.log_likelihood)] == 0).all()
-    for lane in range(LANES):
-        if result.log_likelihood[0, lane] > -np.inf:
-            truth = forward_backward(*dense(given, chain, 0, lane))
-            assert result.log_likelihood[0, lane] == pytest.approx(truth.log_likelihood, rel=1e-12)
-            np.testing.assert_allclose(
-                result.smoothed[0, :, :, lane], truth.smoothed, rtol=1e-9, atol=1e-12
-            )
-    assert (result.log_likelihood > -np.inf).sum() > LANES
+@pytest.mark.parametrize(("phases", "stages"), TWO_SIZES)
+def test_structural_zeros(rng: np.random.Generator, phases: int, stages: int) -> None:
+    chain = chain_inputs(rng, [20] * 16, phases, stages)
+    chain.rows[rng.random(chain.rows.shape) < 0.2] = -np.inf
+    chain.hazards[rng.random(chain.hazards.shape) < 0.2] = -np.inf
+    found = value_and_gradient(chain)
+    assert all(not np.isnan(x).any() for x in found)
+    assert (found.hazards[np.isneginf(chain.hazards)] == 0).all()
+    assert (found.smoothed[np.isneginf(chain.rows)] == 0).all()
+    possible = np.flatnonzero(found.value > -np.inf)
+    assert len(possible) > 8
+    for n in possible:
+        check_against_engine(chain, found, n)
 
 
-@pytest.mark.parametrize("chain", [FIXED, StagedChain(3, 2)])
-def test_impossible_series_have_no_gradient_and_leave_others_alone(chain: StagedChain) -> None:
-    given = problem(9, chain, 20)
-    before = value_and_gradient(*given)
-    given.log_likelihood[1, 7, :, 2] = -np.inf
-    result = value_and_gradient(*given)
-    assert result.log_likelihood[1, 2] == -np.inf
-    assert (result.smoothed[1, :, :, 2] == 0).all()
-    assert (result.hazards[1, ..., 2] == 0).all()
-    others = np.ones((2, LANES), bool)
-    others[1, 2] = False
-    for a, b in zip(before, result, strict=True):
-        np.testing.assert_array_equal(np.moveaxis(a, -1, 1)[others], np.moveaxis(b, -1, 1)[others])
+@pytest.mark.parametrize(("phases", "stages"), TWO_SIZES)
+def test_impossible_tanks_have_no_gradient_and_leave_others_alone(
+    rng: np.random.Generator, phases: int, stages: int
+) -> None:
+    chain = chain_inputs(rng, [20] * 10, phases, stages)
+    before = value_and_gradient(chain)
+    chain.rows[chain.first[2] + 7] = -np.inf
+    found = value_and_gradient(chain)
+    assert found.value[2] == -np.inf
+    assert all((x == 0).all() for x in gradient_of_tank(chain, found, 2))
+    for n in (0, 1, *range(3, 10)):
+        assert found.value[n] == before.value[n]
+        for now, then in zip(
+            gradient_of_tank(chain, found, n), gradient_of_tank(chain, before, n), strict=True
+        ):
+            np.testing.assert_array_equal(now, then)
 
 
-@pytest.mark.parametrize("chain", [FIXED, StagedChain(3, 2)])
-@pytest.mark.parametrize("hazard", [-700.0, -40.0, 40.0, 90.0, 400.0])
-def test_extreme_hazards_and_evidence_stay_finite(chain: StagedChain, hazard: float) -> None:
-    given = problem(11, chain, 30)
-    given.log_hazards[:, ::3] = hazard
-    given.initial[:] = np.eye(chain.n_states)[:, :1]
-    given.log_likelihood[:, :, :-1] -= 200.0  # all weeks shout for the last state
-    for x in value_and_gradient(*given):
+@pytest.mark.parametrize(("phases", "stages"), TWO_SIZES)
+@pytest.mark.parametrize("hazard", [None, -700.0, -40.0, 40.0, 90.0, 400.0])
+def test_evidence_for_a_state_out_of_reach(
+    rng: np.random.Generator, phases: int, stages: int, hazard: float | None
+) -> None:
+    chain = chain_inputs(rng, [30] * 9, phases, stages)
+    for start in (chain.start.T, chain.data["start"]):
+        start[:] = 0.0
+        start[..., 0, :] = 1.0
+    chain.rows[:, :-1] -= 200.0  # all weeks shout for the last state
+    if hazard is not None:
+        chain.hazards[::3] = hazard
+    found = value_and_gradient(chain)
+    for x in found:
         assert not np.isnan(x).any()
         assert not np.isposinf(x).any()
-
-
-@pytest.mark.parametrize("chain", [FIXED, StagedChain(3, 2)])
-def test_evidence_for_a_state_out_of_reach(chain: StagedChain) -> None:
-    given = problem(12, chain, 30)
-    given.initial[:] = np.eye(chain.n_states)[:, :1]
-    given.log_likelihood[:, :, :-1] -= 200.0
-    result = value_and_gradient(*given)
-    truth = forward_backward(*dense(given, chain, 1, 3))
-    assert result.log_likelihood[1, 3] == pytest.approx(truth.log_likelihood, rel=1e-12)
-    np.testing.assert_allclose(result.smoothed[1, :, :, 3], truth.smoothed, rtol=1e-9, atol=1e-12)
-    assert np.isfinite(result.hazards).all()
+    if hazard is None:
+        assert np.isfinite(found.hazards).all()
+        check_against_engine(chain, found, 3)

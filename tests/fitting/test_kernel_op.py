@@ -21,11 +21,6 @@ from maturity_model.fitting.model import build_model
 pytestmark = pytest.mark.fit
 
 
-@pytest.fixture
-def rng() -> np.random.Generator:
-    return np.random.default_rng(20251125)
-
-
 def test_second_derivatives_are_refused(rng: np.random.Generator) -> None:
     chain = chain_inputs(rng, [4])
     x = pt.matrix("x")
