@@ -56,12 +56,9 @@ def near_truth(n: int, sd: float, seed: int = 1) -> Population:
 
 def test_variants_change_one_thing_each() -> None:
     found = {v.name: v for v in variants_of(ModelOptions())}
-    assert list(found) == [
-        "full", "no_persistence", "geometric", "no_pace", "tank_signs", "signs_only",
-        "readings_only",
-    ]  # fmt: skip
+    assert len(found) == 7
     assert found["tank_signs"].options == ModelOptions(tank_signs=True)
-    assert found["geometric"].geometric
+    assert [name for name, v in found.items() if v.geometric] == ["geometric"]
     assert found["signs_only"].targets == ("signs", "judgements")
     assert found["readings_only"].targets == ("readings", "judgements")
     with_signs = {v.name: v for v in variants_of(ModelOptions(tank_signs=True))}

@@ -21,8 +21,6 @@ def draws() -> NDArray[np.float64]:
         x[:, t, 6:9] = -0.6 * x[:, t - 1, 6:9] + 0.8 * x[:, t, 6:9]
     x[1, :, 1] += 0.5  # one chain elsewhere
     x[2, :, 2] *= 3  # or wider
-    x[:, :, 3] = np.round(x[:, :, 3])  # ties
-    x[:, :, 4] **= 3  # heavy tails
     return x
 
 

@@ -16,14 +16,25 @@ from maturity_model.fitting.kernels import ops as op
 pytestmark = pytest.mark.fit
 
 
-def test_interval_table_against_scipy(rng: np.random.Generator) -> None:
-    c, s = 53, 12
+def some_intervals(rng: np.random.Generator, c: int) -> tuple[Floats, Floats, dict[str, Floats]]:
+    """Ends of intervals, some infinite, and the normals of 12 states and of noise."""
     low = rng.normal(size=c)
     high = low + rng.random(c) * 2
     low[::5], high[::7] = -np.inf, np.inf
-    mean, sd = rng.normal(0, 3, (c, s)), rng.uniform(0.2, 2, (c, s))
-    wide_mean, wide_sd, outlier = rng.normal(size=c), rng.uniform(1, 3, c), 0.03
-    found = op.interval_table(low, high, mean, sd, wide_mean, wide_sd, outlier).eval(mode="NUMBA")
+    values = {
+        "mean": rng.normal(0, 3, (c, 12)),
+        "sd": rng.uniform(0.3, 2, (c, 12)),
+        "wide_mean": rng.normal(size=c),
+        "wide_sd": rng.uniform(1, 3, c),
+        "outlier": np.array(0.03),
+    }
+    return low, high, values
+
+
+def test_interval_table_against_scipy(rng: np.random.Generator) -> None:
+    low, high, values = some_intervals(rng, 53)
+    mean, sd, wide_mean, wide_sd, outlier = values.values()
+    found = op.interval_table(low, high, *values.values()).eval(mode="NUMBA")
 
     def between(m: Floats, s: Floats) -> Floats:
         a, b = (low[:, None] - m) / s, (high[:, None] - m) / s
@@ -34,20 +45,8 @@ def test_interval_table_against_scipy(rng: np.random.Generator) -> None:
 
 
 def test_gradient_of_intervals(rng: np.random.Generator) -> None:
-    c, s = 37, 12
-    low = rng.normal(size=c)
-    high = low + rng.random(c) * 2
-    low[::5], high[::7] = -np.inf, np.inf
-    check(
-        lambda *args: op.interval_table(low, high, *args),
-        {
-            "mean": rng.normal(size=(c, s)),
-            "sd": rng.uniform(0.3, 2, (c, s)),
-            "wide_mean": rng.normal(size=c),
-            "wide_sd": rng.uniform(1, 3, c),
-            "outlier": np.array(0.05),
-        },
-    )
+    low, high, values = some_intervals(rng, 37)
+    check(lambda *args: op.interval_table(low, high, *args), values)
 
 
 # Rows of observations ------------------------------------------------------------------

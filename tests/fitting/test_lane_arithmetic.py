@@ -11,7 +11,6 @@ from maturity_model.fitting.kernels.simd_lanes import (
     exp_over,
     exponent,
     load,
-    prefetch,
     rows,
     spread,
     store,
@@ -57,15 +56,6 @@ def fuses() -> bool:
     return bool(out[0] == -(2.0**-60))
 
 
-@njit
-def _copy(source, target):  # type: ignore[no-untyped-def]
-    for row in range(len(source) // WIDTH):
-        # Beyond the array on either side, which does no harm.
-        prefetch(source, row + 1000)
-        prefetch(source, row - 1000)
-        store(target, row, load(source, row))
-
-
 def test_arithmetic_is_that_of_each_lane() -> None:
     rng = np.random.default_rng(1)
     x, y = rng.normal(size=WIDTH), rng.lognormal(sigma=9.0, size=WIDTH)
@@ -101,11 +91,3 @@ def test_exp(low: float, high: float) -> None:
     error = np.abs(found - truth) / truth
     # Rounded twice, the product of reduction is off by half of its last bit too.
     assert (error < 5e-16 + (4e-17 if fuses() else 1.5e-16) * np.abs(x)).all()
-
-
-def test_rows_are_stored() -> None:
-    source, target = np.random.default_rng(3).normal(size=5 * WIDTH), rows.py_func(5)
-    # On a cache line.
-    assert target.ctypes.data % 64 == 0
-    _copy(source, target)
-    np.testing.assert_array_equal(source, target)
