@@ -51,7 +51,6 @@ def _reach(panel: Panel, n: int, checkins: tuple[CheckIn, ...]) -> Reach:
     signs = [s.name for s in panel.catalogue.signs.values() if tank.can_have(s.needs)]
     answers = sum(len(c.signs) for c in checkins)
     recent = {name for c in checkins if (panel.as_of - c.date).days < 28 for name in c.signs}
-    readings = panel.readings.row
     end, look = checkins[-1].date if checkins else None, last_look(checkins)
     return Reach(
         weeks=last - first,
@@ -59,7 +58,7 @@ def _reach(panel: Panel, n: int, checkins: tuple[CheckIn, ...]) -> Reach:
         last_checkin=end,
         weeks_since_checkin=(panel.as_of - end).days // 7 if end else None,
         share_signs_checked=answers / (len(checkins) * len(signs)) if checkins else 0.0,
-        readings=int(((readings >= first) & (readings < last)).sum()),
+        readings=len(panel.readings.of_rows(first, last)[1]),
         unchecked_signs=tuple(name for name in signs if name not in recent),
         last_look=look,
         weeks_since_look=(panel.as_of - look).days // 7 if look else None,

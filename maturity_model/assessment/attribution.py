@@ -56,26 +56,20 @@ class EventEffect:
 
 
 def event_effects(present: Present) -> tuple[EventEffect, ...]:
-    """What each event in the log did, water changes apart (they are husbandry).
-
-    Returns
-    -------
-    tuple of EventEffect
-        By date.
-    """
-    panel, tank = present.panel, present.panel.tanks[present.n]
+    """What each event in the log did, by date; water changes apart (they are husbandry)."""
+    started = present.panel.tanks[present.n].started
     events = [e for e in present.events if e.kind != WATER]
     if not events:
         return ()
     last_look: dict[int, int] = {}
-    for c in checkins_of(panel, present.n):
-        days = (c.date - tank.started).days
+    for c in checkins_of(present.panel, present.n):
+        days = (c.date - started).days
         last_look[days // 7] = days
     # The first move that each event acts on: into its own week, or into the next if it came
     # after that week's last look, as in the panel.
     acts = []
     for e in events:
-        days = (e.date - tank.started).days
+        days = (e.date - started).days
         acts.append(days // 7 + (days > last_look.get(days // 7, days)))
     slips = _slips(present, {max(week - 1, 0) for week in acts})
     return tuple(

@@ -30,17 +30,9 @@ class Estimate(NamedTuple):
 
 
 def bounds(values: Floats, weight: Floats) -> tuple[Floats, Floats]:
-    """Weighted 5 % and 95 % quantiles over draws.
+    """Weighted 5 % and 95 % quantiles over draws, shape (...) each.
 
-    Parameters
-    ----------
-    values : ndarray, shape (..., D)
-    weight : ndarray, shape (D,)
-        P(draw | log); sums to 1.
-
-    Returns
-    -------
-    low, high : ndarray, shape (...)
+    ``values`` has shape (..., D); ``weight``, shape (D,), is P(draw | log) and sums to 1.
     """
     # Indexed by hand: np.take_along_axis takes longer than the sorting.
     shape, draws = values.shape[:-1], values.shape[-1]

@@ -162,8 +162,7 @@ def _look(log: TankLog, limits: Limits) -> list[Missing]:
 
 
 def _readings(log: TankLog, limits: Limits) -> list[Missing]:
-    ammonia = log.latest_reading("ammonia", limits["reading_days"])
-    nitrite = log.latest_reading("nitrite", limits["reading_days"])
+    ammonia, nitrite = (log.latest_reading(name, limits["reading_days"]) for name in POISONS)
     if ammonia is None and nitrite is None:
         why = "Neither ammonia nor nitrite was measured in the last week"
         return [Missing("both readings", why, "Measure ammonia and nitrite, then ask again.")]

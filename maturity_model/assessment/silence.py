@@ -16,8 +16,7 @@ def is_look(checkin: CheckIn) -> bool:
 
 def last_look(checkins: Sequence[CheckIn]) -> dt.date | None:
     """Day of the last check-in that holds an observation, of check-ins by date."""
-    looks = (c.date for c in reversed(checkins) if is_look(c))
-    return next(looks, None)
+    return next((c.date for c in reversed(checkins) if is_look(c)), None)
 
 
 def is_silent(last: dt.date | None, as_of: dt.date) -> bool:

@@ -221,23 +221,17 @@ def _earlier(
 
 
 def _full_likelihood(tables: Tables, what: list[Observed]) -> list[Floats]:
-    """P(answer | state, skill, draw), shape (S, Q or 1, D), of each observation, in order."""
-    panel, population = tables.panel, tables.population
-    out: list[Floats | None] = [None] * len(what)
-    for number, (name, kind) in enumerate(zip(KINDS, kinds_of(panel), strict=True)):
-        index = [i for i, o in enumerate(what) if o.kind == name]
-        if not index:
-            continue
-        codes = codes_only(kind, kind.codes[[what[i].code for i in index]])
-        if number == 0:
-            table = sign_table(replace(panel, signs=codes), population, tables.skill, 1.0)
-        elif number == 1:
-            table = reading_table(replace(panel, readings=codes), population, 1.0)[:, :, None]
-        else:
-            table = judgement_table(replace(panel, judgements=codes), population, 1.0)[:, :, None]
-        for row, i in zip(table, index, strict=True):
-            out[i] = row
-    return [x for x in out if x is not None]
+    """P(answer | state, skill, draw), shape (S, Q or 1, D), of observations sorted by kind."""
+    signs, readings, judgements = (
+        codes_only(kind, kind.codes[[o.code for o in what if o.kind == name]])
+        for name, kind in zip(KINDS, kinds_of(tables.panel), strict=True)
+    )
+    panel = replace(tables.panel, signs=signs, readings=readings, judgements=judgements)
+    return [
+        *sign_table(panel, tables.population, tables.skill, 1.0),
+        *reading_table(panel, tables.population, 1.0)[:, :, None],
+        *judgement_table(panel, tables.population, 1.0)[:, :, None],
+    ]
 
 
 def _tails(tables: Tables, what: Observed) -> tuple[Floats, Floats]:

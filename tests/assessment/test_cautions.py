@@ -63,12 +63,6 @@ WATER = {
 }
 
 
-def test_quiet_log():
-    assert cautions() == ()
-    rows = [checkin(ammonia=reading(0, 0.125, 0.25), nitrite=reading(0.0), **WATER)]
-    assert cautions(rows) == ()
-
-
 def test_unionised_bounds_come_from_every_kit():
     rows = [
         checkin(
@@ -103,13 +97,9 @@ def test_ph_on_the_total_scale_is_believed():
 
 
 def test_how_long_readings_stand():
-    old_water = checkin(28, ph=reading(8.4, unit="[pH]"))
-    rows = [old_water, checkin(14, ammonia=reading(1.0))]
-    now = unionised(rows)
-    assert now.best == pytest.approx(mg_l(1.0, 8.4, 25, 35))
-    rows = [checkin(29, ph=reading(8.4, unit="[pH]")), checkin(14, ammonia=reading(1.0))]
-    now = unionised(rows)
-    assert now.best == pytest.approx(mg_l(1.0, 8.2, 25, 35))
+    for days, ph in ((28, 8.4), (29, 8.2)):
+        rows = [checkin(days, ph=reading(8.4, unit="[pH]")), checkin(14, ammonia=reading(1.0))]
+        assert unionised(rows).best == pytest.approx(mg_l(1.0, ph, 25, 35))
     assert unionised([checkin(15, ammonia=reading(1.0))]) is None
 
 
@@ -131,6 +121,12 @@ ACUTE_TOTAL = ACUTE_MG_L / (0.0616 * 17.031 / 18.039)
 CHRONIC_TOTAL = CHRONIC_MG_L / (0.0616 * 17.031 / 18.039)
 
 
+def test_quiet_log():
+    assert cautions() == ()
+    for ammonia in (reading(0, 0.125, 0.25), reading(0.99 * CHRONIC_TOTAL)):
+        assert cautions([checkin(ammonia=ammonia, nitrite=reading(0.0), **WATER)]) == ()
+
+
 @pytest.mark.parametrize(
     ("low", "best", "high", "level", "title"),
     [
@@ -150,10 +146,6 @@ def test_criteria(low, best, high, level, title):
     assert "WAC 173-201A-240" in found.authority
     assert "NBS" in found.text
     assert "change water" in found.text
-
-
-def test_just_below_the_chronic_criterion_is_quiet():
-    assert cautions([checkin(ammonia=reading(0.99 * CHRONIC_TOTAL), **WATER)]) == ()
 
 
 def test_coarse_first_step_is_said():

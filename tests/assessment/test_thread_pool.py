@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from functools import cache
+from functools import partial
 
 import pytest
 from assessment.assessed import practice, same
@@ -12,7 +12,6 @@ from small_logs import random_log
 
 from maturity_model.assessment import assess, thread_pool
 from maturity_model.assessment.thread_pool import map_in_threads
-from maturity_model.assessment.types import TankAssessment
 from maturity_model.panel import build_panel
 
 
@@ -63,21 +62,12 @@ def test_no_more_threads_than_cores_that_may_be_used(monkeypatch: pytest.MonkeyP
     assert thread_pool.cores() == 1
 
 
-@pytest.mark.parametrize("number", [2, 3, 7])
-def test_every_answer_is_the_same_to_the_last_bit(
-    number: int, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(thread_pool, "cores", lambda: number)
-    assert same(assessed_tanks(), in_one_thread())
-
-
-def assessed_tanks() -> tuple[TankAssessment, ...]:
+def test_every_answer_is_the_same_to_the_last_bit(monkeypatch: pytest.MonkeyPatch) -> None:
     book, as_of = random_log(5)
-    return assess(build_panel(book, as_of=as_of), practice()).tanks
-
-
-@cache
-def in_one_thread() -> tuple[TankAssessment, ...]:
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(thread_pool, "cores", lambda: 1)
-        return assessed_tanks()
+    panel = build_panel(book, as_of=as_of)
+    answers = {}
+    for number in (1, 2, 7):
+        monkeypatch.setattr(thread_pool, "cores", partial(int, number))
+        answers[number] = assess(panel, practice()).tanks
+    assert same(answers[2], answers[1])
+    assert same(answers[7], answers[1])
