@@ -193,6 +193,7 @@ def forecast_only(tables: Tables, n: int, mixture: FilteredMixture) -> Floats:
 def _filtered(
     tables: Tables, n: int, moves: Floats, emission: Floats, node_prior: Floats
 ) -> FilteredMixture:
+    """Filter tank n from the start that its rock makes likely."""
     population = tables.population
     start = population.start[tables.panel.rock[n]]
     initial = np.repeat(start[:, None], population.n_draws, axis=1)

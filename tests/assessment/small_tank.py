@@ -12,7 +12,9 @@ from hmm.oracle import Model, enumerate_paths, log_sum
 from small_logs import START, day, look, make_log
 
 from maturity_model.assessment.filtering import filter_tank, make_tables
+from maturity_model.assessment.plan import Plan, look_ahead, parse_plan
 from maturity_model.assessment.present import Present
+from maturity_model.catalogue import load_catalogue
 from maturity_model.hmm.staged import move_probabilities, transition_matrices
 from maturity_model.logbook import CheckIn, Event, Logbook, Tank
 from maturity_model.panel import build_panel
@@ -97,13 +99,17 @@ def over_past(here: Present, count: Callable[[Array, Array, int, int], Array]) -
     return np.stack(out, axis=-1)
 
 
+def what_if(text: str | None) -> Plan | None:
+    return None if text is None else parse_plan(text, load_catalogue())
+
+
 def over_future(
-    here: Present, ahead: tuple[Array, Array, Array], count: Callable[[Array, Array], Array]
+    here: Present, horizon: int, plan: Plan | None, count: Callable[[Array, Array], Array]
 ) -> Array:
-    """Sum ``count(paths, P(path | log, draw))`` over pace nodes; paths begin now."""
+    """Sum ``count(paths, P(path | log, plan, draw))`` over pace nodes; paths begin now."""
     found = here.mixture
-    start = here.states_by_pace()
-    factor, setback, collapse = (x[0] for x in ahead)
+    start, ahead = here.states_by_pace(), look_ahead(here, horizon, plan)
+    factor, setback, collapse = ahead.factor[0], ahead.setback[0], ahead.collapse[0]
     out = []
     for d in range(start.shape[-1]):
         total: Array | float = 0.0

@@ -43,13 +43,9 @@ def still(index: int = 0, **changes: object) -> Population:
 def compare(found: Assessment, wanted: dict[str, Answer], tolerance: float = 1e-10) -> None:
     for tank in found.tanks:
         for field in FIELDS:
-            np.testing.assert_allclose(
-                getattr(tank, field),
-                getattr(wanted[tank.tank.name], field),
-                rtol=0,
-                atol=tolerance,
-                err_msg=f"{tank.tank.name}: {field}",
-            )
+            have, want = getattr(tank, field), getattr(wanted[tank.tank.name], field)
+            said = f"{tank.tank.name}: {field}"
+            np.testing.assert_allclose(have, want, rtol=0, atol=tolerance, err_msg=said)
 
 
 def slow_answers(
@@ -193,9 +189,8 @@ def test_a_log_with_every_sign_blank_returns_the_prior_forecast() -> None:
 
 
 def test_a_tank_without_any_row_gets_the_forecast() -> None:
-    found = assess(
-        build_panel(make_log([Tank("a", START, rock="dry")]), as_of=day(60)), practice()
-    ).tanks[0]
+    panel = build_panel(make_log([Tank("a", START, rock="dry")]), as_of=day(60))
+    (found,) = assess(panel, practice(), questions=False).tanks
     no_evidence(found)
     assert found.filtered.shape == (9, 4)
     assert found.reach.last_checkin is None

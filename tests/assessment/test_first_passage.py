@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from assessment.small_tank import a_log, event, lively, over_future, practice, present
+from assessment.small_tank import a_log, event, lively, over_future, practice, present, what_if
 from small_logs import look, make_log
 
 from maturity_model.assessment.first_passage import (
@@ -16,15 +16,9 @@ from maturity_model.assessment.first_passage import (
     quantile_week,
     time_to_mature,
 )
-from maturity_model.assessment.plan import look_ahead, parse_plan
-from maturity_model.catalogue import load_catalogue
 from maturity_model.logbook import Tank
 
 LOG = a_log(5, [event(1, "water_change", 10.0), event(30, "overfeeding", 4.0)])
-
-
-def what_if(text: str | None):
-    return None if text is None else parse_plan(text, load_catalogue())
 
 
 @pytest.mark.parametrize(
@@ -43,14 +37,13 @@ def test_arrivals_equal_the_enumeration(
 ) -> None:
     here = present(LOG, lively(0, 7, stages=stages))
     plan = what_if(text)
-    ahead = look_ahead(here, horizon, plan)
 
     def count(paths: np.ndarray, probability: np.ndarray) -> np.ndarray:
         there = here.mixture.chain.phase_of[paths] >= target
         first = np.where(there.any(axis=1), there.argmax(axis=1), horizon + 1)
         return np.bincount(first, probability, horizon + 2)[1 : horizon + 1]
 
-    wanted = over_future(here, (ahead.factor, ahead.setback, ahead.collapse), count)
+    wanted = over_future(here, horizon, plan, count)
     found = first_passage_pmf(here, here.states_by_pace(), target, horizon, plan)
     np.testing.assert_allclose(found, wanted, rtol=0, atol=1e-10)
     assert found.sum() > 1e-5

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from assessment.assessed import random_tables
-from assessment.small_mixture import by_lane, small
+from assessment.small_mixture import by_lane, end_in, small
 from small_logs import random_log
 
 from maturity_model.assessment.filtering import filter_tank, make_tables
@@ -41,15 +41,13 @@ def test_information_by_enumeration(chain: StagedChain, skilled: bool) -> None:
     likelihood = np.ascontiguousarray(np.moveaxis(likelihood, -1, 0))
     got = outcome_table(found, present_lanes(found), likelihood)
     want = np.zeros_like(got)
-    phases = np.arange(chain.n_phases)[:, None]
-    _, whole = by_lane(given, found.emission, weeks, lambda paths: np.ones((1, len(paths))))
+    end = end_in(chain, weeks - 1)
+    _, whole = by_lane(given, found.emission, weeks, end)
     total = np.einsum("pq,pqd->d", given.prior, whole)
     for o in range(3):
         emission = found.emission.copy()
         emission[-1] *= likelihood[o]
-        sums, _ = by_lane(
-            given, emission, weeks, lambda paths: 1.0 * (chain.phase_of[paths[:, -1]] == phases)
-        )
+        sums, _ = by_lane(given, emission, weeks, end)
         within = np.einsum("pq,kpqd->kd", given.prior, sums) / total
         want[:, o] = within @ found.draw_weight[-1]
     np.testing.assert_allclose(got, want, rtol=0, atol=1e-10)

@@ -4,18 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from assessment.small_tank import a_log, event, lively, over_future, practice, present
+from assessment.small_tank import a_log, event, lively, over_future, practice, present, what_if
 
-from maturity_model.assessment.plan import look_ahead, parse_plan
 from maturity_model.assessment.risk import event_plans, slip_probability, slip_risks
 from maturity_model.catalogue import load_catalogue
 
 CATALOGUE = load_catalogue()
 LOG = a_log(6, [event(1, "water_change", 10.0), event(20, "deep_clean"), event(38, "crash")])
-
-
-def what_if(text: str):
-    return parse_plan(text, CATALOGUE)
 
 
 @pytest.mark.parametrize(
@@ -34,15 +29,14 @@ def test_risk_equals_the_enumeration(
     text: str | None, stages: int, horizons: tuple[int, int]
 ) -> None:
     here = present(LOG, lively(0, 7, stages=stages))
-    plan = None if text is None else what_if(text)
-    ahead = look_ahead(here, horizons[-1], plan)
+    plan = what_if(text)
 
     def count(paths: np.ndarray, probability: np.ndarray) -> np.ndarray:
         phases = here.mixture.chain.phase_of[paths]
         lower = phases[:, 1:] < phases[:, :1]
         return np.array([probability @ lower[:, :h].any(axis=1) for h in horizons])
 
-    wanted = over_future(here, (ahead.factor, ahead.setback, ahead.collapse), count)
+    wanted = over_future(here, horizons[-1], plan, count)
     found = slip_probability(here, plan, horizons)
     np.testing.assert_allclose(found, wanted, rtol=0, atol=1e-10)
     assert found.min() > 1e-3

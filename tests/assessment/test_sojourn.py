@@ -10,7 +10,7 @@ import pytest
 from assessment.small_tank import a_log, event, lively, over_future, practice, present
 from small_logs import START, day, each_checkin, look, make_log, reading
 
-from maturity_model.assessment.plan import look_ahead, parse_plan
+from maturity_model.assessment.plan import parse_plan
 from maturity_model.assessment.sojourn import (
     CONTRAST_WEEKS,
     check_sojourn,
@@ -144,13 +144,12 @@ def test_the_next_phase_equals_the_enumeration(monkeypatch: pytest.MonkeyPatch) 
     inside = here.phases[k]
     weight = here.weight * inside / (here.weight @ inside)
     for contrast in found.contrasts:
-        ahead = look_ahead(here, 4, contrast.plan)
 
         def count(paths: np.ndarray, probability: np.ndarray) -> np.ndarray:
             there = (paths[:, 0] == k) & (paths[:, 1:] > k).any(axis=1)
             return np.array([probability @ there])
 
-        values = over_future(here, (ahead.factor, ahead.setback, ahead.collapse), count)[0]
+        values = over_future(here, 4, contrast.plan, count)[0]
         value = values / inside @ weight
         if contrast.stop:
             assert contrast.within == found.next_phase
