@@ -79,7 +79,7 @@ def test_the_answers_are_those_of_the_weekly_command() -> None:
             assert row["asked"] == decision.rule.permission
             assert row["permitted"] == (decision.verdict == "yes")
             needs = {m.need for m in decision.missing}
-            likely = decision.probability.mean >= decision.threshold
+            likely = decision.probability.mean >= decision.rule.threshold
             assert {*row["reasons"].split(";")} - {"", "other advice"} == (
                 needs if likely else needs | {PHASE}
             )
