@@ -183,14 +183,7 @@ def _decide(
     if rule.permission:
         missing = missing_evidence(record, cast(Permission, rule.permission))
     if missing and verdict == "yes":
-        verdict, why, overruled = "not now", f"{missing[0].why.rstrip('.')}", True
-    return Decision(
-        rule,
-        verdict,
-        probability,
-        why,
-        overruled,
-        (*([rule.caution] if rule.caution else []), *(c.title for c in record.cautions)),
-        missing,
-        remedy=bool(asking),
-    )
+        verdict, why, overruled = "not now", missing[0].why.rstrip("."), True
+    own = (rule.caution,) if rule.caution else ()
+    cautions = (*own, *(c.title for c in record.cautions))
+    return Decision(rule, verdict, probability, why, overruled, cautions, missing, bool(asking))

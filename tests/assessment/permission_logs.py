@@ -54,6 +54,11 @@ def needs(log: Record, permission: Permission = "first animals") -> list[str]:
     return [m.need for m in missing_evidence(log, permission)]
 
 
+def happened(kind: str, ago: int, amount: str = "") -> str:
+    """A row of events."""
+    return f"Invented,{day(ago)},{kind},{amount},"
+
+
 def row(ago: int, pods: str = "", *readings: str) -> str:
     return ",".join(["Invented", day(ago), pods, *readings, *[""] * (5 - len(readings))])
 

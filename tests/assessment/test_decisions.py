@@ -9,7 +9,7 @@ from functools import cache
 import numpy as np
 import pytest
 from assessment.assessed import random_tables
-from assessment.permission_logs import PROVEN, TODAY, day, row, tank_log
+from assessment.permission_logs import PROVEN, TODAY, happened, row, tank_log
 
 from maturity_model.assessment.ammonia_now import CHRONIC_MG_L, Unionised
 from maturity_model.assessment.cautions import Caution
@@ -39,7 +39,7 @@ def present() -> Present:
 def record(stocked: bool = True, cautions: tuple[Caution, ...] = (), looked: bool = True) -> Record:
     """A log that lacks no evidence, or only a look."""
     checkins = PROVEN if looked else [*PROVEN[:1], row(2, "", "0", "0", "10")]
-    stock = [f"Invented,{day(50)},livestock_added,1,"] if stocked else []
+    stock = [happened("livestock_added", 50, "1")] if stocked else []
     return replace(tank_log(checkins, stock), cautions=cautions)
 
 

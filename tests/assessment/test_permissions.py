@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
-from assessment.permission_logs import PROVEN, TODAY, day, needs, row, tank_log
+from assessment.permission_logs import PROVEN, TODAY, day, happened, needs, row, tank_log
 
 from maturity_model.assessment.permissions import (
     FINER_KIT,
@@ -16,6 +15,7 @@ from maturity_model.assessment.permissions import (
 )
 from maturity_model.assessment.proof_of_work import NOTHING_FED
 from maturity_model.catalogue import load_catalogue
+from maturity_model.catalogue.load import DATA, rows_of
 from maturity_model.logbook import CheckIn
 
 # Examples of the issue ------------------------------------------------------------------
@@ -63,15 +63,12 @@ def test_a_finer_kit_is_not_refused_what_a_coarser_one_is_permitted(
 
 def test_food_that_was_logged_and_is_gone_is_proof_too() -> None:
     zeros = [row(9, "n", "0", "0", "0"), row(1, "n", "0", "0", "5")]
-    fed = [f"Invented,{day(8)},overfeeding,2,for the filter"]
+    fed, soon = ([happened("overfeeding", ago, "2")] for ago in (8, 3))
     assert needs(tank_log(zeros)) == ["proof of work"]
     assert needs(tank_log(zeros, fed)) == []
     # Measured too soon after it, or without nitrate, it is not.
-    soon = [f"Invented,{day(3)},overfeeding,2,"]
-    assert "proof of work" in needs(tank_log([*zeros[:1], row(1, "n", "0", "0", "5")], soon))
-    assert "proof of work" in needs(
-        tank_log([row(9, "n", "0", "0", "0"), row(1, "n", "0", "0", "0")], fed)
-    )
+    assert "proof of work" in needs(tank_log(zeros, soon))
+    assert "proof of work" in needs(tank_log([*zeros[:1], row(1, "n", "0", "0", "0")], fed))
 
 
 # Rule by rule ---------------------------------------------------------------------------
@@ -123,19 +120,13 @@ def test_a_coarse_strip_will_do_where_ph_and_temperature_are_low() -> None:
     assert needs(tank_log(known, kits=[STRIP])) == []
 
 
-def test_a_crash_ends_the_proof_of_work() -> None:
-    after = [f"Invented,{day(30)},crash,,"]
+@pytest.mark.parametrize("event", ["crash", "deep_clean", "medication"])
+def test_what_harms_the_filter_ends_the_proof_of_work(event: str) -> None:
     early = [row(50, "n", "4", "0", "0"), row(35, "n", "0", "0", "5"), row(2, "y", "0", "0", "10")]
     assert needs(tank_log(early)) == []
-    assert needs(tank_log(early, after)) == ["proof of work"]
+    assert needs(tank_log(early, [happened(event, 22)])) == ["proof of work"]
     # Nitrite rose and fell again since.
-    assert needs(tank_log(PROVEN, after)) == []
-
-
-def test_a_deep_clean_and_a_medication_end_it_too() -> None:
-    early = [row(50, "n", "4", "0", "0"), row(35, "n", "0", "0", "5"), row(2, "y", "0", "0", "10")]
-    for event in ("deep_clean", "medication"):
-        assert needs(tank_log(early, [f"Invented,{day(22)},{event},,"])) == ["proof of work"]
+    assert needs(tank_log(PROVEN, [happened(event, 30)])) == []
 
 
 @pytest.mark.parametrize("high", [("8", "0"), ("0", "5"), ("8", "5")])
@@ -201,40 +192,35 @@ def test_a_row_refused_for_a_later_day_does_not_count_before_it() -> None:
 
 @pytest.mark.parametrize("event", ["crash", "deep_clean", "medication", "sand_disturbed"])
 def test_three_quiet_weeks_after_what_unsettles(event: str) -> None:
-    def after(days: int) -> list[str]:
-        return needs(tank_log(PROVEN, [f"Invented,{day(days)},{event},,"]))
-
-    assert "quiet" in after(20)
-    assert after(21) == []
+    assert "quiet" in needs(tank_log(PROVEN, [happened(event, 20)]))
+    assert needs(tank_log(PROVEN, [happened(event, 21)])) == []
 
 
 def test_ammonia_is_read_again_some_days_after_overfeeding() -> None:
-    assert "after overfeeding" in needs(tank_log(PROVEN, [f"Invented,{day(4)},overfeeding,2,"]))
-    assert needs(tank_log(PROVEN, [f"Invented,{day(5)},overfeeding,2,"])) == []
+    assert "after overfeeding" in needs(tank_log(PROVEN, [happened("overfeeding", 4, "2")]))
+    assert needs(tank_log(PROVEN, [happened("overfeeding", 5, "2")])) == []
 
 
-def test_next_animals_wait_for_the_last_ones() -> None:
-    def after(days: int) -> list[str]:
-        return needs(tank_log(PROVEN, [f"Invented,{day(days)},livestock_added,2,"]), "next animals")
-
-    assert after(13) == ["last addition"]
-    assert after(14) == []
-    assert after(4) == ["last addition", "after addition"]
+@pytest.mark.parametrize(
+    ("ago", "needed"), [(13, ["last addition"]), (14, []), (4, ["last addition", "after addition"])]
+)
+def test_next_animals_wait_for_the_last_ones(ago: int, needed: list[str]) -> None:
+    log = tank_log(PROVEN, [happened("livestock_added", ago, "2")])
+    assert needs(log, "next animals") == needed
 
 
 def test_a_settled_tank_is_not_asked_for_readings_to_be_left_alone() -> None:
     looked = [row(3, "y")]
     assert needs(tank_log(looked, started="2025-01-01"), "leave be") == []
     assert needs(tank_log(looked), "leave be") == ["both readings"]
-    added = [f"Invented,{day(30)},livestock_added,2,"]
+    added = [happened("livestock_added", 30, "2")]
     assert needs(tank_log(looked, added, started="2025-01-01"), "leave be") == ["both readings"]
 
 
 def test_an_alarm_and_an_urgent_caution_come_first() -> None:
     log = replace(tank_log(PROVEN), alarm=True)
     assert needs(log)[0] == "alarm"
-    crashed = tank_log(PROVEN, [f"Invented,{day(3)},crash,,"])
-    assert needs(crashed)[0] == "caution"
+    assert needs(tank_log(PROVEN, [happened("crash", 3)]))[0] == "caution"
 
 
 @pytest.mark.parametrize(
@@ -266,10 +252,6 @@ def test_what_could_not_be_read_shuts_the_gate(
 
 
 def test_every_limit_carries_a_source_mark() -> None:
-    import maturity_model.catalogue as catalogue
-
-    text = (Path(catalogue.__file__).parent / "data" / "permissions.csv").read_text("utf-8")
     marks = set(load_catalogue().sources)
-    for line in text.splitlines()[1:]:
-        mark = line.split(",")[1].split("[")[1].rstrip("]")
-        assert mark in marks, line
+    for limit in rows_of(DATA / "permissions.csv"):
+        assert limit.marked("value").source in marks
