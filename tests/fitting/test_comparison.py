@@ -188,24 +188,6 @@ def test_bad_weights_are_refitted_or_said(monkeypatch: pytest.MonkeyPatch) -> No
     assert set(d.doubts) == set(comparison_view(found).doubts)
 
 
-def test_trusted_weights_need_no_refit(monkeypatch: pytest.MonkeyPatch) -> None:
-    result = replace(example(), population=near_truth(64, 0.01))
-    asked: list[str] = []
-
-    def fit(of: Any, variant: Variant, *rest: Any) -> Any:
-        asked.append(variant.name)
-        return (near_truth(64, 0.01), ())
-
-    monkeypatch.setattr(comparing, "fit_variant", fit)
-    monkeypatch.setattr(comparing, "k_limit", lambda draws: np.inf)
-    found = compare_variants(result, ModelOptions(), SamplingPlan(), variants=("no_pace",))
-    assert asked == ["no_pace"]
-    for score in found.scores:
-        assert (score.khat <= score.limit).all()
-        assert not score.left_out.any()
-    assert not any("Pareto" in doubt for doubt in found.differences.loc[0, "doubts"])
-
-
 def made_up() -> Comparison:
     """Scores with known differences."""
     base = np.array([-10.0, -20.0, -30.0, -40.0])

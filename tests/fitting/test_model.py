@@ -14,22 +14,17 @@ pm = pytest.importorskip("pymc", reason="the extra 'fit' is not installed")
 pytensor = pytest.importorskip("pytensor")
 pt = pytest.importorskip("pytensor.tensor")
 
+from maturity_model.assessment.filtering import Tables, filter_emission
 from maturity_model.catalogue import load_catalogue
 from maturity_model.fitting.model import build_model
 from maturity_model.fitting.options import ModelOptions
 from maturity_model.fitting.predictive_draws import Outcomes
 from maturity_model.fitting.to_population import make_population
-from maturity_model.hmm.mixture import filter_mixture
 from maturity_model.lab.worlds.simulate_logbook import Habits, simulate_logbook
 from maturity_model.panel import Panel, build_panel
 from maturity_model.population.elicit import elicit_population
 from maturity_model.population.priors import priors_from_catalogue
-from maturity_model.population.tables import (
-    judgement_table,
-    reading_table,
-    sign_table,
-    tank_hazards,
-)
+from maturity_model.population.tables import judgement_table, reading_table, sign_table
 from maturity_model.population.types import DIMS
 
 pytestmark = pytest.mark.fit
@@ -97,21 +92,16 @@ def test_likelihood_is_that_of_the_weekly_path() -> None:
     unit = replace(population, pace_sd=np.ones(1), skill_sd=np.ones(1))
     for n in range(len(panel.tanks)):
         pace, skill = named["pace"][[n]], named["skill"][[keeper[n]]]
-        first, last = int(panel.first[n]), int(panel.first[n + 1])
-        emission = np.ones((last - first, 12, 1, 1))
-        for kind, table in (
-            (panel.signs, sign_table(panel, unit, skill, WEIGHT)),
-            (panel.readings, reading_table(panel, unit, WEIGHT)[:, :, None, :]),
-            (panel.judgements, judgement_table(panel, unit, WEIGHT)[:, :, None, :]),
-        ):
-            starts, codes = kind.of_rows(first, last)
-            for t in range(last - first):
-                for code in codes[starts[t] : starts[t + 1]]:
-                    emission[t] *= table[code]
-        initial = unit.start[panel.rock[n]][:, None].copy()
-        moves = tank_hazards(panel, n, unit, pace).moves()
-        expected = filter_mixture(unit.chain, initial, moves, emission, np.ones((1, 1)))
-        assert found[n] == pytest.approx(expected.log_likelihood[-1, 0], abs=1e-9)
+        tables = Tables(
+            panel, unit, WEIGHT, pace, skill, np.ones((1, 1)),
+            sign_table(panel, unit, skill, WEIGHT),
+            reading_table(panel, unit, WEIGHT),
+            judgement_table(panel, unit, WEIGHT),
+        )  # fmt: skip
+        emission, log_scale = tables.scaled_emission(n)
+        weekly, _ = filter_emission(tables, n, emission)
+        expected = weekly.log_likelihood[-1, 0] + log_scale.sum()
+        assert found[n] == pytest.approx(expected, abs=1e-9)
 
 
 def test_prior_draws_have_the_law_of_the_default_population() -> None:
