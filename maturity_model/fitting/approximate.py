@@ -55,9 +55,8 @@ class Approximation:
         Pareto k of the plain importance weights.
     power : float
         To which the weights were raised so that they could be trusted; 1 is plain.
-    effective : float
-        Effective number of draws among ``proposed``.
-    proposed : int
+    effective, proposed : float, int
+        Effective number of draws, and of how many.
     seconds : float
     """
 

@@ -10,17 +10,7 @@ from maturity_model.fitting.power_tables import Powers
 
 
 class Variant(NamedTuple):
-    """A pooled model with a part more or less.
-
-    Attributes
-    ----------
-    name : str
-        A plain word.
-    label : str
-    options : ModelOptions
-    geometric : bool
-        Whether each phase is one stage (:func:`.priors.geometric`).
-    """
+    """A pooled model with a part more or less; ``geometric`` has one stage for each phase."""
 
     name: str
     label: str

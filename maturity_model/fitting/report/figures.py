@@ -225,12 +225,9 @@ def check_figure(name: str, title: str, unit: str, checks: pd.DataFrame) -> Figu
         shapes.append(Words("tick", across(week), _CHECK_HEIGHT + 14, f"{week:.0f}"))
     shapes.append(Words("unit", "0", _CHECK_HEIGHT + 27, f"age in weeks; {unit}"))
     shown = ["observed", "q05", "q50", "q95"]
-    weeks = [f"{week - 4:.0f} to {week + 3:.0f}" for week in checks["week"]]
-    numbers = checks[shown].map(number).itertuples(index=False, name=None)
-    rows = zip(weeks, map(str, checks["answers"]), numbers, strict=True)
-    table = Table(
-        f"{title} by age ({unit})",
-        ("Weeks", "Answers", *(_SHOWN[c] for c in shown)),
-        tuple((week, answers, *values) for week, answers, values in rows),
-    )
+    weeks = checks["week"].map(lambda week: f"{week - 4:.0f} to {week + 3:.0f}")
+    cells = pd.concat([weeks, checks["answers"].map(str), checks[shown].map(number)], axis=1)
+    head = ("Weeks", "Answers", *(_SHOWN[c] for c in shown))
+    rows = tuple(cells.itertuples(index=False, name=None))
+    table = Table(f"{title} by age ({unit})", head, rows)
     return Figure(name, title, unit, _CHECK_HEIGHT + 30, 60, tuple(shapes), table)
