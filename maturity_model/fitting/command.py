@@ -135,13 +135,9 @@ def fit_command(
         )
     except (ValueError, ChainLost) as error:
         return _failed(error, out)
+    choose = evidence_weight is None
     population = hand_on(
-        result.population,
-        panel,
-        choose=evidence_weight is None,
-        signs=signs,
-        moves=moves,
-        readings=readings,
+        result.population, panel, choose=choose, signs=signs, moves=moves, readings=readings
     )
     # The report and the file of all draws are about the fit, and record what was handed on.
     fitted = replace(result.population, provenance=dict(population.provenance))
