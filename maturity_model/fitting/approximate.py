@@ -46,18 +46,10 @@ STEP, LEAST_CURVATURE = 1e-4, 0.05
 class Approximation:
     """An approximate posterior.
 
-    Attributes
-    ----------
-    posterior, stats : xarray.Dataset
-        Resampled draws with the dimensions ``chain`` (of length 1) and ``draw``; their
-        log density and log weight.
-    khat : float
-        Pareto k of the plain importance weights.
-    power : float
-        To which the weights were raised so that they could be trusted; 1 is plain.
-    effective, proposed : float, int
-        Effective number of draws, and of how many.
-    seconds : float
+    ``posterior`` and ``stats`` hold resampled draws, their log density and log weight, with the
+    dimensions ``chain`` (of length 1) and ``draw``. ``khat`` is that of the plain importance
+    weights, ``power`` what they were raised to so that they could be trusted (1: plain);
+    ``effective`` draws are left of those ``proposed``.
     """
 
     posterior: xr.Dataset

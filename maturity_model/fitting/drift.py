@@ -160,14 +160,8 @@ def _distance(a: tuple[Floats, ...], b: tuple[Floats, ...]) -> Floats:
 def phase_distances(population: Population, priors: Priors) -> tuple[Floats, Floats, Floats]:
     """Distances between what phases show.
 
-    Returns
-    -------
-    to_catalogue : ndarray, shape (K, K, D)
-        From fitted phase k to the catalogue's phase j.
-    within : ndarray, shape (K, K, D)
-        Between fitted phases.
-    catalogue : ndarray, shape (K, K)
-        Between the catalogue's.
+    From fitted phase k to the catalogue's phase j, shape (K, K, D); between fitted phases, (K, K,
+    D); between the catalogue's, (K, K).
     """
     fitted = (population.sign_logit, population.reading_mean, population.reading_sd)
     known = tuple(

@@ -66,15 +66,7 @@ class SamplingPlan:
 
 @dataclass(frozen=True)
 class Chain:
-    """One finished chain.
-
-    Attributes
-    ----------
-    posterior, stats : xarray.Dataset
-        With the dimensions ``chain`` (of length 1) and ``draw``.
-    seconds : float
-        Wall time, tuning included.
-    """
+    """One finished chain; ``chain`` has length 1. Seconds of wall time include tuning."""
 
     posterior: xr.Dataset
     stats: xr.Dataset

@@ -71,27 +71,9 @@ def editing(
 class TableEdit:
     """One table that is being changed: its text, and how a row of it will be read.
 
-    Parameters
-    ----------
-    reader : Reader
-    name : str
-    path : Path
-        Of its file; made where it lacks.
-    columns : collection of str
-        Columns that it gets where it lacks them; ``new_columns`` are those.
-
-    Attributes
-    ----------
-    file : str
-        Name of its file, for messages.
-    before : bytes or None
-        The file as it was read; None without one.
-    text : CsvText
-
-    Raises
-    ------
-    EditError
-        When it cannot be changed, or may not have one of the columns.
+    ``columns`` are added where the table lacks them; ``new_columns`` are those. ``before`` is the
+    file as it was read, None without one. Raises EditError when it cannot be changed, or may not
+    have one of the columns.
     """
 
     def __init__(self, reader: Reader, name: str, path: Path, columns: Collection[str]):
@@ -131,19 +113,9 @@ class TableEdit:
     ) -> CheckIn | Event:
         """Read a row as it is going to stand in the log.
 
-        Parameters
-        ----------
-        cells : sequence of str
-            By the columns of the table.
-        stated : collection of str
-            Columns whose faults forbid the row; others were there before.
-        file, line
-            Where its words come from, for messages.
-
-        Raises
-        ------
-        EditError
-            When the row, or a cell that is stated, could not be used.
+        ``stated`` are the columns whose faults forbid the row (others were there before); ``file``
+        and ``line`` say where its words come from. Raises EditError when the row, or a cell that is
+        stated, could not be used.
         """
         problems = Collector()
         context = self._reader.context.reporting_to(problems)
@@ -165,15 +137,8 @@ class TableEdit:
 class LogEdit:
     """One change of a logbook.
 
-    Attributes
-    ----------
-    reader : Reader
-        As the logbook was read, with the check-ins of a day apart: rows are changed, not days.
-    book : Logbook
-    entries : dict of str to tuple
-        The check-ins and events that could be used, by table.
-    tables : dict of str to TableEdit
-        Those that were opened.
+    ``reader`` read it with the check-ins of a day apart: rows are changed, not days. ``entries``
+    are the check-ins and events that could be used, ``tables`` those that were opened, by table.
     """
 
     def __init__(self, folder: Path, catalogue: Catalogue | None, today: dt.date | None):

@@ -18,20 +18,7 @@ if TYPE_CHECKING:
 
 
 class Analyses(NamedTuple):
-    """A fit and the tables and scores made from it.
-
-    Attributes
-    ----------
-    fit : FitResult
-    quantities : pandas.DataFrame
-        From :func:`.summary.summarise`.
-    checks : pandas.DataFrame
-        From :func:`.predictive_checks.predictive_checks`.
-    scaling : Sensitivity
-    loo : LeaveOneOut
-    comparison : Comparison or None
-        With variants of the model, where it was asked for.
-    """
+    """A fit and the tables and scores made from it; ``comparison`` where it was asked for."""
 
     fit: FitResult
     quantities: pd.DataFrame

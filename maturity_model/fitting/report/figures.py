@@ -147,22 +147,12 @@ def interval_figure(
     log: bool = False,
     floor: float = 1e-6,
 ) -> Figure | None:
-    """Intervals: posterior in bold, prior in grey below, observed as a ring.
+    """Intervals: posterior in bold, prior in grey below, observed as a ring; None without rows.
 
-    None where there is nothing to draw.
-
-    Parameters
-    ----------
-    name, title, unit : str
-    rows : DataFrame
-        Quantiles ``q05, q50, q95``; ``q25, q75``, ``prior_q05`` to ``prior_q95`` and ``observed``
-        where they are known.
-    named : dict of str to str
-        Columns that name a row, by their heading in the table: of the first, rows with the same
-        name follow one another under it; of the second, where there is one.
-    log : bool
-        Whether the scale is logarithmic; it then ends at ``floor``, and less is drawn there.
-    floor : float
+    ``rows`` holds the quantiles ``q05, q50, q95``, and ``q25, q75``, ``prior_q05`` to ``prior_q95``
+    and ``observed`` where they are known. ``named`` are the columns that name a row, by their
+    heading in the table; rows with the same first name follow one another under it. A logarithmic
+    scale (``log``) ends at ``floor``.
     """
     if rows.empty:
         return None

@@ -46,17 +46,9 @@ class Scale(NamedTuple):
 
 @dataclass(frozen=True)
 class SignAsk:
-    """A sign to look for.
+    """A sign to look for: ``hint`` says where and how, ``why`` what an answer would settle.
 
-    Attributes
-    ----------
-    name, label, hint : str
-        Of the catalogue; ``hint`` says where and how to look.
-    last : str
-        The last answer and its day.
-    last_value : {'y', 'n', ''}
-    why : str
-        What an answer would settle, or nothing.
+    ``last`` is the last answer and its day; ``last_value`` is 'y', 'n' or nothing.
     """
 
     kind: ClassVar[str] = "sign"
