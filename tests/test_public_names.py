@@ -13,12 +13,7 @@ from types import ModuleType
 import pytest
 
 import maturity_model
-from maturity_model import (
-    assess,
-    build_panel,
-    load_population,
-    read_logbook,
-)
+from maturity_model import assess, build_panel, load_population, read_logbook
 
 ROOT = Path(__file__).parents[1]
 #: Packages whose names are imported lazily.
@@ -59,11 +54,6 @@ def test_every_name_is_there_and_typed_and_no_module(name: str) -> None:
 @pytest.mark.parametrize("public", sorted(FIT_ONLY))
 def test_the_names_of_the_fit_are_functions(name: str, public: str) -> None:
     assert callable(getattr(importlib.import_module(name), public))
-
-
-def test_population_has_no_fit() -> None:
-    with pytest.raises(ImportError):
-        from maturity_model.population import fit  # type: ignore[attr-defined]  # noqa: F401
 
 
 def test_each_result_prints_as_one_line_whatever_its_name() -> None:

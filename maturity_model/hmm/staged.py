@@ -157,19 +157,8 @@ def transition_matrices(moves: ArrayLike, chain: StagedChain) -> Floats:
         Rows sum to 1.
     """
     moves = np.asarray(moves, float)
-    k, r = chain
     s = chain.n_states
-    out = np.zeros((*moves.shape[:-1], s, s))
-    for j in range(s):
-        phase = j // r
-        last = j == s - 1
-        stay, back, fall = (
-            (4 * k, 4 * k + 1, 4 * k + 2) if last else (phase, 2 * k + phase, 3 * k + phase)
-        )
-        out[..., j, j] += moves[..., stay]
-        if not last:
-            out[..., j, j + 1] += moves[..., k + phase]
-        if phase > 0:
-            out[..., j, (phase - 1) * r] += moves[..., back]
-            out[..., j, 0] += moves[..., fall]
-    return out
+    # Every matrix is a draw, and every state to start from a node.
+    lanes = moves.reshape(-1, chain.n_moves).T[:, None]
+    matrices = step_lanes(np.eye(s)[None, :, :, None], lanes, chain)[0]
+    return np.moveaxis(matrices, -1, 0).reshape(*moves.shape[:-1], s, s)

@@ -142,20 +142,6 @@ def _fill_checked_and_events(
         rows["pending" if late else "impulse"][week, index[event.kind]] += size
 
 
-def _fill_husbandry(
-    rows: dict[str, np.ndarray],
-    tank: Tank,
-    events: Sequence[Event],
-    ends: Sequence[dt.date],
-    water_known_from: dt.date | None,
-    catalogue: Catalogue,
-) -> None:
-    names = list(catalogue.husbandry)
-    water, rows["water_known"][:] = _water(events, ends, water_known_from)
-    rows["husbandry"][:, names.index("live_rock")] = _LIVENESS[tank.rock]
-    rows["husbandry"][:, names.index("water_changed")] = water
-
-
 def _week_ends(started: dt.date, weeks: int, as_of: dt.date) -> tuple[dt.date, ...]:
     return tuple(min(started + dt.timedelta(days=7 * t + 6), as_of) for t in range(weeks))
 
@@ -240,7 +226,7 @@ def build_panel(
     tanks = tuple(t for t in logbook.tanks.values() if t.started <= as_of)
     weeks = [(t.last_day(as_of) - t.started).days // 7 + 1 for t in tanks]
     first = np.concatenate([[0], np.cumsum(weeks)]).astype(np.int64)
-    rocks = list(catalogue.starts)
+    rocks, covariates = list(catalogue.starts), list(catalogue.husbandry)
     codes, grid = Codes(catalogue), _empty_grid(int(first[-1]), catalogue)
     checkins, events = rows_by_tank(logbook.checkins, as_of), rows_by_tank(logbook.events, as_of)
     known_from = water_known_from(logbook)
@@ -252,8 +238,10 @@ def build_panel(
         codes.add_tank(int(first[n]), tank.started, seen)
         rows = {name: array[first[n] : first[n + 1]] for name, array in grid.items()}
         _fill_checked_and_events(rows, tank, seen, happened, catalogue)
+        rows["husbandry"][:, covariates.index("live_rock")] = _LIVENESS[tank.rock]
         ends = _week_ends(tank.started, weeks[n], tank.last_day(as_of))
-        _fill_husbandry(rows, tank, happened, ends, known_from[tank.name], catalogue)
+        water, rows["water_known"][:] = _water(happened, ends, known_from[tank.name])
+        rows["husbandry"][:, covariates.index("water_changed")] = water
     return Panel(
         logbook=logbook,
         catalogue=catalogue,
