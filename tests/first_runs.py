@@ -13,8 +13,7 @@ import sys
 from pathlib import Path
 from typing import NamedTuple
 
-ROOT = Path(__file__).parents[1]
-DEMO = ROOT / "data" / "demo"
+from command_logs import DEMO, ROOT
 
 #: Runs every kernel that the weekly filter uses and prints what came out, to the last bit;
 #: then whether numba was needed.

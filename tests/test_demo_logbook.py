@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
-import subprocess
-import sys
 from collections import Counter
-from pathlib import Path
 
 import pytest
+from command_logs import DEMO, python, rows
 
 from maturity_model.assessment.ammonia_now import TankLog
 from maturity_model.assessment.cautions import cautions_for
 from maturity_model.logbook import read_logbook
 
-DATA = Path(__file__).parents[1] / "data"
-DEMO = DATA / "demo"
 TABLES = ("tanks.csv", "checkins.csv", "events.csv", "kits.csv", "signs.csv")
+CHECKINS = DEMO / "checkins.csv"
 END = dt.date(2026, 11, 20)
 
 
@@ -26,14 +22,9 @@ def logbook():
     return read_logbook(DEMO)
 
 
-def rows(table):
-    with (DEMO / table).open(encoding="utf-8", newline="") as handle:
-        return list(csv.DictReader(handle))
-
-
 def test_rerun_gives_the_same_bytes(tmp_path):
-    command = [sys.executable, str(DATA / "make_demo.py"), "--out", str(tmp_path / "demo")]
-    subprocess.run(command, check=True)
+    made = python(DEMO.parent / "make_demo.py", "--out", tmp_path / "demo")
+    assert made.returncode == 0, made.stderr
     assert sorted(p.name for p in (tmp_path / "demo").iterdir()) == sorted(TABLES)
     for table in TABLES:
         assert (tmp_path / "demo" / table).read_bytes() == (DEMO / table).read_bytes()
@@ -43,8 +34,8 @@ def test_exactly_the_deliberate_problems(logbook):
     assert len(logbook.tanks) == 6
     assert all(r.read == r.used + r.refused for r in logbook.rows)
     found = Counter((p.severity, p.file, p.column, p.value) for p in logbook.problems)
-    (comma,) = [r["phosphate"] for r in rows("checkins.csv") if "," in r["phosphate"]]
-    (named,) = [r["date"] for r in rows("checkins.csv") if "May" in r["date"]]
+    (comma,) = [r["phosphate"] for r in rows(CHECKINS) if "," in r["phosphate"]]
+    (named,) = [r["date"] for r in rows(CHECKINS) if "May" in r["date"]]
     assert found == Counter(
         [
             ("error", "checkins.csv", "flow", ""),
@@ -66,11 +57,11 @@ def test_exactly_the_deliberate_problems(logbook):
 def test_it_is_sparse_and_messy(logbook):
     share = sum(len(c.signs) for c in logbook.checkins) / (13 * len(logbook.checkins))
     assert 0.3 < share < 0.6
-    assert {"y", "Yes", "1", "n", "No", "0", ""} <= {row["diatoms"] for row in rows("checkins.csv")}
+    assert {"y", "Yes", "1", "n", "No", "0", ""} <= {row["diatoms"] for row in rows(CHECKINS)}
     readings = [r for c in logbook.checkins for r in c.readings.values()]
     assert {"mg/L NO3-N", "mg/L NO3", "sg 25/25", "[dKH]"} <= {r.unit for r in readings}
     # So the line numbers checked above are true ones.
-    text = (DEMO / "checkins.csv").read_text(encoding="utf-8")
+    text = CHECKINS.read_text(encoding="utf-8")
     assert text.index("two days\nfed less") < text.index(",-10,")
 
 

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from command_logs import python
 from fitting.op_checks import compiled, pt, pytensor
 from fitting.test_chain_ops import chain_inputs
 from fitting.test_model import PRIORS, small_panel
@@ -78,10 +76,8 @@ def test_no_compiler_is_needed() -> None:
         "y = ops.interval_table(low, low + 1, one, one, low, low + 9, x).sum()\n"
         "print(pytensor.function([x], pytensor.grad(y, x), mode='NUMBA')(0.1))\n"
     )
-    env = os.environ | {"PYTENSOR_FLAGS": "cxx="}
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, env=env, check=True
-    )
+    done = python("-c", code, PYTENSOR_FLAGS="cxx=")
+    assert done.returncode == 0, done.stderr
     assert float(done.stdout) < 0
 
 
