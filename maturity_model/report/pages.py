@@ -19,6 +19,7 @@ from maturity_model.report.plain_text import clean
 from maturity_model.report.svg import draw
 from maturity_model.report.views.form import form_view
 from maturity_model.report.views.index import index_view
+from maturity_model.report.views.paper import paper_view
 from maturity_model.report.views.tank import tank_view
 from maturity_model.report.views.withdrawn import WithdrawnView
 
@@ -86,6 +87,11 @@ def form_page(
     """The form for the weekly check-in; parameters as of :func:`.views.form.form_view`."""
     view = form_view(assessment, logbook, keeper, decimal)
     return render("form.html", view, style=_file("form.css"), script=_file("form.js"))
+
+
+def paper_page(assessment: Assessment, logbook: Logbook, keeper: str | None) -> str:
+    """The sheet for the fridge door; parameters as of :func:`.views.form.form_view`."""
+    return render("paper.html", paper_view(assessment, logbook, keeper), style=_file("paper.css"))
 
 
 def render(

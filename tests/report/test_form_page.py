@@ -122,3 +122,14 @@ def test_an_event_that_cannot_be_is_not_offered(tmp_path: Path) -> None:
 def test_each_kind_of_event_has_a_sentence(text: str) -> None:
     described = re.findall(r'<option value="(\w+)" data-description="[A-Z][^"]{20,}\."', text)
     assert described == list(load_catalogue().events)
+
+
+def test_the_paper_sheet_has_empty_boxes_and_marks_what_tells_most(
+    log: Path, tmp_path: Path
+) -> None:
+    page = make_form(log, tmp_path / "paper.html", "--paper", "--keeper", "ann").read_text("utf-8")
+    assert page.count('scope="col"><bdi>') == 2
+    signs, analytes = load_catalogue().signs, load_catalogue().analytes
+    assert page.count('class="box') == 2 * (len(signs) + len(analytes))
+    assert len(re.findall(r'class="box[ a-z]* first"', page)) == 10
+    assert not re.search(r"<input|<script|checked|0\.25", page)

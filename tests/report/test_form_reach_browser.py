@@ -16,6 +16,7 @@ from report.form_example import (
     evil_log,
     fill,
     make_form,
+    plain_log,
     saved_file,
     unfold,
     visible,
@@ -195,3 +196,17 @@ def test_a_tank_with_markup_for_a_name_is_logged_by_the_form(
     assert [(c.tank, c.signs, c.note) for c in book.checkins[-2:]] == [
         (EVIL, {"own_sign": True}, ""), (names[1], {"diatoms": False}, EVIL),
     ]  # fmt: skip
+
+
+# -- on paper ---------------------------------------------------------------------------------
+
+
+def test_the_paper_sheet_is_one_page(browser: Browser, axe: str, tmp_path: Path) -> None:
+    log = plain_log(tmp_path / "log")
+    with (log / "tanks.csv").open("a", encoding="utf-8") as tanks:
+        tanks.write("".join(f"A tank by the window {i},ann,2026-01-01,dry,60\n" for i in range(6)))
+    page = make_form(log, tmp_path / "paper.html", "--paper", "--keeper", "ann")
+    show(browser, page)
+    assert browser.value("document.querySelectorAll('thead th').length") == 9
+    assert violations(browser, axe) == []
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", browser.pdf())) == 1
