@@ -42,8 +42,10 @@ BELOW: dict[str, set[str]] = {
     "fitting": {"pooling", *_WEEKLY},
     # What proves the product: it may use everything, and only the command line reaches it.
     "lab": {"cli", "scoring", "pooling", "fitting", *_WEEKLY},
+    # The form and the report for the devices at home.
+    "serving": _WEEKLY,
     # Each command is a thin module; those of the laboratory are found by name.
-    "cli": {"scoring", "fitting", "pooling", *_WEEKLY},
+    "cli": {"scoring", "fitting", "pooling", "serving", *_WEEKLY},
     "__main__": {"cli"},
 }
 #: Everything may import them; they know nothing of the package.

@@ -20,6 +20,7 @@ from maturity_model.cli.common import DONE, INTERRUPTED, USAGE, say
 COMMANDS = {
     "weekly": "read a logbook and write a report for every tank",
     "form": "write a form for the weekly check-in, to be filled in a browser",
+    "serve": "show the form and the report to the devices at home",
     "add": "add what the form saved to a logbook",
     "correct": "correct one entry of a logbook",
     "new": "begin a logbook",

@@ -10,6 +10,7 @@ import base64
 import functools
 import hashlib
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -29,6 +30,16 @@ if TYPE_CHECKING:
     from maturity_model.assessment.types import Assessment, TankAssessment
     from maturity_model.logbook.types import Logbook
     from maturity_model.report.views.calendar import Tick
+
+
+@dataclass(frozen=True)
+class Home:
+    """The first page at home."""
+
+    entered: bool
+    wrong: bool
+    title: str = "Tanks at home"
+
 
 _FOLDER = Path(__file__).with_name("templates")
 
@@ -82,11 +93,25 @@ def withdrawn_page(why: str, command: str) -> str:
 
 
 def form_page(
-    assessment: Assessment, logbook: Logbook, keeper: str | None, decimal: str = "."
+    assessment: Assessment,
+    logbook: Logbook,
+    keeper: str | None,
+    decimal: str = ".",
+    *,
+    served: bool = False,
 ) -> str:
-    """The form for the weekly check-in; parameters as of :func:`.views.form.form_view`."""
+    """The form for the weekly check-in; parameters as of :func:`.views.form.form_view`.
+
+    ``served``: it hands what is saved to the server that it came from.
+    """
     view = form_view(assessment, logbook, keeper, decimal)
-    return render("form.html", view, style=_file("form.css"), script=_file("form.js"))
+    script = (_file("serve.js") if served else "") + _file("form.js")
+    return render("form.html", view, style=_file("form.css"), script=script, served=served)
+
+
+def home_page(*, entered: bool, wrong: bool = False) -> str:
+    """The first page of what is served at home: where to go, or the question for the code."""
+    return render("home.html", Home(entered, wrong), style=_file("form.css"), served=True)
 
 
 def paper_page(assessment: Assessment, logbook: Logbook, keeper: str | None) -> str:
@@ -102,6 +127,7 @@ def render(
     folder: Path = _FOLDER,
     style: str = "",
     script: str = "",
+    served: bool = False,
 ) -> str:
     """A whole page.
 
@@ -120,6 +146,8 @@ def render(
         Rules of this page only.
     script : str
         Of the form; the policy admits it by its hash, and no other.
+    served : bool
+        The page may send to the server that it came from.
     """
     places = "".join(f".t{i}{{left:{tick.place:.2f}%}}\n" for i, tick in enumerate(ticks))
     style = _file("keeper.css") + style + places
@@ -130,5 +158,6 @@ def render(
         pin=_pin(style),
         script=Markup(script),
         script_pin=_pin(script),
+        served=served,
         draw=draw,
     )

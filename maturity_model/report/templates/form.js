@@ -324,25 +324,35 @@
 
   // -- saving ------------------------------------------------------------------------------
   let before = null;
-  const save = (some, name) => {
-    forget();
-    one("#saved").hidden = true;
-    const rows = some.flatMap(rowsOf);
-    if (faults.length) return showFaults();
-    if (!rows.length) {
-      one("#count").textContent = "Nothing is filled in yet, so there is nothing to save.";
-      return;
-    }
-    const text = asText(rows);
+  const download = async (blob, name) => {
     const link = document.createElement("a");
-    link.href = URL.createObjectURL(new Blob([text], { type: "text/csv;charset=utf-8" }));
-    link.download = `${name}-${day.value}.csv`;
+    link.href = URL.createObjectURL(blob);
+    link.download = name;
     document.body.append(link);
     link.click();
     link.remove();
     setTimeout(() => URL.revokeObjectURL(link.href), 60000);
+    return { words: `Saved as ${name}, where your browser keeps downloads.` };
+  };
+  const save = async (some, name) => {
+    forget();
+    one("#saved").hidden = true;
+    const rows = some.flatMap(rowsOf);
+    if (!rows.length && !faults.length) {
+      one("#count").textContent = "Nothing is filled in yet, so there is nothing to save.";
+      return;
+    }
+    if (faults.length) return showFaults();
+    const text = asText(rows);
+    // A page that is served at home hands the file to the log instead.
+    const hand = window.deliver ?? download;
+    const { words, fault: why } = await hand(new Blob([text], { type: "text/csv;charset=utf-8" }), `${name}-${day.value}.csv`);
+    if (!words) {
+      for (const line of why.split("\n")) faults.push({ input: one("#write"), text: line });
+      return showFaults();
+    }
     before = { date: day.value, observer: observer.value, tanks: some.map((tank) => [tank.dataset.tank, read(tank)]) };
-    one("#saved-words").textContent = `Saved as ${link.download}, where your browser keeps downloads. The form is empty again for the next look.`;
+    one("#saved-words").textContent = `${words} The form is empty again for the next look.`;
     one("#text").value = text;
     one("#saved").hidden = false;
     clear(some);
