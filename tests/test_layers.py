@@ -26,6 +26,7 @@ _WEEKLY = {"report", "assessment", *_DRAWS}
 #: What each layer may import of the package, besides itself.
 BELOW: dict[str, set[str]] = {
     "_typing": set(),
+    "file_names": set(),
     "identity": set(),
     "lazy_exports": set(),
     "whole_files": set(),
@@ -49,7 +50,7 @@ BELOW: dict[str, set[str]] = {
     "__main__": {"cli"},
 }
 #: Everything may import them; they know nothing of the package.
-BOTTOM = {"_typing", "identity", "lazy_exports", "whole_files"}
+BOTTOM = {"_typing", "file_names", "identity", "lazy_exports", "whole_files"}
 #: ``from maturity_model import x`` is for the version; all else has a layer to name.
 FREE = {"__version__", *BOTTOM}
 

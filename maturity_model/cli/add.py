@@ -17,7 +17,9 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         "they were are kept in LOGBOOK/backup."
     )
     parser.epilog = "Exit codes: 0 done; 2 usage; 3 something in the file cannot be used."
-    parser.add_argument("file", type=Path, metavar="FILE", help="a CSV file, as the form saves it")
+    parser.add_argument(
+        "file", type=Path, metavar="FILE", help="a CSV or zip file, as the form saves it"
+    )
     parser.add_argument("logbook", type=Path, metavar="LOGBOOK", help="a folder of CSV files")
     choice = parser.add_mutually_exclusive_group()
     choice.add_argument(
@@ -47,6 +49,7 @@ def run(args: argparse.Namespace, command: str) -> int:
         for remark in added.remarks:
             say(remark)
         parts = [_many(added.checkins, "check-in"), _many(added.events, "event")]
+        parts += [_many(added.photos, "photo")] if added.photos else []
         print(f"{args.logbook}: {' and '.join(parts)} added", end="")
         print(f", {added.replaced} replaced" if added.replaced else "", end="")
         print(f", {added.already} already there" if added.already else "")

@@ -98,7 +98,7 @@ def _files(
     args: argparse.Namespace, assessment: Assessment, logbook: Logbook, decimal: str
 ) -> Iterator[tuple[Path, bytes | str]]:
     """Each file that is asked for, and what goes into it."""
-    from maturity_model.report.files import file_names
+    from maturity_model.file_names import file_names
     from maturity_model.report.pages import form_page, paper_page
     from maturity_model.report.reminders import reminders
 

@@ -90,6 +90,7 @@ def run(args: argparse.Namespace, command: str) -> int:
     from maturity_model.assessment import assess
     from maturity_model.assessment.plan import PlanError, parse_plan
     from maturity_model.logbook import LogbookError, read_logbook
+    from maturity_model.logbook.photos import kept_photos
     from maturity_model.panel import build_panel
     from maturity_model.population import PopulationError, PopulationMismatch
     from maturity_model.population.members import SecretError
@@ -127,7 +128,9 @@ def run(args: argparse.Namespace, command: str) -> int:
         return _withdraw(args.out, error, MISMATCH, command)
     try:
         if args.out is not None:
-            write_reports(assessment, args.out, command)
+            names = (tank.tank.name for tank in assessment.tanks)
+            photos = kept_photos(args.logbook, names)
+            write_reports(assessment, args.out, command, photos)
     except OSError as error:
         return cannot_write(args.out, error)
     print(_summary(assessment, args, command), end="")

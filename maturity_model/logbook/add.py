@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import os
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -13,6 +14,14 @@ from maturity_model.catalogue import Catalogue
 from maturity_model.logbook.edit import TABLES, EditError, LogEdit, editing
 from maturity_model.logbook.files import read_whole
 from maturity_model.logbook.incoming import Row, read_incoming
+from maturity_model.logbook.photos import (
+    Photo,
+    PhotoError,
+    conflicts,
+    is_package,
+    keep,
+    unpack,
+)
 from maturity_model.logbook.plausible import USED
 from maturity_model.logbook.problems import Fault, shown
 from maturity_model.logbook.types import CheckIn, Event
@@ -29,8 +38,8 @@ class Added:
 
     Attributes
     ----------
-    checkins, events : int
-        Rows added.
+    checkins, events, photos : int
+        Rows added, and photos.
     replaced : int
     already : int
         Rows of which the logbook held every word.
@@ -44,6 +53,7 @@ class Added:
 
     checkins: int = 0
     events: int = 0
+    photos: int = 0
     replaced: int = 0
     already: int = 0
     columns: tuple[str, ...] = ()
@@ -94,6 +104,11 @@ def add_file(
     if isinstance(data, Fault):
         raise EditError(f"{shown(str(file))}: {data.what}; {data.mend}")
     with editing(logbook, catalogue, today) as edit:
+        tanks = list(edit.reader.context.tanks)
+        data, photos = _unpacked(name, data, tanks, edit.reader.context.today)
+        if conflict == "refuse" and (other := conflicts(Path(logbook), photos, tanks)):
+            what = f"{other[0].date}: the log has another photo of {shown(other[0].tank)}"
+            raise EditError(f"{name}: {what} in that view; give --replace to change it")
         incoming = read_incoming(name, data, edit.reader.context, edit.reader.kits)
         if incoming.errors:
             raise EditError(*map(str, incoming.errors))
@@ -104,10 +119,12 @@ def add_file(
         if faults := [line for adding in done.values() for line in adding.faults]:
             raise EditError(*faults)
         backups = edit.write()
+        keep(Path(logbook), photos, tanks)
         checkins = edit.tables.get("checkins")
         return Added(
             checkins=done["checkins"].added,
             events=done["events"].added,
+            photos=len(photos),
             replaced=sum(adding.replaced for adding in done.values()),
             already=incoming.repeats + sum(adding.already for adding in done.values()),
             columns=checkins.new_columns if checkins and checkins.text.changed else (),
@@ -116,6 +133,17 @@ def add_file(
                 str(p) for p in incoming.problems if p.column in _REMARKED or USED in p.what
             ),
         )
+
+
+def _unpacked(
+    name: str, data: bytes, tanks: Sequence[str], today: dt.date
+) -> tuple[bytes, list[Photo]]:
+    if not is_package(data):
+        return data, []
+    try:
+        return unpack(data, tanks, today)
+    except PhotoError as error:
+        raise EditError(f"{name}: {error}") from None
 
 
 @dataclass

@@ -21,8 +21,8 @@ REQUIRED = {
 #: How the tables of a report begin, which may lie beside the log.
 _REPORT = ["tank", "week", "date"]
 #: What this program itself puts beside the tables.
-README, BACKUPS, LOCK = "README.txt", "backup", ".maturity-model.lock"
-OWN_FILES = (README, BACKUPS, LOCK)
+README, BACKUPS, LOCK, PHOTOS = "README.txt", "backup", ".maturity-model.lock", "photos"
+OWN_FILES = (README, BACKUPS, LOCK, PHOTOS)
 #: Endings of tables as text, and of workbooks.
 TEXTS = (".csv", ".tsv")
 WORKBOOKS = (".xlsx", ".xlsm", ".ods", ".xls")

@@ -10,11 +10,13 @@ not.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from maturity_model.report.files import csv_text, file_names, remove_stale_pages
+from maturity_model.file_names import file_names
+from maturity_model.report.files import csv_text, remove_stale_pages
 from maturity_model.report.machine import report_record, tank_record, to_json
 from maturity_model.report.pages import index_page, tank_page, withdrawn_page
 from maturity_model.report.text import text_summary
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
     import numpy as np
 
     from maturity_model.assessment.types import Assessment, TankAssessment
+    from maturity_model.logbook.photos import KeptPhoto
 
 __all__ = ["file_names", "report_json", "text_summary", "withdraw_report", "write_reports"]
 
@@ -35,7 +38,12 @@ _REGRESSION_HEAD = "tank,week,date,horizon_weeks,probability\n"
 STALE_AFTER = 60.0
 
 
-def write_reports(assessment: Assessment, out_dir: Path | str, command: str) -> list[Path]:
+def write_reports(
+    assessment: Assessment,
+    out_dir: Path | str,
+    command: str,
+    photos: Mapping[str, Sequence[KeptPhoto]] = MappingProxyType({}),
+) -> list[Path]:
     """Write the report of an assessment into a folder.
 
     Parameters
@@ -46,6 +54,8 @@ def write_reports(assessment: Assessment, out_dir: Path | str, command: str) -> 
         not are removed, with their records; other files are left alone.
     command : str
         The command that made the report, shown as provenance.
+    photos : mapping of str to sequence of KeptPhoto
+        By tank, as :func:`maturity_model.logbook.photos.kept_photos` finds them.
 
     Returns
     -------
@@ -69,7 +79,8 @@ def write_reports(assessment: Assessment, out_dir: Path | str, command: str) -> 
     with staged_files(out) as files:
         for tank in assessment.tanks:
             name = names[tank.tank.name]
-            files.write(f"{name}.html", tank_page(tank, assessment, command))
+            shots = photos.get(tank.tank.name, ())
+            files.write(f"{name}.html", tank_page(tank, assessment, command, shots))
             files.write(f"{name}.json", to_json(tank_record(tank, assessment, command, labels)))
         files.write("phase.csv", phase_csv(assessment))
         files.write("regression.csv", regression_csv(assessment))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import base64
 import functools
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,6 +21,7 @@ from maturity_model.report.svg import draw
 from maturity_model.report.views.form import form_view
 from maturity_model.report.views.index import index_view
 from maturity_model.report.views.paper import paper_view
+from maturity_model.report.views.photos import ThenAndNow, then_and_now
 from maturity_model.report.views.tank import tank_view
 from maturity_model.report.views.withdrawn import WithdrawnView
 
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
     from maturity_model.assessment.types import Assessment, TankAssessment
+    from maturity_model.logbook.photos import KeptPhoto
     from maturity_model.logbook.types import Logbook
     from maturity_model.report.views.calendar import Tick
 
@@ -75,10 +77,16 @@ def _pin(text: str) -> str:
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
 
 
-def tank_page(tank: TankAssessment, assessment: Assessment, command: str) -> str:
-    """The page of one tank."""
+def tank_page(
+    tank: TankAssessment,
+    assessment: Assessment,
+    command: str,
+    photos: Iterable[KeptPhoto] = (),
+) -> str:
+    """The page of one tank; ``photos`` by view, then by day."""
     view = tank_view(tank, assessment, command)
-    return render("tank.html", view, view.ticks)
+    shots = then_and_now(photos, assessment.provenance.as_of)
+    return render("tank.html", view, view.ticks, photos=shots)
 
 
 def index_page(assessment: Assessment, names: Mapping[str, str], command: str) -> str:
@@ -128,6 +136,7 @@ def render(
     style: str = "",
     script: str = "",
     served: bool = False,
+    photos: Sequence[ThenAndNow] = (),
 ) -> str:
     """A whole page.
 
@@ -148,6 +157,8 @@ def render(
         Of the form; the policy admits it by its hash, and no other.
     served : bool
         The page may send to the server that it came from.
+    photos : sequence of ThenAndNow
+        Pictures that the page carries with it.
     """
     places = "".join(f".t{i}{{left:{tick.place:.2f}%}}\n" for i, tick in enumerate(ticks))
     style = _file("keeper.css") + style + places
@@ -159,5 +170,6 @@ def render(
         script=Markup(script),
         script_pin=_pin(script),
         served=served,
+        photos=photos,
         draw=draw,
     )

@@ -13,6 +13,7 @@ from maturity_model.assessment import assess
 from maturity_model.logbook import LogbookError
 from maturity_model.logbook.add import add_file
 from maturity_model.logbook.edit import EditError
+from maturity_model.logbook.photos import kept_photos
 from maturity_model.logbook.read import Reader
 from maturity_model.panel import build_panel
 from maturity_model.population import Population
@@ -22,7 +23,7 @@ from maturity_model.serving.access import Access
 from maturity_model.whole_files import LockedError
 
 #: Bytes of a file that the form may send.
-MOST_SENT = 5_000_000
+MOST_SENT = 60_000_000
 _COMMAND = "maturity-model serve"
 
 
@@ -92,10 +93,10 @@ class Site:
 
     def _add(self, request: Request) -> Answer:
         # A page from elsewhere cannot send this kind of content without asking first.
-        if request.kind.split(";")[0].strip() != "text/csv":
+        if request.kind.split(";")[0].strip() not in ("text/csv", "application/zip"):
             return _plain(415, "Only a file of the form can be saved.")
         with tempfile.TemporaryDirectory() as folder:
-            file = Path(folder) / "form.csv"
+            file = Path(folder) / "form"
             file.write_bytes(request.body)
             try:
                 added = add_file(file, self._logbook)
@@ -128,7 +129,8 @@ class Site:
         decimal = "," if reader.context.decimal == "comma" else "."
         pages = {"/form": form_page(assessment, logbook, None, decimal, served=True)}
         with tempfile.TemporaryDirectory() as folder:
-            for path in write_reports(assessment, folder, _COMMAND):
+            photos = kept_photos(self._logbook, (tank.tank.name for tank in assessment.tanks))
+            for path in write_reports(assessment, folder, _COMMAND, photos):
                 if path.suffix == ".html":
                     pages[f"/report/{path.name}"] = path.read_text("utf-8")
         return pages

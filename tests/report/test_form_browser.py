@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
+import zipfile
 from pathlib import Path
 
 import pytest
 from command_logs import rows
+from PIL import Image
 from report.browser import Browser
 from report.form_example import (
     answer,
@@ -295,3 +297,23 @@ def test_faults_are_named_reachable_and_mended(fresh: Browser, tmp_path: Path) -
         fresh.value("document.querySelector('#t0-r-phosphate').getAttribute('aria-describedby')")
         == "t0-r-phosphate-l"
     )
+
+
+def test_a_photo_goes_with_the_rows_in_one_file(fresh: Browser, page: Path, tmp_path: Path) -> None:
+    shot = tmp_path / "shot.png"
+    Image.new("RGB", (4000, 2000), "green").save(shot)
+    for view in (1, 3):
+        fresh.tab.set_input_files(f"#t0-p{view}", shot)
+    answer(fresh, "t0", "diatoms", "y")
+    path = saved_file(fresh, tmp_path)
+    assert path.suffix == ".zip"
+    with zipfile.ZipFile(path) as files:
+        assert files.testzip() is None
+        assert files.namelist() == ["checkins.csv", "photos.csv", "1.jpg", "2.jpg"]
+        with Image.open(files.open("1.jpg")) as image:
+            assert (image.format, image.size) == ("JPEG", (1600, 800))
+    log = plain_log(tmp_path / "log")
+    assert main(["add", str(path), str(log)]) == 0
+    kept = sorted(p.name for p in (log / "photos" / "Reef").iterdir())
+    assert kept == [f"{days_ago(0)}-1.jpg", f"{days_ago(0)}-3.jpg"]
+    assert read_logbook(log).checkins[-1].signs == {"diatoms": True}

@@ -166,6 +166,7 @@
   const clear = (some) => {
     for (const tank of some) {
       write(tank, {});
+      for (const input of all("[data-view]", tank)) input.value = "";
       tank.open = false;
     }
     keepDraft();
@@ -322,6 +323,66 @@
       .map((line) => line.map(cell).join(",") + "\n").join("");
   };
 
+  // -- photos ------------------------------------------------------------------------------
+  // Drawn anew and smaller: what a device writes beside the pixels stays behind.
+  const SIDE = 1600;
+  const smaller = async (file) => {
+    const picture = await createImageBitmap(file, { imageOrientation: "from-image" });
+    const scale = Math.min(1, SIDE / Math.max(picture.width, picture.height));
+    const canvas = document.createElement("canvas");
+    canvas.width = Math.max(1, Math.round(picture.width * scale));
+    canvas.height = Math.max(1, Math.round(picture.height * scale));
+    canvas.getContext("2d").drawImage(picture, 0, 0, canvas.width, canvas.height);
+    const blob = await new Promise((done) => canvas.toBlob(done, "image/jpeg", 0.85));
+    return new Uint8Array(await blob.arrayBuffer());
+  };
+  const photosOf = async (some) => {
+    const out = [];
+    for (const tank of some) {
+      for (const input of all("[data-view]", tank)) {
+        if (!input.files.length) continue;
+        try {
+          const file = `${out.length + 1}.jpg`;
+          out.push({ file, tank: harmless(tank.dataset.tank), date: day.value, view: input.dataset.view, data: await smaller(input.files[0]) });
+        } catch {
+          fault(input, tank, "This picture cannot be read: take it again.");
+        }
+      }
+    }
+    return out;
+  };
+
+  // A zip file, nothing compressed: APPNOTE.TXT, 4.3, as far as it is needed.
+  const CRC = Array.from({ length: 256 }, (_, n) => {
+    for (let bit = 0; bit < 8; bit += 1) n = n & 1 ? (n >>> 1) ^ 0xedb88320 : n >>> 1;
+    return n >>> 0;
+  });
+  const crc = (bytes) => ~bytes.reduce((sum, byte) => CRC[(sum ^ byte) & 255] ^ (sum >>> 8), -1) >>> 0;
+  const packed = (files) => {
+    const parts = [];
+    const index = [];
+    let at = 0;
+    const add = (list, ...fields) => {
+      for (const [size, value] of fields) {
+        const view = new DataView(new ArrayBuffer(size));
+        size === 2 ? view.setUint16(0, value, true) : view.setUint32(0, value, true);
+        list.push(new Uint8Array(view.buffer));
+      }
+    };
+    for (const [name, bytes] of files) {
+      const title = new TextEncoder().encode(name);
+      const about = [[2, 20], [2, 0x800], [2, 0], [2, 0], [2, 0x21], [4, crc(bytes)], [4, bytes.length], [4, bytes.length], [2, title.length], [2, 0]];
+      add(index, [4, 0x02014b50], [2, 20], ...about, [2, 0], [2, 0], [2, 0], [4, 0], [4, at]);
+      index.push(title);
+      add(parts, [4, 0x04034b50], ...about);
+      parts.push(title, bytes);
+      at += 30 + title.length + bytes.length;
+    }
+    const length = index.reduce((sum, part) => sum + part.length, 0);
+    add(index, [4, 0x06054b50], [2, 0], [2, 0], [2, files.length], [2, files.length], [4, length], [4, at], [2, 0]);
+    return new Blob([...parts, ...index], { type: "application/zip" });
+  };
+
   // -- saving ------------------------------------------------------------------------------
   let before = null;
   const download = async (blob, name) => {
@@ -338,7 +399,8 @@
     forget();
     one("#saved").hidden = true;
     const rows = some.flatMap(rowsOf);
-    if (!rows.length && !faults.length) {
+    const photos = await photosOf(some);
+    if (!rows.length && !photos.length && !faults.length) {
       one("#count").textContent = "Nothing is filled in yet, so there is nothing to save.";
       return;
     }
@@ -346,7 +408,13 @@
     const text = asText(rows);
     // A page that is served at home hands the file to the log instead.
     const hand = window.deliver ?? download;
-    const { words, fault: why } = await hand(new Blob([text], { type: "text/csv;charset=utf-8" }), `${name}-${day.value}.csv`);
+    let blob = new Blob([text], { type: "text/csv;charset=utf-8" });
+    if (photos.length) {
+      const index = ["file,tank,date,view", ...photos.map((p) => [p.file, p.tank, p.date, p.view].map(cell).join(","))].join("\n");
+      const asBytes = (words) => new TextEncoder().encode(words);
+      blob = packed([["checkins.csv", asBytes(text)], ["photos.csv", asBytes(index)], ...photos.map((p) => [p.file, p.data])]);
+    }
+    const { words, fault: why } = await hand(blob, `${name}-${day.value}.${photos.length ? "zip" : "csv"}`);
     if (!words) {
       for (const line of why.split("\n")) faults.push({ input: one("#write"), text: line });
       return showFaults();

@@ -7,8 +7,9 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from maturity_model.file_names import file_names
+from maturity_model.logbook.photos import VIEWS
 from maturity_model.logbook.plausible import ranges_by_unit
-from maturity_model.report.files import file_names
 from maturity_model.report.plain_text import cut
 from maturity_model.report.views.actions import urgent_words
 from maturity_model.report.views.folds import best_looks
@@ -92,6 +93,8 @@ class FormView:
     happenings: tuple[Happening, ...]
     always: tuple[Safety, ...]
     data: dict[str, str]
+    #: Views of a photo, by number.
+    views: dict[int, str]
 
 
 def form_view(
@@ -134,6 +137,7 @@ def form_view(
         happenings=tuple(_happening(kind) for kind in catalogue.events.values()),
         always=ALWAYS,
         data=data,
+        views=VIEWS,
     )
 
 
