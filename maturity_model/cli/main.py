@@ -24,6 +24,7 @@ COMMANDS = {
     "add": "add what the form saved to a logbook",
     "correct": "correct one entry of a logbook",
     "new": "begin a logbook",
+    "guide": "write a field guide: what signs, phases and events look like",
     "template": "write a spreadsheet to log in (needs the extra 'sheets')",
     "fit": "learn a population from logbooks (needs the extra 'fit')",
     "pool": "gather logbooks into a pool that names nobody (needs the extra 'pool')",

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from maturity_model.report.guide import drawing
 from maturity_model.report.plain_text import clean
 from maturity_model.report.svg import draw
 from maturity_model.report.views.form import form_view
@@ -172,4 +173,5 @@ def render(
         served=served,
         photos=photos,
         draw=draw,
+        drawing=drawing,
     )
