@@ -20,6 +20,7 @@ from maturity_model.logbook import read_logbook
 from maturity_model.panel import build_panel
 from maturity_model.population import load_population
 from maturity_model.report import write_reports
+from maturity_model.report.guide_page import guide_page
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 
@@ -76,3 +77,11 @@ def demo_reports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         assessment = assess(build_panel(log, as_of=day), load_population())
         write_reports(assessment, folder / name, "maturity-model weekly data/demo")
     return {name: folder / name for name in cases}
+
+
+@pytest.fixture(scope="session")
+def guide(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The field guide, with the charts of practice."""
+    path = tmp_path_factory.mktemp("guide") / "guide.html"
+    path.write_text(guide_page(load_population(), "maturity-model guide"), "utf-8")
+    return path

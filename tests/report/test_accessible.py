@@ -48,6 +48,16 @@ def test_axe_finds_nothing_on_the_report_of_a_fit(
     assert violations(browser, axe) == []
 
 
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+@pytest.mark.parametrize("width", [390, 1200])
+def test_axe_finds_nothing_in_the_guide(
+    browser: Browser, axe: str, guide: Path, width: int, dark: bool
+) -> None:
+    browser.open(guide, width=width, dark=dark)
+    browser.value("document.querySelectorAll('details').forEach(d => d.open = true)")
+    assert violations(browser, axe) == []
+
+
 def test_axe_finds_what_is_wrong(browser: Browser, axe: str, demo_reports: dict[str, Path]) -> None:
     browser.open(demo_reports["usual"] / "index.html", width=390)
     browser.value("document.querySelector('.strip').removeAttribute('aria-label')")

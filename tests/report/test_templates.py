@@ -27,7 +27,7 @@ class Half:
     foot: str = ""
 
 
-@pytest.mark.parametrize("name", ["index.html", "tank.html", "withdrawn.html"])
+@pytest.mark.parametrize("name", ["guide.html", "index.html", "tank.html", "withdrawn.html"])
 def test_what_a_view_lacks_is_an_error(name: str) -> None:
     with pytest.raises(UndefinedError):
         render(name, Half())
