@@ -71,8 +71,8 @@ def test_nobody_is_asked_to_dig_or_to_lift_rocks() -> None:
     ("old", "new", "says"),
     [
         ('seen = "', 'sean = "', "seen"),
-        ("foul. [P]", "foul.", "no text with a source mark"),
-        ("foul. [P]", "foul. [Nobody]", "Nobody"),
+        ("smells. [P]", "smells.", "no text with a source mark"),
+        ("smells. [P]", "smells. [Nobody]", "Nobody"),
         ('gone = "', 'colour = "red"\ngone = "', "colour"),
         ('gone = "', "gone = ", "is not TOML"),
     ],

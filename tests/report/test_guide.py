@@ -149,8 +149,10 @@ def test_another_population_has_other_charts(population: Population, page: Node)
 def test_one_entry_is_there_for_other_pages() -> None:
     entry = guide_entry("spirorbid_worms")
     assert (entry.kind, entry.label, entry.chart) == ("sign", "Spiral tube worms", None)
-    assert guide_entry("bloom").kind == "phase"
-    assert guide_entry("crash").kind == "event"
+    catalogue = load_catalogue()
+    assert guide_entry("bloom").meaning == catalogue.phases["bloom"].meaning
+    assert guide_entry("crash").meaning == f"{catalogue.events['crash'].description}."
+    assert entry.meaning == ""
     with pytest.raises(KeyError):
         guide_entry("a_sign_of_the_club")
 

@@ -80,8 +80,9 @@ class EntryView:
     ----------
     name, kind, label : str
         ``kind`` is 'sign', 'phase' or 'event'; ``name`` names the drawing too.
-    latin, bar : str
-        The taxon; the length of the scale bar. Empty where there is none.
+    latin, bar, meaning : str
+        The taxon; the length of the scale bar; what makes a phase, or counts as an event. Empty
+        where there is none.
     seen : Said
     caution : Said or None
     mistaken_for, texts : tuple of Said
@@ -94,6 +95,7 @@ class EntryView:
     label: str
     latin: str
     bar: str
+    meaning: str
     seen: Said
     caution: Said | None
     mistaken_for: tuple[Said, ...]
@@ -124,15 +126,16 @@ def guide_entry(name: str) -> EntryView:
     """
     catalogue, entry = load_catalogue(), load_guide()[name]
     sign = catalogue.signs.get(name)
-    kind = "sign" if sign else "phase" if name in catalogue.phases else "event"
+    phase, event = catalogue.phases.get(name), catalogue.events.get(name)
+    kind = "sign" if sign else "phase" if phase else "event"
     labels = _LABELS[kind] | {"do_not": "Leave be"}
-    known = sign or catalogue.phases.get(name) or catalogue.events[name]
     return EntryView(
         name=name,
         kind=kind,
-        label=known.label,
+        label=next(known.label for known in (sign, phase, event) if known),
         latin=sign.taxon if sign else "",
         bar=entry.bar,
+        meaning=phase.meaning if phase else f"{event.description}." if event else "",
         seen=_said("", entry.seen),
         caution=_said("Careful", entry.caution) if entry.caution else None,
         mistaken_for=tuple(_said(other.what, other.test) for other in entry.mistaken_for),
