@@ -19,8 +19,8 @@ from maturity_model.population import load_population
 from maturity_model.population.types import Population
 from maturity_model.report.guide import DRAWINGS, drawing, drawing_style
 from maturity_model.report.guide_page import guide_page
-from maturity_model.report.keeper_words import percent
 from maturity_model.report.views.guide import guide_entry
+from maturity_model.report.wording import percent
 
 NAMES = tuple(load_guide())
 SVG = "{http://www.w3.org/2000/svg}"

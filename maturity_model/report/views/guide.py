@@ -15,11 +15,11 @@ from maturity_model.catalogue.guide import GuideEntry, MarkedText, load_guide
 from maturity_model.population.tables import fit_to_catalogue
 from maturity_model.population.types import Population
 from maturity_model.report import svg
-from maturity_model.report.keeper_words import listed, percent
 from maturity_model.report.views.answer import meter, span_words
 from maturity_model.report.views.calendar import Tick
 from maturity_model.report.views.problems import ALWAYS, Safety
 from maturity_model.report.views.provenance import Pair
+from maturity_model.report.wording import listed, percent
 
 #: The charts of phases reach this far, those of events look this far ahead.
 _WEEKS = 104
