@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from maturity_model.report.guide import drawing
+from maturity_model.report.guide import drawing, drawing_style
 from maturity_model.report.plain_text import clean
 from maturity_model.report.svg import draw
 from maturity_model.report.views.form import form_view
@@ -87,7 +87,7 @@ def tank_page(
     """The page of one tank; ``photos`` by view, then by day."""
     view = tank_view(tank, assessment, command)
     shots = then_and_now(photos, assessment.provenance.as_of)
-    return render("tank.html", view, view.ticks, photos=shots)
+    return render("tank.html", view, view.ticks, style=drawing_style(), photos=shots)
 
 
 def index_page(assessment: Assessment, names: Mapping[str, str], command: str) -> str:
@@ -115,7 +115,9 @@ def form_page(
     """
     view = form_view(assessment, logbook, keeper, decimal)
     script = (_file("serve.js") if served else "") + _file("form.js")
-    return render("form.html", view, style=_file("form.css"), script=script, served=served)
+    return render(
+        "form.html", view, style=drawing_style() + _file("form.css"), script=script, served=served
+    )
 
 
 def home_page(*, entered: bool, wrong: bool = False) -> str:
@@ -125,7 +127,8 @@ def home_page(*, entered: bool, wrong: bool = False) -> str:
 
 def paper_page(assessment: Assessment, logbook: Logbook, keeper: str | None) -> str:
     """The sheet for the fridge door; parameters as of :func:`.views.form.form_view`."""
-    return render("paper.html", paper_view(assessment, logbook, keeper), style=_file("paper.css"))
+    style = drawing_style() + _file("paper.css")
+    return render("paper.html", paper_view(assessment, logbook, keeper), style=style)
 
 
 def render(

@@ -11,14 +11,14 @@ import functools
 import re
 from pathlib import Path
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 DRAWINGS = Path(__file__).parent / "drawings"
 _OPENING = '<svg xmlns="http://www.w3.org/2000/svg"'
 
 
 @functools.cache
-def drawing(name: str, *, small: bool = False) -> Markup:
+def drawing(name: str, *, small: bool = False, mark: str = "") -> Markup:
     """A drawing, to be set into a page.
 
     Parameters
@@ -27,6 +27,8 @@ def drawing(name: str, *, small: bool = False) -> Markup:
         Of an entry of the guide.
     small : bool
         For 64 pixels, beside its name in words: it has heavier lines and no words.
+    mark : str
+        An identifier, by which the page can show a small one again.
 
     Raises
     ------
@@ -41,7 +43,9 @@ def drawing(name: str, *, small: bool = False) -> Markup:
     if not small:
         return Markup(svg.replace(_OPENING, '<svg class="drawing" role="img"', 1))
     svg = re.sub(r"<(title|desc)>.*?</\1>\n", "", svg, flags=re.DOTALL)
-    return Markup(svg.replace(_OPENING, '<svg class="drawing small" aria-hidden="true"', 1))
+    named = f' id="{escape(mark)}"' if mark else ""
+    opening = f'<svg class="drawing small"{named} aria-hidden="true"'
+    return Markup(svg.replace(_OPENING, opening, 1))
 
 
 def drawing_style() -> str:

@@ -518,6 +518,11 @@
     alone: (button, tank) => save([tank], `${set.file}-${tank.dataset.file}`),
   };
   form.addEventListener("input", (e) => touched(e.target));
+  form.addEventListener("click", (e) => {
+    const link = e.target.closest("a.guide");
+    // Opened before the browser goes there; its way back leads to the tank again.
+    if (link) one("#guide").open = true;
+  });
   form.addEventListener("submit", (e) => e.preventDefault());
   form.addEventListener("click", (e) => {
     const button = e.target.closest("button");

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from maturity_model.catalogue import METHODS
+from maturity_model.catalogue.guide import load_guide
 from maturity_model.report import svg
 from maturity_model.report.plain_text import cut
 from maturity_model.report.views.answer import meter, span_words
@@ -211,7 +212,16 @@ def best_looks(looks: Sequence[NextCheck]) -> list[NextCheck]:
     return sorted(best.values(), key=lambda x: (not x.unchecked, -x.per_minute, x.name))
 
 
-def looks_of(questions: Questions, assessment: Assessment) -> tuple[tuple[str, str], ...]:
+@dataclass(frozen=True)
+class NextLook:
+    """A sign or test to look at next; ``drawn`` names its drawing in the guide, or nothing."""
+
+    drawn: str
+    label: str
+    how: str
+
+
+def looks_of(questions: Questions, assessment: Assessment) -> tuple[NextLook, ...]:
     """Where to look next: what tells most for a minute first, and how and where to look."""
     signs, as_of = assessment.catalogue.signs, assessment.provenance.as_of
     out = []
@@ -222,5 +232,6 @@ def looks_of(questions: Questions, assessment: Assessment) -> tuple[tuple[str, s
         if look.name in signs:
             where = f" {signs[look.name].where}. {signs[look.name].how}."
         said = f", {how}, {look.minutes:g} min; {last}.{where}"
-        out.append((label_of(look.name, assessment), cut(said, 400)))
+        drawn = look.name if look.name in load_guide() else ""
+        out.append(NextLook(drawn, label_of(look.name, assessment), cut(said, 400)))
     return tuple(out)

@@ -7,6 +7,7 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from maturity_model.catalogue.guide import load_guide
 from maturity_model.file_names import file_names
 from maturity_model.logbook.photos import VIEWS
 from maturity_model.logbook.plausible import ranges_by_unit
@@ -14,6 +15,7 @@ from maturity_model.report.plain_text import cut
 from maturity_model.report.views.actions import urgent_words
 from maturity_model.report.views.folds import best_looks
 from maturity_model.report.views.form_asks import ReadingAsk, SignAsk, reading_asks, sign_asks
+from maturity_model.report.views.guide import EntryView, guide_entry
 from maturity_model.report.views.labels import event_label
 from maturity_model.report.views.problems import ALWAYS, Safety, cautions_of
 from maturity_model.report.wording import capital, date_words, look_words
@@ -95,6 +97,8 @@ class FormView:
     data: dict[str, str]
     #: Views of a photo, by number.
     views: dict[int, str]
+    #: Of the signs that are asked for, each once.
+    guide: tuple[EntryView, ...]
 
 
 def form_view(
@@ -126,18 +130,22 @@ def form_view(
         "signs": json.dumps(list(catalogue.signs)),
         "ranges": json.dumps({n: ranges_by_unit(a) for n, a in catalogue.analytes.items()}),
     }
+    cards = tuple(_card(t, assessment, logbook, files[t.tank.name]) for t in tanks)
+    asked = {ask.name for card in cards for ask in (*card.first, *card.signs)}
+    drawn = [name for name in catalogue.signs if name in asked and name in load_guide()]
     return FormView(
         title=f"Check-in: {keeper}" if keeper else "Check-in",
         keeper=keeper or "",
         made=date_words(as_of, as_of),
         people=tuple(sorted({t.keeper for t in logbook.tanks.values()} - {""})),
-        cards=tuple(_card(t, assessment, logbook, files[t.tank.name]) for t in tanks),
+        cards=cards,
         left_out=tuple(cut(name, 80) for name in left_out[:20]),
         phases=tuple((p.name, p.label) for p in catalogue.phases.values()),
         happenings=tuple(_happening(kind) for kind in catalogue.events.values()),
         always=ALWAYS,
         data=data,
         views=VIEWS,
+        guide=tuple(map(guide_entry, drawn)),
     )
 
 

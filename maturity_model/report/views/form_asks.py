@@ -6,6 +6,7 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar, NamedTuple, TypeVar
 
+from maturity_model.catalogue.guide import load_guide
 from maturity_model.logbook.kits import assumed_method
 from maturity_model.logbook.units import default_unit, find_unit
 from maturity_model.report.plain_text import cut
@@ -48,7 +49,8 @@ class Scale(NamedTuple):
 class SignAsk:
     """A sign to look for: ``hint`` says where and how, ``why`` what an answer would settle.
 
-    ``last`` is the last answer and its day; ``last_value`` is 'y', 'n' or nothing.
+    ``last`` is the last answer and its day; ``last_value`` is 'y', 'n' or nothing. ``drawn``: whether the field
+    guide shows it (a club's own sign it does not).
     """
 
     kind: ClassVar[str] = "sign"
@@ -58,6 +60,7 @@ class SignAsk:
     last: str
     last_value: str
     why: str = ""
+    drawn: bool = False
 
 
 @dataclass(frozen=True)
@@ -123,7 +126,8 @@ def sign_asks(
         hint = ". ".join(x.rstrip(".") for x in (sign.where, sign.how) if x)
         why = why_look(ranked.get(sign.name), assessment)
         label = cut(sign.label, 80)
-        out[sign.name] = SignAsk(sign.name, label, cut(hint, 400), before, value, why)
+        drawn = sign.name in load_guide()
+        out[sign.name] = SignAsk(sign.name, label, cut(hint, 400), before, value, why, drawn)
     return _in_order(out, ranked)
 
 

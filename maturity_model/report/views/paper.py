@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from maturity_model.catalogue.guide import load_guide
 from maturity_model.report.plain_text import cut
 from maturity_model.report.views.folds import best_looks
 from maturity_model.report.views.form import MOST
@@ -21,8 +22,12 @@ TANKS_A_SHEET = 8
 
 @dataclass(frozen=True)
 class PaperRow:
-    """A sign or a reading: ``cells`` are, for each tank, 'first', 'ask' or '' (cannot be)."""
+    """A sign or a reading: ``cells`` are, for each tank, 'first', 'ask' or '' (cannot be).
 
+    ``drawn`` is the name of its drawing in the field guide, or nothing.
+    """
+
+    drawn: str
     label: str
     about: str
     cells: tuple[str, ...]
@@ -70,7 +75,8 @@ def _sheet(tanks: list[TankAssessment], assessment: Assessment, logbook: Logbook
             ("first" if name in most else "ask") if tank.tank.can_have(needs) else ""
             for tank, most in zip(tanks, first, strict=True)
         )
-        return PaperRow(cut(label, 40), about, tuple(cells))
+        drawn = name if name in load_guide() else ""
+        return PaperRow(drawn, cut(label, 40), about, tuple(cells))
 
     keeper = tanks[0].tank.keeper
     units = {

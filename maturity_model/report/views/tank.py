@@ -26,6 +26,7 @@ from maturity_model.report.views.entries import new_entries
 from maturity_model.report.views.evidence import Row, reading_rows, sign_rows
 from maturity_model.report.views.folds import (
     If,
+    NextLook,
     Waiting,
     Why,
     did_of,
@@ -102,7 +103,7 @@ class TankView:
     at_start: bool
     waiting: Waiting | None
     did: tuple[str, ...]
-    looks: tuple[tuple[str, str], ...]
+    looks: tuple[NextLook, ...]
     entries: tuple[str, ...]
     problems: tuple[ProblemLine, ...]
     problems_left: int
