@@ -10,6 +10,7 @@ from maturity_model.cli.common import DONE, LOG_ERRORS, USAGE, cannot_write, ref
 
 def run_edit(edit: Callable[[], None], logbook: Path, nothing_done: str) -> int:
     """Run a change of a logbook; return the exit code."""
+    from maturity_model.logbook.begin import BeginError
     from maturity_model.logbook.edit import EditError
     from maturity_model.whole_files import LockedError
 
@@ -18,7 +19,10 @@ def run_edit(edit: Callable[[], None], logbook: Path, nothing_done: str) -> int:
     except EditError as error:
         say_first(error.lines)
         return refuse(nothing_done, LOG_ERRORS)
-    except LockedError as error:
+    except BeginError as error:
+        say(str(error))
+        return refuse(nothing_done, LOG_ERRORS)
+    except (EOFError, LockedError) as error:
         return refuse(error, USAGE)
     except OSError as error:
         return cannot_write(logbook, error)

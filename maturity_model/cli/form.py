@@ -16,6 +16,7 @@ from maturity_model.cli.common import (
     add_population,
     cannot_write,
     refuse,
+    say,
 )
 
 if TYPE_CHECKING:
@@ -53,6 +54,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace, command: str) -> int:
     """Run the command; the exit code."""
     from maturity_model.logbook import LogbookError
+    from maturity_model.logbook.edit import TO_FILES
     from maturity_model.logbook.read import Reader
     from maturity_model.population import PopulationError, PopulationMismatch, load_population
 
@@ -82,6 +84,8 @@ def run(args: argparse.Namespace, command: str) -> int:
         assessment = assess(build_panel(logbook, as_of=today), population, questions=True)
     except (PopulationError, PopulationMismatch) as error:
         return refuse(error, MISMATCH)
+    if (sheet := reader.entries_in_a_workbook()) and args.out and not args.paper:
+        say(f"{sheet}: `add` cannot write to it; {TO_FILES.format(args.logbook)}")
     decimal = "," if reader.context.decimal == "comma" else "."
     path = args.out or args.calendar
     try:

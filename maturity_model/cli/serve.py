@@ -32,16 +32,24 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, command: str) -> int:
     """Run the command; the exit code."""
-    from maturity_model.logbook import LogbookError, read_logbook
+    from maturity_model.logbook import LogbookError
+    from maturity_model.logbook.edit import TO_FILES
+    from maturity_model.logbook.read import Reader
     from maturity_model.population import PopulationError, load_population
     from maturity_model.serving.access import Access
     from maturity_model.serving.server import Server
     from maturity_model.serving.site import Site
 
     if not args.logbook.is_dir():
-        return refuse(f"{args.logbook} is no folder of CSV files, which is what `add` takes", USAGE)
+        mend = TO_FILES.format(args.logbook)
+        return refuse(f"{args.logbook} is no folder of CSV files; if a workbook, {mend}", USAGE)
     try:
-        read_logbook(args.logbook)
+        reader = Reader(args.logbook)
+        reader.read()
+        if sheet := reader.entries_in_a_workbook():
+            return refuse(
+                f"{sheet}: nothing can be added to it; {TO_FILES.format(args.logbook)}", USAGE
+            )
         population = load_population(args.population)
     except LogbookError as error:
         return refuse(error, LOG_ERRORS)

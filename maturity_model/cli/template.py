@@ -12,7 +12,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     """Describe the command."""
     parser.description = (
         "Write an .xlsx with one sheet for each table of a logbook, drop-downs, checks and a "
-        "legend. Filled in, it is a logbook. Needs the extra 'sheets'."
+        "legend. Filled in, it is a logbook."
     )
     parser.add_argument("--out", type=Path, required=True, metavar="FILE.xlsx")
     parser.add_argument(
@@ -27,7 +27,7 @@ def run(args: argparse.Namespace, command: str) -> int:
     """Run the command; the exit code."""
     from maturity_model.catalogue import load_catalogue
     from maturity_model.logbook import LogbookError, read_logbook
-    from maturity_model.logbook.template import MissingWriterError, tables_of, template_bytes
+    from maturity_model.logbook.template import tables_of, template_bytes
     from maturity_model.whole_files import write_file
 
     if args.out.suffix.lower() != ".xlsx":
@@ -40,8 +40,6 @@ def run(args: argparse.Namespace, command: str) -> int:
         data = template_bytes(catalogue, tables_of(book) if book else None)
     except LogbookError as error:
         return refuse(error, LOG_ERRORS)
-    except MissingWriterError as error:
-        return refuse(error, USAGE)
     try:
         write_file(args.out, data, durable=True)
     except OSError as error:

@@ -7,7 +7,7 @@ import csv
 import datetime as dt
 import io
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
@@ -19,16 +19,17 @@ from maturity_model.logbook.entries import TABLES, TEXTS, WORKBOOKS
 from maturity_model.logbook.events import EVENT_COLUMNS
 from maturity_model.logbook.files import RawTable
 from maturity_model.logbook.formulas import without_formula
-from maturity_model.logbook.kit_table import KIT_COLUMNS
-from maturity_model.logbook.problems import Collector
+from maturity_model.logbook.kit_table import KIT_COLUMNS, read_kits
+from maturity_model.logbook.problems import Collector, shown
 from maturity_model.logbook.tanks import TANK_COLUMNS, read_tanks
-from maturity_model.logbook.types import Tank
+from maturity_model.logbook.types import Kit, Tank
 from maturity_model.whole_files import create_file
 
 README = (
     "A logbook for maturity-model: tanks.csv, checkins.csv (y seen, n looked and not seen, "
     "blank not checked), events.csv and kits.csv; back it up like any diary.\n"
 )
+_NAMES = ("tank", "keeper", "club")
 
 
 class BeginError(ValueError):
@@ -49,33 +50,65 @@ class NewTank:
     consent: str = ""
 
 
-def check_tank(row: NewTank, catalogue: Catalogue, today: dt.date) -> Tank:
-    """Read one tank as the reader of logbooks does.
+@dataclass(frozen=True, slots=True)
+class NewKit:
+    """One kit as a keeper writes it; a blank keeper is everybody."""
+
+    analyte: str
+    method: str
+    unit: str = ""
+    steps: str = ""
+    keeper: str = ""
+
+
+def check_tank(row: NewTank, context: Context) -> Tank:
+    """Read one tank into ``context`` as the reader of logbooks does.
 
     Raises
     ------
     BeginError
         The message says what is wrong, and how to mend it.
     """
-    problems = Collector()
-    context = Context(catalogue, problems, today)
-    raw = RawTable("tanks", "tanks.csv", 1, list(TANK_COLUMNS), iter([(2, _cells(row))]))
-    read_tanks(Table(raw, TANK_COLUMNS, context))
+    if first := context.tank_names.same(row.tank):
+        raise BeginError(
+            f"tank: {shown(first)!r} is a tank of this log already; choose another name"
+        )
+    table = _one_row("tanks", TANK_COLUMNS, row, context)
+    read_tanks(table)
+    _refuse_errors(table.problems)
+    return list(context.tanks.values())[-1]
+
+
+def check_kit(row: NewKit, context: Context) -> Kit:
+    """Read one kit as the reader of logbooks does; see :func:`check_tank`."""
+    table = _one_row("kits", KIT_COLUMNS, row, context)
+    kits = read_kits(table)
+    _refuse_errors(table.problems)
+    return kits.kits[0]
+
+
+def _one_row(name: str, columns: tuple[str, ...], row: NewTank | NewKit, context: Context) -> Table:
+    cells = row_cells(row)
+    line = [cells.get(column, "") for column in columns]
+    raw = RawTable(name, f"{name}.csv", 1, list(columns), iter([(2, line)]))
+    return Table(raw, columns, context.reporting_to(Collector()))
+
+
+def _refuse_errors(problems: Collector) -> None:
     for problem in problems.all():
         if problem.severity == "error":
             value = f" {problem.value!r}" if problem.value else ""
-            raise BeginError(f"{problem.column or 'tank'}:{value} {problem.what}; {problem.mend}")
-    return next(iter(context.tanks.values()))
+            raise BeginError(f"{problem.column or 'row'}:{value} {problem.what}; {problem.mend}")
 
 
-def _cells(row: NewTank) -> list[str]:
+def row_cells(row: NewTank | NewKit) -> dict[str, str]:
+    """Cells of a row by column; a name becomes no formula in a spreadsheet."""
     cells = {name: " ".join(text.split()) for name, text in asdict(row).items()}
-    for name in ("tank", "keeper", "club"):
-        cells[name] = without_formula(cells[name])
-    return [cells.get(column, "") for column in TANK_COLUMNS]
+    return {c: without_formula(t) if c in _NAMES else t for c, t in cells.items()}
 
 
-def _csv(rows: Iterable[Sequence[str]]) -> str:
+def csv_text(rows: Iterable[Sequence[str]]) -> str:
+    """Rows as the text of a CSV file."""
     out = io.StringIO()
     csv.writer(out, lineterminator="\n").writerows(rows)
     return out.getvalue()
@@ -93,7 +126,11 @@ def table_columns(catalogue: Catalogue) -> dict[str, tuple[str, ...]]:
 
 
 def begin_logbook(
-    folder: Path, rows: list[NewTank], catalogue: Catalogue, today: dt.date
+    folder: Path,
+    rows: list[NewTank],
+    catalogue: Catalogue,
+    today: dt.date,
+    kits: Sequence[NewKit] = (),
 ) -> list[Path]:
     """Make a logbook of at least one tank; return the files made.
 
@@ -106,30 +143,41 @@ def begin_logbook(
     OSError
         When a file cannot be written; those made before it are removed again.
     """
-    tanks = [check_tank(row, catalogue, today) for row in rows]
-    if len({fold(t.name) for t in tanks}) < len(tanks):
-        raise BeginError("two of the tanks have one name; choose another for one of them")
-    if folder.exists() and not folder.is_dir():
-        raise BeginError(f"{folder} is a file; name a folder")
-    there = _names(folder)
-    if table := next(filter(_is_table, there), None):
-        raise BeginError(f"{folder} holds a logbook already ({table}); nothing was changed")
+    context = Context(catalogue, Collector(), today)
+    tanks = [check_tank(row, context) for row in rows]
+    for kit in kits:
+        check_kit(kit, context)
     # The start as ISO, whatever form it was given in.
-    lines = [
-        _cells(replace(row, started=tank.started.isoformat()))
+    tank_rows = [
+        replace(row, started=tank.started.isoformat())
         for row, tank in zip(rows, tanks, strict=True)
     ]
-    content = {
-        f"{table}.csv": _csv([columns, *(lines if table == "tanks" else ())])
-        for table, columns in table_columns(catalogue).items()
-    }
-    if not any(fold(name).startswith("readme") for name in there):
-        content["README.txt"] = README
+    filled: dict[str, Sequence[NewTank | NewKit]] = {"tanks": tank_rows, "kits": kits}
+    content = {}
+    for table, columns in table_columns(catalogue).items():
+        lines = [row_cells(row) for row in filled.get(table, ())]
+        content[f"{table}.csv"] = csv_text(
+            [columns, *([line.get(c, "") for c in columns] for line in lines)]
+        )
+    return make_files(folder, content)
+
+
+def make_files(folder: Path, content: Mapping[str, str | bytes]) -> list[Path]:
+    """Make the files of a logbook, by name, and a note that says what they are.
+
+    Raises
+    ------
+    BeginError, OSError
+        As :func:`begin_logbook`; nothing is then made.
+    """
+    check_free(folder)
+    if not any(fold(name).startswith("readme") for name in _names(folder)):
+        content = {**content, "README.txt": README}
     made: list[Path] = []
     folder.mkdir(parents=True, exist_ok=True)
     try:
-        for name, text in content.items():
-            if not create_file(folder / name, text):
+        for name, data in content.items():
+            if not create_file(folder / name, data):
                 raise BeginError(f"{folder} holds a logbook already; nothing was changed")
             made.append(folder / name)
     except BaseException:
@@ -138,6 +186,15 @@ def begin_logbook(
                 path.unlink()
         raise
     return made
+
+
+def check_free(folder: Path) -> None:
+    """Refuse a folder in which no logbook can be begun; see :func:`make_files`."""
+    if folder.exists() and not folder.is_dir():
+        raise BeginError(f"{folder} is a file; name a folder")
+    if table := next(filter(_is_table, _names(folder)), None):
+        mend = "`maturity-model tank` and `maturity-model kit` add to it"
+        raise BeginError(f"{folder} holds a logbook already ({table}); nothing was changed; {mend}")
 
 
 def _names(folder: Path) -> list[str]:

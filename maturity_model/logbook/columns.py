@@ -143,6 +143,13 @@ class Context:
         other.problems = problems
         return other
 
+    def apart(self) -> Context:
+        """A copy into which further rows are read without a trace in this one."""
+        other = self.reporting_to(Collector())
+        for name in ("tanks", "refused", "tank_names", "people", "clubs", "consent_refused"):
+            setattr(other, name, copy.deepcopy(getattr(self, name)))
+        return other
+
 
 class Table:
     """A table whose columns are known; :meth:`read` gives its rows that can be used.

@@ -1,4 +1,4 @@
-"""Changing a logbook's check-ins and events: each final row is read before anything is written."""
+"""Changing a logbook's tables: each final row is read before anything is written."""
 
 from __future__ import annotations
 
@@ -28,8 +28,10 @@ from maturity_model.whole_files import LockedError, locked, remove_leftovers, wr
 PATIENCE = 30.0
 #: Older copies of a table are removed.
 MAX_BACKUPS = 20
-#: Tables whose rows can be changed.
+#: Tables with entries, which are added and corrected one by one.
 TABLES = ("checkins", "events")
+#: How sheets become files that can be changed.
+TO_FILES = "turn it into CSV files with `maturity-model tables {} NEW-FOLDER`"
 _FREE_TEXT = {"tank", "observer", "note"}
 
 
@@ -57,7 +59,7 @@ def editing(
     folder = Path(logbook)
     if not folder.is_dir():
         if fold(folder.suffix) in WORKBOOKS:
-            mend = "save each of its sheets as a CSV file in one folder, and give that folder"
+            mend = f"{TO_FILES.format(shown(folder.name))}, and give that folder"
             raise EditError(f"{shown(folder.name)}: is a workbook; {mend}")
         raise EditError(f"{shown(str(folder))}: is not a folder; give the one with tanks.csv")
     busy = LockedError("another program is changing this logbook; try again later")
@@ -83,8 +85,8 @@ class TableEdit:
         if name in reader.files.paths and self.before is None:
             raise EditError(f"{self.file}: cannot be read; check it with the command weekly")
         if name not in reader.files.paths and name in reader.sheets:
-            what = "stands in a workbook; save its sheets as CSV files instead of it"
-            raise EditError(f"{reader.sheets[name].file}: {what}")
+            mend = f"{TO_FILES.format(shown(reader.path.name))}, and use that folder"
+            raise EditError(f"{reader.sheets[name].file}: stands in a workbook; {mend}")
         self._known = table_columns(reader.context.catalogue)[name]
         if unknown := [c for c in columns if c not in self._known]:
             what = f"{shown(unknown[0])!r} is not a column of {self.file}"
@@ -150,7 +152,10 @@ class LogEdit:
             "events": self.book.events,
         }
         self.tables: dict[str, TableEdit] = {}
-        self._paths = {t: self.reader.files.paths.get(t, folder / f"{t}.csv") for t in TABLES}
+        self._paths = {
+            t: self.reader.files.paths.get(t, folder / f"{t}.csv")
+            for t in ("tanks", "kits", *TABLES)
+        }
         for path in self._paths.values():
             remove_leftovers(path.resolve().parent, path.resolve().name)
         remove_leftovers(folder / BACKUPS)

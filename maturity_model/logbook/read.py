@@ -119,6 +119,11 @@ class Reader:
             sha256=self.files.sha256(),
         )
 
+    def entries_in_a_workbook(self) -> str | None:
+        """The sheet that holds check-ins or events, to which nothing can be added, if one does."""
+        tables = (t for t in ("checkins", "events") if t in self.sheets and t not in self.files.csv)
+        return next((self.sheets[table].file for table in tables), None)
+
     def _workbooks(self) -> None:
         for file, data in self.files.books:
             from maturity_model.logbook.sheets import read_sheets  # slow to import

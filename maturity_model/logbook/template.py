@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
-import importlib
 import io
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
+
+import xlsxwriter
+from xlsxwriter.utility import xl_rowcol_to_cell
 
 from maturity_model.catalogue import LOOKS, METHODS, ROCKS, Catalogue
 from maturity_model.logbook.begin import table_columns
@@ -47,10 +49,6 @@ Cell = str | float | dt.date
 Tables = Mapping[str, Sequence[Mapping[str, Cell]]]
 
 
-class MissingWriterError(ImportError):
-    """The package that writes workbooks is not installed."""
-
-
 def template_bytes(catalogue: Catalogue, tables: Tables | None = None) -> bytes:
     """Write the spreadsheet.
 
@@ -65,18 +63,7 @@ def template_bytes(catalogue: Catalogue, tables: Tables | None = None) -> bytes:
     -------
     bytes
         An ``.xlsx`` workbook with the sheets tanks, checkins, events, kits and legend.
-
-    Raises
-    ------
-    MissingWriterError
-        Without the package XlsxWriter.
     """
-    try:
-        xlsxwriter: Any = importlib.import_module("xlsxwriter")
-    except ImportError:
-        raise MissingWriterError(
-            "writing a spreadsheet needs the package XlsxWriter: install the extra 'sheets'"
-        ) from None
     out = io.BytesIO()
     options = {
         "in_memory": True,
@@ -174,7 +161,7 @@ def _rule(name: str, column: str, at: int, catalogue: Catalogue) -> dict[str, An
         rule = {"validate": "decimal", "minimum": low, "maximum": high}
         message = f"Write a number from {low} to {high:,}."
     elif column in catalogue.analytes:
-        cell = importlib.import_module("xlsxwriter.utility").xl_rowcol_to_cell(1, at)
+        cell = xl_rowcol_to_cell(1, at)
         number = f"ISNUMBER(VALUE(MID({cell},2,20)))"
         bound = f'AND(OR(LEFT({cell},1)="<",LEFT({cell},1)=">"),{number})'
         rule = {"validate": "custom", "value": f"=OR(ISNUMBER({cell}),{bound})"}

@@ -9,14 +9,13 @@ import pty
 import subprocess
 import sys
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from command_logs import DEMO, ROOT, run
 
 from maturity_model.cli.main import main
-from maturity_model.logbook import read_logbook
+from maturity_model.logbook import Kit, read_logbook
 
 STARTED = (dt.date.today() - dt.timedelta(days=30)).isoformat()
 
@@ -67,15 +66,14 @@ def test_new_writes_over_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[s
     assert {p.name: p.read_bytes() for p in log.iterdir()} == before
 
 
-def test_new_asks_on_a_terminal_until_it_can_be_used(tmp_path: Path) -> None:
+def on_a_terminal(words: list[str], *answers: str) -> str:
+    """Run a command on a terminal where these answers are typed; what the terminal shows."""
     ours, theirs = pty.openpty()
     process = subprocess.Popen(
-        [sys.executable, "-m", "maturity_model", "new", str(tmp_path / "log"), "--rock", "live"],
+        [sys.executable, "-m", "maturity_model", *words],
         stdin=theirs, stdout=theirs, stderr=theirs, cwd=ROOT,
     )  # fmt: skip
     os.close(theirs)
-    answers = ("", "Reef", "03/04/2026", STARTED, "ann", "a lot", "60", "", "",
-               "perhaps", "yes", "y", "Nook", STARTED, "", "", "", "", "", "")  # fmt: skip
     os.write(ours, "".join(f"{a}\n" for a in answers).encode())
     said = b""
     deadline = time.monotonic() + 60
@@ -84,15 +82,72 @@ def test_new_asks_on_a_terminal_until_it_can_be_used(tmp_path: Path) -> None:
             said += part
     assert process.wait(timeout=10) == 0, said
     os.close(ours)
-    assert b"may be 2026-04-03 or 2026-03-04" in said
-    assert b"'a lot' is not a number" in said
-    book = read_logbook(tmp_path / "log")
+    return said.decode()
+
+
+def test_new_asks_on_a_terminal_until_it_can_be_used(tmp_path: Path) -> None:
+    log = tmp_path / "log"
+    said = on_a_terminal(
+        ["new", str(log), "--rock", "live"],
+        "", "Reef", "03/04/2026", STARTED, "ann", "a lot", "60", "", "", "perhaps", "yes",
+        "y", "reef", "Nook", STARTED, "", "", "", "", "", "",
+        # The kits: ammonia by its usual chart, nitrite by a strip, the rest skipped but the last.
+        "7", "1", "", "", "2", "dKH", "mg/L NO2-N", "0;1;0.5", "0;0.5;1", "", "", "", "", "",
+        "3", "",
+    )  # fmt: skip
+    assert "may be 2026-04-03 or 2026-03-04" in said
+    assert "'a lot' is not a number" in said
+    assert "'Reef' is a tank of this log already" in said
+    assert "type one of the numbers" in said
+    assert "is not a unit known for nitrite" in said
+    assert "do not increase" in said
+    book = read_logbook(log)
     assert book.problems == ()
     reef, nook = book.tanks.values()
     assert (reef.name, reef.keeper, reef.rock, reef.volume_l) == ("Reef", "ann", "live", 60.0)
     assert (reef.consent, nook.consent) == (True, None)
     # The keeper is offered again; nothing else is.
     assert (nook.name, nook.keeper, nook.rock) == ("Nook", "ann", None)
+    chart = book.catalogue.analytes["ammonia"].charts["colour_chart"].steps
+    assert book.kits == (
+        Kit("", "ammonia", "colour_chart", "mg/L NH4", chart),
+        Kit("", "nitrite", "strip", "mg/L NO2-N", (0, 0.5, 1)),
+        Kit("", "alkalinity", "colour_chart", "[dKH]"),
+    )
+
+
+def test_tanks_and_kits_are_asked_for_later(tmp_path: Path) -> None:
+    log = begin(tmp_path / "log", "--keeper", "ann")
+    assert main(["kit", str(log), "--analyte", "ammonia", "--method", "probe"]) == 0
+    assert main(["kit", str(log), "--analyte", "ammonia", "--method", "strip"]) == 3
+    assert main(["tank", str(log), "--tank", "Nook", "--started", STARTED, "--rock", "wet"]) == 3
+    on_a_terminal(["tank", str(log)], "Nook", STARTED, *[""] * 7)
+    said = on_a_terminal(["kit", str(log)], "", "", "2", "", "", "", "", "", "")
+    assert "Total ammonia" not in said
+    book = read_logbook(log)
+    assert book.problems == ()
+    assert list(book.tanks) == ["Reef", "Nook"]
+    assert [k.analyte for k in book.kits] == ["ammonia", "phosphate"]
+    assert run("kit", log).returncode == 2
+    assert run("tank", log, "--tank", "Cove").returncode == 2
+
+
+def test_a_workbook_says_at_once_that_nothing_is_added_to_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book = tmp_path / "log.xlsx"
+    assert main(["template", "--out", str(book), "--logbook", str(begin(tmp_path / "old"))]) == 0
+    form = ["--out", str(tmp_path / "form.html")]
+    way_out = f"maturity-model tables {book}"
+    capsys.readouterr()
+    assert main(["form", str(book), *form]) == 0
+    assert way_out in capsys.readouterr().err
+    for words in (["serve", str(book)], ["serve", str(tmp_path)], ["tables", str(tmp_path), "."]):
+        assert main(words) in (2, 3)
+        assert "Traceback" not in capsys.readouterr().err
+    assert main(["tables", str(book), str(tmp_path / "new")]) == 0
+    assert main(["form", str(tmp_path / "new"), *form]) == 0
+    assert capsys.readouterr().err == ""
 
 
 def test_a_form_for_each_keeper(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -156,10 +211,7 @@ def test_replace_and_beside(tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
     assert look.signs["diatoms"]
 
 
-def test_template(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], need: Callable[[str], object]
-) -> None:
-    need("xlsxwriter")
+def test_template(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = tmp_path / "log" / "log.xlsx"
     out.parent.mkdir()
     assert main(["template", "--out", str(out), "--logbook", str(DEMO)]) == 0

@@ -85,7 +85,7 @@ def test_other_files_are_left_alone(tmp_path: Path) -> None:
         ([NewTank("Reef", "2026-01-01", rock="wet")], "rock: 'wet' is not a kind of rock"),
         ([NewTank("Reef", "2026-01-01", volume_l="0")], "volume_l: '0' cannot be"),
         ([NewTank("Reef", "2026-01-01", sand_depth_mm="deep")], "sand_depth_mm: 'deep' is not a"),
-        ([NewTank("Reef", "2026-01-01")] * 2, "one name"),
+        ([NewTank("Reef", "2026-01-01")] * 2, "is a tank of this log already"),
     ],
 )
 def test_a_row_that_cannot_be_used_makes_nothing(

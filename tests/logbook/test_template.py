@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
-import importlib
 import shutil
 import subprocess
 from collections.abc import Callable
@@ -17,7 +16,7 @@ import pytest
 from maturity_model.catalogue import load_catalogue
 from maturity_model.logbook import read_logbook
 from maturity_model.logbook.begin import table_columns
-from maturity_model.logbook.template import MissingWriterError, template_bytes
+from maturity_model.logbook.template import template_bytes
 
 TODAY = dt.date(2026, 12, 31)
 DAY = dt.date(2026, 3, 1)
@@ -45,18 +44,13 @@ ROWS: dict[str, list[dict[str, Any]]] = {
 
 
 @pytest.fixture
-def writer(need: Callable[[str], ModuleType]) -> ModuleType:
-    return need("xlsxwriter")
-
-
-@pytest.fixture
-def path(tmp_path: Path, writer: ModuleType) -> Path:
+def path(tmp_path: Path) -> Path:
     target = tmp_path / "log.xlsx"
     target.write_bytes(template_bytes(load_catalogue(), ROWS))
     return target
 
 
-def test_an_empty_template_is_an_empty_logbook(tmp_path: Path, writer: ModuleType) -> None:
+def test_an_empty_template_is_an_empty_logbook(tmp_path: Path) -> None:
     target = tmp_path / "log.xlsx"
     target.write_bytes(template_bytes(load_catalogue()))
     book = read_logbook(target, today=TODAY)
@@ -125,19 +119,6 @@ def test_drop_downs_and_checks_stand_in_the_file(
     assert not [c for c in cells if c.data_type == "f"]
     legend = {c.value for c in book["legend"]["A"]}
     assert legend >= {*catalogue.signs, *catalogue.analytes, *catalogue.events, *catalogue.phases}
-
-
-def test_without_the_writer_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
-    real = importlib.import_module
-
-    def lacking(name: str, *more: Any) -> ModuleType:
-        if name == "xlsxwriter":
-            raise ImportError(name)
-        return real(name, *more)
-
-    monkeypatch.setattr(importlib, "import_module", lacking)
-    with pytest.raises(MissingWriterError, match="extra 'sheets'"):
-        template_bytes(load_catalogue())
 
 
 #: Every sheet as a CSV file of its own (the last token is -1), UTF-8.
