@@ -20,7 +20,7 @@ def run_edit(edit: Callable[[], None], logbook: Path, nothing_done: str) -> int:
         say_first(error.lines)
         return refuse(nothing_done, LOG_ERRORS)
     except BeginError as error:
-        say(str(error))
+        say_first([str(error)])
         return refuse(nothing_done, LOG_ERRORS)
     except (EOFError, LockedError) as error:
         return refuse(error, USAGE)
