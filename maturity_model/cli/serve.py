@@ -60,9 +60,9 @@ def run(args: argparse.Namespace, command: str) -> int:
         server = Server(args.host, args.port, site.answer)
     except (OSError, OverflowError) as error:
         return refuse(f"cannot listen at {args.host} port {args.port}: {error}", USAGE)
-    print(f"http://{args.host}:{server.server_port}/   (Ctrl-C ends it)", flush=True)
     with server:
         try:
+            print(f"http://{args.host}:{server.server_port}/   (Ctrl-C ends it)", flush=True)
             server.serve_forever(poll_interval=0.2)
         except KeyboardInterrupt:
             print("\nEnded.")

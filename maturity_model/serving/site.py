@@ -19,6 +19,7 @@ from maturity_model.panel import build_panel
 from maturity_model.population import Population
 from maturity_model.report import write_reports
 from maturity_model.report.pages import form_page, home_page
+from maturity_model.report.wording import plural
 from maturity_model.serving.access import Access
 from maturity_model.whole_files import LockedError
 
@@ -106,8 +107,10 @@ class Site:
                 return _said(409, fault=str(error))
             except OSError as error:
                 return _said(500, fault=f"The log cannot be written: {error.strerror or error}")
-        words = f"In the log: {added.checkins} looks and {added.events} events are new"
-        return _said(200, words=f"{words}, {added.already} were there already.")
+        parts = [plural(added.checkins, "look"), plural(added.events, "event")]
+        parts += [plural(added.photos, "photo")] if added.photos else []
+        already = f"; {added.already} there already" if added.already else ""
+        return _said(200, words=f"Added to the log: {', '.join(parts)}{already}.")
 
     def _page(self, path: str) -> str | None:
         """A page by its path; made again when the log or the day has changed."""

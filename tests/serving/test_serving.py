@@ -112,10 +112,13 @@ def test_what_the_form_sends_is_in_the_log_and_the_report(
 
     assert 'data-tank="Reef"' in get("/form").body
     assert "connect-src 'self'" in get("/form").body
+    # Nobody has to hand on a file.
+    assert "To the report" in get("/form").body
+    assert "maturity-model add" not in get("/form").body
     assert "No answer yet" in get("/report/Reef.html").body
     body = f"tank,date,diatoms\nReef,{TODAY},y\n".encode()
     answer = home.answer(Request("POST", "/add", cookie, body, CSV))
-    assert (answer.status, "1 looks" in answer.body) == (200, True)
+    assert (answer.status, "1 look, 0 events" in answer.body) == (200, True)
     assert read_logbook(log).checkins[0].signs == {"diatoms": True}
     assert "No answer yet" not in get("/report/Reef.html").body
     # Twice is the same as once, and what cannot be used is not.

@@ -60,7 +60,9 @@ def test_a_phone_enters_saves_and_sees_the_report(browser: Browser, tmp_path: Pa
         (log / "tanks.csv").write_text(tanks)
         browser.value("document.querySelector('#write').click()")
         wait_for(browser, "!document.querySelector('#saved').hidden")
-        assert "In the log" in browser.value("document.querySelector('#saved-words').textContent")
+        assert "Added to the log" in browser.value(
+            "document.querySelector('#saved-words').textContent"
+        )
         assert read_logbook(log).checkins[0].signs == {"diatoms": True}
         browser.call("Page.navigate", url=f"{home}/report/index.html")
         wait_for(browser, "document.querySelector('.tank')")
