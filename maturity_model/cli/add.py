@@ -48,9 +48,12 @@ def run(args: argparse.Namespace, command: str) -> int:
         added = add_file(args.file, args.logbook, conflict=args.conflict)
         for remark in added.remarks:
             say(remark)
-        parts = [_many(added.checkins, "check-in"), _many(added.events, "event")]
-        parts += [_many(added.photos, "photo")] if added.photos else []
-        print(f"{args.logbook}: {' and '.join(parts)} added", end="")
+        photos = f", {_many(added.photos, 'photo')}" if added.photos else ""
+        events = _many(added.events, "event")
+        print(
+            f"{args.logbook}: {_many(added.checkins, 'check-in')}{photos} and {events} added",
+            end="",
+        )
         print(f", {added.replaced} replaced" if added.replaced else "", end="")
         print(f", {added.already} already there" if added.already else "")
         if added.columns:

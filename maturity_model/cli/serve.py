@@ -40,9 +40,9 @@ def run(args: argparse.Namespace, command: str) -> int:
     from maturity_model.serving.server import Server
     from maturity_model.serving.site import Site
 
-    if not args.logbook.is_dir():
-        mend = TO_FILES.format(args.logbook)
-        return refuse(f"{args.logbook} is no folder of CSV files; if a workbook, {mend}", USAGE)
+    if args.logbook.is_file():
+        what = f"{args.logbook}: is not a folder, so nothing can be added to it"
+        return refuse(f"{what}; {TO_FILES.format(args.logbook)}", USAGE)
     try:
         reader = Reader(args.logbook)
         reader.read()
@@ -56,13 +56,13 @@ def run(args: argparse.Namespace, command: str) -> int:
     except PopulationError as error:
         return refuse(error, MISMATCH)
     try:
-        site = Site(args.logbook, population, Access(_announce))
-        server = Server(args.host, args.port, site.answer)
+        server = Server(args.host, args.port, lambda request: site.answer(request))
     except (OSError, OverflowError) as error:
         return refuse(f"cannot listen at {args.host} port {args.port}: {error}", USAGE)
     with server:
         try:
             print(f"http://{args.host}:{server.server_port}/   (Ctrl-C ends it)", flush=True)
+            site = Site(args.logbook, population, Access(_announce))
             server.serve_forever(poll_interval=0.2)
         except KeyboardInterrupt:
             print("\nEnded.")

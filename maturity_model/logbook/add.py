@@ -119,12 +119,12 @@ def add_file(
         if faults := [line for adding in done.values() for line in adding.faults]:
             raise EditError(*faults)
         backups = edit.write()
-        keep(Path(logbook), photos, tanks)
+        new_photos = keep(Path(logbook), photos, tanks)
         checkins = edit.tables.get("checkins")
         return Added(
             checkins=done["checkins"].added,
             events=done["events"].added,
-            photos=len(photos),
+            photos=new_photos,
             replaced=sum(adding.replaced for adding in done.values()),
             already=incoming.repeats + sum(adding.already for adding in done.values()),
             columns=checkins.new_columns if checkins and checkins.text.changed else (),

@@ -156,9 +156,9 @@ def conflicts(logbook: Path, photos: Iterable[Photo], tanks: Iterable[str]) -> l
     return [p for p, path in paths if path.is_file() and path.read_bytes() != p.data]
 
 
-def keep(logbook: Path, photos: Iterable[Photo], tanks: Iterable[str]) -> None:
-    """Write photos to their places; one that lay there goes to the backup."""
-    names = file_names(tanks)
+def keep(logbook: Path, photos: Iterable[Photo], tanks: Iterable[str]) -> int:
+    """Write photos to their places; one that lay there goes to the backup. How many are new."""
+    names, new = file_names(tanks), 0
     for photo in photos:
         path = _path(logbook, names, photo)
         if path.is_file():
@@ -170,6 +170,8 @@ def keep(logbook: Path, photos: Iterable[Photo], tanks: Iterable[str]) -> None:
             write_file(older / f"{path.stem}-{stamp}.jpg", path.read_bytes())
         path.parent.mkdir(parents=True, exist_ok=True)
         write_file(path, photo.data)
+        new += 1
+    return new
 
 
 def _path(logbook: Path, names: Mapping[str, str], photo: Photo) -> Path:

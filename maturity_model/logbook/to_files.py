@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from maturity_model.catalogue import Catalogue
-from maturity_model.logbook.begin import csv_text, make_files
+from maturity_model.logbook.begin import BeginError, csv_text, make_files
 from maturity_model.logbook.columns import cell_text
 from maturity_model.logbook.entries import TABLES
 from maturity_model.logbook.files import BadRow, RawTable, normal
@@ -53,7 +53,7 @@ def to_files(
     Raises
     ------
     BeginError
-        When ``folder`` holds a logbook already.
+        When ``folder`` holds a logbook already, or ``source`` no workbook.
     LogbookError
         When the source, or a sheet that may be part of the log, cannot be read.
     NotTheSameError
@@ -61,6 +61,8 @@ def to_files(
     """
     reader = Reader(source, catalogue, today)
     book = reader.read()
+    if not reader.files.books:
+        raise BeginError(f"{source} holds no workbook: its tables are text files already")
     if refused := book.account.names("refused"):
         unread = (p for p in book.problems if p.file in refused and p.scope == "file")
         raise LogbookError(tuple(unread))

@@ -84,8 +84,8 @@ def test_a_name_never_becomes_a_path(log: Path, tmp_path: Path) -> None:
 def test_twice_is_once_and_another_photo_is_not_lost(log: Path, tmp_path: Path) -> None:
     index = f"1.jpg,Reef,{TODAY},1\n"
     first = package(tmp_path / "one.zip", index, {"1.jpg": picture()})
-    add_file(first, log)
-    add_file(first, log)
+    assert add_file(first, log).photos == 1
+    assert add_file(first, log).photos == 0
     other = package(tmp_path / "two.zip", index, {"1.jpg": picture(colour="blue")})
     before = (log / "photos/Reef" / f"{TODAY}-1.jpg").read_bytes()
     with pytest.raises(EditError, match="another photo"):

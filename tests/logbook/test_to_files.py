@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 import xlsxwriter
-from logbook.adding import FILE, TODAY, Log
+from logbook.adding import FILE, TODAY, Log, Make
 
 from maturity_model.catalogue import load_catalogue
 from maturity_model.logbook import LogbookError, read_logbook
@@ -86,6 +86,12 @@ def test_a_sheet_that_may_be_part_of_the_log_is_not_left_behind(tmp_path: Path) 
         book.get_worksheet_by_name("tanks").write_row(1, 0, ["Reef", "2026-01-01"])
     with pytest.raises(LogbookError, match="looks like the sheet checkins"):
         to_files(path, tmp_path / "new", today=TODAY)
+    assert not (tmp_path / "new").exists()
+
+
+def test_a_log_without_a_workbook_is_not_copied(make: Make, tmp_path: Path) -> None:
+    with pytest.raises(BeginError, match="no workbook"):
+        to_files(make().folder, tmp_path / "new", today=TODAY)
     assert not (tmp_path / "new").exists()
 
 

@@ -255,8 +255,8 @@ def test_the_command_ends_cleanly_and_a_kill_leaves_the_log_whole(
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
     assert process.stdout
-    code = process.stdout.readline().removeprefix("Code for the next device: ").strip()
     assert f"http://127.0.0.1:{port}/" in process.stdout.readline()
+    code = process.stdout.readline().removeprefix("Code for the next device: ").strip()
     with contextlib.closing(http.client.HTTPConnection("127.0.0.1", port, timeout=20)) as line:
         line.request("POST", "/enter", f"code={code.replace(' ', '+')}")
         cookie = line.getresponse().getheader("Set-Cookie", "").split(";")[0]
