@@ -206,7 +206,9 @@ def test_the_paper_sheet_is_one_page(browser: Browser, axe: str, tmp_path: Path)
     with (log / "tanks.csv").open("a", encoding="utf-8") as tanks:
         tanks.write("".join(f"A tank by the window {i},ann,2026-01-01,dry,60\n" for i in range(6)))
     page = make_form(log, tmp_path / "paper.html", "--paper", "--keeper", "ann")
-    show(browser, page)
+    browser.open(page)
     assert browser.value("document.querySelectorAll('thead th').length") == 9
     assert violations(browser, axe) == []
-    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", browser.pdf())) == 1
+    assert (
+        len(re.findall(rb"/Type\s*/Page\b(?!s)", browser.tab.pdf(prefer_css_page_size=True))) == 1
+    )

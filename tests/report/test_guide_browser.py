@@ -84,5 +84,5 @@ def test_it_prints_as_a_booklet_that_splits_no_entry(browser: Browser, guide: Pa
     assert {kind for kind, _ in entries} == {"avoid"}
     assert max(height for _, height in entries) < SHEET[1]
     browser.open(guide, width=1200)
-    pages = len(re.findall(rb"/Type\s*/Page\b(?!s)", browser.pdf()))
+    pages = len(re.findall(rb"/Type\s*/Page\b(?!s)", browser.tab.pdf(prefer_css_page_size=True)))
     assert len(entries) / 3 <= pages <= len(entries)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 from report.browser import Browser, find_browser
@@ -20,11 +21,14 @@ pytestmark = pytest.mark.browser
 
 
 @pytest.fixture
-def browser() -> Iterator[Browser]:
+def browser(need: Callable[[str], ModuleType]) -> Iterator[Browser]:
     program = find_browser()
     if program is None:
         pytest.skip("no Chromium here")
-    with Browser(program) as opened:
+    with (
+        need("playwright.sync_api").sync_playwright() as play,
+        Browser(play.chromium, program) as opened,
+    ):
         yield opened
 
 
@@ -42,7 +46,7 @@ def test_a_phone_enters_saves_and_sees_the_report(browser: Browser, tmp_path: Pa
         thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02})
         thread.start()
         home = f"http://127.0.0.1:{server.server_port}"
-        browser.call("Page.navigate", url=f"{home}/form")
+        browser.tab.goto(f"{home}/form")
         wait_for(browser, "document.querySelector('#code')")
         browser.value(f"document.querySelector('#code').value = '{codes[0]}'")
         browser.value("document.querySelector('form button').click()")
@@ -64,7 +68,7 @@ def test_a_phone_enters_saves_and_sees_the_report(browser: Browser, tmp_path: Pa
             "document.querySelector('#saved-words').textContent"
         )
         assert read_logbook(log).checkins[0].signs == {"diatoms": True}
-        browser.call("Page.navigate", url=f"{home}/report/index.html")
+        browser.tab.goto(f"{home}/report/index.html")
         wait_for(browser, "document.querySelector('.tank')")
         server.shutdown()
         thread.join()
