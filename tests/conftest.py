@@ -10,8 +10,10 @@ from __future__ import annotations
 import importlib
 import os
 import re
+import shutil
 import warnings
 from collections.abc import Callable, Generator, Iterator
+from functools import partial
 from importlib.util import find_spec
 from types import ModuleType
 from typing import Any
@@ -52,6 +54,23 @@ def need() -> Callable[[str], ModuleType]:
             pytest.skip(f"{name} is not installed")
 
     return load
+
+
+@pytest.fixture(scope="session")
+def open_browser(need: Callable[[str], ModuleType]) -> Iterator[Callable[..., Any]]:
+    from report.browser import CHROMIUM, Browser
+
+    found = [path for name in CHROMIUM if (path := shutil.which(name))]
+    if not found:
+        pytest.skip("no Chromium here")
+    with need("playwright.sync_api").sync_playwright() as play:
+        yield partial(Browser, play.chromium, found[0])
+
+
+@pytest.fixture(scope="session")
+def browser(open_browser: Callable[..., Any]) -> Iterator[Any]:
+    with open_browser() as opened:
+        yield opened
 
 
 @pytest.fixture(scope="session")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import signal
 from pathlib import Path
 
 from maturity_model.cli.common import DONE, LOG_ERRORS, MISMATCH, USAGE, refuse
@@ -65,6 +66,8 @@ def run(args: argparse.Namespace, command: str) -> int:
             site = Site(args.logbook, population, Access(_announce))
             server.serve_forever(poll_interval=0.2)
         except KeyboardInterrupt:
+            # Closing takes a moment; a second Ctrl-C must not break into it.
+            signal.signal(signal.SIGINT, signal.SIG_IGN)
             print("\nEnded.")
     return DONE
 

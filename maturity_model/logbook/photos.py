@@ -1,7 +1,7 @@
 """Photos of a tank: kept as ``photos/TANK/DATE-n.jpg``, where n is the view.
 
 The form saves them with its table in one zip file. Nothing of that file is trusted: its size is
-bounded before it is unpacked, no name in it becomes a path, and each picture is drawn anew from
+bounded before it is unpacked, no name in it becomes a path, and each picture is drawn again from
 its pixels, so that neither a place nor a device stays in it.
 """
 
@@ -85,7 +85,7 @@ def unpack(data: bytes, tanks: Iterable[str], today: dt.date) -> tuple[bytes, li
             raise PhotoError(f"{place}: the picture is missing; save the form again")
         date = _date(row.get("date") or "", today, place)
         try:
-            photos.append(Photo(tank, date, int(view), drawn_anew(picture)))
+            photos.append(Photo(tank, date, int(view), redrawn(picture)))
         except PhotoError as error:
             raise PhotoError(f"{place}: {error}") from None
     return files[TABLE], photos
@@ -122,7 +122,7 @@ def _date(text: str, today: dt.date, place: str) -> dt.date:
     return date
 
 
-def drawn_anew(data: bytes, side: int = SIDE) -> bytes:
+def redrawn(data: bytes, side: int = SIDE) -> bytes:
     """The picture as a JPEG of at most ``side`` pixels, upright and with nothing else in it.
 
     Raises

@@ -1,6 +1,6 @@
 """The words of every page, in one place.
 
-A chance is said once, as a word and a percent, and the word follows the percent that stands beside
+Each chance is worded once, as a word and a percent, and the word follows from the percent beside
 it. Its range is drawn, never written. The published likelihood scale stands in
 :mod:`.likelihood_words`, for researchers.
 """

@@ -308,7 +308,7 @@ def test_a_blank_observer_reads_with_the_kit_of_the_row_that_it_replaces(make: M
     ("there", "text", "reading"),
     [
         ("diatoms\nReef,2026-03-01,bob,y", "tank,date,nitrate\nReef,2026-03-01,2\n", "2"),
-        # The name of the other observer would lose the reading that is there.
+        # The name of the other observer would lose the reading already there.
         ("nitrate\nReef,2026-03-01,,5", "tank,date,observer\nReef,2026-03-01,bob\n", "5"),
     ],
 )

@@ -1,4 +1,4 @@
-"""Photos: checked by content, drawn anew without metadata, kept by tank, day and view."""
+"""Photos: checked by content, redrawn without metadata, kept by tank, day and view."""
 
 from __future__ import annotations
 

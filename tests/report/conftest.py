@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
-import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
-from functools import partial
 from importlib.resources import files
 from pathlib import Path
 from types import ModuleType
 
 import pytest
-from report.browser import CHROMIUM, Browser
+from report.browser import Browser
 from report.form_example import make_form, plain_log
 
 from maturity_model.assessment import assess
@@ -23,21 +21,6 @@ from maturity_model.report import write_reports
 from maturity_model.report.guide_page import guide_page
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
-
-
-@pytest.fixture(scope="session")
-def open_browser(need: Callable[[str], ModuleType]) -> Iterator[Callable[..., Browser]]:
-    found = [path for name in CHROMIUM if (path := shutil.which(name))]
-    if not found:
-        pytest.skip("no Chromium here")
-    with need("playwright.sync_api").sync_playwright() as play:
-        yield partial(Browser, play.chromium, found[0])
-
-
-@pytest.fixture(scope="session")
-def browser(open_browser: Callable[..., Browser]) -> Iterator[Browser]:
-    with open_browser() as opened:
-        yield opened
 
 
 @pytest.fixture(scope="session")

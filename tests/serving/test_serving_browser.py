@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Iterator
 from pathlib import Path
-from types import ModuleType
 
 import pytest
-from report.browser import Browser, find_browser
+from report.browser import Browser
 from serving.test_serving import Codes, some_log
 
 from maturity_model.logbook import read_logbook
@@ -18,18 +16,6 @@ from maturity_model.serving.server import Server
 from maturity_model.serving.site import Site
 
 pytestmark = pytest.mark.browser
-
-
-@pytest.fixture
-def browser(need: Callable[[str], ModuleType]) -> Iterator[Browser]:
-    program = find_browser()
-    if program is None:
-        pytest.skip("no Chromium here")
-    with (
-        need("playwright.sync_api").sync_playwright() as play,
-        Browser(play.chromium, program) as opened,
-    ):
-        yield opened
 
 
 def wait_for(browser: Browser, what: str) -> None:

@@ -324,7 +324,7 @@
   };
 
   // -- photos ------------------------------------------------------------------------------
-  // Drawn anew and smaller: what a device writes beside the pixels stays behind.
+  // Redrawn smaller, which leaves behind what a device writes beside the pixels.
   const SIDE = 1600;
   const smaller = async (file) => {
     const picture = await createImageBitmap(file, { imageOrientation: "from-image" });

@@ -10,7 +10,7 @@ from itertools import groupby
 from operator import attrgetter
 from typing import TYPE_CHECKING
 
-from maturity_model.logbook.photos import VIEWS, PhotoError, drawn_anew
+from maturity_model.logbook.photos import VIEWS, PhotoError, redrawn
 from maturity_model.report.wording import date_words
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def _shot(photo: KeptPhoto, as_of: dt.date) -> Shot | None:
     try:
         if photo.path.stat().st_size > MOST_BYTES:
             return None
-        small = drawn_anew(photo.path.read_bytes(), SIDE)
+        small = redrawn(photo.path.read_bytes(), SIDE)
     except (PhotoError, OSError):
         return None
     link = "data:image/jpeg;base64," + base64.b64encode(small).decode()
