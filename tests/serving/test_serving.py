@@ -8,13 +8,13 @@ import http.client
 import os
 import random
 import re
-import resource
 import shutil
 import signal
 import socket
 import subprocess
 import sys
 import threading
+import tracemalloc
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -215,6 +215,7 @@ def test_whatever_is_sent_nothing_is_written_outside_the_log(
     before = sorted(p for p in log.parent.rglob("*") if log not in p.parents)
     table = {p.name: p.read_bytes() for p in log.glob("*.csv")}
     numbers = random.Random(5)
+    tracemalloc.start()
     head = f"Host: localhost:{server.server_port}\r\nCookie: look={cookie}\r\n"
     for _ in range(150):
         junk = numbers.randbytes(numbers.randrange(400))
@@ -235,7 +236,9 @@ def test_whatever_is_sent_nothing_is_written_outside_the_log(
     assert sorted(p for p in log.parent.rglob("*") if log not in p.parents) == before
     assert {p.name: p.read_bytes() for p in log.glob("*.csv")} == table
     assert "Traceback" not in capfd.readouterr().err
-    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss < 1_000_000
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert most < 100_000_000
 
 
 # -- the command ------------------------------------------------------------------------------
