@@ -57,7 +57,7 @@ def phases_by_week(population: Population, rock: str, live: float, weeks: int) -
 
 
 def slip_by_phase(population: Population, event: str | None, weeks: int) -> Floats:
-    """P(a lower phase at some time within so many weeks | middle of the phase now).
+    """P(a lower phase at some time in the next ``weeks`` weeks | middle of the phase now).
 
     Parameters
     ----------

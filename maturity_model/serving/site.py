@@ -102,15 +102,15 @@ class Site:
             try:
                 added = add_file(file, self._logbook)
             except EditError as error:
-                return _said(422, fault="\n".join(error.lines[:20]))
+                return _as_json(422, fault="\n".join(error.lines[:20]))
             except (LockedError, LogbookError) as error:
-                return _said(409, fault=str(error))
+                return _as_json(409, fault=str(error))
             except OSError as error:
-                return _said(500, fault=f"The log cannot be written: {error.strerror or error}")
+                return _as_json(500, fault=f"The log cannot be written: {error.strerror or error}")
         parts = [plural(added.checkins, "look"), plural(added.events, "event")]
         parts += [plural(added.photos, "photo")] if added.photos else []
         already = f"; {added.already} there already" if added.already else ""
-        return _said(200, words=f"Added to the log: {', '.join(parts)}{already}.")
+        return _as_json(200, words=f"Added to the log: {', '.join(parts)}{already}.")
 
     def _page(self, path: str) -> str | None:
         """A page by its path; made again when the log or the day has changed."""
@@ -143,5 +143,5 @@ def _plain(status: int, words: str) -> Answer:
     return Answer(status, words, "text/plain; charset=utf-8")
 
 
-def _said(status: int, **words: str) -> Answer:
+def _as_json(status: int, **words: str) -> Answer:
     return Answer(status, json.dumps(words), "application/json")
