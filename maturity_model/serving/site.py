@@ -13,6 +13,7 @@ from maturity_model.assessment import assess
 from maturity_model.logbook import LogbookError
 from maturity_model.logbook.add import add_file
 from maturity_model.logbook.edit import EditError
+from maturity_model.logbook.entries import PHOTOS
 from maturity_model.logbook.photos import kept_photos
 from maturity_model.logbook.read import Reader
 from maturity_model.panel import build_panel
@@ -121,7 +122,8 @@ class Site:
             return self._pages.get(path)
 
     def _state(self) -> object:
-        files = (p.stat() for p in sorted(self._logbook.glob("*.csv")))
+        paths = [*self._logbook.glob("*"), *self._logbook.glob(f"{PHOTOS}/*/*")]
+        files = (p.stat() for p in sorted(paths) if p.is_file())
         return dt.date.today(), [(s.st_mtime_ns, s.st_size) for s in files]
 
     def _make(self) -> dict[str, str]:

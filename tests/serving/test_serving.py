@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import http.client
+import io
 import os
 import random
 import re
@@ -15,10 +16,12 @@ import subprocess
 import sys
 import threading
 import tracemalloc
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from maturity_model.logbook import read_logbook
 from maturity_model.population import load_population
@@ -129,6 +132,21 @@ def test_what_the_form_sends_is_in_the_log_and_the_report(
     )
     assert (bad.status, "Rief" in bad.body) == (422, True)
     assert (log / "checkins.csv").read_bytes() == text
+
+
+def test_a_photo_alone_is_on_the_next_page(site: tuple[Site, str], log: Path) -> None:
+    home, cookie = site
+    page = Request("GET", "/report/Reef.html", cookie)
+    assert "Then and now" not in home.answer(page).body
+    picture, package = io.BytesIO(), io.BytesIO()
+    Image.new("RGB", (40, 20), "green").save(picture, "PNG")
+    with zipfile.ZipFile(package, "w") as files:
+        files.writestr("checkins.csv", "tank,date\n")
+        files.writestr("photos.csv", f"file,tank,date,view\n1.jpg,Reef,{TODAY},1\n")
+        files.writestr("1.jpg", picture.getvalue())
+    sent = Request("POST", "/add", cookie, package.getvalue(), "application/zip")
+    assert "1 photo" in home.answer(sent).body
+    assert "Then and now" in home.answer(page).body
 
 
 def test_a_page_from_elsewhere_cannot_send(site: tuple[Site, str]) -> None:
