@@ -109,7 +109,9 @@ def add_file(
         if conflict == "refuse" and (other := conflicts(Path(logbook), photos, tanks)):
             what = f"{other[0].date}: the log has another photo of {shown(other[0].tank)}"
             raise EditError(f"{name}: {what} in that view; give --replace to change it")
-        incoming = read_incoming(name, data, edit.reader.context, edit.reader.kits)
+        incoming = read_incoming(
+            name, data, edit.reader.context, edit.reader.kits, may_be_empty=bool(photos)
+        )
         if incoming.errors:
             raise EditError(*map(str, incoming.errors))
         done = {}

@@ -46,8 +46,13 @@ class Incoming:
         return tuple(dict.fromkeys(p for p in self.problems if p.severity == "error"))
 
 
-def read_incoming(file: str, data: bytes, book: Context, kits: Kits) -> Incoming:
-    """Read a check-in file with what its logbook was read with: tanks, signs, decimal mark."""
+def read_incoming(
+    file: str, data: bytes, book: Context, kits: Kits, *, may_be_empty: bool = False
+) -> Incoming:
+    """Read a check-in file with what its logbook was read with: tanks, signs, decimal mark.
+
+    ``may_be_empty`` is for a table that comes with photos: it needs no row.
+    """
     problems = Collector()
     context = book.reporting_to(problems)
     catalogue = book.catalogue
@@ -62,7 +67,7 @@ def read_incoming(file: str, data: bytes, book: Context, kits: Kits) -> Incoming
     if parts.events:
         events = raw._replace(name="events", rows=iter(parts.events))
         entries += read_events(Table(events, known, context))
-    if not looks.missing and not parts.looks and not parts.events:
+    if not (may_be_empty or looks.missing or parts.looks or parts.events):
         mend = "write one row for each check-in"
         problems.file(file, "holds no row", mend, line=raw.header_line)
     if not any(p.severity == "error" for p in problems.all()):

@@ -72,6 +72,18 @@ def test_a_photo_is_kept_without_place_or_device(log: Path, tmp_path: Path, kind
     assert b"secret" not in kept.path.read_bytes()
 
 
+def test_photos_need_no_rows(log: Path, tmp_path: Path) -> None:
+    before = (log / "checkins.csv").read_bytes()
+    pictures = {"1.jpg": picture()}
+    file = package(tmp_path / "a.zip", f"1.jpg,Reef,{TODAY},1\n", pictures, "tank,date\n")
+    added = add_file(file, log)
+    assert (added.checkins, added.photos) == (0, 1)
+    assert (log / "checkins.csv").read_bytes() == before
+    # With neither, nothing was saved.
+    with pytest.raises(EditError, match="holds no row"):
+        add_file(package(tmp_path / "b.zip", "", {}, "tank,date\n"), log)
+
+
 def test_a_name_never_becomes_a_path(log: Path, tmp_path: Path) -> None:
     index = f'"/../x","\'../Nook",{TODAY},1\n'
     add_file(package(tmp_path / "form.zip", index, {"/../x": picture()}), log)

@@ -317,3 +317,25 @@ def test_a_photo_goes_with_the_rows_in_one_file(fresh: Browser, page: Path, tmp_
     kept = sorted(p.name for p in (log / "photos" / "Reef").iterdir())
     assert kept == [f"{days_ago(0)}-1.jpg", f"{days_ago(0)}-3.jpg"]
     assert read_logbook(log).checkins[-1].signs == {"diatoms": True}
+
+
+def test_a_photo_alone_can_be_saved(fresh: Browser, page: Path, tmp_path: Path) -> None:
+    shot = tmp_path / "shot.png"
+    Image.new("RGB", (40, 20), "green").save(shot)
+    unfold(fresh)
+    fresh.tab.set_input_files("#t0-p2", shot)
+    assert to_save(fresh) == "1 photo to save"
+    assert fresh.value("document.querySelector('#t0-state').textContent").startswith("0 of")
+    # `add` would refuse it after the form has forgotten it.
+    fill(fresh, "#date", days_ago(-1))
+    click(fresh, "#write")
+    fresh.tab.wait_for_selector("#faults:not([hidden])")
+    assert "has not come yet" in fresh.tab.inner_text("#faults")
+    fill(fresh, "#date", days_ago(1))
+    path = saved_file(fresh, tmp_path)
+    assert to_save(fresh) == "Nothing to save yet"
+    log = plain_log(tmp_path / "log")
+    looks = len(read_logbook(log).checkins)
+    assert main(["add", str(path), str(log)]) == 0
+    assert [p.name for p in (log / "photos" / "Reef").iterdir()] == [f"{days_ago(1)}-2.jpg"]
+    assert len(read_logbook(log).checkins) == looks

@@ -64,6 +64,8 @@
   // Without a prototype: a club may call its sign "constructor".
   const empty = () => Object.create(null);
 
+  const photosIn = (tank) => all("[data-view]", tank).filter((input) => input.files.length);
+
   const read = (tank) => {
     const out = { signs: empty(), readings: empty(), events: [] };
     for (const name of TEXTS) out[name] = field(tank, name).value.trim();
@@ -139,7 +141,8 @@
     const asked = all("[data-asked]", tank);
     const answered = asked.filter((box) => (box.dataset.sign ? answerOf(box) : readingOf(box))).length;
     const words = answered === asked.length ? "Done" : `${answered} of ${asked.length}`;
-    one(".state", tank).textContent = read(tank).begun ? words : "Not begun";
+    const begun = read(tank).begun || photosIn(tank).length > 0;
+    one(".state", tank).textContent = begun ? words : "Not begun";
     for (const box of all("[data-sign]", tank)) one(".undo", box).hidden = !answerOf(box);
   };
 
@@ -167,6 +170,7 @@
     for (const tank of some) {
       write(tank, {});
       for (const input of all("[data-view]", tank)) input.value = "";
+      showState(tank);
       tank.open = false;
     }
     keepDraft();
@@ -179,10 +183,11 @@
     const said = tanks.map(read);
     const looks = said.filter((x) => x.checked).length;
     const events = said.reduce((sum, x) => sum + x.events.length, 0);
+    const photos = tanks.flatMap(photosIn).length;
     const many = (n, word) => `${n} ${word}${n === 1 ? "" : "s"}`;
-    const words = [looks && many(looks, "tank"), events && many(events, "event")].filter(Boolean);
+    const words = [looks && many(looks, "tank"), events && many(events, "event"), photos && many(photos, "photo")].filter(Boolean);
     one("#count").textContent = words.length ? `${words.join(" and ")} to save` : "Nothing to save yet";
-    return looks + events;
+    return looks + events + photos;
   };
 
   // -- checking ----------------------------------------------------------------------------
@@ -339,8 +344,8 @@
   const photosOf = async (some) => {
     const out = [];
     for (const tank of some) {
-      for (const input of all("[data-view]", tank)) {
-        if (!input.files.length) continue;
+      if (photosIn(tank).length && !read(tank).checked) checkDate(day, tank, "photo");
+      for (const input of photosIn(tank)) {
         try {
           const file = `${out.length + 1}.jpg`;
           out.push({ file, tank: harmless(tank.dataset.tank), date: day.value, view: input.dataset.view, data: await smaller(input.files[0]) });
