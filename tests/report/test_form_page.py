@@ -133,3 +133,14 @@ def test_the_paper_sheet_has_empty_boxes_and_marks_what_tells_most(
     assert page.count('class="box') == 2 * (len(signs) + len(analytes))
     assert len(re.findall(r'class="box[ a-z]* first"', page)) == 10
     assert not re.search(r"<input|<script|checked|0\.25", page)
+
+
+def test_the_paper_sheet_marks_what_a_crash_asks_for(tmp_path: Path) -> None:
+    folder = plain_log(tmp_path / "log")
+    with (folder / "events.csv").open("a", encoding="utf-8") as events:
+        events.write(f"Nook,{days_ago(1)},crash,,\n")
+    page = make_form(folder, tmp_path / "paper.html", "--paper", "--keeper", "ann")
+    (row,) = re.findall("<tr>(?:(?!</tr>).)*Total ammonia.*?</tr>", page.read_text("utf-8"))
+    reef, nook = re.findall('class="(box[^"]*)"', row)
+    assert "first" not in reef
+    assert "first" in nook

@@ -156,8 +156,7 @@ def _card(tank: TankAssessment, assessment: Assessment, logbook: Logbook, file: 
     signs = sign_asks(tank, assessment, ranked)
     readings = reading_asks(tank, assessment, logbook, ranked)
     urgent = [c for c in tank.cautions if c.level == "urgent"]
-    asked = ["ammonia"] if urgent or _asks_for_ammonia(tank) else []
-    names = list(dict.fromkeys([*asked, *ranked]))[:MOST]
+    names = first_names(tank)
     either: dict[str, SignAsk | ReadingAsk] = {**signs, **readings}
     taken = {a for c in logbook.checkins for a in c.readings
              if logbook.tanks[c.tank].keeper == tank.tank.keeper}  # fmt: skip
@@ -178,6 +177,14 @@ def _card(tank: TankAssessment, assessment: Assessment, logbook: Logbook, file: 
         cannot=" ".join(k.name for k in kinds if not tank.tank.can_have(k.needs)),
         events=_last_events(tank, assessment),
     )
+
+
+def first_names(tank: TankAssessment) -> list[str]:
+    """What is asked for first: what an urgent caution wants, then the looks that tell most."""
+    urgent = any(c.level == "urgent" for c in tank.cautions)
+    asked = ["ammonia"] if urgent or _asks_for_ammonia(tank) else []
+    looks = best_looks(tank.questions.next_checks) if tank.questions else []
+    return list(dict.fromkeys([*asked, *(x.name for x in looks)]))[:MOST]
 
 
 def _asks_for_ammonia(tank: TankAssessment) -> bool:

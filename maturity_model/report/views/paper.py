@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 
 from maturity_model.catalogue.guide import load_guide
 from maturity_model.report.plain_text import cut
-from maturity_model.report.views.folds import best_looks
-from maturity_model.report.views.form import MOST
+from maturity_model.report.views.form import first_names
 from maturity_model.report.views.form_asks import scale_of
 from maturity_model.report.views.labels import unit_label
 
@@ -68,7 +67,7 @@ def paper_view(assessment: Assessment, logbook: Logbook, keeper: str | None) -> 
 
 def _sheet(tanks: list[TankAssessment], assessment: Assessment, logbook: Logbook) -> Sheet:
     catalogue = assessment.catalogue
-    first = [_first(tank) for tank in tanks]
+    first = [set(first_names(tank)) for tank in tanks]
 
     def row(name: str, label: str, about: str, needs: str) -> PaperRow:
         cells = (
@@ -87,8 +86,3 @@ def _sheet(tanks: list[TankAssessment], assessment: Assessment, logbook: Logbook
         tuple(row(s.name, s.label, "", s.needs) for s in catalogue.signs.values()),
         tuple(row(a.name, a.label, units[a.name], "") for a in catalogue.analytes.values()),
     )
-
-
-def _first(tank: TankAssessment) -> set[str]:
-    looks = best_looks(tank.questions.next_checks) if tank.questions else []
-    return {look.name for look in looks[:MOST]}
