@@ -35,7 +35,8 @@ from maturity_model.assessment.evidence import Missing
 from maturity_model.assessment.intervals import Estimate
 from maturity_model.assessment.questions import Questions
 from maturity_model.assessment.types import TankAssessment
-from maturity_model.catalogue import load_course
+from maturity_model.catalogue import load_catalogue, load_course
+from maturity_model.catalogue.guide import load_guide
 from maturity_model.report import text_summary
 from maturity_model.report.views.folds import best_looks, waiting_of
 
@@ -350,10 +351,25 @@ def test_looks_are_the_best_way_each_and_unchecked_first() -> None:
     gains = [x.per_minute for x in others]
     assert gains == sorted(gains, reverse=True)
     page = page_of(answering(tank, next_checks=checks))
-    items = [plain(li) for li in by_id(page, "look").find("li")]
+    # The lists within say what each is mistaken for.
+    items = [text for li in by_id(page, "look").find("li") if " min; " in (text := plain(li))]
     assert len(items) == 5
     assert f"{first.minutes:g} min; never yet." in items[0]
     assert len(table_of(page, "Where to look next")) == 1 + len(checks)
+
+
+def test_each_sign_to_look_for_says_what_it_is_mistaken_for() -> None:
+    guide = load_guide()
+    looks = by_id(page_of(asked_tank()), "look")
+    folded = [plain(fold) for fold in looks.find("details")[1:]]
+    said = [text for text in folded if text.startswith("What it is mistaken for: ")]
+    drawn = [li for li in looks.find("li") if li.find("svg")]
+    assert len(said) == len(drawn) > 0
+    signs = load_catalogue().signs
+    for text in said:
+        (name,) = [n for n, sign in signs.items() if f"mistaken for: {sign.label}" in text]
+        for other in guide[name].mistaken_for:
+            assert other.test.text in text
 
 
 def test_the_summary_has_the_same_one_thing() -> None:

@@ -11,6 +11,7 @@ from maturity_model.catalogue.guide import load_guide
 from maturity_model.report import svg
 from maturity_model.report.plain_text import cut
 from maturity_model.report.views.answer import meter, span_words
+from maturity_model.report.views.guide import EntryView, guide_entry
 from maturity_model.report.views.labels import event_label, label_of
 from maturity_model.report.wording import (
     blame_words,
@@ -214,9 +215,9 @@ def best_looks(looks: Sequence[NextCheck]) -> list[NextCheck]:
 
 @dataclass(frozen=True)
 class NextLook:
-    """A sign or test to look at next; ``drawn`` names its drawing in the guide, or nothing."""
+    """A sign or test to look at next; ``guide`` is its entry in the field guide, if any."""
 
-    drawn: str
+    guide: EntryView | None
     label: str
     how: str
 
@@ -232,6 +233,6 @@ def looks_of(questions: Questions, assessment: Assessment) -> tuple[NextLook, ..
         if look.name in signs:
             where = f" {signs[look.name].where}. {signs[look.name].how}."
         said = f", {how}, {look.minutes:g} min; {last}.{where}"
-        drawn = look.name if look.name in load_guide() else ""
-        out.append(NextLook(drawn, label_of(look.name, assessment), cut(said, 400)))
+        guide = guide_entry(look.name) if look.name in load_guide() else None
+        out.append(NextLook(guide, label_of(look.name, assessment), cut(said, 400)))
     return tuple(out)
