@@ -57,7 +57,12 @@ def run(args: argparse.Namespace, command: str) -> int:
     except PopulationError as error:
         return refuse(error, MISMATCH)
     try:
-        server = Server(args.host, args.port, lambda request: site.answer(request))
+        server = Server(
+            args.host,
+            args.port,
+            answer=lambda request: site.answer(request),
+            knows=lambda cookie: site.knows(cookie),
+        )
     except (OSError, OverflowError) as error:
         return refuse(f"cannot listen at {args.host} port {args.port}: {error}", USAGE)
     with server:

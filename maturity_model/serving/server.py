@@ -21,16 +21,27 @@ from maturity_model.serving.site import MOST_SENT, Answer, Request
 PATIENCE, LONGEST = 10, 60
 #: Requests that are answered at the same time.
 AT_ONCE = 8
+#: Bytes that a device without a cookie may send: enough for a code.
+MOST_OF_A_STRANGER = 1000
 
 
 class Server(ThreadingHTTPServer):
-    """Answers requests by a function; others than its own names are refused."""
+    """Answers requests by a function; others than its own names are refused.
+
+    ``knows`` says whether a cookie is good: without one, a request is short.
+    """
 
     daemon_threads = True
 
-    def __init__(self, host: str, port: int, answer: Callable[[Request], Answer]):
+    def __init__(
+        self,
+        host: str,
+        port: int,
+        answer: Callable[[Request], Answer],
+        knows: Callable[[str], bool],
+    ):
         super().__init__((host, port), _Handler)
-        self.answer = answer
+        self.answer, self.knows = answer, knows
         self.lines = threading.BoundedSemaphore(AT_ONCE)
 
     def handle_error(self, request: object, client_address: object) -> None:
@@ -70,7 +81,9 @@ class _Handler(BaseHTTPRequestHandler):
 
     def do_POST(self) -> None:
         length = self.headers.get("Content-Length", "")
-        if not re.fullmatch("[0-9]{1,9}", length) or int(length) > MOST_SENT:
+        # Who has no cookie has nothing to send but a code.
+        most = MOST_SENT if self.server.knows(self._cookie()) else MOST_OF_A_STRANGER
+        if not re.fullmatch("[0-9]{1,9}", length) or int(length) > most:
             self._send(Answer(413, "Too large.", "text/plain; charset=utf-8"))
             return
         self._answer(self.rfile.read(int(length)))
@@ -82,18 +95,21 @@ class _Handler(BaseHTTPRequestHandler):
         if self.headers.get("Host", "") not in names:
             self._send(Answer(421, "Not here.", "text/plain; charset=utf-8"))
             return
-        try:
-            cookie = SimpleCookie(self.headers.get("Cookie", "")).get("look")
-        except CookieError:
-            cookie = None
         request = Request(
             method=self.command,
             path=unquote(urlsplit(self.path).path),
-            cookie=cookie.value if cookie else "",
+            cookie=self._cookie(),
             body=body,
             kind=self.headers.get("Content-Type", ""),
         )
         self._send(self.server.answer(request))
+
+    def _cookie(self) -> str:
+        try:
+            cookie = SimpleCookie(self.headers.get("Cookie", "")).get("look")
+        except CookieError:
+            return ""
+        return cookie.value if cookie else ""
 
     def _send(self, answer: Answer) -> None:
         body = answer.body.encode()

@@ -71,7 +71,7 @@ class Site:
         """Answer one request; without a cookie, only the page that asks for the code."""
         if request.method == "POST" and request.path == "/enter":
             return self._enter(request.body)
-        if not self._access.knows(request.cookie):
+        if not self.knows(request.cookie):
             return Answer(403, home_page(entered=False))
         if request.method == "POST" and request.path == "/add":
             return self._add(request)
@@ -84,6 +84,10 @@ class Site:
         except (LogbookError, OSError) as error:
             return _plain(503, f"The log cannot be read: {error}")
         return _plain(404, "No such page.") if page is None else Answer(200, page)
+
+    def knows(self, cookie: str) -> bool:
+        """Whether a device with this cookie has entered."""
+        return self._access.knows(cookie)
 
     def _enter(self, body: bytes) -> Answer:
         code = body[:100].decode("ascii", "replace").removeprefix("code=")

@@ -181,7 +181,7 @@ def running(
 ) -> Iterator[tuple[Server, str]]:
     monkeypatch.setattr(serving._Handler, "timeout", 0.3)
     monkeypatch.setattr(serving, "LONGEST", 1)
-    with Server("127.0.0.1", 0, site[0].answer) as server:
+    with Server("127.0.0.1", 0, site[0].answer, site[0].knows) as server:
         thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02})
         thread.start()
         yield server, site[1]
@@ -207,9 +207,11 @@ def test_other_names_of_this_computer_are_refused(running: tuple[Server, str]) -
 
 def test_a_body_too_large_is_not_read(running: tuple[Server, str]) -> None:
     server, cookie = running
-    for length in (str(MOST_SENT + 1), "9" * 5000, "-1", "٣", ""):
+    lengths = [(cookie, x) for x in (str(MOST_SENT + 1), "9" * 5000, "-1", "٣", "")]
+    # Nobody fills the memory without the code.
+    for known, length in (*lengths, ("", "1001"), ("x", str(MOST_SENT))):
         head = f"POST /add HTTP/1.1\r\nHost: localhost:{server.server_port}\r\n"
-        head += f"Cookie: look={cookie}\r\nContent-Length: {length}\r\n\r\n"
+        head += f"Cookie: look={known}\r\nContent-Length: {length}\r\n\r\n"
         with socket.create_connection(("127.0.0.1", server.server_port), timeout=20) as line:
             line.sendall(head.encode())
             assert line.recv(100).split(b" ")[1] == b"413", length

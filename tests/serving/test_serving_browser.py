@@ -28,7 +28,7 @@ def wait_for(browser: Browser, what: str) -> None:
 def test_a_phone_enters_saves_and_sees_the_report(browser: Browser, tmp_path: Path) -> None:
     log, codes = some_log(tmp_path / "log"), Codes()
     site = Site(log, load_population(), codes.access())
-    with Server("127.0.0.1", 0, site.answer) as server:
+    with Server("127.0.0.1", 0, site.answer, site.knows) as server:
         thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02})
         thread.start()
         home = f"http://127.0.0.1:{server.server_port}"
@@ -56,5 +56,13 @@ def test_a_phone_enters_saves_and_sees_the_report(browser: Browser, tmp_path: Pa
         assert read_logbook(log).checkins[0].signs == {"diatoms": True}
         browser.tab.goto(f"{home}/report/index.html")
         wait_for(browser, "document.querySelector('.tank')")
+        # A device that the server no longer knows learns what to do, and keeps its answers.
+        browser.tab.goto(f"{home}/form")
+        browser.tab.context.clear_cookies()
+        browser.value("document.querySelector('#t0 [data-sign=diatoms] input').click()")
+        browser.value("document.querySelector('#write').click()")
+        wait_for(browser, "!document.querySelector('#faults').hidden")
+        assert "new code" in browser.value("document.querySelector('#faults').textContent")
+        assert browser.value("document.querySelectorAll('input:checked').length") == 1
         server.shutdown()
         thread.join()
