@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import os
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -24,7 +24,7 @@ from maturity_model.logbook.photos import (
 )
 from maturity_model.logbook.plausible import USED
 from maturity_model.logbook.problems import Fault, shown
-from maturity_model.logbook.types import CheckIn, Event
+from maturity_model.logbook.types import CheckIn, Event, Tank
 
 #: How a row is treated that contradicts the logbook.
 Conflict = Literal["refuse", "replace", "beside"]
@@ -104,9 +104,10 @@ def add_file(
     if isinstance(data, Fault):
         raise EditError(f"{shown(str(file))}: {data.what}; {data.mend}")
     with editing(logbook, catalogue, today) as edit:
-        tanks = list(edit.reader.context.tanks)
+        tanks = edit.reader.context.tanks
         data, photos = _unpacked(name, data, tanks, edit.reader.context.today)
-        if conflict == "refuse" and (other := conflicts(Path(logbook), photos, tanks)):
+        # A view has one place a day, so that two cannot stand beside each other.
+        if conflict != "replace" and (other := conflicts(Path(logbook), photos, tanks)):
             what = f"{other[0].date}: the log has another photo of {shown(other[0].tank)}"
             raise EditError(f"{name}: {what} in that view; give --replace to change it")
         incoming = read_incoming(
@@ -138,7 +139,7 @@ def add_file(
 
 
 def _unpacked(
-    name: str, data: bytes, tanks: Sequence[str], today: dt.date
+    name: str, data: bytes, tanks: Mapping[str, Tank], today: dt.date
 ) -> tuple[bytes, list[Photo]]:
     if not is_package(data):
         return data, []

@@ -20,6 +20,7 @@ from pathlib import Path
 from maturity_model.file_names import file_names
 from maturity_model.logbook.entries import BACKUPS, PHOTOS
 from maturity_model.logbook.problems import shown
+from maturity_model.logbook.types import Tank
 from maturity_model.whole_files import write_file
 
 #: What the numbers in the names stand for, so that then and now show the same.
@@ -51,15 +52,15 @@ def is_package(data: bytes) -> bool:
     return data.startswith(b"PK\x03\x04")
 
 
-def unpack(data: bytes, tanks: Iterable[str], today: dt.date) -> tuple[bytes, list[Photo]]:
+def unpack(data: bytes, tanks: Mapping[str, Tank], today: dt.date) -> tuple[bytes, list[Photo]]:
     """Take the table and the photos out of a file of the form.
 
     Parameters
     ----------
     data : bytes
         A zip file with ``checkins.csv``, ``photos.csv`` (file, tank, date, view) and pictures.
-    tanks : iterable of str
-        Of the logbook; a photo of another is refused.
+    tanks : mapping of str to Tank
+        Of the logbook, by name; a photo of another, or from before its start, is refused.
     today : date
 
     Raises
@@ -70,12 +71,12 @@ def unpack(data: bytes, tanks: Iterable[str], today: dt.date) -> tuple[bytes, li
     files = _contents(data)
     if TABLE not in files:
         raise PhotoError(f"holds no {TABLE}; give the file as the form saved it")
-    known, photos = set(tanks), []
+    photos: list[Photo] = []
     rows = csv.DictReader(io.StringIO(files.get(INDEX, b"").decode("utf-8", "replace")))
     for line, row in enumerate(rows, start=2):
         place = f"{INDEX}, line {line}"
         tank = (row.get("tank") or "").removeprefix("'")
-        if tank not in known:
+        if tank not in tanks:
             raise PhotoError(f"{place}: {shown(tank)!r} is not a tank of this logbook")
         view = row.get("view") or ""
         if view not in map(str, VIEWS):
@@ -83,7 +84,9 @@ def unpack(data: bytes, tanks: Iterable[str], today: dt.date) -> tuple[bytes, li
         picture = files.get(row.get("file") or "")
         if picture is None:
             raise PhotoError(f"{place}: the picture is missing; save the form again")
-        date = _date(row.get("date") or "", today, place)
+        date = _date(row.get("date") or "", tanks[tank].started, today, place)
+        if any((p.tank, p.date, p.view) == (tank, date, int(view)) for p in photos):
+            raise PhotoError(f"{place}: is a second photo of that view on {date}; keep one")
         try:
             photos.append(Photo(tank, date, int(view), redrawn(picture)))
         except PhotoError as error:
@@ -112,13 +115,15 @@ def _bytes(package: zipfile.ZipFile, entry: zipfile.ZipInfo) -> bytes:
         return handle.read(entry.file_size + 1)
 
 
-def _date(text: str, today: dt.date, place: str) -> dt.date:
+def _date(text: str, started: dt.date, today: dt.date, place: str) -> dt.date:
     try:
         date = dt.date.fromisoformat(text)
     except ValueError:
         raise PhotoError(f"{place}: {shown(text)!r} is not a day, YYYY-MM-DD") from None
     if date > today:
         raise PhotoError(f"{place}: {text} has not come yet; check the clock of the device")
+    if date < started:
+        raise PhotoError(f"{place}: {text} is before the tank was started; check the day")
     return date
 
 

@@ -27,6 +27,7 @@ from maturity_model.whole_files import LockedError
 #: Bytes of a file that the form may send.
 MOST_SENT = 60_000_000
 _COMMAND = "maturity-model serve"
+_AT_THE_COMPUTER = "That is decided at the computer with the log, by the command add."
 
 
 @dataclass(frozen=True)
@@ -107,7 +108,10 @@ class Site:
             try:
                 added = add_file(file, self._logbook)
             except EditError as error:
-                return _as_json(422, fault="\n".join(error.lines[:20]))
+                lines = error.lines[:20]
+                if any("--replace" in line for line in lines):
+                    lines = (*lines, _AT_THE_COMPUTER)
+                return _as_json(422, fault="\n".join(lines))
             except (LockedError, LogbookError) as error:
                 return _as_json(409, fault=str(error))
             except OSError as error:

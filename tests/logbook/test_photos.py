@@ -100,8 +100,9 @@ def test_twice_is_once_and_another_photo_is_not_lost(log: Path, tmp_path: Path) 
     assert add_file(first, log).photos == 0
     other = package(tmp_path / "two.zip", index, {"1.jpg": picture(colour="blue")})
     before = (log / "photos/Reef" / f"{TODAY}-1.jpg").read_bytes()
-    with pytest.raises(EditError, match="another photo"):
-        add_file(other, log)
+    for conflict in ("refuse", "beside"):
+        with pytest.raises(EditError, match="another photo"):
+            add_file(other, log, conflict=conflict)
     add_file(other, log, conflict="replace")
     assert (log / "photos/Reef" / f"{TODAY}-1.jpg").read_bytes() != before
     (saved,) = (log / "backup/photos/Reef").iterdir()
@@ -113,6 +114,12 @@ BAD = {
     "a view": (f"1.jpg,Reef,{TODAY},9\n", {"1.jpg": picture()}, "the view is one of 1, 2, 3"),
     "a day": ("1.jpg,Reef,1 May,1\n", {"1.jpg": picture()}, "YYYY-MM-DD"),
     "tomorrow": (f"1.jpg,Reef,{TODAY + DAY},1\n", {"1.jpg": picture()}, "not come"),
+    "before the tank": ("1.jpg,Reef,2001-01-01,1\n", {"1.jpg": picture()}, "before the tank"),
+    "twice": (
+        f"1.jpg,Reef,{TODAY},1\n2.jpg,Reef,{TODAY},1\n",
+        {"1.jpg": picture(), "2.jpg": picture(colour="blue")},
+        "a second photo of that view",
+    ),
     "missing": (f"2.jpg,Reef,{TODAY},1\n", {"1.jpg": picture()}, "missing"),
     "no picture": (f"1.jpg,Reef,{TODAY},1\n", {"1.jpg": b"<svg/>"}, "cannot be read"),
     "a part": (f"1.jpg,Reef,{TODAY},1\n", {"1.jpg": picture(size=(999, 999))[:900]}, "be read"),

@@ -131,6 +131,8 @@ def test_what_the_form_sends_is_in_the_log_and_the_report(
         Request("POST", "/add", cookie, b"tank,date,diatoms\nRief,2020-01-01,y\n", CSV)
     )
     assert (bad.status, "Rief" in bad.body) == (422, True)
+    against = home.answer(Request("POST", "/add", cookie, body.replace(b",y", b",n"), CSV))
+    assert (against.status, "at the computer with the log" in against.body) == (422, True)
     assert (log / "checkins.csv").read_bytes() == text
 
 
