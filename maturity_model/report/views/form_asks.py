@@ -49,8 +49,8 @@ class Scale(NamedTuple):
 class SignAsk:
     """A sign to look for: ``hint`` says where and how, ``why`` what an answer would settle.
 
-    ``last`` is the last answer and its day; ``last_value`` is 'y', 'n' or nothing. ``drawn``: whether the field
-    guide shows it (a club's own sign it does not).
+    ``last`` is the last answer and its day; ``last_value`` is 'y', 'n' or nothing. ``drawn`` says
+    whether the field guide shows it: a club's own sign it does not.
     """
 
     kind: ClassVar[str] = "sign"
