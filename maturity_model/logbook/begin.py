@@ -139,7 +139,7 @@ def begin_logbook(
     Raises
     ------
     BeginError
-        When there is a logbook already, or a row cannot be used; nothing is then made.
+        When there is a logbook already, or a row cannot be used. No file is then made.
     OSError
         When a file cannot be written; those made before it are removed again.
     """
@@ -168,7 +168,7 @@ def make_files(folder: Path, content: Mapping[str, str | bytes]) -> list[Path]:
     Raises
     ------
     BeginError, OSError
-        As :func:`begin_logbook`; nothing is then made.
+        As :func:`begin_logbook`. No file is then made.
     """
     check_free(folder)
     if not any(fold(name).startswith("readme") for name in _names(folder)):

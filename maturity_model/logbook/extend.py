@@ -48,7 +48,7 @@ def add_tanks(
     Raises
     ------
     EditError
-        When a row cannot be used, or there is such a tank; nothing is then changed.
+        When a row cannot be used, or there is such a tank. The log then stays as it was.
     LockedError, OSError
         As for :func:`maturity_model.logbook.add.add_file`.
     """

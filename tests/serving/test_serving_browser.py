@@ -39,7 +39,7 @@ def test_a_phone_enters_saves_and_sees_the_report(browser: Browser, tmp_path: Pa
         wait_for(browser, "document.querySelector('a[href=\"/form\"]')")
         browser.value("document.querySelector('a[href=\"/form\"]').click()")
         wait_for(browser, "document.querySelector('#write')")
-        # The log changes under the form: what cannot be added is said, and nothing is lost.
+        # The log changes under the form: the page says what cannot be added, and keeps the answers.
         tanks = (log / "tanks.csv").read_text()
         (log / "tanks.csv").write_text(tanks.replace("Reef", "Roof"))
         browser.value("document.querySelector('#t0 [data-sign=diatoms] input').click()")
